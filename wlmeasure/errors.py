@@ -1,0 +1,90 @@
+"""Every error the core raises on purpose.
+
+::
+
+    ValueError
+    └── WlmeasureError              one clear line: field, rule, value, what to do next
+        ├── ImageError              a file that cannot be read as one radiograph
+        ├── CalibrationError        a scale that the evidence does not give
+        ├── TraceError              clicks or a path that are not a line on this image
+        ├── MeasureError            a path from which the quantity cannot be computed
+        ├── TradeError              a tooth, canal or instrument that the standards do not know
+        ├── DecideError             readings or lengths that cannot be reconciled as given
+        └── CaseError               a case file with a missing, wrong or newer member
+            └── StaleCaseError      the image has changed since the case was saved
+
+All derive from :class:`ValueError`, so a caller need not import ours.
+The command line prints the message as one line and exits with 1.
+"""
+
+from __future__ import annotations
+
+from math import isfinite
+
+__all__ = [
+    "CalibrationError",
+    "CaseError",
+    "DecideError",
+    "ImageError",
+    "MeasureError",
+    "StaleCaseError",
+    "TraceError",
+    "TradeError",
+    "WlmeasureError",
+    "check_finite",
+    "check_positive",
+]
+
+
+class WlmeasureError(ValueError):
+    """Base of every error raised on purpose by the core."""
+
+
+class ImageError(WlmeasureError):
+    """A file that cannot be read as one radiograph."""
+
+
+class CalibrationError(WlmeasureError):
+    """A scale that the evidence does not give."""
+
+
+class TraceError(WlmeasureError):
+    """Clicks or a path that are not a line on this image."""
+
+
+class MeasureError(WlmeasureError):
+    """A path from which the quantity cannot be computed."""
+
+
+class TradeError(WlmeasureError):
+    """A tooth, canal or instrument that the standards do not know."""
+
+
+class DecideError(WlmeasureError):
+    """Readings or lengths that cannot be reconciled as given."""
+
+
+class CaseError(WlmeasureError):
+    """A case file with a missing, wrong or newer member."""
+
+
+class StaleCaseError(CaseError):
+    """The image has changed since the case was saved."""
+
+
+def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:
+    """Return `value` as a float, or raise `error` when it is not a finite number."""
+    if isinstance(value, (str, bytes, bool)) or not hasattr(value, "__float__"):
+        raise error(f"{field} must be a number: {value!r}")
+    number = float(value)
+    if not isfinite(number):
+        raise error(f"{field} must be a finite number: {value!r}")
+    return number
+
+
+def check_positive(error: type[WlmeasureError], field: str, value: float) -> float:
+    """Return `value` as a float, or raise `error` when it is not finite and > 0."""
+    number = check_finite(error, field, value)
+    if number <= 0.0:
+        raise error(f"{field} must be > 0: {number:g}")
+    return number

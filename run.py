@@ -1,0 +1,233 @@
+"""Set up and run wlmeasure from a fresh checkout. Needs Python 3.11 or newer and nothing else.
+
+    python3 run.py demo [ARGS...]     the demonstration; ARGS go to `wlmeasure demo`
+    python3 run.py test [ARGS...]     style, types, walls between the rooms, then the tests; ARGS go to pytest
+    python3 run.py bench [ARGS...]    the benchmarks; ARGS go to tests/bench/run.py
+
+All goes into .venv beside this file, in the versions that constraints.txt pins. A second run installs nothing.
+On Debian and Ubuntu missing system packages are installed too, where the caller is root or sudo asks no password.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import importlib.util
+import os
+import shlex
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent
+VENV = ROOT / ".venv"
+BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
+PYTHON = str(BIN / ("python.exe" if os.name == "nt" else "python"))
+STAMP = VENV / "installed.txt"
+OLDEST_PYTHON = (3, 11)
+
+# Shared libraries that the wheels expect of the system, with the Debian and Ubuntu package of each. Newer releases
+# call one libglib2.0-0t64; it provides the old name. Found by `readelf -d` on the wheels and trials on a bare system.
+OPENCV_LIBRARIES = {"libGL.so.1": "libgl1", "libgthread-2.0.so.0": "libglib2.0-0", "libxcb.so.1": "libxcb1"}
+QT_LIBRARIES = {
+    "libEGL.so.1": "libegl1",
+    "libX11-xcb.so.1": "libx11-xcb1",
+    "libdbus-1.so.3": "libdbus-1-3",
+    "libfontconfig.so.1": "libfontconfig1",
+    "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
+    "libxcb-cursor.so.0": "libxcb-cursor0",
+    "libxcb-icccm.so.4": "libxcb-icccm4",
+    "libxcb-image.so.0": "libxcb-image0",
+    "libxcb-keysyms.so.1": "libxcb-keysyms1",
+    "libxcb-randr.so.0": "libxcb-randr0",
+    "libxcb-render-util.so.0": "libxcb-render-util0",
+    "libxcb-shape.so.0": "libxcb-shape0",
+    "libxcb-shm.so.0": "libxcb-shm0",
+    "libxcb-sync.so.1": "libxcb-sync1",
+    "libxcb-xfixes.so.0": "libxcb-xfixes0",
+    "libxcb-xkb.so.1": "libxcb-xkb1",
+}
+MESA_LIBRARIES = {"libGLX_mesa.so.0": "libglx-mesa0"}  # draws in software on the virtual display
+
+
+def say(text: str) -> None:
+    """Print one line at once, ahead of what the programs started next will print."""
+    print(f"run.py: {text}", flush=True)
+
+
+def needs_display() -> bool:
+    """Whether the viewer needs a virtual display: a Linux machine without a screen."""
+    return sys.platform.startswith("linux") and not os.environ.get("DISPLAY")
+
+
+def missing_from_system(viewer: bool) -> dict[str, str]:
+    """What the system lacks (a library, a program or a Python module), each with its Debian package."""
+    missing = {}
+    if importlib.util.find_spec("ensurepip") is None:
+        missing["the Python module ensurepip"] = f"python{sys.version_info[0]}.{sys.version_info[1]}-venv"
+    if sys.platform.startswith("linux"):
+        libraries = OPENCV_LIBRARIES | (QT_LIBRARIES if viewer else {})
+        if viewer and needs_display():
+            libraries |= MESA_LIBRARIES
+            if shutil.which("Xvfb") is None:
+                missing["the program Xvfb"] = "xvfb"
+        for library, package in libraries.items():
+            try:
+                ctypes.CDLL(library)
+            except OSError:
+                missing[library] = package
+    return missing
+
+
+def install_system_packages(viewer: bool) -> None:
+    """Install with apt what the system lacks; where that may not be done, say what to do and stop."""
+    missing = missing_from_system(viewer)
+    if not missing:
+        return
+    lacks = f"this machine lacks {', '.join(missing)}"
+    if shutil.which("apt-get") is None:
+        sys.exit(f"run.py: {lacks}. Install them with the system's own package manager, then run this again.")
+    install = ["apt-get", "install", "-y", "--no-install-recommends", *sorted(missing.values())]
+    by_hand = f"run this once, then run.py again:\n    sudo apt-get update && sudo {shlex.join(install)}"
+    sudo: list[str] = []
+    if os.geteuid() != 0:
+        sudo = ["sudo", "-n"]
+        if shutil.which("sudo") is None or subprocess.run([*sudo, "true"], capture_output=True).returncode != 0:
+            sys.exit(f"run.py: {lacks}, and installing needs root; {by_hand}")
+    say(f"{lacks}; installing {' '.join(sorted(missing.values()))}")
+    quiet = [*sudo, "env", "DEBIAN_FRONTEND=noninteractive"]
+    for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]]):
+        if subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode != 0:
+            sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
+    importlib.invalidate_caches()
+    if still := missing_from_system(viewer):
+        sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
+
+
+def pip_install(*what: str) -> None:
+    """Install into the environment in the pinned versions."""
+    options = ["--quiet", "--disable-pip-version-check", "--no-build-isolation", "--constraint", "constraints.txt"]
+    if subprocess.run([PYTHON, "-m", "pip", "install", *options, *what], cwd=ROOT).returncode != 0:
+        sys.exit(
+            "run.py: pip could not install the packages (its words are above). Most often the package index is out of "
+            "reach, which pip may call conflicting or missing versions: check the network or the proxy, or set "
+            "PIP_INDEX_URL to a mirror or PIP_FIND_LINKS to a folder of wheels, then run this again."
+        )
+
+
+def set_up(extra: str) -> None:
+    """Bring .venv to what pyproject.toml and constraints.txt ask for, `extra` included; do nothing where it is so."""
+    version = "{}.{}".format(*sys.version_info)
+    place = f"{ROOT} {version}"
+    inputs = [(ROOT / name).read_bytes() for name in ("pyproject.toml", "constraints.txt")]
+    digest = hashlib.sha256(b"\0".join(inputs)).hexdigest()
+    installed = STAMP.read_text("utf-8").splitlines() if STAMP.exists() else []
+    if installed[:2] == [place, digest] and extra in ("", *installed[2:]):
+        return
+    import tomllib  # here, so that an older Python gets as far as the words in `main`
+
+    say(f"setting up {VENV}, about a minute" + (" (two with the viewer)" if extra else ""))
+    probe = "import pip, sys; print('{}.{}'.format(*sys.version_info))"
+    found = subprocess.run([PYTHON, "-c", probe], capture_output=True, text=True) if Path(PYTHON).exists() else None
+    sound = found is not None and found.stdout.strip() == version and installed[:1] in ([], [place])
+    STAMP.unlink(missing_ok=True)
+    if not sound and subprocess.run([sys.executable, "-m", "venv", "--clear", str(VENV)]).returncode != 0:
+        sys.exit(f"run.py: {sys.executable} could not make the virtual environment {VENV} (its words are above).")
+    build = tomllib.loads(inputs[0].decode("utf-8"))["build-system"]["requires"]
+    pip_install(*build, "editables")
+    pip_install("--editable", f".[{extra}]" if extra else ".")
+    STAMP.write_text("\n".join([place, digest, extra]), "utf-8")
+
+
+@contextmanager
+def display() -> Iterator[dict[str, str]]:
+    """Environment for programs that draw: where there is no screen, with a virtual one that ends with the block."""
+    if not needs_display():
+        yield dict(os.environ)
+        return
+    reading, writing = os.pipe()
+    screen = ["-displayfd", str(writing), "-screen", "0", "1600x1200x24", "-nolisten", "tcp", "-noreset"]
+    # In a session of its own, so that Ctrl-C ends the tests before it ends their screen.
+    server = subprocess.Popen(
+        ["Xvfb", *screen],
+        pass_fds=[writing],
+        start_new_session=True,
+        stdin=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        os.close(writing)
+        with os.fdopen(reading) as answer:
+            number = answer.readline().strip()  # Xvfb itself picks a free display and answers when it is ready
+        if not number:
+            sys.exit("run.py: Xvfb, the virtual display, did not start; try `Xvfb :99` to see why")
+        yield {**os.environ, "DISPLAY": f":{number}", "QT_QPA_PLATFORM": "xcb"}
+    finally:
+        server.terminate()
+        server.wait()
+
+
+def run_tests(arguments: Sequence[str]) -> int:
+    """Run every check, also after one that failed, so that one run shows all; pytest's closing line comes last."""
+    checks = {
+        "ruff check": [str(BIN / "ruff"), "check"],
+        "ruff format": [str(BIN / "ruff"), "format", "--check"],
+        "mypy": [PYTHON, "-m", "mypy"],
+        "lint-imports": [str(BIN / "lint-imports")],
+    }
+    failed = []
+    for name, command in checks.items():
+        say(name)
+        if subprocess.run(command, cwd=ROOT).returncode != 0:
+            failed.append(name)
+    say("pytest")
+    with display() as environment:
+        status = subprocess.run([PYTHON, "-m", "pytest", *arguments], cwd=ROOT, env=environment).returncode
+    if failed:
+        print(f"run.py: failed before the tests: {', '.join(failed)}", file=sys.stderr)
+    return status or int(bool(failed))
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Carry out one command and return its exit status."""
+    command, rest = (arguments[0], arguments[1:]) if arguments else ("", [])
+    if command not in ("demo", "test", "bench"):
+        asked = command in ("-h", "--help")
+        print(__doc__, file=sys.stdout if asked else sys.stderr)
+        return 0 if asked else 2
+    if sys.version_info[:2] < OLDEST_PYTHON:
+        return run_with_newer_python(arguments)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
+    install_system_packages(viewer=command != "demo")
+    set_up("" if command == "demo" else "test")
+    if command == "demo":
+        return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode
+    if command == "test":
+        return run_tests(rest)
+    with display() as environment:
+        bench = str(ROOT / "tests" / "bench" / "run.py")
+        return subprocess.run([PYTHON, bench, *rest], cwd=ROOT, env=environment).returncode
+
+
+def run_with_newer_python(arguments: Sequence[str]) -> int:
+    """Hand over to a newer Python on the PATH; where there is none, say what to do."""
+    for minor in range(OLDEST_PYTHON[1], 20):
+        found = shutil.which(f"python3.{minor}")
+        # Tried, not only found: version managers put names on the PATH that answer "not installed".
+        if found and subprocess.run([found, "-c", ""], capture_output=True).returncode == 0:
+            return subprocess.run([found, __file__, *arguments]).returncode
+    sys.exit(
+        "run.py: needs Python 3.11 or newer; this is {}.{} and none is on the PATH. Install one (on Ubuntu 22.04: "
+        "sudo apt-get install python3.11 python3.11-venv) and run this again.".format(*sys.version_info)
+    )
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except KeyboardInterrupt:
+        sys.exit(130)

@@ -1,0 +1,373 @@
+"""Single-frame DICOM: stored values, polarity, display window and spacing from files written here and pydicom's own."""
+
+import warnings
+from io import BytesIO
+
+import numpy as np
+import pydicom
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydicom.data import get_testdata_file
+from pydicom.dataset import FileMetaDataset
+from pydicom.encaps import encapsulate
+from pydicom.uid import (
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEGLosslessSV1,
+    RLELossless,
+)
+
+from wlmeasure.errors import ImageError
+from wlmeasure.image import DisplayRange, read
+from wlmeasure.image.dicom import _check_inflated, display_range, polarity
+
+ROWS, COLS = 900, 700
+STORED = np.random.default_rng(5).integers(0, 4096, (ROWS, COLS), dtype=np.uint16)
+
+
+def film(pixels=STORED, bits=12, **attributes):
+    """Intra-oral image for presentation, 36 mm x 21 mm; attributes of None are left out."""
+    dataset = pydicom.Dataset()
+    dataset.SOPClassUID = "1.2.840.10008.5.1.4.1.1.1.3"
+    dataset.SOPInstanceUID = "1.2.3.4"
+    dataset.Modality = "IO"
+    dataset.Rows, dataset.Columns = pixels.shape[:2]
+    dataset.SamplesPerPixel, dataset.PhotometricInterpretation = 1, "MONOCHROME2"
+    dataset.BitsAllocated, dataset.BitsStored, dataset.HighBit = 8 * pixels.dtype.itemsize, bits, bits - 1
+    dataset.PixelRepresentation = int(pixels.dtype.kind == "i")
+    dataset.ImagerPixelSpacing = [0.040, 0.030]
+    dataset.add_new("PixelData", "OB" if pixels.dtype.itemsize == 1 else "OW", pixels.tobytes())
+    for keyword, value in attributes.items():
+        if value is None:
+            delattr(dataset, keyword)
+        else:
+            setattr(dataset, keyword, value)
+    return dataset
+
+
+def written(dataset, syntax=ExplicitVRLittleEndian):
+    dataset.file_meta = FileMetaDataset()
+    dataset.file_meta.TransferSyntaxUID = syntax
+    dataset.file_meta.MediaStorageSOPClassUID = dataset.SOPClassUID
+    dataset.file_meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
+    sink = BytesIO()
+    pydicom.dcmwrite(sink, dataset, enforce_file_format=True)
+    return sink.getvalue()
+
+
+@pytest.fixture
+def load(tmp_path):
+    def load(content, name="a.dcm"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else written(content))
+        return read(path)
+
+    return load
+
+
+@pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
+def test_stored_values_are_exact(load, syntax):
+    radiograph = load(written(film(), syntax))
+    np.testing.assert_array_equal(radiograph.values, STORED)
+    assert radiograph.values.dtype == np.uint16
+    assert (radiograph.format, radiograph.bits, radiograph.orientation) == ("DICOM", 12, 1)
+    assert (radiograph.stored_rows, radiograph.stored_cols) == (ROWS, COLS)
+    assert radiograph.bright_is_dense
+    assert radiograph.warnings == ()
+    assert not radiograph.values.flags.writeable
+
+
+def test_big_endian(load):
+    radiograph = load(written(film(STORED.astype(">u2")), ExplicitVRBigEndian))
+    np.testing.assert_array_equal(radiograph.values, STORED)
+    assert radiograph.values.dtype == np.uint16
+
+
+def test_run_length_is_decoded(load):
+    dataset = film()
+    dataset.file_meta = FileMetaDataset()
+    dataset.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    dataset.compress(RLELossless, generate_instance_uid=False)
+    np.testing.assert_array_equal(load(written(dataset, RLELossless)).values, STORED)
+
+
+@pytest.mark.parametrize(
+    ("pixels", "bits", "dtype"),
+    [
+        ((STORED >> 4).astype(np.uint8), 8, np.uint8),
+        ((STORED >> 4), 8, np.uint16),
+        (STORED << 4, 16, np.uint16),
+        (STORED.astype(np.int16) - 2048, 12, np.int16),
+        ((STORED >> 4).astype(np.uint8).view(np.int8), 8, np.int16),
+    ],
+    ids=["8", "8 in 16", "16", "signed 12 in 16", "signed 8"],
+)
+def test_depths_and_signs(load, pixels, bits, dtype):
+    radiograph = load(film(pixels, bits))
+    assert radiograph.values.dtype == dtype
+    np.testing.assert_array_equal(radiograph.values, pixels)
+    assert radiograph.bits == bits
+
+
+def test_monochrome1_is_the_other_polarity_and_values_stay_as_stored(load):
+    radiograph = load(film(PhotometricInterpretation="MONOCHROME1", PresentationLUTShape="INVERSE"))
+    assert not radiograph.bright_is_dense
+    np.testing.assert_array_equal(radiograph.values, STORED)
+    # The same scene stored the other way round (12 bits) has the same density and looks the same.
+    twin = load(film(4095 - STORED, PresentationLUTShape="IDENTITY"), "b.dcm")
+    np.testing.assert_array_equal(radiograph.density(), twin.density())
+    assert np.abs(radiograph.displayed().astype(int) - twin.displayed()).max() <= 1
+
+
+@pytest.mark.parametrize(
+    ("facts", "bright_is_dense", "warned"),
+    [
+        ({"PhotometricInterpretation": "MONOCHROME2"}, True, False),
+        ({"PhotometricInterpretation": "MONOCHROME1"}, False, False),
+        ({"PhotometricInterpretation": "MONOCHROME2", "PresentationLUTShape": "IDENTITY"}, True, False),
+        ({"PhotometricInterpretation": "MONOCHROME1", "PresentationLUTShape": "INVERSE"}, False, False),
+        ({"PhotometricInterpretation": "MONOCHROME2", "PresentationLUTShape": "INVERSE"}, False, True),
+        ({"PhotometricInterpretation": "MONOCHROME1", "PixelIntensityRelationshipSign": 1}, False, False),
+        ({"PhotometricInterpretation": "MONOCHROME2", "PixelIntensityRelationshipSign": -1}, True, False),
+        ({"PhotometricInterpretation": "MONOCHROME2", "PixelIntensityRelationshipSign": 1}, False, True),
+        ({"PhotometricInterpretation": "MONOCHROME2", "PixelIntensityRelationshipSign": 7}, True, False),
+        ({"PhotometricInterpretation": "MONOCHROME2", "RescaleSlope": -1}, False, False),
+        ({"PhotometricInterpretation": "MONOCHROME1", "RescaleSlope": -1}, True, False),
+    ],
+)
+def test_polarity(facts, bright_is_dense, warned):
+    """PS3.3: sign -1 is higher value for less beam; INVERSE goes with MONOCHROME1, IDENTITY with MONOCHROME2."""
+    result, notes = polarity(facts)
+    assert result is bright_is_dense
+    assert bool(notes) is warned
+
+
+@pytest.mark.parametrize(
+    ("facts", "expected"),
+    [
+        ({}, None),
+        ({"WindowCenter": 2048, "WindowWidth": 4096}, DisplayRange(0, 4095)),  # PS3.3 C.11.2.1.2.1, first example
+        ({"WindowCenter": 2048, "WindowWidth": 4096, "VOILUTFunction": "LINEAR_EXACT"}, DisplayRange(0, 4096)),
+        ({"WindowCenter": (100, 7), "WindowWidth": (21, 9)}, DisplayRange(89.5, 109.5)),
+        (
+            {"WindowCenter": 0, "WindowWidth": 101, "RescaleSlope": 2, "RescaleIntercept": -50},
+            DisplayRange(-0.25, 49.75),
+        ),
+        ({"WindowCenter": 0.5, "WindowWidth": 101, "RescaleSlope": -1}, DisplayRange(-50, 50)),
+        ({"WindowCenter": 10, "WindowWidth": 1}, None),
+        ({"WindowCenter": 10, "WindowWidth": -5, "VOILUTFunction": "SIGMOID"}, None),
+        ({"WindowCenter": 10, "WindowWidth": 20, "RescaleSlope": 0}, None),
+        ({"WindowCenter": "1e308", "WindowWidth": "1e308", "RescaleSlope": "1e-300"}, None),
+        ({"WindowCenter": "nan", "WindowWidth": 20}, None),
+    ],
+)
+def test_window_is_carried_back_to_stored_values(facts, expected):
+    assert display_range(facts)[0] == expected
+
+
+def test_window_shows_and_never_changes_what_is_measured(load):
+    radiograph = load(film(WindowCenter=[1000, 5], WindowWidth=[501, 5], RescaleSlope=1, RescaleIntercept=0))
+    assert radiograph.display == DisplayRange(749.5, 1249.5)
+    np.testing.assert_array_equal(radiograph.density(), STORED)
+
+
+def test_spacing_claims_and_pixel_shape_travel_with_the_picture(load):
+    dataset = film(
+        PixelSpacing=[0.036, 0.027],
+        PixelSpacingCalibrationType="FIDUCIAL",
+        PixelSpacingCalibrationDescription="hand file 25 mm",
+        EstimatedRadiographicMagnificationFactor=1.1,
+    )
+    radiograph = load(dataset)
+    best, other = radiograph.spacings
+    assert (best.claim, best.trust, best.row_mm, best.col_mm) == ("PixelSpacing", "calibrated", 0.036, 0.027)
+    assert best.description == "hand file 25 mm"
+    assert (other.claim, other.magnification) == ("ImagerPixelSpacing", 1.1)
+    assert radiograph.col_over_row == pytest.approx(0.75)
+
+
+@pytest.mark.parametrize("raw", [b"0\\0.03", b"-0.04\\0.03", b"nan\\0.03", b"abc\\0.03", b"0.04", b"1e999\\0.03"])
+def test_a_worthless_spacing_leaves_the_image_without_that_claim(load, raw):
+    """The picture is read; field, rule and value are told, and no millimetres follow from it."""
+    content = written(film(ImagerPixelSpacing=[0.123456, 0.234567]))
+    field = b"0.123456\\0.234567 "
+    assert content.count(field) == 1
+    radiograph = load(content.replace(field, raw.ljust(len(field))))
+    assert radiograph.spacings == ()
+    assert any(w.startswith("ImagerPixelSpacing must be two finite numbers > 0") for w in radiograph.warnings)
+
+
+def test_aspect_ratio_alone_shapes_pixels_but_is_no_scale(load):
+    radiograph = load(film(ImagerPixelSpacing=None, PixelAspectRatio=[4, 3]))
+    assert radiograph.spacings == ()
+    assert radiograph.col_over_row == pytest.approx(0.75)
+
+
+def test_square_image_is_suspect_only_without_spacing(load):
+    square = STORED[:700]
+    assert not any("square image" in w for w in load(film(square)).warnings)
+    assert any("square image" in w for w in load(film(square, ImagerPixelSpacing=None), "b.dcm").warnings)
+
+
+@pytest.mark.parametrize(
+    ("dataset", "message"),
+    [
+        (lambda: film(NumberOfFrames=2), "NumberOfFrames must be 1: 2"),
+        (lambda: film(PhotometricInterpretation="RGB", SamplesPerPixel=3), "PhotometricInterpretation"),
+        (lambda: film(PhotometricInterpretation="PALETTE COLOR"), "PhotometricInterpretation"),
+        (lambda: film(PhotometricInterpretation=None), "absent"),
+        (lambda: film(Rows=20000, Columns=20000), "at most 200 megapixels"),
+        (lambda: film(Rows=0), "must be > 0"),
+        (lambda: film(BitsStored=7, HighBit=6), "BitsStored"),
+        (lambda: film(BitsAllocated=32, BitsStored=32, HighBit=31), "BitsStored"),
+        (lambda: film(HighBit=15), "HighBit must be BitsStored - 1"),
+        (lambda: film(PixelRepresentation=3), "PixelRepresentation"),
+        (lambda: film(PixelData=None), "must hold integer Pixel Data"),
+        (lambda: film(Rows=ROWS + 1), "truncated"),
+    ],
+)
+def test_what_is_not_one_grey_picture_is_refused(load, dataset, message):
+    with pytest.raises(ImageError, match=message) as caught:
+        load(dataset())
+    assert str(caught.value).startswith("a.dcm: ")
+    assert str(caught.value).isprintable()
+
+
+def test_a_syntax_without_decoder_is_named(load):
+    dataset = film(PixelData=encapsulate([b"\xff\xd8" + b"\0" * 60]))
+    dataset["PixelData"].is_undefined_length = True
+    with pytest.raises(ImageError, match=r"JPEG Lossless.*1\.2\.840\.10008\.1\.2\.4\.70.*DICOM decoder extra"):
+        load(written(dataset, JPEGLosslessSV1))
+
+
+@pytest.mark.parametrize("share", [0.0005, 0.5, 0.999])
+@pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
+def test_a_truncated_file_is_one_clear_line(load, share, syntax):
+    content = written(film(), syntax)
+    with pytest.raises(ImageError):
+        load(content[: int(share * len(content))])
+
+
+def test_a_deflated_bomb_is_refused_before_it_is_inflated():
+    """1 MB of zeros out of 1 kB, against a bound of 100 kB; the bound of `read` is the largest picture."""
+    content = written(film(np.zeros((1000, 500), np.uint16)), DeflatedExplicitVRLittleEndian)
+    assert len(content) < 10_000
+    _check_inflated(content)
+    with pytest.raises(ImageError, match="at most 100000 bytes"):
+        _check_inflated(content, max_bytes=100_000)
+
+
+def test_hostile_text_is_cleaned(load):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pydicom objects to writing what is tested here
+        dataset = film(
+            PixelSpacing=[0.036, 0.027],
+            PixelSpacingCalibrationType="FIDUCIAL",
+            SpecificCharacterSet="ISO_IR 192",
+            PixelSpacingCalibrationDescription="\x1b]0;owned\x07file \u202e" + "x" * 5000,
+        )
+        content = written(dataset)
+    description = load(content).spacings[0].description
+    assert description.isprintable()
+    assert len(description) <= 64
+
+
+def test_a_data_set_without_preamble_is_read_with_a_warning(load):
+    dataset = film()
+    sink = BytesIO()
+    pydicom.dcmwrite(sink, dataset, implicit_vr=True, little_endian=True)
+    radiograph = load(sink.getvalue())
+    np.testing.assert_array_equal(radiograph.values, STORED)
+    assert any("transfer syntax was guessed" in w for w in radiograph.warnings)
+
+
+def test_a_tiff_preamble_does_not_hide_the_dicom(load):
+    content = written(film())
+    np.testing.assert_array_equal(load(b"II*\0" + bytes(124) + content[128:]).values, STORED)
+
+
+@pytest.mark.parametrize("name", ["a", "a.dcm", "1.2.840.1", "IM.DCM"])
+def test_usual_names_of_dicom_files_are_silent(load, name):
+    assert load(written(film()), name).warnings == ()
+
+
+def test_other_sop_classes_and_lossy_compression_are_told(load):
+    radiograph = load(film(SOPClassUID="1.2.840.10008.5.1.4.1.1.2", LossyImageCompression="01"))
+    assert "CT Image Storage" in radiograph.warnings[0]
+    assert "lossy" in radiograph.warnings[1]
+
+
+SHIPPED = {
+    "MR_small.dcm": (np.int16, 16, (64, 64)),
+    "MR_small_implicit.dcm": (np.int16, 16, (64, 64)),
+    "MR_small_bigendian.dcm": (np.int16, 16, (64, 64)),
+    "MR_small_RLE.dcm": (np.int16, 16, (64, 64)),
+    "MR_small_padded.dcm": (np.int16, 16, (64, 64)),
+    "CT_small.dcm": (np.int16, 16, (128, 128)),
+    "examples_overlay.dcm": (np.uint16, 12, (300, 484)),
+    "image_dfl.dcm": (np.uint8, 8, (512, 512)),
+}
+
+
+def shipped(name):
+    path = get_testdata_file(name, download=False)
+    assert path is not None
+    return path
+
+
+@pytest.mark.parametrize(("name", "expected"), SHIPPED.items(), ids=SHIPPED)
+def test_files_of_other_writers(name, expected):
+    """Files that come with pydicom; the five MR copies hold one picture in five codings."""
+    radiograph = read(shipped(name))
+    assert (radiograph.values.dtype.type, radiograph.bits, radiograph.values.shape) == expected
+    if name.startswith("MR_"):
+        np.testing.assert_array_equal(radiograph.values, read(shipped("MR_small.dcm")).values)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("MR_truncated.dcm", "truncated"),
+        ("ExplVR_BigEnd.dcm", "RGB"),
+        ("rtdose.dcm", "NumberOfFrames must be 1: 15"),
+        ("badVR.dcm", "NumberOfFrames must be a whole number: 1A"),
+        ("examples_palette.dcm", "PALETTE COLOR"),
+        ("liver_1frame.dcm", "BitsStored"),
+        ("test-SR.dcm", "must hold integer Pixel Data"),
+        ("JPEG-lossy.dcm", "JPEG Extended"),
+    ],
+)
+def test_refused_files_of_other_writers(name, message):
+    with pytest.raises(ImageError, match=message):
+        read(shipped(name))
+
+
+def test_pixel_data_of_an_unknown_representation_is_refused(load):
+    """Found by overwriting bytes at random: pydicom raises NotImplementedError when the value is asked for."""
+    content = written(film())
+    assert content.count(b"\xe0\x7f\x10\x00OW") == 1
+    with pytest.raises(ImageError, match=r"a\.dcm: DICOM"):
+        load(content.replace(b"\xe0\x7f\x10\x00OW", b"\xe0\x7f\x10\x00OZ"))
+
+
+SMALL = written(film(STORED[:24, :16].copy(), WindowCenter=100, WindowWidth=50, PixelSpacing=[0.036, 0.027]))
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_no_damage_escapes_as_another_error(tmp_path_factory, data):
+    """Law: any few bytes overwritten give a picture or one ImageError line, and no warning leaks out."""
+    content = bytearray(SMALL)
+    for _ in range(data.draw(st.integers(1, 4))):
+        content[data.draw(st.integers(132, 900))] = data.draw(st.integers(0, 255))
+    path = tmp_path_factory.getbasetemp() / "damaged.dcm"
+    path.write_bytes(bytes(content))
+    message = "read"
+    try:
+        read(path)
+    except ImageError as error:
+        message = str(error)
+    assert message.isprintable()

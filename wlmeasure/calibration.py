@@ -1,0 +1,315 @@
+"""The scale of one radiograph, from a file or an object of known length in it or from a spacing that its file claims.
+
+The one crossing from pixels to millimetres. A file that lies in the canal is the best witness: it shares the depth, and most
+of the tilt, of what is measured. A spacing claim knows neither the magnification (which makes lengths long) nor the
+foreshortening (which makes them short).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, sqrt
+from typing import Literal
+
+import numpy as np
+from attrs import field, frozen
+from numpy.typing import NDArray
+
+from wlmeasure.errors import CalibrationError, check_finite, check_positive
+from wlmeasure.flags import Flag, catalogue
+from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.trade.instruments import is_nominal_length
+
+__all__ = [
+    "CLICK_STD_PX",
+    "RULER_STD_MM",
+    "Calibration",
+    "KnownLine",
+    "calibrate_lines",
+    "calibrate_spacing",
+    "implied_magnification",
+    "magnification_flags",
+]
+
+Float64 = NDArray[np.float64]
+Method = Literal["file of known length", "object of known size", "files and objects", "spacing claim"]
+
+CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
+RULER_STD_MM = 0.25 / sqrt(3.0)  # a stop set on a ruler to the nearest 0.5 mm: +-0.25 mm, rectangular (GUM 4.3.7)
+KNOWN_LENGTH_MM = (1.0, 60.0)  # refused outside: no hand file and no calibration object is shorter or longer
+USUAL_FILE_MM = (10.0, 33.0)  # a file's stop-to-tip length outside is flagged, never refused
+CONSISTENT_95 = 1.96
+FORESHORTENED_BELOW = 1.0  # implied magnification: 0.90 to 1.0 is a foreshortened file (a note) ...
+MAGNIFICATION_RANGE = (0.90, 1.20)  # ... outside this, the length or the points are in doubt (our parameters)
+
+# Relative standard uncertainty of a spacing claim by its trust (our parameters). Uncorrected detector spacing: intraoral
+# magnification 1.03 to 1.11 (Lazzerini et al., Radiol Med 1996;91:364-369, and the geometry of common distances).
+CLAIM_REL_STD = {"calibrated": 0.02, "estimate": 0.05, "detector": 0.07, "unknown": 0.10}
+MAGNIFICATION_REL_STD = 0.03  # a magnification that somebody assumed, not measured
+
+_FLAGS = catalogue(
+    {
+        "nominal-length": (
+            "The file's length is a nominal length; nominal lengths are off by up to 0.5 mm, so measure from stop to tip."
+        ),
+        "file-length-unusual": "The file's length from stop to tip is outside 10 to 33 mm; check the number.",
+        "scales-disagree": (
+            "The known lengths on this film disagree by more than their uncertainties; the scale is less certain."
+        ),
+        "spacing-claim": (
+            "The scale is the image file's own claim, not measured on a known length; magnification and foreshortening are "
+            "not corrected."
+        ),
+        "spacing-untrusted": "Nothing in the image file says what its pixel spacing refers to.",
+        "magnification-assumed": "The magnification was assumed, not measured.",
+        "magnification-implausible": (
+            "The scale implies a magnification outside 0.90 to 1.20; check the known length and the points on the film."
+        ),
+        "file-foreshortened": (
+            "The scale implies a magnification below 1: the file is tilted or bent away from the film, and so is the canal."
+        ),
+        "object-off-plane": (
+            "An object beside the tooth is magnified like the canal only if it lies at the same distance from the film."
+        ),
+    }
+)
+
+
+def _points(value: object) -> Float64:
+    try:
+        array = np.array(value, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise CalibrationError(f"points_px must be pairs of numbers (row, col): {str(value)[:60]}") from None
+    if array.ndim != 2 or array.shape[1:] != (2,) or len(array) < 2 or not np.isfinite(array).all():
+        raise CalibrationError(f"points_px must be at least 2 pairs of finite numbers: got shape {array.shape}")
+    array.setflags(write=False)
+    return array
+
+
+@frozen(eq=False)
+class KnownLine:
+    """A line of known length on the film.
+
+    Attributes
+    ----------
+    path_px : (N, 2) float64
+        (row, col). A curved file is given by its traced path; its chord is up to 1.2 mm shorter (reference radiographs).
+    known_length_mm
+        A file: from stop to tip as measured, not the length printed on it.
+    known_length_std_mm
+        Standard uncertainty of that length; a ruler read to 0.5 mm has 0.144.
+    kind
+        ``file`` or ``object``.
+
+    Raises
+    ------
+    CalibrationError
+        Fewer than two points, a line of no length, a length outside 1 to 60 mm, a negative uncertainty.
+    """
+
+    path_px: Float64 = field(converter=_points)
+    known_length_mm: float
+    known_length_std_mm: float = RULER_STD_MM
+    kind: Literal["file", "object"] = "file"
+
+    def __attrs_post_init__(self) -> None:
+        length = check_positive(CalibrationError, "known_length_mm", self.known_length_mm)
+        low, high = KNOWN_LENGTH_MM
+        if not low <= length <= high:
+            raise CalibrationError(f"known_length_mm must be {low:g} to {high:g} mm: {length:g}; check the unit")
+        if check_finite(CalibrationError, "known_length_std_mm", self.known_length_std_mm) < 0.0:
+            raise CalibrationError(f"known_length_std_mm must be >= 0: {self.known_length_std_mm:g}")
+        if float(np.abs(np.diff(self.path_px, axis=0)).sum()) <= 0.0:
+            raise CalibrationError("points_px must be distinct: the line of known length has no length on the film")
+
+    def length_px(self, col_over_row: float) -> float:
+        """Length along the path in row-pixel units."""
+        steps = np.diff(self.path_px, axis=0)
+        return float(np.hypot(steps[:, 0], steps[:, 1] * col_over_row).sum())
+
+    def click_std_px(self, click_std_px: float, col_over_row: float) -> float:
+        """Uncertainty of that length from its two end clicks, in row-pixel units."""
+        first, last = self.path_px[1] - self.path_px[0], self.path_px[-1] - self.path_px[-2]
+        return click_std_px * hypot(_stretch(first, col_over_row), _stretch(last, col_over_row))
+
+
+def _stretch(step: Float64, col_over_row: float) -> float:
+    """Length in row pixels of one image pixel along `step`."""
+    return float(hypot(step[0], step[1] * col_over_row) / hypot(step[0], step[1]))
+
+
+@frozen(eq=False)
+class Calibration:
+    """Millimetres per pixel of one radiograph, with what it rests on.
+
+    Attributes
+    ----------
+    mm_per_px_row, mm_per_px_col
+        Size of a pixel along a column of pixels (from row to row) and along a row of pixels.
+    terms
+        Named parts of the relative standard uncertainty.
+    method
+        What the scale comes from.
+    lines
+        The known lines, when it comes from them.
+    claim
+        The spacing claim, when it comes from one.
+    consistency
+        Largest deviation of one known length from the common scale over its uncertainty; None for a single one.
+    flags
+        Remarks.
+    """
+
+    mm_per_px_row: float
+    mm_per_px_col: float
+    terms: tuple[tuple[str, float], ...]
+    method: Method
+    lines: tuple[KnownLine, ...] = ()
+    claim: SpacingClaim | None = None
+    consistency: float | None = None
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def rel_std(self) -> float:
+        """Relative standard uncertainty of the scale."""
+        return hypot(*(std for _, std in self.terms))
+
+    @property
+    def mm_per_px(self) -> tuple[float, float]:
+        return self.mm_per_px_row, self.mm_per_px_col
+
+    def to_mm(self, points_px: object) -> Float64:
+        """(N, 2) pixel coordinates (row, col) to mm, same order and origin."""
+        return np.asarray(np.asarray(points_px, np.float64) * self.mm_per_px, np.float64)
+
+
+def calibrate_lines(
+    lines: Sequence[KnownLine],
+    *,
+    col_over_row: float = 1.0,
+    click_std_px: float = CLICK_STD_PX,
+    consistency_limit: float = CONSISTENT_95,
+) -> Calibration:
+    """Scale from one or more lines of known length, by weighted least squares.
+
+    Each length is ``scale x length in pixels`` with the variance of the known length and of its two end clicks.
+    Lines that disagree by more than `consistency_limit` widen the uncertainty by the Birge ratio and are flagged.
+
+    Parameters
+    ----------
+    lines
+        Files and objects of known length.
+    col_over_row
+        Column spacing over row spacing of the image: 1 for square pixels.
+    click_std_px
+        Standard uncertainty of one end click along the line, pixels.
+    consistency_limit
+        Normalised residual above which two scales disagree (1.96: 95 %).
+
+    Raises
+    ------
+    CalibrationError
+        No line, or a ratio that is not positive.
+    """
+    if not lines:
+        raise CalibrationError("scale must rest on at least one line of known length: none given; add one")
+    ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
+    known = np.array([line.known_length_mm for line in lines])
+    known_std = np.array([line.known_length_std_mm for line in lines])
+    pixels = np.array([line.length_px(ratio) for line in lines])
+    clicks = np.array([line.click_std_px(click_std_px, ratio) for line in lines])
+    scale = float(np.sum(known * pixels) / np.sum(pixels * pixels))
+    for _ in range(5):  # the click term depends on the scale, weakly
+        weight = 1.0 / np.maximum(known_std**2 + (scale * clicks) ** 2, 1e-12)
+        scale = float(np.sum(weight * known * pixels) / np.sum(weight * pixels**2))
+    share = weight * pixels / np.sum(weight * pixels**2)
+    terms = [
+        ("known length", float(np.sqrt(np.sum((share * known_std) ** 2))) / scale),
+        ("ends of the known length", float(np.sqrt(np.sum((share * scale * clicks) ** 2))) / scale),
+    ]
+    flags = []
+    consistency = None
+    if len(lines) > 1:
+        normalised = np.abs(known - scale * pixels) * np.sqrt(weight)
+        consistency = float(normalised.max())
+        birge = float(np.sqrt(np.sum(normalised**2) / (len(lines) - 1)))
+        if birge > 1.0 and consistency > consistency_limit:
+            flags.append(_FLAGS["scales-disagree"])
+            terms.append(("disagreement of the known lengths", hypot(*(s for _, s in terms)) * sqrt(birge**2 - 1.0)))
+    files = [line for line in lines if line.kind == "file"]
+    if any(is_nominal_length(line.known_length_mm) for line in files):
+        flags.append(_FLAGS["nominal-length"])
+    if any(not USUAL_FILE_MM[0] <= line.known_length_mm <= USUAL_FILE_MM[1] for line in files):
+        flags.append(_FLAGS["file-length-unusual"])
+    if len(files) < len(lines):
+        flags.append(_FLAGS["object-off-plane"])
+    method: Method = "file of known length"
+    if files and len(files) < len(lines):
+        method = "files and objects"
+    elif not files:
+        method = "object of known size"
+    return Calibration(
+        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags))
+    )
+
+
+def calibrate_spacing(
+    claim: SpacingClaim,
+    *,
+    magnification: float | None = None,
+    claim_rel_std: float | None = None,
+    magnification_rel_std: float = MAGNIFICATION_REL_STD,
+) -> Calibration:
+    """Scale from a spacing that the image file claims, taken knowingly.
+
+    Parameters
+    ----------
+    claim
+        The claim; its trust sets the uncertainty.
+    magnification
+        Assumed ratio of size on the detector to size in the patient; the spacing is divided by it.
+    claim_rel_std
+        Relative standard uncertainty of the claim instead of that of its trust.
+    magnification_rel_std
+        Relative standard uncertainty of the assumed magnification.
+
+    Raises
+    ------
+    CalibrationError
+        A magnification that is not between 0.5 and 2, or one on top of a spacing that is already in the patient.
+    """
+    factor = 1.0
+    flags = [_FLAGS["spacing-claim"]]
+    rel_std = CLAIM_REL_STD[claim.trust] if claim_rel_std is None else claim_rel_std
+    terms = [(f"spacing claim ({claim.trust})", check_positive(CalibrationError, "claim_rel_std", rel_std))]
+    if claim.trust == "unknown":
+        flags.append(_FLAGS["spacing-untrusted"])
+    if magnification is not None:
+        factor = check_positive(CalibrationError, "magnification", magnification)
+        if not 0.5 <= factor <= 2.0:
+            raise CalibrationError(
+                f"magnification must be 0.5 to 2: {factor:g}; it is size on the detector over true size"
+            )
+        if claim.plane == "patient":
+            raise CalibrationError(
+                f"magnification must not be applied to {claim.claim}, which is already in the patient: {factor:g}; leave it out"
+            )
+        flags.append(_FLAGS["magnification-assumed"])
+        if claim.trust == "detector":  # the uncertainty of a detector spacing is that of its magnification
+            terms = []
+        terms.append(("assumed magnification", magnification_rel_std))
+    return Calibration(
+        claim.row_mm / factor, claim.col_mm / factor, tuple(terms), "spacing claim", (), claim, None, tuple(flags)
+    )
+
+
+def implied_magnification(calibration: Calibration, claim: SpacingClaim) -> float:
+    """Magnification that a scale implies beside a known detector spacing: detector mm per pixel over mm per pixel."""
+    return sqrt(claim.row_mm * claim.col_mm / (calibration.mm_per_px_row * calibration.mm_per_px_col))
+
+
+def magnification_flags(magnification: float, *, limits: tuple[float, float] = MAGNIFICATION_RANGE) -> tuple[Flag, ...]:
+    """What an implied magnification says: implausible outside `limits`, a foreshortened file below 1."""
+    if not limits[0] <= magnification <= limits[1]:
+        return (_FLAGS["magnification-implausible"],)
+    return (_FLAGS["file-foreshortened"],) if magnification < FORESHORTENED_BELOW else ()

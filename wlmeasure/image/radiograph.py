@@ -1,0 +1,201 @@
+"""One radiograph in memory: stored values, polarity, and what the file claims about its scale."""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+from typing import Any, TypeAlias
+
+import numpy as np
+from attrs import Attribute, field, frozen
+from numpy.typing import ArrayLike, NDArray
+
+from wlmeasure.errors import ImageError, check_finite, check_positive
+
+__all__ = ["DisplayRange", "Radiograph", "SpacingClaim", "StoredValues", "printable"]
+
+StoredValues: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.int16]
+
+CLAIMS = ("PixelSpacing", "ImagerPixelSpacing", "NominalScannedPixelSpacing")
+PLANES = ("patient", "detector", "film", "unknown")
+TRUSTS = ("calibrated", "estimate", "detector", "unknown")
+
+TEXT_LIMIT = 120
+"""Longest header text passed on, in characters (our parameter; DICOM's LO allows 64, LT 10240)."""
+DISPLAY_PERCENTILES = (0.5, 99.5)
+"""Share of pixels left outside the display range where the file gives no window, % (common practice)."""
+
+
+def printable(text: object, limit: int = TEXT_LIMIT) -> str:
+    """One harmless line from a header's text: no control or direction characters, at most `limit` characters."""
+    # Cut first: a header may hold megabytes. Categories C* are controls, format (bidi) marks, surrogates, unassigned.
+    raw = str(text)[: 8 * limit]
+    kept = "".join(" " if c.isspace() else c for c in raw if c.isspace() or unicodedata.category(c)[0] != "C")
+    line = " ".join(kept.split())
+    return line if len(line) <= limit else line[: limit - 1] + "…"
+
+
+def _one_of(*allowed: str) -> Any:
+    def check(instance: object, attribute: Attribute[str], value: str) -> None:
+        if value not in allowed:
+            raise ImageError(f"{attribute.name} must be one of {', '.join(allowed)}: {value!r}")
+
+    return check
+
+
+def _positive(instance: object, attribute: Attribute[float], value: float) -> None:
+    check_positive(ImageError, attribute.name, value)
+
+
+@frozen
+class SpacingClaim:
+    """What one attribute of a file says about the distance between pixel centres, and how far to believe it.
+
+    `row_mm` lies between rows (vertical), `col_mm` between columns (horizontal), both mm per pixel in `plane`.
+    `magnification` (source-image over source-object distance) is offered for an uncorrected detector spacing and
+    is never applied here. Raises ImageError for a spacing that is not finite and > 0.
+    """
+
+    row_mm: float = field(validator=_positive)
+    col_mm: float = field(validator=_positive)
+    claim: str = field(validator=_one_of(*CLAIMS))
+    plane: str = field(validator=_one_of(*PLANES))
+    trust: str = field(validator=_one_of(*TRUSTS))
+    magnification: float | None = None
+    warnings: tuple[str, ...] = ()
+    description: str = ""
+
+
+@frozen
+class DisplayRange:
+    """Stored values shown as darkest and brightest before polarity; for screen and report only, never measured on."""
+
+    low: float
+    high: float
+
+    def __attrs_post_init__(self) -> None:
+        if not check_finite(ImageError, "display low", self.low) < check_finite(ImageError, "display high", self.high):
+            raise ImageError(f"display range must have low < high: {self.low:g}, {self.high:g}")
+
+
+def _kept(values: ArrayLike) -> StoredValues:
+    """A read-only array of its own: a reader hands over its frozen array, everything else is copied."""
+    array = np.asarray(values)
+    array = array.astype(array.dtype.newbyteorder("="), copy=False)  # big-endian files
+    if array.dtype not in (np.uint8, np.uint16, np.int16):
+        raise ImageError(f"values must be uint8, uint16 or int16: {array.dtype}; convert them without rescaling twice")
+    if array.ndim != 2 or 0 in array.shape:
+        raise ImageError(f"values must be a 2-D picture (rows, columns) with pixels in it: shape {array.shape}")
+    if array.flags.writeable or not array.flags.owndata or not array.flags.c_contiguous:
+        array = array.copy(order="C")
+        array.flags.writeable = False
+    return array
+
+
+@frozen
+class Radiograph:
+    """One radiograph as its file stores it.
+
+    Attributes
+    ----------
+    values
+        Stored values, read-only, (rows, cols), after `orientation` was applied once. WhiteIsZero of a TIFF is undone.
+    bright_is_dense
+        True when a larger stored value means more attenuation (metal bright).
+    path, sha256, format
+        File name as given, SHA-256 of the whole file (of the bytes of an array), kind of file.
+    stored_rows, stored_cols, bits, orientation
+        Shape before orientation, stored bit depth of one sample, EXIF orientation 1 to 8 that was applied.
+    col_over_row
+        Column spacing over row spacing of `values` (1.0 where the file does not say).
+    spacings
+        Spacing claims, best first; empty when there is no usable one.
+    densities
+        Resolution tags in words; shown and never used as a scale.
+    display
+        Window for display, or None.
+
+    Raises ImageError for values that are not a 2-D array of uint8, uint16 or int16.
+    """
+
+    values: StoredValues = field(converter=_kept, eq=False, repr=False)
+    bright_is_dense: bool
+    path: str
+    sha256: str
+    format: str
+    bits: int
+    stored_rows: int
+    stored_cols: int
+    orientation: int = field(default=1)
+    col_over_row: float = field(default=1.0, validator=_positive)
+    spacings: tuple[SpacingClaim, ...] = ()
+    densities: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    display: DisplayRange | None = None
+
+    def __attrs_post_init__(self) -> None:
+        if self.orientation not in range(1, 9):
+            raise ImageError(f"orientation must be 1 to 8: {self.orientation!r}")
+        if not 1 <= self.bits <= 16:
+            raise ImageError(f"bits must be 1 to 16: {self.bits!r}")
+        turned = self.orientation >= 5
+        if self.values.shape != (
+            (self.stored_cols, self.stored_rows) if turned else (self.stored_rows, self.stored_cols)
+        ):
+            raise ImageError(
+                f"shape {self.values.shape} does not follow from stored {self.stored_rows} x {self.stored_cols} "
+                f"by orientation {self.orientation}"
+            )
+
+    @classmethod
+    def from_array(cls, values: ArrayLike, *, bright_is_dense: bool = True, name: str = "array") -> Radiograph:
+        """Radiograph of an array in memory; `values` is copied and its bytes (row by row) are hashed."""
+        kept = _kept(values)
+        rows, cols = kept.shape
+        return cls(
+            values=kept,
+            bright_is_dense=bright_is_dense,
+            path=name,
+            sha256=hashlib.sha256(kept.data).hexdigest(),
+            format="array",
+            bits=8 * kept.dtype.itemsize,
+            stored_rows=rows,
+            stored_cols=cols,
+        )
+
+    @property
+    def rows(self) -> int:
+        """Rows of `values`."""
+        return int(self.values.shape[0])
+
+    @property
+    def cols(self) -> int:
+        """Columns of `values`."""
+        return int(self.values.shape[1])
+
+    def density(self) -> NDArray[np.float32]:
+        """Values turned so that larger is more attenuation (metal bright); (rows, cols) float32, stored units.
+
+        The other polarity is taken from the largest value that `bits` can store, so it does not depend on the picture.
+        """
+        if self.bright_is_dense:
+            return self.values.astype(np.float32)
+        # Fewer than 8 bits are stretched to 0..255 by the raster decoder.
+        bits = max(self.bits, 8) - (self.values.dtype == np.int16)
+        return np.float32(2**bits - 1) - self.values.astype(np.float32)
+
+    def displayed(self, *, percentiles: tuple[float, float] = DISPLAY_PERCENTILES) -> NDArray[np.uint8]:
+        """Picture for screen and report, metal bright; (rows, cols) uint8.
+
+        Uses the file's window where it has one, else the `percentiles` of the stored values.
+        """
+        if self.display is not None:
+            low, high = self.display.low, self.display.high
+        else:
+            low, high = (float(v) for v in np.percentile(self.values, percentiles))
+        grey = self.values.astype(np.float32)
+        grey -= np.float32(low)
+        grey *= np.float32(255.0 / max(high - low, 1e-6))  # an even picture has no range
+        np.clip(np.rint(grey, out=grey), 0.0, 255.0, out=grey)
+        picture = grey.astype(np.uint8)
+        return picture if self.bright_is_dense else np.invert(picture)

@@ -1,0 +1,113 @@
+"""`read`: any supported image file to one Radiograph; the content decides the kind, not the name."""
+
+from __future__ import annotations
+
+import hashlib
+from os import PathLike, fspath
+from pathlib import Path
+
+from attrs import evolve
+
+from wlmeasure.errors import ImageError
+from wlmeasure.image.radiograph import Radiograph, printable
+
+__all__ = ["MAX_FILE_BYTES", "read"]
+
+MAX_FILE_BYTES = 2_000_000_000
+"""Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
+
+_EXTENSIONS = {
+    "PNG": (".png",),
+    "TIFF": (".tif", ".tiff", ".btf"),
+    "JPEG": (".jpg", ".jpeg", ".jpe", ".jfif"),
+    "BMP": (".bmp", ".dib"),
+    "DICOM": (".dcm", ".dicom", ".dic", ".ima", ""),
+}
+_KNOWN_OTHERS = (
+    (b"GIF8", "GIF"),
+    (b"\x00\x00\x00\x0cjP", "JPEG 2000"),
+    (b"\xff\x4f\xff\x51", "JPEG 2000"),
+    (b"%PDF", "PDF"),
+    (b"PK\x03\x04", "ZIP"),
+    (b"\x1f\x8b", "gzip"),
+)
+
+
+def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+    """Read one radiograph from a PNG, TIFF, JPEG, BMP or single-frame DICOM file.
+
+    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings. Raises
+    ImageError, one line that begins with the file's name, for a file that is missing, not an image, cut short,
+    coloured, of several frames, or too large to be one radiograph.
+    """
+    given = fspath(path)
+    name = printable(Path(given).name or given)
+    try:
+        data = _content(Path(given), max_file_bytes)
+        kind = _kind(data)
+        sha256 = hashlib.sha256(data).hexdigest()
+        # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
+        if kind == "DICOM":
+            from wlmeasure.image.dicom import read_dicom
+
+            radiograph = read_dicom(data, path=given, sha256=sha256)
+        else:
+            from wlmeasure.image.raster import read_raster
+
+            radiograph = read_raster(data, kind, path=given, sha256=sha256)
+    except ImageError as error:
+        raise ImageError(f"{name}: {error}") from error
+    warnings = list(radiograph.warnings)
+    # A DICOM file often bears a number as its name, and Path takes what follows the last dot for an extension.
+    suffix = Path(given).suffix.lower()
+    if suffix not in _EXTENSIONS[kind] and not (kind == "DICOM" and suffix[1:].isdigit()):
+        warnings.append(f"file name must fit the content: {printable(suffix, 12) or 'no extension'}, read as {kind}")
+    if radiograph.rows == radiograph.cols and not radiograph.spacings:
+        warnings.append(
+            f"exactly square image without spacing: {radiograph.rows} x {radiograph.cols}; it may have been cropped, "
+            "padded or resampled to unequal scales"
+        )
+    return evolve(radiograph, warnings=tuple(warnings))
+
+
+def _content(path: Path, max_file_bytes: int) -> bytes:
+    try:
+        if not path.is_file():
+            what = "a directory or device" if path.exists() else "nothing there"
+            raise ImageError(f"path must be an image file: {what}; check the name")
+        size = path.stat().st_size
+        if size > max_file_bytes:
+            raise ImageError(f"file must be at most {max_file_bytes} bytes: {size}; it is not one radiograph")
+        data = path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, ImageError):
+            raise
+        reason = getattr(error, "strerror", None) or printable(error)
+        raise ImageError(f"file cannot be opened: {reason}; check the name and the permissions") from error
+    if not data:
+        raise ImageError("file must hold an image: it has zero bytes; copy or export it again")
+    return data
+
+
+def _kind(data: bytes) -> str:
+    # DICOM first: its free 128-byte preamble may look like a TIFF.
+    if data[128:132] == b"DICM" or _is_bare_dicom(data):
+        return "DICOM"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "TIFF"
+    if data.startswith(b"BM") and len(data) >= 18:
+        return "BMP"
+    other = next((label for magic, label in _KNOWN_OTHERS if data.startswith(magic)), "none of them")
+    raise ImageError(f"file must be PNG, TIFF, JPEG, BMP or DICOM: its content is {other}; export the radiograph again")
+
+
+def _is_bare_dicom(data: bytes) -> bool:
+    """Whether a data set begins at once, without preamble: group 0002 or 0008, plausible first element."""
+    if len(data) < 16 or data[:2] not in (b"\x02\0", b"\x08\0") or data[3] != 0:
+        return False
+    explicit = data[4:6] in (b"UL", b"CS", b"UI", b"SH", b"OB", b"LO", b"DA")
+    return explicit or int.from_bytes(data[4:8], "little") <= min(len(data) - 8, 1024)

@@ -1,0 +1,1 @@
+"""Length and curvature of a traced canal, with their uncertainty."""

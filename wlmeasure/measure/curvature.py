@@ -1,0 +1,536 @@
+"""Curvature of a canal, each published definition a function that names its author and year.
+
+All of them take the canal from the orifice to its apical end; the crown piece is no part of it. Those that speak of straight
+parts and an arc take the fitted model (:class:`~wlmeasure.measure.line_arc.LineArc`); those that speak of points take the
+path. The definitions give different numbers for one canal and are not interchangeable.
+
+Sources. Schneider 1971, Weine, Pruett 1997, Luiten 1995 and Backman 1992: the constructions are from memory, their
+originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstracts read.
+"""
+
+from __future__ import annotations
+
+from math import atan2, cos, degrees, log, sin
+from typing import Literal
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.errors import MeasureError
+from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.trace.spline import arc_length, resample, smooth_line
+
+__all__ = [
+    "CanalAccess",
+    "CurvatureEstimate",
+    "CurvatureProfile",
+    "Form",
+    "backman_deg_per_mm",
+    "canal_access",
+    "circumradius_mm",
+    "curvature_profile",
+    "estrela_radius_mm",
+    "fit_canal",
+    "long_axis_deg",
+    "luiten_deg",
+    "measure_curvature",
+    "pruett_deg",
+    "pruett_radius_interval_mm",
+    "schneider_deg",
+    "summed_turning_deg",
+    "total_turning_deg",
+    "weine_deg",
+]
+
+Float64 = NDArray[np.float64]
+Form = Literal["I", "J", "C", "S"]
+
+STRAIGHT_DEG = 5.0  # Schneider's class "straight" ends here (from memory); a turn below it is not called a bend
+WHOLE_LENGTH_SHARE = (
+    0.25  # our parameter: a curve that begins in the first quarter of the canal runs its whole length (C)
+)
+LUITEN_CORONAL_MM = (
+    2.0  # 2 mm below the orifice and 1 mm short of the foramen (a teaching text, which elsewhere says 2 mm
+)
+LUITEN_APICAL_MM = 1.0  # at both ends): both are parameters
+ESTRELA_CHORD_MM = 6.0  # from memory
+PROFILE_WINDOW_MM = 2.0  # our parameter: curvature at a point is the slope of the heading over this stretch
+DETERMINED_RATIO = 2.0  # our parameter: a radius whose 95 % interval spans more than this factor is "not determined"
+NORMAL_95 = 1.959964
+
+
+def schneider_deg(model: LineArc, bend: int = 0) -> float:
+    """Angle between the coronal axis and the line from the departure point to the canal's end (Schneider 1971).
+
+    The departure point is where the fitted arc begins. For an S-shaped canal `bend` 1 applies the construction to the second
+    bend from the inflection (Cunningham & Senia 1992), and the first bend ends at the inflection.
+
+    Returns
+    -------
+    float
+        Degrees, 0 for a straight canal. For an arc of angle a that reaches the end it is a / 2 exactly.
+    """
+    if not model.arcs:
+        return 0.0
+    begin, end = _bend_ends(model, bend)
+    heading = model.heading(begin)
+    first, last = model.point(begin)[0], model.point(end)[0]
+    return _angle_deg(last - first, heading)
+
+
+def weine_deg(model: LineArc, bend: int = 0) -> float:
+    """Angle between the axes of the coronal and the apical part of the bend (Weine, Endodontic Therapy): tangents.
+
+    Variants that draw chords lie between this and Schneider's angle.
+    """
+    return abs(degrees(float(model.turns_rad[bend]))) if model.arcs else 0.0
+
+
+def long_axis_deg(model: LineArc) -> float:
+    """Angle between the long axes of the canal's coronal and apical ends (long axis method; named in Gunday 2005).
+
+    For an S-shaped canal the two bends cancel in part: compare `total_turning_deg`.
+    """
+    return abs(degrees(float(model.turns_rad.sum())))
+
+
+def pruett_deg(model: LineArc, bend: int = 0) -> float:
+    """Central angle of the arc between the straight parts (Pruett, Clement & Carnes, J Endod 1997;23:77-85)."""
+    return weine_deg(model, bend)
+
+
+def pruett_radius_interval_mm(model: LineArc, bend: int = 0) -> tuple[float, float]:
+    """95 % interval of the radius of the arc between the straight parts (Pruett, Clement & Carnes 1997).
+
+    The interval is symmetrical in curvature, in which the fit is nearly linear, and so unsymmetrical in the radius; its upper
+    end is infinite when no curvature at all is within the interval.
+
+    Raises
+    ------
+    MeasureError
+        For a straight canal, which has no radius.
+    """
+    if not model.arcs:
+        raise MeasureError("model must hold a bend: a straight canal has no radius")
+    curvature, std = abs(float(model.curvatures_per_mm[bend])), float(model.curvature_stds_per_mm[bend])
+    low, high = curvature - NORMAL_95 * std, curvature + NORMAL_95 * std
+    return (1.0 / high, 1.0 / low if low > 0.0 else float("inf"))
+
+
+def luiten_deg(
+    path_mm: object, *, coronal_mm: float = LUITEN_CORONAL_MM, apical_mm: float = LUITEN_APICAL_MM
+) -> float | None:
+    """Angle between the first `coronal_mm` and the last `apical_mm` of the canal (Luiten et al., J Endod 1995;21:26-32).
+
+    Returns
+    -------
+    float or None
+        Degrees; None when the canal is shorter than both together.
+    """
+    path = _path(path_mm)
+    along = arc_length(path)
+    if along[-1] < coronal_mm + apical_mm:
+        return None
+    second, third = _at(path, along, coronal_mm), _at(path, along, float(along[-1]) - apical_mm)
+    first = second - path[0]
+    return _angle_deg(path[-1] - third, atan2(float(first[1]), float(first[0])))
+
+
+@frozen
+class CanalAccess:
+    """Canal access angle with the height and distance of the curve (Gunday, Sazak & Garip, J Endod 2005).
+
+    Attributes
+    ----------
+    angle_deg
+        At the orifice, between the coronal axis and the line from orifice to foramen.
+    height_mm
+        Perpendicular from the departure point to that line (x).
+    distance_mm
+        From the orifice to the foot of that perpendicular (y).
+    """
+
+    angle_deg: float
+    height_mm: float
+    distance_mm: float
+
+
+def canal_access(model: LineArc) -> CanalAccess:
+    """Canal access angle, curvature height and curvature distance (Gunday, Sazak & Garip 2005)."""
+    chord = model.point(model.length_mm)[0] - model.start
+    length = float(np.hypot(*chord))
+    unit = chord / length
+    departure = (model.point(_bend_ends(model, 0)[0])[0] if model.arcs else model.start) - model.start
+    return CanalAccess(
+        _angle_deg(chord, model.heading_rad),
+        abs(float(departure[0] * unit[1] - departure[1] * unit[0])),
+        float(departure @ unit),
+    )
+
+
+def circumradius_mm(first: object, second: object, third: object) -> float:
+    """Radius of the circle through three points, in their unit: abc / (4 area); infinite when they lie on one line."""
+    a, b, c = (np.asarray(point, np.float64) for point in (first, second, third))
+    double_area = abs(float((b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0]))
+    sides = float(np.hypot(*(b - a)) * np.hypot(*(c - b)) * np.hypot(*(a - c)))
+    return sides / (2.0 * double_area) if double_area > 0.0 else float("inf")
+
+
+def estrela_radius_mm(
+    path_mm: object, *, point_std_mm: float, chord_mm: float = ESTRELA_CHORD_MM
+) -> tuple[float | None, tuple[float, float]] | None:
+    """Radius from the circumcentre of three points on two chords (Estrela et al., Braz Dent J 2008;19:114-118).
+
+    The points are the canal's end and those `chord_mm` and twice `chord_mm` back along chords.
+
+    Parameters
+    ----------
+    path_mm : (N, 2)
+        The canal.
+    point_std_mm
+        Standard uncertainty of each point across the canal.
+    chord_mm
+        Length of one chord.
+
+    Returns
+    -------
+    (radius or None, (low, high)) or None
+        The 95 % interval stands beside the radius, which is None where the three points do not determine it; None alone when
+        the canal is shorter than two chords.
+    """
+    path = _path(path_mm)
+    points, end = [path[-1]], len(path)
+    for _ in range(2):
+        far = np.hypot(*(path[:end] - points[-1]).T)
+        beyond = np.flatnonzero(far >= chord_mm)
+        if not beyond.size:
+            return None
+        k = int(beyond[-1])
+        share = (far[k] - chord_mm) / max(far[k] - far[k + 1], 1e-12) if k + 1 < end else 0.0
+        points.append(path[k] + share * (path[min(k + 1, end - 1)] - path[k]))
+        end = k + 1
+    third, second, first = points
+    half = 0.5 * float(np.hypot(*(third - first)))
+    middle = second - 0.5 * (first + third)
+    rise = float(np.hypot(*middle))
+    std = float(np.sqrt(1.5)) * point_std_mm  # of the middle point against the mean of the outer two
+    low, high = max(rise - NORMAL_95 * std, 0.0), rise + NORMAL_95 * std
+
+    def radius(height: float) -> float:
+        return half * half / (2.0 * height) + 0.5 * height if height > 0.0 else float("inf")
+
+    interval = (radius(high), radius(low))
+    return (circumradius_mm(*points) if interval[1] <= DETERMINED_RATIO * interval[0] else None), interval
+
+
+def backman_deg_per_mm(model: LineArc, bend: int = 0) -> float:
+    """Radius quotient: angle of the curve over its radius (Backman, Oswald & Pitts, J Endod 1992;18:19-24; from memory)."""
+    return pruett_deg(model, bend) * abs(float(model.curvatures_per_mm[bend])) if model.arcs else 0.0
+
+
+def total_turning_deg(model: LineArc) -> float:
+    """Sum of the sizes of all turns of the fitted model, whatever their direction."""
+    return float(np.degrees(np.abs(model.turns_rad).sum()))
+
+
+def summed_turning_deg(path_mm: object, *, step_mm: float = 1.0) -> float:
+    """Sum of the turns at points every `step_mm` (the point method of Gialain et al., abstract of 2021).
+
+    It also adds up the turns that noise makes, and misses half a step of the curve at each end.
+    """
+    path = _path(path_mm)
+    count = max(3, int(arc_length(path)[-1] / step_mm) + 1)
+    steps = np.diff(resample(path, count), axis=0)
+    return float(np.degrees(np.abs(_turns(steps)).sum()))
+
+
+@frozen(eq=False)
+class CurvatureProfile:
+    """Curvature along the canal.
+
+    Attributes
+    ----------
+    at_mm : (N,) float64
+        Distance from the orifice along the canal.
+    per_mm : (N,) float64
+        Signed curvature; positive turns from row towards column.
+    std_per_mm
+        Standard uncertainty of one value.
+    window_mm
+        Length over which each value is taken: sharper bends than this are rounded off.
+    """
+
+    at_mm: Float64
+    per_mm: Float64
+    std_per_mm: float
+    window_mm: float
+
+    @property
+    def sharpest(self) -> int:
+        """Index of the largest curvature."""
+        return int(np.argmax(np.abs(self.per_mm)))
+
+
+def curvature_profile(
+    path_mm: object, *, noise: Noise | None = None, window_mm: float = PROFILE_WINDOW_MM, step_mm: float = 0.1
+) -> CurvatureProfile:
+    """Curvature kappa(s) as the slope of the least-squares line through the heading on each stretch of the path.
+
+    Parameters
+    ----------
+    path_mm : (N, 2)
+        The canal, coronal to apical.
+    noise
+        Uncertainty of the path across its direction.
+    window_mm
+        Length of the stretch; at the ends it is one-sided.
+    step_mm
+        Distance between values.
+    """
+    noise = noise or Noise()
+    path = _path(path_mm)
+    total = float(arc_length(path)[-1])
+    count = max(9, round(total / step_mm) + 1)
+    if len(path) * 0.4 < total:  # clicks, not a dense path: a smooth line through them, else every corner is a bend
+        path = smooth_line(path, max(1, min(len(path) // 3, 12)), 4 * count)
+    line = resample(path, count)
+    spacing = total / (count - 1)
+    half = max(2, min(round(0.5 * window_mm / spacing), (count - 2) // 2))
+    heading = np.unwrap(np.arctan2(*np.diff(line, axis=0).T[::-1]))
+    # The slope of the least-squares line averages kappa with weights that are never negative, so that the sharpest bend is
+    # rounded off and never overstated. Near an end the stretch stops moving.
+    slope = _slope_weights(2 * half + 1, spacing)
+    middle = np.convolve(heading, slope[::-1], mode="valid")
+    values = np.concatenate([np.full(half, middle[0]), middle, np.full(half, middle[-1])])
+    at = (np.arange(count - 1) + 0.5) * spacing
+    # One value weighs the positions by the differences of the slope's weights.
+    weights = np.diff(np.concatenate([[0.0], slope, [0.0]])) / spacing
+    independent = max(1.0, noise.correlation_mm / spacing)
+    std = noise.std_mm * float(np.sqrt((weights**2).sum() * independent))
+    return CurvatureProfile(at, values, std, 2.0 * half * spacing)
+
+
+def _slope_weights(size: int, spacing: float) -> Float64:
+    """Weights that give the slope of the least-squares line through `size` equally spaced values."""
+    steps = (np.arange(size) - 0.5 * (size - 1)) * spacing
+    return np.asarray(steps / (steps @ steps), np.float64)
+
+
+def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: float = STRAIGHT_DEG) -> LineArc:
+    """Fit the simplest line-arc model that the path supports: straight, one bend, or two opposite bends.
+
+    A richer model must lower the Bayesian information criterion, its bends must turn at least `straight_deg`, and two bends
+    must turn opposite ways; a single bend of changing curvature stays one bend with its misfit reported.
+
+    Parameters
+    ----------
+    path_mm : (N, 2)
+        (row, col) in mm, orifice to apical end.
+    noise
+        Uncertainty of the points across the canal.
+    straight_deg
+        Amplitude below which a turn is not called a bend.
+
+    Raises
+    ------
+    MeasureError
+        Fewer than three points, or points that are not distinct finite numbers.
+    """
+    noise = noise or Noise()
+    points = np.array(path_mm, np.float64)
+    straight = fit_line_arc(points, 0, noise=noise)
+    candidates = [straight]
+    for arcs, tail in ((1, False), (1, True), (2, False), (2, True)):
+        if len(points) < 3 * arcs + 2 + int(tail):
+            break
+        model = fit_line_arc(points, arcs, tail=tail, noise=noise)
+        turns = np.degrees(model.turns_rad)
+        if np.all(np.abs(turns) >= straight_deg) and (arcs == 1 or turns[0] * turns[1] < 0.0):
+            candidates.append(model)
+        if arcs == 1 and tail and min(c.misfit_mm for c in candidates) <= max(noise.std_mm, 2e-4):
+            break  # one bend already explains the path to within its noise
+    total = straight.length_mm
+    spacing = total / (min(len(points), 240) - 1)
+    independent = max(4.0, total / max(spacing, noise.correlation_mm))
+    floor = max(noise.std_mm * 0.5, 1e-4)
+
+    def criterion(model: LineArc) -> float:
+        parameters = 2 + 3 * model.arcs - int(model.arcs > 0 and model.tail_mm < 1e-9)
+        return independent * log(model.misfit_mm**2 + floor**2) + parameters * log(independent)
+
+    return min(candidates, key=criterion)
+
+
+@frozen(eq=False)
+class CurvatureEstimate:
+    """Curvature of one canal on one film by every definition, with what it rests on.
+
+    Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. For an S-shaped canal the angles without
+    ``secondary`` are those of the first bend. A radius is None where the data do not determine it; its interval always
+    stands beside it.
+    """
+
+    form: Form
+    model: LineArc
+    profile: CurvatureProfile
+    schneider_deg: float
+    schneider_std_deg: float
+    schneider_secondary_deg: float | None
+    weine_deg: float
+    weine_std_deg: float
+    weine_secondary_deg: float | None
+    long_axis_deg: float
+    pruett_deg: float
+    pruett_radius_mm: float | None
+    pruett_radius_interval_mm: tuple[float, float] | None
+    pruett_radius_secondary_mm: float | None
+    pruett_radius_secondary_interval_mm: tuple[float, float] | None
+    luiten_deg: float | None
+    canal_access: CanalAccess
+    estrela_radius_mm: float | None
+    estrela_radius_interval_mm: tuple[float, float] | None
+    backman_deg_per_mm: float | None
+    total_turning_deg: float
+    min_radius_mm: float | None
+    min_radius_interval_mm: tuple[float, float] | None
+    min_radius_at_mm: float | None
+    misfit_mm: float
+    parameters: tuple[tuple[str, float], ...]
+
+    @property
+    def largest_deg(self) -> float:
+        """The larger of the Schneider angles of the bends: what the difficulty of the canal is judged by."""
+        return max(self.schneider_deg, self.schneider_secondary_deg or 0.0)
+
+
+def measure_curvature(
+    path_mm: object,
+    *,
+    noise: Noise | None = None,
+    straight_deg: float = STRAIGHT_DEG,
+    determined_ratio: float = DETERMINED_RATIO,
+) -> CurvatureEstimate:
+    """Measure a canal by every definition.
+
+    Parameters
+    ----------
+    path_mm : (N, 2)
+        (row, col) in mm, orifice to apical end, without the crown piece.
+    noise
+        Uncertainty of the points across the canal.
+    straight_deg
+        Turn below which a canal is called straight.
+    determined_ratio
+        Largest ratio of the ends of a radius' 95 % interval at which the radius itself is given.
+
+    Raises
+    ------
+    MeasureError
+        Fewer than three distinct finite points.
+    """
+    noise = noise or Noise()
+    path = _path(path_mm)
+    model = fit_canal(path, noise=noise, straight_deg=straight_deg)
+    profile = curvature_profile(path, noise=noise)
+    bent = model.arcs > 0
+    double = model.arcs == 2
+    radius, interval = _radius(model, 0, determined_ratio) if bent else (None, None)
+    second_radius, second_interval = _radius(model, 1, determined_ratio) if double else (None, None)
+    estrela = estrela_radius_mm(path, point_std_mm=max(noise.std_mm, 1e-9)) if bent else None
+    smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio)
+    return CurvatureEstimate(
+        form=_form(model),
+        model=model,
+        profile=profile,
+        schneider_deg=schneider_deg(model),
+        schneider_std_deg=model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise),
+        schneider_secondary_deg=schneider_deg(model, 1) if double else None,
+        weine_deg=weine_deg(model),
+        weine_std_deg=model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise),
+        weine_secondary_deg=weine_deg(model, 1) if double else None,
+        long_axis_deg=long_axis_deg(model),
+        pruett_deg=pruett_deg(model),
+        pruett_radius_mm=radius,
+        pruett_radius_interval_mm=interval,
+        pruett_radius_secondary_mm=second_radius,
+        pruett_radius_secondary_interval_mm=second_interval,
+        luiten_deg=luiten_deg(path),
+        canal_access=canal_access(model),
+        estrela_radius_mm=estrela[0] if estrela else None,
+        estrela_radius_interval_mm=estrela[1] if estrela else None,
+        backman_deg_per_mm=backman_deg_per_mm(model) if radius is not None else None,
+        total_turning_deg=total_turning_deg(model),
+        min_radius_mm=smallest,
+        min_radius_interval_mm=smallest_interval,
+        min_radius_at_mm=where,
+        misfit_mm=model.misfit_mm,
+        parameters=(
+            ("straight_deg", straight_deg),
+            ("determined_ratio", determined_ratio),
+            ("luiten_coronal_mm", LUITEN_CORONAL_MM),
+            ("luiten_apical_mm", LUITEN_APICAL_MM),
+            ("profile_window_mm", profile.window_mm),
+        ),
+    )
+
+
+def _radius(model: LineArc, bend: int, ratio: float) -> tuple[float | None, tuple[float, float]]:
+    low, high = pruett_radius_interval_mm(model, bend)
+    return (1.0 / abs(float(model.curvatures_per_mm[bend])) if high <= ratio * low else None), (low, high)
+
+
+def _smallest_radius(
+    profile: CurvatureProfile, ratio: float
+) -> tuple[float | None, tuple[float, float] | None, float | None]:
+    k = profile.sharpest
+    curvature = abs(float(profile.per_mm[k]))
+    low, high = curvature - NORMAL_95 * profile.std_per_mm, curvature + NORMAL_95 * profile.std_per_mm
+    if low <= 0.0 or high > ratio * low:
+        return None, ((1.0 / high, 1.0 / low if low > 0.0 else float("inf")) if high > 0.0 else None), None
+    return 1.0 / curvature, (1.0 / high, 1.0 / low), float(profile.at_mm[k])
+
+
+def _straight_std_deg(path: Float64, noise: Noise) -> float:
+    """Spread of the angle between two halves of a straight canal."""
+    return degrees(noise.std_mm * 2.0 * np.sqrt(6.0) / max(float(arc_length(path)[-1]), 1e-9))
+
+
+def _form(model: LineArc) -> Form:
+    if not model.arcs:
+        return "I"
+    if model.arcs == 2:
+        return "S"
+    return "C" if model.breaks_mm[0] < WHOLE_LENGTH_SHARE * model.length_mm else "J"
+
+
+def _bend_ends(model: LineArc, bend: int) -> tuple[float, float]:
+    """Where the construction of one bend begins and ends along the model; an S is divided at its inflection."""
+    if model.arcs == 1:
+        return float(model.breaks_mm[0]), model.length_mm
+    inflection = 0.5 * float(model.breaks_mm[1] + model.breaks_mm[2])
+    return (float(model.breaks_mm[0]), inflection) if bend == 0 else (inflection, model.length_mm)
+
+
+def _angle_deg(vector: Float64, heading: float) -> float:
+    along = float(vector[0]) * cos(heading) + float(vector[1]) * sin(heading)
+    across = float(vector[1]) * cos(heading) - float(vector[0]) * sin(heading)
+    return degrees(atan2(abs(across), along))
+
+
+def _turns(steps: Float64) -> Float64:
+    cross = steps[:-1, 0] * steps[1:, 1] - steps[:-1, 1] * steps[1:, 0]
+    return np.asarray(np.arctan2(cross, np.einsum("ij,ij->i", steps[:-1], steps[1:])), np.float64)
+
+
+def _at(path: Float64, along: Float64, at: float) -> Float64:
+    return np.array([np.interp(at, along, path[:, axis]) for axis in (0, 1)])
+
+
+def _path(path_mm: object) -> Float64:
+    path = np.array(path_mm, np.float64)
+    if path.ndim != 2 or path.shape[1:] != (2,) or len(path) < 3:
+        raise MeasureError(f"path_mm must be at least 3 pairs (row, col): got shape {path.shape}; place more points")
+    if not np.isfinite(path).all():
+        raise MeasureError("path_mm must be finite numbers: at least one is not")
+    return path

@@ -1,0 +1,380 @@
+"""The case file ``*.wl.json``: what a person saves, mails and reopens.
+
+It holds the inputs (films by hash, known lengths, clicks, accepted paths, readings, decisions), never a result that could
+not be recomputed from them. Writing is strict, reading is tolerant: members this version does not know are kept. The JSON
+Schema ``case.schema.json`` beside this module is made from the classes here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from attrs import field, frozen
+
+from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.record.members import (
+    Choice,
+    Each,
+    Nested,
+    Number,
+    Pair,
+    Pairs,
+    Tagged,
+    Text,
+    Whole,
+    extra_members,
+    member,
+    read_object,
+    schema_of,
+    write_object,
+)
+from wlmeasure.trade.tooth import Tooth
+
+__all__ = [
+    "SCHEMA",
+    "Angulation",
+    "Canal",
+    "Case",
+    "Decision",
+    "Entry",
+    "Film",
+    "Joint",
+    "KnownFile",
+    "KnownObject",
+    "Reading",
+    "Spacing",
+    "Trace",
+    "case_digest",
+    "case_from_json",
+    "case_schema",
+    "case_to_json",
+    "load_case",
+    "save_case",
+]
+
+SCHEMA = "wlmeasure-case/1"
+SUFFIX = ".wl.json"
+LARGEST_FILE = 64 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
+LENGTH_MM = Number(least=1.0, most=60.0)
+STD_MM = Number(least=0.0, most=10.0)
+TIME = Text(pattern=r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:\d\d)?")
+
+
+@frozen
+class Angulation:
+    """How the tube stood, in degrees."""
+
+    horizontal_deg: float | None = member(Number(least=-90.0, most=90.0), None)
+    vertical_deg: float | None = member(Number(least=-90.0, most=90.0), None)
+    tube_shift: str | None = member(Choice(("none", "mesial", "distal")), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class KnownFile:
+    """A file of known length in the film: points from the stop to the tip."""
+
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
+    trace_kind: str = member(Choice(("clicks", "path")))
+    known_length_mm: float = member(LENGTH_MM)
+    known_length_std_mm: float | None = member(STD_MM, None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class KnownObject:
+    """An object of known size in the film: its two ends."""
+
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2, most=2))
+    known_length_mm: float = member(LENGTH_MM)
+    known_length_std_mm: float | None = member(STD_MM, None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Spacing:
+    """A spacing that the image file claims, taken knowingly."""
+
+    claim: str = member(Choice(("PixelSpacing", "ImagerPixelSpacing", "NominalScannedPixelSpacing")))
+    magnification: float | None = member(Number(least=0.5, most=2.0), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Film:
+    """One radiograph of the case, found by its path beside the case file and known by its hash."""
+
+    id: str = member(Text(longest=40))
+    path: str = member(Text(longest=1000))
+    sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    rows: int = member(Whole(1, 100_000))
+    cols: int = member(Whole(1, 100_000))
+    col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
+    purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
+    angulation: Angulation | None = member(Nested(Angulation), None)
+    scale: tuple[KnownFile | KnownObject | Spacing, ...] = member(
+        Each(Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing})), ()
+    )
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Joint:
+    """Where a canal joins another one."""
+
+    canal: str = member(Text(longest=40))
+    mm_from_apex: float = member(Number(least=0.0, most=40.0))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Trace:
+    """One canal on one film, orifice to apical end: the clicks and the accepted path, both."""
+
+    film: str = member(Text(longest=40))
+    reference_px: tuple[float, float] | None = member(Pair(), None)
+    clicks_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tracer: str | None = member(Text(longest=80), None)
+    apical_end: str = member(Choice(("radiographic apex", "apical foramen", "file tip", "filling end", "open apex")))
+    apex_visibility: str | None = member(Choice(("clear", "superimposed", "cut off")), None)
+    unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
+    file_tip_px: tuple[float, float] | None = member(Pair(), None)
+    extra: dict[str, Any] = extra_members()
+
+    def __attrs_post_init__(self) -> None:
+        if self.clicks_px is None and self.path_px is None:
+            raise CaseError("clicks_px or path_px must be given: a trace needs its points")
+
+
+@frozen
+class Reading:
+    """One reading of an electronic apex locator, typed in by the clinician."""
+
+    length_mm: float = member(LENGTH_MM)
+    mark: str = member(Choice(("foramen", "constriction", "beyond")))
+    file_size: int | None = member(Whole(6, 140), None)
+    conditions: tuple[str, ...] = member(Each(Text(longest=100), most=20), ())
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Decision:
+    """The length that the clinician decided."""
+
+    length_mm: float = member(LENGTH_MM)
+    by: str = member(Text(longest=80))
+    at: str = member(TIME)
+    reason: str | None = member(Text(longest=1000), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Canal:
+    """One root canal of the tooth."""
+
+    name: str = member(Text(longest=40))
+    reference_point: str = member(Text())
+    joins: Joint | None = member(Nested(Joint), None)
+    traces: tuple[Trace, ...] = member(Each(Nested(Trace), most=50))
+    electronic_readings: tuple[Reading, ...] = member(Each(Nested(Reading), most=100), ())
+    resorption: str | None = member(Choice(("none", "bone", "bone and root")), None)
+    apex: str | None = member(Choice(("closed", "open")), None)
+    decision: Decision | None = member(Nested(Decision), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Entry:
+    """One entry of the length record: never edited, only superseded."""
+
+    id: str = member(Text(longest=40))
+    kind: str = member(Text(longest=40, pattern=r"[a-z]+( [a-z]+)*"))
+    at: str = member(TIME)
+    by: str = member(Text(longest=80))
+    canal: str = member(Text(longest=40))
+    reference_point: str | None = member(Text(), None)
+    length_mm: float | None = member(LENGTH_MM, None)
+    length_std_mm: float | None = member(STD_MM, None)
+    status: str | None = member(Text(longest=40), None)
+    film_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
+    inputs_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
+    program: str | None = member(Text(longest=80), None)
+    supersedes: str | None = member(Text(longest=40), None)
+    note: str | None = member(Text(longest=1000), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Case:
+    """One tooth: its films, canals, readings, decisions and length record.
+
+    Raises
+    ------
+    CaseError
+        A tooth that ISO 3950 does not know, two films or canals of one name, a trace of a film that is not there.
+    """
+
+    tooth: str = member(Text(longest=2))
+    case_id: str | None = member(Text(longest=80), None)
+    films: tuple[Film, ...] = member(Each(Nested(Film), least=1, most=50))
+    canals: tuple[Canal, ...] = member(Each(Nested(Canal), most=10), ())
+    entries: tuple[Entry, ...] = member(Each(Nested(Entry)), ())
+    extra: dict[str, Any] = extra_members()
+    folder: Path = field(default=Path(), kw_only=True, converter=Path, eq=False, repr=False)
+
+    def __attrs_post_init__(self) -> None:
+        try:
+            Tooth.from_iso3950(self.tooth)
+        except TradeError as error:
+            raise CaseError(f"tooth: {error}") from None
+        _distinct("films", "id", [film.id for film in self.films])
+        _distinct("canals", "name", [canal.name for canal in self.canals])
+        _distinct("entries", "id", [entry.id for entry in self.entries])
+        ids = {film.id for film in self.films}
+        names = {canal.name for canal in self.canals}
+        for k, canal in enumerate(self.canals):
+            for m, trace in enumerate(canal.traces):
+                if trace.film not in ids:
+                    raise CaseError(
+                        f"canals[{k}].traces[{m}].film must be the id of a film ({', '.join(sorted(ids))}): {trace.film!r}"
+                    )
+            _distinct(f"canals[{k}].traces", "film", [trace.film for trace in canal.traces])
+            if canal.joins is not None and canal.joins.canal not in names - {canal.name}:
+                raise CaseError(f"canals[{k}].joins.canal must be another canal of the case: {canal.joins.canal!r}")
+
+    def film(self, film_id: str) -> Film:
+        """The film of that id."""
+        return next(film for film in self.films if film.id == film_id)
+
+    def film_path(self, film: Film) -> Path:
+        """Where the film lies: its path, relative to the case file's folder."""
+        return self.folder / film.path
+
+
+def _distinct(where: str, name: str, values: list[str]) -> None:
+    for k, value in enumerate(values):
+        if value in values[:k]:
+            raise CaseError(f"{where}[{k}].{name} must be used once: {value!r} stands twice")
+
+
+def _refuse_constant(name: str) -> float:
+    raise CaseError(f"numbers must be finite: the file holds {name}")
+
+
+def _pairs_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in out:
+            raise CaseError(f"member {name[:40]!r} must stand once: it stands twice in one object")
+        out[name] = value
+    return out
+
+
+def load_case(path: str | os.PathLike[str]) -> Case:
+    """Read a case file.
+
+    Raises
+    ------
+    CaseError
+        Not a file, not JSON, of a newer schema, or with a member that is missing or wrong; names the member.
+    """
+    path = Path(path)
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            raise CaseError(f"{path.name} must be at most {LARGEST_FILE} bytes: {size}; is it a case file?")
+        text = path.read_bytes().decode("utf-8-sig")
+        data = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_pairs_once)
+    except OSError as error:
+        raise CaseError(f"{path.name} cannot be read: {error.strerror or error}") from None
+    except UnicodeDecodeError:
+        raise CaseError(f"{path.name} must be UTF-8 text: it is not; is it a case file?") from None
+    except json.JSONDecodeError as error:
+        raise CaseError(f"{path.name} must be JSON: {error.msg} at line {error.lineno}, column {error.colno}") from None
+    except RecursionError:
+        raise CaseError(f"{path.name} must be a case file: its brackets are nested too deeply") from None
+    except CaseError as error:
+        raise CaseError(f"{path.name}: {error}") from None
+    return case_from_json(data, folder=path.parent, name=path.name)
+
+
+def case_from_json(data: Any, *, folder: Path = Path(), name: str = "case") -> Case:
+    """A case from parsed JSON; `folder` is where its film paths start.
+
+    Raises
+    ------
+    CaseError
+        As :func:`load_case`.
+    """
+    if not isinstance(data, dict):
+        raise CaseError(f"{name} must be a JSON object with a member schema: it is not a case file")
+    schema = data.get("schema")
+    if schema != SCHEMA:
+        newer = isinstance(schema, str) and schema.startswith("wlmeasure-case/")
+        hint = "it comes from a newer version; update wlmeasure" if newer else "is it a case file?"
+        raise CaseError(f"{name}: schema must be {SCHEMA!r}: {str(schema)[:60]!r}; {hint}")
+    body = {key: value for key, value in data.items() if key != "schema"}
+    try:
+        case: Case = read_object(Case, body, "")
+    except CaseError as error:
+        raise CaseError(f"{name}: {error}") from None
+    object.__setattr__(case, "folder", Path(folder))
+    return case
+
+
+def case_to_json(case: Case) -> dict[str, Any]:
+    """The members of the case file, in their order."""
+    return {"schema": SCHEMA} | write_object(case)
+
+
+def save_case(case: Case, path: str | os.PathLike[str]) -> None:
+    """Write a case file whole or not at all: to a temporary file beside it, flushed, then renamed over it.
+
+    Raises
+    ------
+    CaseError
+        The file cannot be written; what stood there before still stands.
+    """
+    path = Path(path)
+    text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    import tempfile  # only needed to write, and not quick to import
+
+    temporary = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(temporary).replace(path)
+    except OSError as error:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        raise CaseError(
+            f"{path.name} cannot be written: {error.strerror or error}; the old file is unchanged"
+        ) from None
+
+
+def case_digest(case: Case) -> str:
+    """SHA-256 of everything a length rests on: the case without its record entries."""
+    data = case_to_json(case)
+    data.pop("entries", None)
+    return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def case_schema() -> dict[str, Any]:
+    """JSON Schema of the case file, made from the classes above."""
+    body = schema_of(Case)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": "https://wlmeasure.invalid/case-1.schema.json",
+        "title": "wlmeasure case file, version 1",
+        "type": "object",
+        "properties": {"schema": {"const": SCHEMA}} | body["properties"],
+        "required": ["schema", *body["required"]],
+    }

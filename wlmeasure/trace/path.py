@@ -1,0 +1,49 @@
+"""The cheapest path between clicks on a cost image."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.graph import MCP_Geometric
+
+__all__ = ["PathTree", "minimal_path"]
+
+IntArray = NDArray[np.intp]
+
+
+class PathTree:
+    """All cheapest paths from one anchor: set once, then each end is only a walk back.
+
+    Parameters
+    ----------
+    cost : (M, N) float64
+        Positive cost of crossing a cell; steps are weighted by their length (scikit-image's geometric minimum-cost path).
+    anchor : (row, col)
+        Cell the paths start from.
+    """
+
+    def __init__(self, cost: NDArray[np.float64], anchor: tuple[int, int]) -> None:
+        self._graph = MCP_Geometric(cost)
+        self._graph.find_costs([anchor])
+
+    def path_to(self, end: tuple[int, int]) -> IntArray:
+        """Cells from the anchor to `end`, both included: (N, 2) integers."""
+        return np.asarray(self._graph.traceback(end), np.intp)
+
+
+def minimal_path(cost: NDArray[np.float64], cells: Sequence[tuple[int, int]]) -> IntArray:
+    """Cheapest path through `cells` in their order.
+
+    Returns
+    -------
+    (N, 2) integers
+        8-connected cells. Such a path is 3 to 6 % too long: fit a line through it, never measure it.
+    """
+    pieces = [np.array(cells[:1], np.intp)]
+    for start, end in zip(cells[:-1], cells[1:], strict=True):
+        graph = MCP_Geometric(cost)
+        graph.find_costs([start], [end])
+        pieces.append(np.asarray(graph.traceback(end), np.intp)[1:])
+    return np.concatenate(pieces)

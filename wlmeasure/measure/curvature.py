@@ -303,7 +303,7 @@ def curvature_profile(
     slope = _slope_weights(2 * half + 1, spacing)
     middle = np.convolve(heading, slope[::-1], mode="valid")
     values = np.concatenate([np.full(half, middle[0]), middle, np.full(half, middle[-1])])
-    at = (np.arange(count - 1) + 0.5) * spacing
+    at = np.asarray((np.arange(count - 1) + 0.5) * spacing, np.float64)
     # One value weighs the positions by the differences of the slope's weights.
     weights = np.diff(np.concatenate([[0.0], slope, [0.0]])) / spacing
     independent = max(1.0, noise.correlation_mm / spacing)

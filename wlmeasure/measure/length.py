@@ -2,8 +2,8 @@
 
 The length is the straight crown piece from the coronal reference point to the orifice plus the arc length of the canal.
 Its uncertainty is a budget in the sense of the GUM (JCGM 100:2008): end clicks, path, scale and what one film cannot
-show are kept apart, so that a reader sees which of them to improve. The terms of the scale are shared by all lengths on one film,
-which makes them correlated.
+show are kept apart, so that a reader sees which of them to improve. The terms of the scale are shared by all lengths on one
+film, which makes them correlated.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import hypot, sqrt
 
 import numpy as np
-from attrs import field, frozen
+from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_STD_PX, Calibration
@@ -63,7 +63,7 @@ class LengthEstimate:
 
     coronal_mm: float
     canal_mm: float
-    budget: tuple[Term, ...] = field(converter=tuple)
+    budget: tuple[Term, ...]
     covered_mm: float = 0.0
 
     @property

@@ -327,7 +327,9 @@ class _Problem:
         variance = max(float(weight @ residual**2) / free, noise.std_mm**2)
         inflation = max(1.0, noise.correlation_mm * (len(residual) - 1) / self.total)
         normal = jacobian.T @ (weight[:, None] * jacobian)
-        covariance = np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * (variance * inflation)
+        covariance = np.asarray(
+            np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * (variance * inflation), np.float64
+        )
         heading = float(theta[0])
         # The first point is the origin of `local`; its foot on the model becomes the start.
         start = centre + _normal(heading) * theta[1]

@@ -11,10 +11,12 @@ import hashlib
 import json
 import os
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from attrs import field, frozen
 
+from wlmeasure.decide.electronic import Mark
+from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, TradeError
 from wlmeasure.record.members import (
     Choice,
@@ -140,8 +142,8 @@ class Trace:
     clicks_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
-    apical_end: str = member(Choice(("radiographic apex", "apical foramen", "file tip", "filling end", "open apex")))
-    apex_visibility: str | None = member(Choice(("clear", "superimposed", "cut off")), None)
+    apical_end: ApicalEnd = member(Choice(get_args(ApicalEnd)))
+    apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
     file_tip_px: tuple[float, float] | None = member(Pair(), None)
     extra: dict[str, Any] = extra_members()
@@ -156,7 +158,7 @@ class Reading:
     """One reading of an electronic apex locator, typed in by the clinician."""
 
     length_mm: float = member(LENGTH_MM)
-    mark: str = member(Choice(("foramen", "constriction", "beyond")))
+    mark: Mark = member(Choice(get_args(Mark)))
     file_size: int | None = member(Whole(6, 140), None)
     conditions: tuple[str, ...] = member(Each(Text(longest=100), most=20), ())
     extra: dict[str, Any] = extra_members()
@@ -182,8 +184,8 @@ class Canal:
     joins: Joint | None = member(Nested(Joint), None)
     traces: tuple[Trace, ...] = member(Each(Nested(Trace), most=50))
     electronic_readings: tuple[Reading, ...] = member(Each(Nested(Reading), most=100), ())
-    resorption: str | None = member(Choice(("none", "bone", "bone and root")), None)
-    apex: str | None = member(Choice(("closed", "open")), None)
+    resorption: Resorption | None = member(Choice(get_args(Resorption)), None)
+    apex: Apex | None = member(Choice(get_args(Apex)), None)
     decision: Decision | None = member(Nested(Decision), None)
     extra: dict[str, Any] = extra_members()
 

@@ -1,8 +1,8 @@
 """How one member of a case file is declared: once, for reading, writing and the published schema alike.
 
 A class of the case file is an attrs class whose fields are made by :func:`member`. The same declaration cleans a value when
-the object is made in a program, reads it from JSON with the member's full name in every error, and gives its JSON Schema, so the
-three cannot drift apart.
+the object is made in a program, reads it from JSON with the member's full name in every error, and gives its JSON Schema,
+so the three cannot drift apart.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ from wlmeasure.errors import TraceError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import line_cost, line_strength, working_grid
-from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
+from wlmeasure.trace.spline import arc_length, basis, smooth_line
 
 __all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
 
@@ -41,7 +41,8 @@ STRIP_STEP_MM = 0.025
 ROW_MM = 0.05
 PROFILE_SD_MM = 0.8  # the profile is averaged along the line over this length
 ROUNDS = 8
-TEXTURE_INFLATION = 12.0  # bone texture is not white: on the tuning films the fit scattered 3.5 x the white-noise formula (variance x 12)
+# Bone texture is not white: on the tuning films the fit scattered 3.5 times the white-noise formula, variance 12 times.
+TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
 # A metal file in the canal stands out 24 times more than the dark line beside it on the reference radiographs; the strongest
 # bright line between the clicks on films without a file, twice.
@@ -147,6 +148,8 @@ def trace_line(
         ``file`` looks for a bright line, ``canal`` for a dark one or for the file that lies in it.
     mm_per_px
         Rough pixel size (row, col); it sizes the filters. A scale off by a quarter does not matter.
+    name
+        What the clicks are called in an error.
 
     Returns
     -------
@@ -215,10 +218,10 @@ def _symmetry_fit(
         even = 0.5 * (right + left)
         profile = np.hstack([strip[:, half : half + 1], even])
         sd = PROFILE_SD_MM / (length / (rows - 1))
-        profile = cv2.GaussianBlur(
+        smooth = cv2.GaussianBlur(
             profile, (1, 2 * int(3 * sd) + 1), sigmaX=0.1, sigmaY=sd, borderType=cv2.BORDER_REFLECT
         )
-        slope = np.gradient(profile, STRIP_STEP_MM, axis=1)[:, 1:]
+        slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
         slope, odd = _project_out(slope * taper, u, taper), _project_out(odd * taper, u, taper)
         shift, normal_matrix, variance = _solve(matrix, slope, odd)
         offsets = matrix @ shift
@@ -251,7 +254,7 @@ def _solve(matrix: Float64, slope: Float64, odd: Float64) -> tuple[Float64, Floa
     return shift, normal, typical**2
 
 
-def _project_out(values: Float64, u: Float64, taper: Float64) -> Float64:
+def _project_out(values: Float64, u: NDArray[np.floating], taper: Float64) -> Float64:
     """Take the odd background (linear and cubic across the strip) out of each row, under the taper."""
     background = np.linalg.qr(np.column_stack([u * taper, u**3 * taper]))[0]
     return np.asarray(values - (values @ background) @ background.T, np.float64)
@@ -278,8 +281,3 @@ def _sample(image: NDArray[np.float32], at: Float64) -> Float64:
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(values, np.float64)
-
-
-def path_at_rows(trace: CanalTrace, count: int) -> Float64:
-    """`count` points equally spaced along the path, in pixels."""
-    return resample(trace.path_px, count)

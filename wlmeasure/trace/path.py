@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,7 @@ def minimal_path(cost: NDArray[np.float64], cells: Sequence[tuple[int, int]]) ->
         8-connected cells. Such a path is 3 to 6 % too long: fit a line through it, never measure it.
     """
     pieces = [np.array(cells[:1], np.intp)]
-    for start, end in zip(cells[:-1], cells[1:], strict=True):
+    for start, end in pairwise(cells):
         graph = MCP_Geometric(cost)
         graph.find_costs([start], [end])
         pieces.append(np.asarray(graph.traceback(end), np.intp)[1:])

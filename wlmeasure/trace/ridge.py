@@ -10,8 +10,7 @@ with a point at equal distance on either side of it::
     bright line:  min(centre - left, centre - right) - |left - right|
 
 (weights of 0.4 and 1.5 on the last term both found fewer canals on the tuning films). The largest value over the directions
-counts. Distances are in millimetres on a working grid of square cells, so
-that the measure sees the same anatomy whatever the pixel size and whether or not rows and columns are spaced alike.
+counts. Distances are in millimetres on a working grid of square cells, so that the measure sees the same anatomy whatever the pixel size and whether or not rows and columns are spaced alike.
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ class WorkingGrid:
     origin_px: tuple[float, float]
     cell_px: tuple[float, float]
 
-    def to_px(self, cells: NDArray[np.floating]) -> Float64:
+    def to_px(self, cells: NDArray[np.floating] | NDArray[np.signedinteger]) -> Float64:
         """(N, 2) cell coordinates to image pixel coordinates, both with (0, 0) at a centre."""
         return (np.asarray(cells, np.float64) + 0.5) * self.cell_px + self.origin_px - 0.5
 
@@ -90,6 +89,8 @@ def working_grid(
         Rough size of a pixel, (row, col); it sizes the filters and is never used as a scale.
     margin_mm
         Room around the box for a canal that bulges out of it.
+    cell_mm
+        Size of a cell.
 
     Raises
     ------

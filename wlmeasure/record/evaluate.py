@@ -38,7 +38,7 @@ from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, tra
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["CanalResult", "CaseResult", "FilmResult", "evaluate", "read_films", "retraced_mm"]
+__all__ = ["CanalResult", "CaseResult", "FilmResult", "evaluate", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -73,7 +73,12 @@ class FilmResult:
 
 @frozen(eq=False)
 class CanalResult:
-    """One canal on one film. `working_length` stands on the trace it rests on, and is None on the others."""
+    """One canal on one film.
+
+    `working_length` stands on the trace it rests on, and is None on the others. `tip_to_end_mm` is the distance along the
+    canal from the file's tip to the end of the trace, positive when short. `retraced_mm` is how much longer a new tracing of
+    the stored clicks is than the stored path, where that was asked for. Without a scale, `angles` alone is measured.
+    """
 
     canal: Canal
     trace: Trace
@@ -84,6 +89,7 @@ class CanalResult:
     angles: LineArc | None
     difficulty: Difficulty | None
     tip_to_end_mm: float | None
+    retraced_mm: float | None
     radiographic: RadiographicLength | None
     electronic: ElectronicLength | None
     working_length: WorkingLength | None
@@ -122,7 +128,7 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     return films
 
 
-def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None) -> CaseResult:
+def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *, retrace: bool = False) -> CaseResult:
     """Measure a case.
 
     Parameters
@@ -131,6 +137,8 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None) ->
         The case; it is not changed.
     radiographs
         Its films by id; read from beside the case file when left out.
+    retrace
+        Also trace the stored clicks anew where a path is stored, and say how far the two differ.
 
     Raises
     ------
@@ -146,17 +154,16 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None) ->
         film_results[film.id] = _evaluate_film(film, films[film.id], f"films[{k}]")
     canals = []
     for k, canal in enumerate(case.canals):
-        canals += _evaluate_canal(canal, film_results, tooth, f"canals[{k}]")
+        canals += _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace)
     return CaseResult(case, tooth, tuple(film_results.values()), tuple(canals))
 
 
-def retraced_mm(result: CanalResult) -> float | None:
-    """How much longer a new tracing of the stored clicks is than the stored path, mm; None where either is missing."""
-    if result.trace.path_px is None or result.trace.clicks_px is None or result.film.calibration is None:
+def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | None:
+    """How much longer a new tracing of the stored clicks is than the stored path."""
+    if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
-    calibration = result.film.calibration
-    again = trace_line(result.film.radiograph, result.trace.clicks_px, "canal", calibration.mm_per_px)
-    return _mm(again.path_px, calibration) - _mm(result.path.path_px, calibration)
+    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px)
+    return _mm(again.path_px, film.calibration) - _mm(path.path_px, film.calibration)
 
 
 def _mm(points_px: object, calibration: Calibration) -> float:
@@ -245,7 +252,9 @@ def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
     return trace_line(film.radiograph, clicks, "canal", size)
 
 
-def _evaluate_canal(canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth, where: str) -> list[CanalResult]:
+def _evaluate_canal(
+    canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth, where: str, retrace: bool
+) -> list[CanalResult]:
     try:
         readings = [
             ElectronicReading(r.length_mm, r.mark, r.file_size, r.conditions) for r in canal.electronic_readings
@@ -256,7 +265,7 @@ def _evaluate_canal(canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth,
     measured = []
     for k, trace in enumerate(canal.traces):
         try:
-            measured.append(_measure_trace(canal, trace, films[trace.film], tooth, electronic))
+            measured.append(_measure_trace(canal, trace, films[trace.film], tooth, electronic, retrace))
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     decided = None if canal.decision is None else canal.decision.length_mm
@@ -277,7 +286,7 @@ def _evaluate_canal(canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth,
 
 
 def _measure_trace(
-    canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, electronic: ElectronicLength | None
+    canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, electronic: ElectronicLength | None, retrace: bool
 ) -> CanalResult:
     path = _trace_canal(trace, film)
     shape = film.radiograph.values.shape
@@ -291,19 +300,20 @@ def _measure_trace(
         ratio = np.array([1.0, film.col_over_row])
         angles = _angles(path.path_px * ratio, path.centre_std_px)
         return CanalResult(
-            canal,
-            trace,
-            film,
-            path,
-            None,
-            None,
-            angles,
-            None,
-            None,
-            None,
-            electronic,
-            None,
-            (*flags, _FLAGS["no-scale"]),
+            canal=canal,
+            trace=trace,
+            film=film,
+            path=path,
+            length=None,
+            curvature=None,
+            angles=angles,
+            difficulty=None,
+            tip_to_end_mm=None,
+            retraced_mm=None,
+            radiographic=None,
+            electronic=electronic,
+            working_length=None,
+            flags=(*flags, _FLAGS["no-scale"]),
         )
     calibration = film.calibration
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
@@ -328,9 +338,21 @@ def _measure_trace(
     )
     difficulty = curvature_difficulty(curvature.largest_deg, s_shaped=curvature.form == "S")
     return CanalResult(
-        canal, trace, film, path, length, curvature, curvature.model, difficulty, tip, radiographic, electronic, None,
-        tuple(flags),
-    )  # fmt: skip
+        canal=canal,
+        trace=trace,
+        film=film,
+        path=path,
+        length=length,
+        curvature=curvature,
+        angles=curvature.model,
+        difficulty=difficulty,
+        tip_to_end_mm=tip,
+        retraced_mm=_retraced_mm(trace, path, film) if retrace else None,
+        radiographic=radiographic,
+        electronic=electronic,
+        working_length=None,
+        flags=tuple(flags),
+    )
 
 
 def _angles(points: Float64, std: float) -> LineArc:

@@ -10,7 +10,8 @@ with a point at equal distance on either side of it::
     bright line:  min(centre - left, centre - right) - |left - right|
 
 (weights of 0.4 and 1.5 on the last term both found fewer canals on the tuning films). The largest value over the directions
-counts. Distances are in millimetres on a working grid of square cells, so that the measure sees the same anatomy whatever the pixel size and whether or not rows and columns are spaced alike.
+counts. Distances are in millimetres on a working grid of square cells, so that the measure sees the same anatomy whatever
+the pixel size and whether or not rows and columns are spaced alike.
 """
 
 from __future__ import annotations

@@ -1,0 +1,204 @@
+"""The length record: append-only, each entry saying which length, from which point, how sure, who, when, on what.
+
+An entry is never edited; a later one supersedes it. An entry made from a measurement carries the hash of the inputs it was
+made from, so that it can be recomputed and compared for as long as the case file and the films exist.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from attrs import frozen
+
+from wlmeasure.errors import CaseError
+from wlmeasure.record.case import Case, Entry, case_digest
+from wlmeasure.record.evaluate import CanalResult, CaseResult
+
+__all__ = ["KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
+
+KINDS = ("film length", "electronic length", "proposed working length", "decided working length", "note")
+SAME_MM = 1e-6  # floating-point differences between machines; a nanometre
+
+
+@frozen
+class LengthRecord:
+    """Entries in the order they were made.
+
+    Raises
+    ------
+    CaseError
+        An entry out of time order, an id used twice, an entry that supersedes one that is not there before it.
+    """
+
+    entries: tuple[Entry, ...] = ()
+
+    def __attrs_post_init__(self) -> None:
+        seen: dict[str, Entry] = {}
+        last = None
+        for k, entry in enumerate(self.entries):
+            at = _time(entry, k)
+            if entry.id in seen:
+                raise CaseError(f"entries[{k}].id must be used once: {entry.id!r} stands twice")
+            if last is not None and at < last:
+                raise CaseError(f"entries[{k}].at must not be before the entry above it: {entry.at}")
+            if entry.supersedes is not None and entry.supersedes not in seen:
+                raise CaseError(f"entries[{k}].supersedes must name an earlier entry: {entry.supersedes!r}")
+            seen[entry.id] = entry
+            last = at
+
+    def with_entry(self, entry: Entry) -> LengthRecord:
+        """The record with one entry more; this one is unchanged.
+
+        Raises
+        ------
+        CaseError
+            A kind that this version does not write, or an entry that does not fit behind the last one.
+        """
+        if entry.kind not in KINDS:
+            raise CaseError(f"kind must be one of {', '.join(KINDS)}: {entry.kind!r}")
+        return LengthRecord((*self.entries, entry))
+
+    def next_id(self) -> str:
+        """An id that no entry has."""
+        used = {entry.id for entry in self.entries}
+        number = len(self.entries) + 1
+        while f"e{number}" in used:
+            number += 1
+        return f"e{number}"
+
+    def standing(self, canal: str | None = None) -> tuple[Entry, ...]:
+        """Entries that no later one supersedes, of one canal or of all."""
+        gone = {entry.supersedes for entry in self.entries if entry.supersedes is not None}
+        return tuple(e for e in self.entries if e.id not in gone and (canal is None or e.canal == canal))
+
+    def current(self, canal: str) -> Entry | None:
+        """The length that holds for a canal: the last standing decision, else the last standing proposal."""
+        standing = self.standing(canal)
+        for kind in ("decided working length", "proposed working length"):
+            of_kind = [entry for entry in standing if entry.kind == kind]
+            if of_kind:
+                return of_kind[-1]
+        return None
+
+
+def _time(entry: Entry, k: int) -> datetime:
+    try:
+        at = datetime.fromisoformat(entry.at)
+    except ValueError:
+        raise CaseError(f"entries[{k}].at must be a date and time such as 2026-11-25T10:30:00: {entry.at!r}") from None
+    # A time without a zone is the practice's own; it is compared as it stands.
+    return at.replace(tzinfo=None)
+
+
+def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, program: str) -> LengthRecord:
+    """The record with what was measured on a case: film, readings, proposal and decision of every canal.
+
+    A proposal supersedes the standing one of the same canal; a figure that stands already, from the same inputs, is not
+    entered twice.
+
+    Parameters
+    ----------
+    result
+        What :func:`~wlmeasure.record.evaluate.evaluate` returned.
+    record
+        The record so far.
+    at, by, program
+        When, by whom and with which version, written into every entry.
+
+    Raises
+    ------
+    CaseError
+        A time before the last entry.
+    """
+    digest = case_digest(result.case)
+    for canal in result.canals:
+        for kind, figures in _figures(canal).items():
+            standing = [e for e in record.standing(canal.canal.name) if e.kind == kind and _same_film(e, canal, kind)]
+            if standing and standing[-1].inputs_sha256 == digest:
+                continue
+            decision = canal.canal.decision if kind == "decided working length" else None
+            record = record.with_entry(
+                Entry(
+                    id=record.next_id(),
+                    kind=kind,
+                    at=at,
+                    by=by if decision is None else decision.by,
+                    canal=canal.canal.name,
+                    reference_point=canal.canal.reference_point,
+                    length_mm=figures[0],
+                    length_std_mm=figures[1],
+                    status=figures[2],
+                    film_sha256=canal.film.film.sha256 if kind == "film length" else None,
+                    inputs_sha256=digest,
+                    program=program,
+                    supersedes=standing[-1].id if standing else None,
+                    note=None if decision is None else decision.reason,
+                )
+            )
+    return record
+
+
+def _same_film(entry: Entry, canal: CanalResult, kind: str) -> bool:
+    return kind != "film length" or entry.film_sha256 == canal.film.film.sha256
+
+
+def _figures(canal: CanalResult) -> dict[str, tuple[float | None, float | None, str | None]]:
+    """Length, its standard uncertainty and the status of everything that can stand in the record."""
+    out: dict[str, tuple[float | None, float | None, str | None]] = {}
+    if canal.length is not None:
+        out["film length"] = (canal.length.length_mm, canal.length.length_std_mm, canal.trace.apical_end)
+    if canal.working_length is None:
+        return out
+    if canal.electronic is not None:
+        out["electronic length"] = (canal.electronic.length_mm, canal.electronic.std_mm, canal.electronic.status)
+    working = canal.working_length
+    out["proposed working length"] = (working.length_mm, working.std_mm, working.status)
+    if canal.canal.decision is not None:
+        out["decided working length"] = (canal.canal.decision.length_mm, None, None)
+    return out
+
+
+@frozen
+class Difference:
+    """A stored figure that a new measurement does not give.
+
+    `reason` is ``inputs changed`` where the case is not the one the entry was made from, else ``figure differs``.
+    """
+
+    entry: Entry
+    length_mm: float | None
+    reason: str
+
+
+def compare(case: Case, result: CaseResult, *, same_mm: float = SAME_MM) -> tuple[Difference, ...]:
+    """Recompute the standing entries of a case from its stored inputs and list those that differ.
+
+    Parameters
+    ----------
+    case
+        The case with its entries.
+    result
+        A new evaluation of it.
+    same_mm
+        Largest difference that is still the same figure.
+    """
+    digest = case_digest(case)
+    found = []
+    for entry in LengthRecord(case.entries).standing():
+        if entry.inputs_sha256 is None:
+            continue
+        fresh = [
+            figures[entry.kind][0]
+            for canal in result.canals
+            if canal.canal.name == entry.canal
+            and entry.kind in (figures := _figures(canal))
+            and _same_film(entry, canal, entry.kind)
+        ]
+        length = fresh[0] if fresh else None
+        same = (length is None) == (entry.length_mm is None) and (
+            length is None or entry.length_mm is None or abs(length - entry.length_mm) <= same_mm
+        )
+        if not same:
+            reason = "figure differs" if entry.inputs_sha256 == digest else "inputs changed"
+            found.append(Difference(entry, length, reason))
+    return tuple(found)

@@ -1,0 +1,309 @@
+"""A result as JSON (``wlmeasure-result/1``) and as the text of a length record."""
+
+from __future__ import annotations
+
+from math import floor, isfinite
+from typing import Any
+
+from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.curvature import CurvatureEstimate, long_axis_deg, pruett_deg, schneider_deg, weine_deg
+from wlmeasure.measure.line_arc import LineArc
+from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult
+from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+
+__all__ = ["RESULT_SCHEMA", "canal_flags", "record_text", "result_json", "scale_words", "stop_setting_mm"]
+
+RESULT_SCHEMA = "wlmeasure-result/1"
+RULER_STEP_MM = 0.5
+SETTLED = ("concordant", "ordinary anatomy", "film only", "reading only")
+FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
+
+
+def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> float:
+    """The stop setting on a ruler: rounded down, never up, to its step."""
+    return floor(length_mm / step_mm + 1e-9) * step_mm
+
+
+def canal_flags(canal: CanalResult) -> tuple[Flag, ...]:
+    """Everything remarked on one canal, the working length's reasons first."""
+    working = () if canal.working_length is None else canal.working_length.flags
+    return merge(working, canal.flags)
+
+
+def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
+    return [{"code": flag.code, "text": flag.text} for flag in flags]
+
+
+def result_json(result: CaseResult) -> dict[str, Any]:
+    """The whole result as JSON-ready values; lengths in mm, angles in degrees, absent figures null.
+
+    Returns
+    -------
+    dict
+        Members as the design names them; further members may follow in later versions.
+    """
+    return {
+        "schema": RESULT_SCHEMA,
+        "tooth": result.case.tooth,
+        "case_id": result.case.case_id,
+        "films": [_film_json(film) for film in result.films],
+        "canals": [_canal_json(canal) for canal in result.canals],
+    }
+
+
+def _film_json(film: FilmResult) -> dict[str, Any]:
+    calibration = film.calibration
+    out: dict[str, Any] = {
+        "id": film.film.id,
+        "mm_per_px_row": None,
+        "mm_per_px_col": None,
+        "rel_std": None,
+        "method": None,
+        "magnification": film.magnification,
+        "file_paths_px": [trace.path_px.tolist() for trace in film.file_traces],
+        "warnings": [*_flags_json(film.flags), *({"code": "image", "text": text} for text in film.radiograph.warnings)],
+    }
+    if calibration is not None:
+        out |= {
+            "mm_per_px_row": calibration.mm_per_px_row,
+            "mm_per_px_col": calibration.mm_per_px_col,
+            "rel_std": calibration.rel_std,
+            "method": calibration.method,
+            "terms": [{"term": name, "rel_std": std} for name, std in calibration.terms],
+            "consistency": calibration.consistency,
+        }
+    return out
+
+
+def _canal_json(canal: CanalResult) -> dict[str, Any]:
+    length, film, electronic, working = canal.length, canal.radiographic, canal.electronic, canal.working_length
+    return {
+        "name": canal.canal.name,
+        "film": canal.trace.film,
+        "apical_end": canal.trace.apical_end,
+        "path_px": canal.path.path_px.tolist(),
+        "tracer": canal.path.tracer,
+        "retraced_difference_mm": canal.retraced_mm,
+        "coronal_mm": length and length.coronal_mm,
+        "canal_mm": length and length.canal_mm,
+        "length_mm": length and length.length_mm,
+        "length_std_mm": length and length.length_std_mm,
+        "length_interval_mm": length and list(length.length_interval_mm),
+        "budget": []
+        if length is None
+        else [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared} for t in length.budget],
+        "file_tip_to_end_mm": canal.tip_to_end_mm,
+        "curvature": _curvature_json(canal.curvature, canal.angles),
+        "difficulty": canal.difficulty,
+        "radiographic": film
+        and {
+            "length_mm": film.length_mm,
+            "std_mm": film.std_mm,
+            "method": film.method,
+            "allowance_mm": film.allowance_mm,
+            "apex_length_mm": film.apex_length_mm,
+        },
+        "electronic": electronic
+        and {
+            "length_mm": electronic.length_mm,
+            "std_mm": electronic.std_mm,
+            "mark": electronic.mark,
+            "status": electronic.status,
+            "readings": electronic.n,
+            "span_mm": electronic.span_mm,
+        },
+        "working_length": working
+        and {
+            "length_mm": working.length_mm,
+            "std_mm": working.std_mm,
+            "interval_mm": working.interval_mm and list(working.interval_mm),
+            "ceiling_mm": working.ceiling_mm,
+            "status": working.status,
+            "difference_mm": working.difference_mm,
+            "weighted_mm": working.weighted_mm,
+            "weighted_std_mm": working.weighted_std_mm,
+            "weights": working.weights and list(working.weights),
+            "consistent": working.consistency and working.consistency.consistent,
+            "decided_mm": working.decided_mm,
+            "flags": _flags_json(canal_flags(canal)),
+            "parameters": dict(working.parameters),
+        },
+        "flags": _flags_json(canal_flags(canal)),
+    }
+
+
+def _interval(value: tuple[float, float] | None) -> list[float | None] | None:
+    """JSON has no infinity: an open end is null."""
+    return None if value is None else [value[0], value[1] if isfinite(value[1]) else None]
+
+
+def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc | None) -> dict[str, Any] | None:
+    if curvature is None:
+        if angles is None:
+            return None
+        return {  # a film without a scale gives angles only
+            "schneider_deg": schneider_deg(angles),
+            "weine_deg": weine_deg(angles),
+            "long_axis_deg": long_axis_deg(angles),
+            "pruett_deg": pruett_deg(angles),
+            "pruett_radius_mm": None,
+            "pruett_radius_interval_mm": None,
+            "misfit_mm": None,
+        }
+    return {
+        "schneider_deg": curvature.schneider_deg,
+        "schneider_std_deg": curvature.schneider_std_deg,
+        "schneider_secondary_deg": curvature.schneider_secondary_deg,
+        "weine_deg": curvature.weine_deg,
+        "weine_std_deg": curvature.weine_std_deg,
+        "weine_secondary_deg": curvature.weine_secondary_deg,
+        "long_axis_deg": curvature.long_axis_deg,
+        "pruett_deg": curvature.pruett_deg,
+        "pruett_radius_mm": curvature.pruett_radius_mm,
+        "pruett_radius_interval_mm": _interval(curvature.pruett_radius_interval_mm),
+        "pruett_radius_secondary_mm": curvature.pruett_radius_secondary_mm,
+        "pruett_radius_secondary_interval_mm": _interval(curvature.pruett_radius_secondary_interval_mm),
+        "luiten_deg": curvature.luiten_deg,
+        "canal_access_angle_deg": curvature.canal_access.angle_deg,
+        "curvature_height_mm": curvature.canal_access.height_mm,
+        "curvature_distance_mm": curvature.canal_access.distance_mm,
+        "estrela_radius_mm": curvature.estrela_radius_mm,
+        "estrela_radius_interval_mm": _interval(curvature.estrela_radius_interval_mm),
+        "backman_deg_per_mm": curvature.backman_deg_per_mm,
+        "total_turning_deg": curvature.total_turning_deg,
+        "min_radius_mm": curvature.min_radius_mm,
+        "min_radius_interval_mm": _interval(curvature.min_radius_interval_mm),
+        "min_radius_at_mm": curvature.min_radius_at_mm,
+        "form": curvature.form,
+        "misfit_mm": curvature.misfit_mm,
+        "profile": {
+            "at_mm": curvature.profile.at_mm.tolist(),
+            "per_mm": curvature.profile.per_mm.tolist(),
+            "std_per_mm": curvature.profile.std_per_mm,
+            "window_mm": curvature.profile.window_mm,
+        },
+        "parameters": dict(curvature.parameters),
+    }
+
+
+def scale_words(film: FilmResult) -> str:
+    """The scale of one film in one line."""
+    calibration = film.calibration
+    if calibration is None:
+        return "none: angles only"
+    row, col = calibration.mm_per_px
+    size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
+    lengths = ", ".join(f"{line.known_length_mm:g} mm ± {line.known_length_std_mm:.2g}" for line in calibration.lines)
+    source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
+    return f"{size} mm per pixel ± {100.0 * calibration.rel_std:.1f} %, from {source}"
+
+
+def _pm(length: float | None, std: float | None) -> str:
+    if length is None:
+        return "none"
+    return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {1.96 * std:.1f}"
+
+
+def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc | None) -> str:
+    """Form, angle and radius in one line."""
+    if curvature is None:
+        return "not measured" if angles is None else f"Schneider {schneider_deg(angles):.0f}° (film without a scale)"
+    if curvature.form == "I":
+        return f"{FORMS['I']}, Schneider below 5°"
+    half = max(1.0, 1.96 * curvature.schneider_std_deg)
+    text = f"{FORMS[curvature.form]}, Schneider {curvature.schneider_deg:.0f}° ± {half:.0f}"
+    if curvature.schneider_secondary_deg is not None:
+        text += f", then {curvature.schneider_secondary_deg:.0f}° the other way"
+    return f"{text}, {_radius_words(curvature)}"
+
+
+def _radius_words(curvature: CurvatureEstimate) -> str:
+    interval = curvature.pruett_radius_interval_mm
+    if interval is None:
+        return "no radius"
+    high = f"{interval[1]:.1f}" if isfinite(interval[1]) else "any"
+    span = f"{interval[0]:.1f} to {high} mm"
+    if curvature.pruett_radius_mm is None:
+        return f"radius not determined ({span})"
+    return f"radius {curvature.pruett_radius_mm:.1f} mm ({span})"
+
+
+def electronic_words(electronic: ElectronicLength) -> str:
+    """How many readings, at which mark, whether they agree."""
+    count = f"{electronic.n} reading{'' if electronic.n == 1 else 's'}"
+    mark = {"foramen": "at the foramen mark", "constriction": "at the constriction mark", "mixed": "at both marks"}.get(
+        electronic.mark, "without a usable mark"
+    )
+    return f"{count} {mark}, {electronic.status}"
+
+
+def record_text(result: CaseResult) -> str:
+    """The length record of a case in plain text, lengths to 0.1 mm with their 95 % half-widths."""
+    tooth = result.tooth
+    lines = [
+        f"LENGTH RECORD   tooth {tooth.designation} (ISO 3950), {tooth.name}",
+        f"                also {tooth.universal} (Universal), {tooth.palmer_letters} (Palmer)"
+        + (f"; case {result.case.case_id}" if result.case.case_id else ""),
+    ]
+    for film in result.films:
+        graph = film.radiograph
+        lines += [
+            "",
+            f"Film {film.film.id}: {film.film.path}, {graph.rows} x {graph.cols} pixels, {graph.bits} bit"
+            + (f", {film.film.purpose}" if film.film.purpose else ""),
+            f"  scale            {scale_words(film)}",
+        ]
+        if film.magnification is not None:
+            lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
+        lines += [f"  ! {flag.text}" for flag in film.flags]
+        lines += [f"  ! {text}" for text in graph.warnings]
+    for canal in result.canals:
+        lines += ["", *_canal_lines(canal)]
+    lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
+    lines += [f"  - {text}" for text in CAUTIONS]
+    if any(canal.electronic is not None for canal in result.canals):
+        lines.append(f"  - {PACEMAKER}")
+    return "\n".join(lines) + "\n"
+
+
+def _canal_lines(canal: CanalResult) -> list[str]:
+    lines = [
+        f"Canal {canal.canal.name} on film {canal.trace.film}: from {canal.canal.reference_point} "
+        f"to the {canal.trace.apical_end}"
+    ]
+    length = canal.length
+    if length is not None:
+        low, high = length.length_interval_mm
+        lines.append(
+            f"  length           {_pm(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
+        )
+        if length.coronal_mm > 0.0:
+            lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
+        budget = sorted(length.budget, key=lambda term: -term.std_mm)
+        lines.append("  uncertain by     " + ", ".join(f"{t.term} {1.96 * t.std_mm:.2f}" for t in budget))
+    lines.append(f"  curvature        {curvature_words(canal.curvature, canal.angles)}")
+    if canal.tip_to_end_mm is not None:
+        side = "short of" if canal.tip_to_end_mm >= 0.0 else "beyond"
+        lines.append(f"  file tip         {abs(canal.tip_to_end_mm):.1f} mm {side} the end of the trace")
+    film, electronic, working = canal.radiographic, canal.electronic, canal.working_length
+    if film is not None:
+        lines.append(
+            f"  from the film    {_pm(film.length_mm, film.std_mm)}  ({film.method} of {film.allowance_mm:.1f} mm)"
+        )
+    if electronic is not None:
+        lines.append(
+            f"  electronic       {_pm(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
+        )
+    if working is not None:
+        lines.append(f"  WORKING LENGTH   {_pm(working.length_mm, working.std_mm)}  {working.status}")
+        if working.ceiling_mm is not None and working.status not in SETTLED:
+            lines.append(f"  ceiling          {working.ceiling_mm:.1f} mm until this is settled")
+        if working.length_mm is not None:
+            lines.append(f"  stop setting     {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down")
+        decision = canal.canal.decision
+        if decision is not None:
+            reason = f": {decision.reason}" if decision.reason else ""
+            lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
+    lines += [f"  ! {flag.text}" for flag in canal_flags(canal)]
+    return lines

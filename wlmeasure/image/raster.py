@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -132,6 +131,8 @@ def _codec_messages(lines: list[str]) -> Iterator[None]:
     libjpeg reports a damaged picture only there, and returns grey for the missing part. One thread at a time, because
     the file descriptor belongs to the process.
     """
+    import tempfile  # not for PNG, which reports its damage properly; 3 ms
+
     with _QUIET, tempfile.TemporaryFile() as sink:
         level = cv2.utils.logging.getLogLevel()
         cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)

@@ -10,7 +10,7 @@ originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstrac
 
 from __future__ import annotations
 
-from math import atan2, cos, degrees, log, sin
+from math import atan2, cos, degrees, hypot, log, sin
 from typing import Literal
 
 import numpy as np
@@ -348,8 +348,8 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
         turns = np.degrees(model.turns_rad)
         if np.all(np.abs(turns) >= straight_deg) and (arcs == 1 or turns[0] * turns[1] < 0.0):
             candidates.append(model)
-        if arcs == 1 and tail and min(c.misfit_mm for c in candidates) <= max(noise.std_mm, 2e-4):
-            break  # one bend already explains the path to within its noise
+        if arcs == 1 and tail and _lesser_turn_deg(points) < 0.5 * straight_deg:
+            break  # all of it turns one way: no use in fitting an S
     total = straight.length_mm
     spacing = total / (min(len(points), 240) - 1)
     independent = max(4.0, total / max(spacing, noise.correlation_mm))
@@ -408,6 +408,7 @@ def measure_curvature(
     path_mm: object,
     *,
     noise: Noise | None = None,
+    end_std_mm: float = 0.0,
     straight_deg: float = STRAIGHT_DEG,
     determined_ratio: float = DETERMINED_RATIO,
 ) -> CurvatureEstimate:
@@ -419,6 +420,9 @@ def measure_curvature(
         (row, col) in mm, orifice to apical end, without the crown piece.
     noise
         Uncertainty of the points across the canal.
+    end_std_mm
+        Standard uncertainty of the apical end across the canal: a click, which no fit averages away. It turns the line
+        that Schneider's angle is measured to.
     straight_deg
         Turn below which a canal is called straight.
     determined_ratio
@@ -444,7 +448,9 @@ def measure_curvature(
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
-        schneider_std_deg=model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise),
+        schneider_std_deg=hypot(
+            model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise), _turn_by_end_deg(model, end_std_mm)
+        ),
         schneider_secondary_deg=schneider_deg(model, 1) if double else None,
         weine_deg=weine_deg(model),
         weine_std_deg=model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise),
@@ -494,6 +500,18 @@ def _smallest_radius(
 def _straight_std_deg(path: Float64, noise: Noise) -> float:
     """Spread of the angle between two halves of a straight canal."""
     return degrees(noise.std_mm * 2.0 * np.sqrt(6.0) / max(float(arc_length(path)[-1]), 1e-9))
+
+
+def _lesser_turn_deg(points: Float64) -> float:
+    """Turn in the direction in which a smooth line through the points turns less."""
+    steps = np.diff(smooth_line(points, max(1, min(12, len(points) // 3)), 60), axis=0)
+    turns = np.degrees(_turns(steps))
+    return float(min(turns[turns > 0.0].sum(), -turns[turns < 0.0].sum()))
+
+
+def _turn_by_end_deg(model: LineArc, end_std_mm: float) -> float:
+    begin = _bend_ends(model, 0)[0] if model.arcs else 0.5 * model.length_mm
+    return degrees(end_std_mm / max(float(np.hypot(*(model.point(model.length_mm) - model.point(begin))[0])), 1e-9))
 
 
 def _form(model: LineArc) -> Form:

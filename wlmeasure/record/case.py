@@ -353,6 +353,9 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
+        # A temporary file is private; the case keeps the mode it had, or gets the one a new file gets here.
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+        Path(temporary).chmod(mode)
         Path(temporary).replace(path)
     except OSError as error:
         if temporary is not None:
@@ -360,6 +363,12 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
         raise CaseError(
             f"{path.name} cannot be written: {error.strerror or error}; the old file is unchanged"
         ) from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
 
 
 def case_digest(case: Case) -> str:

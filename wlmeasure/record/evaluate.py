@@ -14,6 +14,7 @@ from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import (
+    CLICK_STD_PX,
     RULER_STD_MM,
     Calibration,
     KnownLine,
@@ -50,7 +51,7 @@ _FLAGS = catalogue(
         "no-scale": "This film has no scale, so it gives angles and no millimetres.",
         "length-doubtful": "The length is far from the usual length of this tooth; check scale, tooth and points.",
         "canal-joins": "This canal joins another one; the shared end belongs to the canal it joins.",
-        "nothing-seen-in-depth": "One film shows the bend only in its own plane; the true bend is at least as sharp.",
+        "nothing-seen-in-depth": "One film shows a bend only in its own plane; the true bend is usually sharper.",
     }
 )
 
@@ -317,7 +318,11 @@ def _measure_trace(
         )
     calibration = film.calibration
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
-    curvature = measure_curvature(calibration.to_mm(path.path_px), noise=path_noise(path, calibration))
+    curvature = measure_curvature(
+        calibration.to_mm(path.path_px),
+        noise=path_noise(path, calibration),
+        end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
+    )
     flags.append(_FLAGS["nothing-seen-in-depth"])
     tip = None
     if trace.file_tip_px is not None:

@@ -23,19 +23,17 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import TraceError
 
-__all__ = ["CELL_MM", "WorkingGrid", "line_cost", "line_strength", "working_grid"]
+__all__ = ["CELL_MM", "WorkingGrid", "level", "line_cost", "line_strength", "working_grid"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 
-CELL_MM = 0.05  # two pixels of a common 0.025 mm detector: coarse enough to be quick, finer than any canal
+CELL_MM = 0.1  # four pixels of a 0.025 mm detector: as many canals found as at 0.05 mm, in a quarter of the time
 DIRECTIONS = 12  # 15 degrees apart: a kernel of 0.75 mm length loses nothing between two of them
-FLANK_MM = (
-    0.35  # half-width looked at: sees lines of 0.1 to 0.6 mm; more widths found more false lines on the tuning films
-)
+FLANK_MM = 0.35  # half-width: sees lines of 0.1 to 0.6 mm; several widths at once found more false lines
 ALONG_SD_MM = 0.6  # smoothing along the line; a bend of 2 mm radius leaves it by 0.09 mm, less than a canal is wide
-SMOOTH_CELLS = 1.2
-SHARPNESS = 0.7  # below 1 a strong line cannot buy a long detour; 0.7, 1, 2 and 3 tried on the tuning films
+SMOOTH_CELLS = 0.4
+SHARPNESS = 0.5  # below 1 a strong line cannot buy a long detour; 0.5 to 3 tried on the tuning films
 MAX_CELLS = 6_000_000  # a whole large film; bounds time and memory whatever the clicks say
 
 
@@ -161,11 +159,18 @@ def line_strength(grid: WorkingGrid, *, cell_mm: float = CELL_MM) -> tuple[Float
     return dark, bright
 
 
+def level(strength: Float32, share: float) -> float:
+    """The value that `share` of the cells stay below; every fourth cell is looked at."""
+    sample = strength[::2, ::2].ravel()  # np.percentile would import numpy.ma for the first call, 7 ms
+    k = min(int(share * sample.size), sample.size - 1)
+    return float(np.partition(sample, k)[k])
+
+
 def line_cost(strength: Float32, *, floor: float = 0.03) -> Float64:
     """Cost of crossing a cell: `floor` on a clear line, 1 where there is none.
 
     The strength is set against its own level over the region (the 90th percentile), so that a faint canal beside a bright
     file still counts and no tone curve has to be known.
     """
-    level = float(np.percentile(strength[::2, ::2], 90)) or 1.0
-    return np.asarray(floor + (1.0 - floor) / (1.0 + (strength / np.float32(level)) ** SHARPNESS), np.float64)
+    usual = level(strength, 0.9) or 1.0
+    return np.asarray(floor + (1.0 - floor) / (1.0 + (strength / np.float32(usual)) ** SHARPNESS), np.float64)

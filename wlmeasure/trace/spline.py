@@ -80,5 +80,5 @@ def smooth_line(points: NDArray[np.floating], spans: int, count: int) -> Float64
     # A trace of light damping keeps spans without a point from swinging.
     normal = inner.T @ inner + 1e-9 * len(points) * np.eye(inner.shape[1])
     coefficients = np.vstack([points[0], np.linalg.solve(normal, inner.T @ target), points[-1]])
-    fine = basis(np.linspace(0.0, 1.0, 4 * count), spans) @ coefficients
+    fine = basis(np.linspace(0.0, 1.0, 2 * count), spans) @ coefficients
     return resample(fine, count)

@@ -62,7 +62,10 @@ def tube(points, radii, sides=64):
     vertices = np.vstack([vertices, points[0], points[-1]])
     first, last = len(vertices) - 2, len(vertices) - 1
     end = (len(points) - 1) * sides
-    faces += [np.c_[np.full(sides, first), (k + 1) % sides, k], np.c_[np.full(sides, last), end + k, end + (k + 1) % sides]]
+    faces += [
+        np.c_[np.full(sides, first), (k + 1) % sides, k],
+        np.c_[np.full(sides, last), end + k, end + (k + 1) % sides],
+    ]
     return vertices, np.vstack(faces).astype(int)
 
 

@@ -4,7 +4,7 @@
 
 writes OUT_DIR/films/NAME.png and OUT_DIR/truth/NAME.json, NAME_canal.csv, NAME_file.csv; about 20 s a film on two cores.
 
-Needs an environment of its own, not the project's: pip install gvxr==2.1.0 spekpy xraylib imageio scipy. On Debian without a
+Needs an environment of its own, not the project's: pip install gvxr==2.1.0 spekpy xraylib scipy. On Debian without a
 display: libegl1 libxcb-res0 libxcb-ewmh2 libxcb-composite0 libxcb-xinerama0.
 
 Every film shows one root without a crown, 22 mm from the orifice to the end of the canal, and a size 15 steel file in it that

@@ -1,0 +1,48 @@
+"""Reader for case files: each film as an image layer, its files and canals as paths drawn on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from wlmeasure.record.case import SUFFIX, load_case
+from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
+
+LayerData = tuple[Any, dict[str, Any], str]
+
+FILE_COLOUR = "#56b4e9"
+CANAL_COLOUR = "#e69f00"
+
+
+def case_reader(path: str | list[str]) -> Callable[[str | list[str]], list[LayerData]] | None:
+    """The reader for one case file, or None when `path` is none (napari's reader contract)."""
+    if isinstance(path, list):
+        return case_reader(path[0]) if len(path) == 1 else None
+    return _read if path.endswith(SUFFIX) else None
+
+
+def _read(path: str | list[str]) -> list[LayerData]:
+    result = evaluate(load_case(path if isinstance(path, str) else path[0]))
+    return [layer for film in result.films for layer in _layers(result, film)]
+
+
+def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
+    """Pixel coordinates throughout; unequal spacing shows as the layers' scale, so that the tooth keeps its form."""
+    scale = (1.0, film.col_over_row)
+    name = film.film.id
+    # Only the screen's contrast depends on this; measuring uses the stored values.
+    image: dict[str, Any] = {"name": f"film {name}", "scale": scale, "colormap": "gray"}
+    layers: list[LayerData] = [(film.radiograph.density(), image, "image")]
+    if film.file_traces:
+        paths = [trace.path_px for trace in film.file_traces]
+        layers.append((paths, _path_style(f"file on {name}", scale, FILE_COLOUR, 5.0), "shapes"))
+    canals = [canal for canal in result.canals if canal.film is film]
+    if canals:
+        style = _path_style(f"canals on {name}", scale, CANAL_COLOUR, 2.0)
+        style["features"] = {"canal": [canal.canal.name for canal in canals]}
+        layers.append(([canal.path.path_px for canal in canals], style, "shapes"))
+    return layers
+
+
+def _path_style(name: str, scale: tuple[float, float], colour: str, width: float) -> dict[str, Any]:
+    return {"name": name, "shape_type": "path", "edge_color": colour, "edge_width": width, "scale": scale}

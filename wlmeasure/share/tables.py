@@ -1,0 +1,83 @@
+"""Results as a table: one row a canal and film, CSV that opens in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.share.result import canal_flags
+
+__all__ = ["COLUMNS", "lengths_csv"]
+
+COLUMNS = {
+    "tooth": "ISO 3950 designation",
+    "case_id": "the practice's own identifier",
+    "canal": "name of the canal",
+    "film": "id of the film in the case",
+    "reference_point": "coronal reference point, in words",
+    "apical_end": "what the trace ends at",
+    "length_mm": "reference point to apical end, mm",
+    "length_std_mm": "standard uncertainty of it, mm",
+    "length_low_mm": "lower end of its 95 % interval, mm",
+    "length_high_mm": "upper end of its 95 % interval, mm",
+    "form": "I straight, J apical curve, C whole-length curve, S two opposite curves",
+    "schneider_deg": "Schneider's angle, degrees; of the first curve of an S",
+    "radius_mm": "radius of the arc between the straight parts, mm; empty when not determined",
+    "film_length_mm": "working length from the film, mm",
+    "electronic_length_mm": "working length from the readings, mm",
+    "working_length_mm": "proposed working length, mm; empty when none is proposed",
+    "working_length_std_mm": "standard uncertainty of it, mm",
+    "ceiling_mm": "the shorter of film and reading, mm",
+    "status": "what film and readings say together",
+    "decided_mm": "length the clinician decided, mm",
+    "flags": "codes of all remarks",
+}
+"""Name and meaning of every column."""
+
+
+def _text(value: object) -> str:
+    """A cell that a spreadsheet will not run as a formula: a leading sign of one is quoted."""
+    text = "" if value is None else str(value)
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def _number(value: float | None, digits: int = 3) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
+
+
+def lengths_csv(result: CaseResult) -> str:
+    """One row for each canal and film; numbers with a decimal point, lengths to a micrometre."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for canal in result.canals:
+        length, bend = canal.length, canal.curvature
+        film, electronic, working = canal.radiographic, canal.electronic, canal.working_length
+        low, high = (None, None) if length is None else length.length_interval_mm
+        writer.writerow(
+            [
+                result.case.tooth,
+                _text(result.case.case_id),
+                _text(canal.canal.name),
+                _text(canal.trace.film),
+                _text(canal.canal.reference_point),
+                canal.trace.apical_end,
+                _number(None if length is None else length.length_mm),
+                _number(None if length is None else length.length_std_mm),
+                _number(low),
+                _number(high),
+                "" if bend is None else bend.form,
+                _number(None if bend is None else bend.schneider_deg, 2),
+                _number(None if bend is None else bend.pruett_radius_mm),
+                _number(None if film is None else film.length_mm),
+                _number(None if electronic is None else electronic.length_mm),
+                _number(None if working is None else working.length_mm),
+                _number(None if working is None else working.std_mm),
+                _number(None if working is None else working.ceiling_mm),
+                "" if working is None else working.status,
+                _number(None if working is None else working.decided_mm),
+                " ".join(flag.code for flag in canal_flags(canal)),
+            ]
+        )
+    return out.getvalue()

@@ -36,11 +36,11 @@ def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
     if film.file_traces:
         paths = [trace.path_px for trace in film.file_traces]
         layers.append((paths, _path_style(f"file on {name}", scale, FILE_COLOUR, 5.0), "shapes"))
-    canals = [canal for canal in result.canals if canal.film is film]
+    canals = {c.canal.name: t.path.path_px for c in result.canals for t in c.traces if t.film is film}
     if canals:
         style = _path_style(f"canals on {name}", scale, CANAL_COLOUR, 2.0)
-        style["features"] = {"canal": [canal.canal.name for canal in canals]}
-        layers.append(([canal.path.path_px for canal in canals], style, "shapes"))
+        style["features"] = {"canal": list(canals)}
+        layers.append((list(canals.values()), style, "shapes"))
     return layers
 
 

@@ -6,6 +6,7 @@ curvature, no readings, no checks: what a person would write in an evening for o
 
 import json
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -28,7 +29,7 @@ def trace(image, clicks, sign):
     )
     points = [tuple(int(v) for v in p[::-1]) for p in (clicks - low) / 2]
     pieces = []
-    for start, end in zip(points[:-1], points[1:], strict=True):
+    for start, end in pairwise(points):
         tool.buildMap(start)
         pieces.append(tool.getContour(end).reshape(-1, 2))
     path = np.concatenate(pieces)[:, ::-1] * 2.0 + low

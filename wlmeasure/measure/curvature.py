@@ -28,6 +28,7 @@ __all__ = [
     "Form",
     "backman_deg_per_mm",
     "canal_access",
+    "canal_form",
     "circumradius_mm",
     "curvature_profile",
     "estrela_radius_mm",
@@ -444,7 +445,7 @@ def measure_curvature(
     estrela = estrela_radius_mm(path, point_std_mm=max(noise.std_mm, 1e-9)) if bent else None
     smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio)
     return CurvatureEstimate(
-        form=_form(model),
+        form=canal_form(model),
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
@@ -514,7 +515,8 @@ def _turn_by_end_deg(model: LineArc, end_std_mm: float) -> float:
     return degrees(end_std_mm / max(float(np.hypot(*(model.point(model.length_mm) - model.point(begin))[0])), 1e-9))
 
 
-def _form(model: LineArc) -> Form:
+def canal_form(model: LineArc) -> Form:
+    """I straight, J curved apically, C curved along its length, S curved two opposite ways (the forms of Nagy 1995)."""
     if not model.arcs:
         return "I"
     if model.arcs == 2:

@@ -383,7 +383,7 @@ def case_schema() -> dict[str, Any]:
     body = schema_of(Case)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": "https://wlmeasure.invalid/case-1.schema.json",
+        "$id": "urn:wlmeasure:case:1",
         "title": "wlmeasure case file, version 1",
         "type": "object",
         "properties": {"schema": {"const": SCHEMA}} | body["properties"],

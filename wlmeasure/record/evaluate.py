@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from math import hypot
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import (
@@ -39,7 +39,7 @@ from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, tra
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["CanalResult", "CaseResult", "FilmResult", "evaluate", "read_films"]
+__all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "evaluate", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -73,27 +73,40 @@ class FilmResult:
 
 
 @frozen(eq=False)
-class CanalResult:
+class TraceResult:
     """One canal on one film.
 
-    `working_length` stands on the trace it rests on, and is None on the others. `tip_to_end_mm` is the distance along the
-    canal from the file's tip to the end of the trace, positive when short. `retraced_mm` is how much longer a new tracing of
-    the stored clicks is than the stored path, where that was asked for. Without a scale, `angles` alone is measured.
+    `tip_to_end_mm` is the distance along the canal from the file's tip to the end of the trace, positive when short.
+    `retraced_mm` is how much longer a new tracing of the stored clicks is than the stored path, where that was asked for.
+    On a film without a scale `angles` alone is measured.
     """
 
-    canal: Canal
     trace: Trace
     film: FilmResult
     path: CanalTrace
-    length: LengthEstimate | None
-    curvature: CurvatureEstimate | None
-    angles: LineArc | None
-    difficulty: Difficulty | None
-    tip_to_end_mm: float | None
-    retraced_mm: float | None
-    radiographic: RadiographicLength | None
+    angles: LineArc
+    length: LengthEstimate | None = None
+    curvature: CurvatureEstimate | None = None
+    difficulty: Difficulty | None = None
+    tip_to_end_mm: float | None = None
+    retraced_mm: float | None = None
+    radiographic: RadiographicLength | None = None
+    flags: tuple[Flag, ...] = ()
+
+
+@frozen(eq=False)
+class CanalResult:
+    """One canal: what each film gives, what the readings give, and the working length of both.
+
+    `basis` is the trace whose length entered the working length: the one with the smallest uncertainty. Where no film
+    gives a length it is the first trace, and None for a canal with readings alone.
+    """
+
+    canal: Canal
+    traces: tuple[TraceResult, ...]
+    basis: TraceResult | None
     electronic: ElectronicLength | None
-    working_length: WorkingLength | None
+    working_length: WorkingLength
     flags: tuple[Flag, ...]
 
 
@@ -153,10 +166,10 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *,
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
         film_results[film.id] = _evaluate_film(film, films[film.id], f"films[{k}]")
-    canals = []
-    for k, canal in enumerate(case.canals):
-        canals += _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace)
-    return CaseResult(case, tooth, tuple(film_results.values()), tuple(canals))
+    canals = tuple(
+        _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace) for k, canal in enumerate(case.canals)
+    )
+    return CaseResult(case, tooth, tuple(film_results.values()), canals)
 
 
 def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | None:
@@ -255,7 +268,7 @@ def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
 
 def _evaluate_canal(
     canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth, where: str, retrace: bool
-) -> list[CanalResult]:
+) -> CanalResult:
     try:
         readings = [
             ElectronicReading(r.length_mm, r.mark, r.file_size, r.conditions) for r in canal.electronic_readings
@@ -263,74 +276,51 @@ def _evaluate_canal(
         electronic = electronic_length(readings) if readings else None
     except WlmeasureError as error:
         raise type(error)(f"{where}.electronic_readings: {error}") from None
-    measured = []
+    traces = []
     for k, trace in enumerate(canal.traces):
         try:
-            measured.append(_measure_trace(canal, trace, films[trace.film], tooth, electronic, retrace))
+            traces.append(_measure_trace(canal, trace, films[trace.film], tooth, retrace))
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
-    decided = None if canal.decision is None else canal.decision.length_mm
-    # The film that gives the length with the smallest uncertainty speaks; the others stand beside it.
-    best = min(
-        range(len(measured)),
-        key=lambda k: (
-            measured[k].radiographic is None,
-            getattr(measured[k].radiographic, "std_mm", None) or float("inf"),
-        ),
-        default=None,
+    basis = min(traces, key=_film_std_mm, default=None)
+    working = reconcile(
+        None if basis is None else basis.radiographic,
+        electronic,
+        decided_mm=None if canal.decision is None else canal.decision.length_mm,
     )
-    out = []
-    for k, result in enumerate(measured):
-        working = reconcile(result.radiographic, electronic, decided_mm=decided) if k == best else None
-        out.append(evolve(result, working_length=working))
-    return out
+    flags = (_FLAGS["canal-joins"],) if canal.joins is not None else ()
+    return CanalResult(canal, tuple(traces), basis, electronic, working, flags)
 
 
-def _measure_trace(
-    canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, electronic: ElectronicLength | None, retrace: bool
-) -> CanalResult:
+def _film_std_mm(result: TraceResult) -> float:
+    """What the film that speaks for a canal is chosen by; the first of equals is taken."""
+    film = result.radiographic
+    return float("inf") if film is None or film.std_mm is None else film.std_mm
+
+
+def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool) -> TraceResult:
     path = _trace_canal(trace, film)
     shape = film.radiograph.values.shape
+    calibration = film.calibration
+    if calibration is None:
+        angles = _angles(path.path_px * np.array([1.0, film.col_over_row]), path.centre_std_px)
+        return TraceResult(trace, film, path, angles, flags=(_FLAGS["no-scale"],))
     reference = None
     if trace.reference_px is not None:
         reference = check_points([trace.reference_px], shape, name="reference_px", least=1)[0]
-    flags = []
-    if canal.joins is not None:
-        flags.append(_FLAGS["canal-joins"])
-    if film.calibration is None:
-        ratio = np.array([1.0, film.col_over_row])
-        angles = _angles(path.path_px * ratio, path.centre_std_px)
-        return CanalResult(
-            canal=canal,
-            trace=trace,
-            film=film,
-            path=path,
-            length=None,
-            curvature=None,
-            angles=angles,
-            difficulty=None,
-            tip_to_end_mm=None,
-            retraced_mm=None,
-            radiographic=None,
-            electronic=electronic,
-            working_length=None,
-            flags=(*flags, _FLAGS["no-scale"]),
-        )
-    calibration = film.calibration
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
     curvature = measure_curvature(
         calibration.to_mm(path.path_px),
         noise=path_noise(path, calibration),
         end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
     )
-    flags.append(_FLAGS["nothing-seen-in-depth"])
     tip = None
     if trace.file_tip_px is not None:
         tip_px = check_points([trace.file_tip_px], shape, name="file_tip_px", least=1)[0]
         tip = _tip_to_end_mm(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))
+    flags = [_FLAGS["nothing-seen-in-depth"]]
     if tooth.length_doubt(length.length_mm) is not None:
         flags.append(_FLAGS["length-doubtful"])
-    unseen = 0.0 if trace.unseen_from_mm is None else max(0.0, length.canal_mm - trace.unseen_from_mm)
     radiographic = radiographic_length(
         length.length_mm,
         length.length_std_mm,
@@ -338,24 +328,20 @@ def _measure_trace(
         resorption=canal.resorption or "none",
         apex=canal.apex or "closed",
         apex_visibility=trace.apex_visibility or "clear",
-        unseen_mm=unseen,
+        unseen_mm=0.0 if trace.unseen_from_mm is None else max(0.0, length.canal_mm - trace.unseen_from_mm),
         unseen_std_per_mm=0.0,  # already a term of the length's budget
     )
-    difficulty = curvature_difficulty(curvature.largest_deg, s_shaped=curvature.form == "S")
-    return CanalResult(
-        canal=canal,
+    return TraceResult(
         trace=trace,
         film=film,
         path=path,
+        angles=curvature.model,
         length=length,
         curvature=curvature,
-        angles=curvature.model,
-        difficulty=difficulty,
+        difficulty=curvature_difficulty(curvature.largest_deg, s_shaped=curvature.form == "S"),
         tip_to_end_mm=tip,
         retraced_mm=_retraced_mm(trace, path, film) if retrace else None,
         radiographic=radiographic,
-        electronic=electronic,
-        working_length=None,
         flags=tuple(flags),
     )
 

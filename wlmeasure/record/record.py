@@ -112,23 +112,23 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     """
     digest = case_digest(result.case)
     for canal in result.canals:
-        for kind, figures in _figures(canal).items():
-            standing = [e for e in record.standing(canal.canal.name) if e.kind == kind and _same_film(e, canal, kind)]
+        for figure in _figures(canal):
+            standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
             if standing and standing[-1].inputs_sha256 == digest:
                 continue
-            decision = canal.canal.decision if kind == "decided working length" else None
+            decision = canal.canal.decision if figure.kind == "decided working length" else None
             record = record.with_entry(
                 Entry(
                     id=record.next_id(),
-                    kind=kind,
+                    kind=figure.kind,
                     at=at,
                     by=by if decision is None else decision.by,
                     canal=canal.canal.name,
                     reference_point=canal.canal.reference_point,
-                    length_mm=figures[0],
-                    length_std_mm=figures[1],
-                    status=figures[2],
-                    film_sha256=canal.film.film.sha256 if kind == "film length" else None,
+                    length_mm=figure.length_mm,
+                    length_std_mm=figure.std_mm,
+                    status=figure.status,
+                    film_sha256=figure.film_sha256,
                     inputs_sha256=digest,
                     program=program,
                     supersedes=standing[-1].id if standing else None,
@@ -138,23 +138,33 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     return record
 
 
-def _same_film(entry: Entry, canal: CanalResult, kind: str) -> bool:
-    return kind != "film length" or entry.film_sha256 == canal.film.film.sha256
+@frozen
+class _Figure:
+    """One length of one canal that can stand in the record."""
+
+    kind: str
+    length_mm: float | None
+    std_mm: float | None
+    status: str | None
+    film_sha256: str | None = None
+
+    def matches(self, entry: Entry) -> bool:
+        return entry.kind == self.kind and entry.film_sha256 == self.film_sha256
 
 
-def _figures(canal: CanalResult) -> dict[str, tuple[float | None, float | None, str | None]]:
-    """Length, its standard uncertainty and the status of everything that can stand in the record."""
-    out: dict[str, tuple[float | None, float | None, str | None]] = {}
-    if canal.length is not None:
-        out["film length"] = (canal.length.length_mm, canal.length.length_std_mm, canal.trace.apical_end)
-    if canal.working_length is None:
-        return out
+def _figures(canal: CanalResult) -> list[_Figure]:
+    out = [
+        _Figure("film length", t.length.length_mm, t.length.length_std_mm, t.trace.apical_end, t.film.film.sha256)
+        for t in canal.traces
+        if t.length is not None
+    ]
     if canal.electronic is not None:
-        out["electronic length"] = (canal.electronic.length_mm, canal.electronic.std_mm, canal.electronic.status)
+        readings = canal.electronic
+        out.append(_Figure("electronic length", readings.length_mm, readings.std_mm, readings.status))
     working = canal.working_length
-    out["proposed working length"] = (working.length_mm, working.std_mm, working.status)
+    out.append(_Figure("proposed working length", working.length_mm, working.std_mm, working.status))
     if canal.canal.decision is not None:
-        out["decided working length"] = (canal.canal.decision.length_mm, None, None)
+        out.append(_Figure("decided working length", canal.canal.decision.length_mm, None, None))
     return out
 
 
@@ -188,11 +198,11 @@ def compare(case: Case, result: CaseResult, *, same_mm: float = SAME_MM) -> tupl
         if entry.inputs_sha256 is None:
             continue
         fresh = [
-            figures[entry.kind][0]
+            figure.length_mm
             for canal in result.canals
             if canal.canal.name == entry.canal
-            and entry.kind in (figures := _figures(canal))
-            and _same_film(entry, canal, entry.kind)
+            for figure in _figures(canal)
+            if figure.matches(entry)
         ]
         length = fresh[0] if fresh else None
         same = (length is None) == (entry.length_mm is None) and (

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.measure.curvature import CurvatureProfile
-from wlmeasure.record.evaluate import CanalResult, FilmResult
+from wlmeasure.record.evaluate import CanalResult, FilmResult, TraceResult
 from wlmeasure.trace.spline import arc_length
 
 __all__ = ["CANAL_COLOURS", "FILE_COLOUR", "apex_svg", "film_definition", "film_svg", "profile_svg"]
@@ -68,9 +68,10 @@ def _bar(point: NDArray[np.float64], colour: str, half: float, ratio: float) -> 
     )
 
 
-def _marks(
-    film: FilmResult, canals: list[CanalResult], size: float, width: float, colours: dict[str, str]
-) -> list[str]:
+Drawn = tuple[CanalResult, TraceResult]
+
+
+def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, colours: dict[str, str]) -> list[str]:
     ratio = film.col_over_row
     parts = []
     if film.calibration is not None:
@@ -78,37 +79,36 @@ def _marks(
             # Wide, below the canal's thin line, so that a file lying in the canal shows on both sides of it.
             parts.append(_line(line.path_px, FILE_COLOUR, 2.6 * width))
             parts.append(_bar(line.path_px[0], FILE_COLOUR, 3.0 * size, ratio))
-    for canal in canals:
+    for canal, trace in canals:
         colour = colours[canal.canal.name]
-        if canal.trace.reference_px is not None:
-            reference = np.array(canal.trace.reference_px)
-            parts.append(_line(np.vstack([reference, canal.path.path_px[:1]]), colour, width, "2 5"))
+        path = trace.path.path_px
+        if trace.trace.reference_px is not None:
+            reference = np.array(trace.trace.reference_px)
+            parts.append(_line(np.vstack([reference, path[:1]]), colour, width, "2 5"))
             parts.append(_bar(reference, colour, 3.0 * size, ratio))
-        parts.append(_line(canal.path.path_px, colour, width))
-        parts.append(_ring(canal.path.path_px[-1], colour, size, ratio))
-        parts.append(_working_length_dot(canal, colour, 0.55 * size))
+        parts.append(_line(path, colour, width))
+        parts.append(_ring(path[-1], colour, size, ratio))
+        parts.append(_working_length_dot(canal, trace, colour, 0.55 * size))
     return parts
 
 
-def _working_length_dot(canal: CanalResult, colour: str, radius: float) -> str:
+def _working_length_dot(canal: CanalResult, trace: TraceResult, colour: str, radius: float) -> str:
     """Where along the traced canal the proposed working length ends; nothing where none is proposed."""
-    working, length, calibration = canal.working_length, canal.length, canal.film.calibration
-    if working is None or working.length_mm is None or length is None or calibration is None:
+    proposed, length, calibration = canal.working_length.length_mm, trace.length, trace.film.calibration
+    if proposed is None or length is None or calibration is None:
         return ""
-    along = arc_length(calibration.to_mm(canal.path.path_px))
-    at = working.length_mm - length.coronal_mm
+    along = arc_length(calibration.to_mm(trace.path.path_px))
+    at = proposed - length.coronal_mm
     if not 0.0 <= at <= along[-1]:
         return ""
-    row, col = (float(np.interp(at, along, canal.path.path_px[:, axis])) for axis in (0, 1))
+    row, col = (float(np.interp(at, along, trace.path.path_px[:, axis])) for axis in (0, 1))
     return (
-        f'<ellipse cx="{col:.2f}" cy="{row:.2f}" rx="{radius / canal.film.col_over_row:.2f}" ry="{radius:.2f}" fill="#fff" '
-        f'stroke="{colour}" stroke-width="2" vector-effect="non-scaling-stroke"/>'
+        f'<ellipse cx="{col:.2f}" cy="{row:.2f}" rx="{radius / trace.film.col_over_row:.2f}" ry="{radius:.2f}" '
+        f'fill="#fff" stroke="{colour}" stroke-width="2" vector-effect="non-scaling-stroke"/>'
     )
 
 
-def film_svg(
-    film: FilmResult, canals: list[CanalResult], key: str, colours: dict[str, str], height_px: int = 620
-) -> str:
+def film_svg(film: FilmResult, canals: list[Drawn], key: str, colours: dict[str, str], height_px: int = 620) -> str:
     """The whole film with file, canals, reference points, apical ends and a scale bar of whole millimetres."""
     rows, cols = film.radiograph.values.shape
     ratio = film.col_over_row
@@ -116,7 +116,7 @@ def film_svg(
     if film.calibration is not None:
         parts.append(_scale_bar(film.calibration.mm_per_px_col, rows, cols, ratio))
     width = height_px * cols * ratio / rows
-    names = ", ".join(canal.canal.name for canal in canals) or "no canal"
+    names = ", ".join(canal.canal.name for canal, _ in canals) or "no canal"
     return (
         f'<svg class="film" viewBox="-0.5 -0.5 {cols} {rows}" width="{width:.0f}" height="{height_px}" '
         f'preserveAspectRatio="none" role="img" aria-label="Film {escape(film.film.id)} with {escape(names)} drawn on it">'
@@ -143,28 +143,30 @@ def _scale_bar(mm_per_px: float, rows: int, cols: int, ratio: float) -> str:
     )
 
 
-def apex_svg(canal: CanalResult, key: str, colour: str, side_mm: float = 5.0, side_px: int = 240) -> str:
+def apex_svg(
+    canal: CanalResult, trace: TraceResult, key: str, colour: str, side_mm: float = 5.0, side_px: int = 240
+) -> str:
     """Close-up of the apical end of one canal, `side_mm` square, from the same picture."""
-    film = canal.film
+    film = trace.film
     if film.calibration is None:
         return ""
-    row, col = canal.path.path_px[-1]
+    row, col = trace.path.path_px[-1]
     high, wide = side_mm / film.calibration.mm_per_px_row, side_mm / film.calibration.mm_per_px_col
     box = f"{col - 0.5 * wide:.2f} {row - 0.6 * high:.2f} {wide:.2f} {high:.2f}"
-    parts = [f'<use href="#{key}"/>', *_marks(film, [canal], high / 26.0, 1.5, {canal.canal.name: colour})]
+    parts = [f'<use href="#{key}"/>', *_marks(film, [(canal, trace)], high / 26.0, 1.5, {canal.canal.name: colour})]
     return (
         f'<svg class="film" viewBox="{box}" width="{side_px}" height="{side_px}" preserveAspectRatio="none" role="img" '
         f'aria-label="Close-up of the apical end, {side_mm:g} mm wide">' + "".join(parts) + "</svg>"
     )
 
 
-def profile_svg(canal: CanalResult, colour: str, width: int = 420, height: int = 190) -> str:
+def profile_svg(trace: TraceResult, colour: str, width: int = 420, height: int = 190) -> str:
     """Curvature along the canal from the orifice, with its 95 % band and the fitted bends below."""
-    curvature = canal.curvature
-    if curvature is None:
+    curvature, calibration = trace.curvature, trace.film.calibration
+    if curvature is None or calibration is None:
         return ""
     profile: CurvatureProfile = curvature.profile
-    total = float(arc_length(canal.film.calibration.to_mm(canal.path.path_px))[-1]) if canal.film.calibration else 1.0
+    total = float(arc_length(calibration.to_mm(trace.path.path_px))[-1])
     left, right, top, bottom = 46, 14, 14, 40
     band = 1.96 * profile.std_per_mm
     reach = max(0.1, float(np.abs(profile.per_mm).max()) + band)

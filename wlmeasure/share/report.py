@@ -9,11 +9,14 @@ from html import escape
 from math import isfinite
 from pathlib import Path
 
+from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.record.case import case_digest
-from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult
+from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, apex_svg, film_definition, film_svg, profile_svg
 from wlmeasure.share.result import (
+    FORMS,
     SETTLED,
     canal_flags,
     curvature_words,
@@ -26,15 +29,7 @@ __all__ = ["report_html"]
 
 STYLE = Path(__file__).with_name("report.css")
 
-
-def _half(std: float | None) -> str:
-    return "" if std is None else f"{1.96 * std:.1f}"
-
-
-def _length(value: float | None, std: float | None = None) -> str:
-    if value is None:
-        return "none"
-    return f"{value:.1f} mm" + (f" ± {_half(std)}" if std is not None else "")
+Rows = list[tuple[str, str, str]]
 
 
 def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
@@ -51,26 +46,28 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
     """
     tooth = result.tooth
     title = f"Working length, tooth {tooth.designation}"
-    keys = {film.film.id: f"film{k}" for k, film in enumerate(result.films)}
-    colours = _colours(result)
+    colours = {c.canal.name: CANAL_COLOURS[k % len(CANAL_COLOURS)] for k, c in enumerate(result.canals)}
     body = [
         f"<h1>{escape(title)}</h1>",
         f'<p class="sub">{escape(tooth.name)}, {escape(tooth.universal)} Universal, {escape(tooth.palmer_letters)} Palmer'
         + (f"; case {escape(result.case.case_id)}" if result.case.case_id else "")
         + f". Made {escape(made_at)}.</p>",
-        '<div class="headline">',
-        *(_card(canal, colours[canal.canal.name]) for canal in result.canals if canal.working_length is not None),
-        "</div>",
-        *(film_definition(film, keys[film.film.id]) for film in result.films),
+        '<div class="headline">' + "".join(_card(c, colours[c.canal.name]) for c in result.canals) + "</div>",
     ]
-    for film in result.films:
-        on_film = [canal for canal in result.canals if canal.film is film]
-        body.append(_film_section(film, on_film, keys[film.film.id], colours))
-        body += [_canal_section(canal, keys[film.film.id], colours[canal.canal.name]) for canal in on_film]
-    body.append("<h2>Cautions</h2>")
+    for k, film in enumerate(result.films):
+        key = f"film{k}"
+        drawn = [(canal, trace) for canal in result.canals for trace in canal.traces if trace.film is film]
+        body.append(film_definition(film, key))
+        body.append(_film_section(film, drawn, key, colours))
+        body += [_bend_section(canal, trace, key, colours[canal.canal.name]) for canal, trace in drawn]
+    for canal in result.canals:
+        if not canal.traces:
+            body.append(f"<h2>Canal {escape(canal.canal.name)}, without a film</h2>")
+            body.append(_lengths(canal, None, colours[canal.canal.name]))
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
+    body.append("<h2>Cautions</h2>")
     body.append('<ul class="cautions">' + "".join(f"<li>{escape(text)}</li>" for text in cautions) + "</ul>")
     body.append(_provenance(result, program))
     return (
@@ -82,20 +79,31 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
     )
 
 
-def _colours(result: CaseResult) -> dict[str, str]:
-    names = dict.fromkeys(canal.canal.name for canal in result.canals)
-    return {name: CANAL_COLOURS[k % len(CANAL_COLOURS)] for k, name in enumerate(names)}
+def _length(value: float | None, std: float | None = None) -> str:
+    if value is None:
+        return "none"
+    return f"{value:.1f} mm" + (f" ± {1.96 * std:.1f}" if std is not None else "")
+
+
+def _table(head: tuple[str, str, str] | None, rows: Rows) -> str:
+    top = "" if head is None else f"<tr><th>{head[0]}</th><th class=n>{head[1]}</th><th>{head[2]}</th></tr>"
+    cells = "".join(
+        f"<tr><td>{escape(a)}</td><td class=n>{escape(b)}</td><td>{escape(c)}</td></tr>" for a, b, c in rows
+    )
+    return f"<table>{top}{cells}</table>"
+
+
+def _flag_list(texts: list[str]) -> str:
+    return '<ul class="flags">' + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>" if texts else ""
 
 
 def _card(canal: CanalResult, colour: str) -> str:
-    working = canal.working_length
-    assert working is not None
-    decision = canal.canal.decision
+    working, decision = canal.working_length, canal.canal.decision
     lines = [f'<div class="what">Canal {escape(canal.canal.name)}, proposed working length</div>']
-    if working.length_mm is None:
+    if working.length_mm is None or working.std_mm is None:
         lines.append("<b>none</b>")
     else:
-        lines.append(f'<b>{working.length_mm:.1f} mm</b> <span class="pm">± {_half(working.std_mm)}</span>')
+        lines.append(f'<b>{working.length_mm:.1f} mm</b> <span class="pm">± {1.96 * working.std_mm:.1f}</span>')
     lines.append(f'<div class="what">{escape(working.status)}')
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"; not beyond {working.ceiling_mm:.1f} mm until this is settled")
@@ -112,181 +120,169 @@ def _card(canal: CanalResult, colour: str) -> str:
     return f'<div class="card" style="--c:{colour}">' + "".join(lines) + "</div>"
 
 
-def _film_section(film: FilmResult, canals: list[CanalResult], key: str, colours: dict[str, str]) -> str:
+def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
+    used = film.calibration is not None and film.calibration.claim == claim
+    words = f"{claim.claim} {claim.row_mm:g} x {claim.col_mm:g} mm (row x column), trust: {claim.trust}"
+    return f"{words}; {'in use' if used else 'not used'}"
+
+
+def _film_section(
+    film: FilmResult, drawn: list[tuple[CanalResult, TraceResult]], key: str, colours: dict[str, str]
+) -> str:
     graph = film.radiograph
-    legend = (
-        [f'<span class="key wide" style="color:{FILE_COLOUR}"></span>known length']
-        if (film.calibration is not None and film.calibration.lines)
-        else []
-    )
-    legend += [
-        f'<span class="key" style="color:{colours[canal.canal.name]}"></span>canal {escape(canal.canal.name)}'
-        for canal in canals
-    ]
-    rows = [
-        ("Picture", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit, {escape(graph.format)}"),
-        ("Purpose", escape(film.film.purpose or "not stated")),
-        ("Scale", escape(scale_words(film))),
+    facts = [
+        ("Picture", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit, {graph.format}"),
+        ("Purpose", film.film.purpose or "not stated"),
+        ("Scale", scale_words(film)),
+        *(("Spacing claim", _claim_words(claim, film)) for claim in graph.spacings),
     ]
     if film.magnification is not None:
-        rows.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
-    for claim in graph.spacings:
-        rows.append(
-            (
-                "Spacing claim",
-                f"{escape(claim.claim)} {claim.row_mm:g} x {claim.col_mm:g} mm, {escape(claim.trust)}; not used here",
-            )
-            if film.calibration is None or film.calibration.claim is not claim
-            else (
-                "Spacing claim",
-                f"{escape(claim.claim)} {claim.row_mm:g} x {claim.col_mm:g} mm, {escape(claim.trust)}; in use",
-            )
-        )
-    table = "".join(f"<tr><th>{name}</th><td>{value}</td></tr>" for name, value in rows)
+        facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
+    table = "".join(f"<tr><th>{name}</th><td>{escape(value)}</td></tr>" for name, value in facts)
+    legend = [
+        f'<span class="key" style="color:{colours[c.canal.name]}"></span>canal {escape(c.canal.name)}' for c, _ in drawn
+    ]
+    if film.calibration is not None and film.calibration.lines:
+        legend.insert(0, f'<span class="key wide" style="color:{FILE_COLOUR}"></span>known length')
+    caption = (
+        " &nbsp; ".join([*legend, ""]) + "Bars: stop and reference point. Ring: apical end. White dot: working length."
+    )
     remarks = [flag.text for flag in film.flags] + list(graph.warnings) + list(graph.densities)
-    caption = f"{' &nbsp; '.join(legend)}. Bars: stop and reference point. Ring: apical end. White dot: proposed working length."
     return (
-        f"<h2>Film {escape(film.film.id)}: {escape(film.film.path)}</h2>"
-        f'<div class="cols"><figure>{film_svg(film, canals, key, colours)}<figcaption>{caption}</figcaption></figure>'
+        f"<h2>Film {escape(film.film.id)}: {escape(Path(film.film.path).name)}</h2>"
+        f'<div class="cols"><figure>{film_svg(film, drawn, key, colours)}<figcaption>{caption}</figcaption></figure>'
         f'<div class="grow"><table>{table}</table>{_flag_list(remarks)}'
-        + "".join(_lengths(canal, colours[canal.canal.name]) for canal in canals)
+        + "".join(_lengths(canal, trace, colours[canal.canal.name]) for canal, trace in drawn)
         + "</div></div>"
     )
 
 
-def _flag_list(texts: list[str]) -> str:
-    return '<ul class="flags">' + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>" if texts else ""
+def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str) -> str:
+    """Every length of one canal; what readings and decision say stands on the film that the working length rests on."""
+    rows = [] if trace is None else _film_rows(trace)
+    readings = ""
+    if trace is canal.basis:
+        rows += _decision_rows(canal)
+        listed = ", ".join(f"{r.length_mm:g} ({r.mark})" for r in canal.canal.electronic_readings)
+        readings = f'<p class="sub">Readings: {escape(listed)} mm.</p>' if listed else ""
+    return (
+        f'<h3><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)}, '
+        f"from {escape(canal.canal.reference_point)}</h3>"
+        + _table(("length", "value ± 95 %", "basis"), rows)
+        + readings
+        + _flag_list([flag.text for flag in canal_flags(canal, trace)])
+    )
 
 
-def _lengths(canal: CanalResult, colour: str) -> str:
-    length, film, electronic, working = canal.length, canal.radiographic, canal.electronic, canal.working_length
-    rows: list[tuple[str, str, str]] = []
+def _film_rows(trace: TraceResult) -> Rows:
+    rows: Rows = []
+    length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        rows.append(
-            (
-                f"To the {canal.trace.apical_end}",
-                _length(length.length_mm, length.length_std_mm),
-                f"95 %: {low:.2f} to {high:.2f} mm",
-            )
-        )
+        label = f"To the {trace.trace.apical_end}"
+        rows.append((label, _length(length.length_mm, length.length_std_mm), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(("of that, crown piece", _length(length.coronal_mm), f"canal {length.canal_mm:.1f} mm"))
-    if canal.tip_to_end_mm is not None:
-        side = "short of" if canal.tip_to_end_mm >= 0.0 else "beyond"
-        rows.append(("File tip", f"{abs(canal.tip_to_end_mm):.1f} mm", f"{side} the end of the trace"))
+    if trace.tip_to_end_mm is not None:
+        side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
+        rows.append(("File tip", f"{abs(trace.tip_to_end_mm):.1f} mm", f"{side} the end of the trace"))
     if film is not None:
-        rows.append(
-            ("From the film", _length(film.length_mm, film.std_mm), f"{film.method} of {film.allowance_mm:.1f} mm")
-        )
+        allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
+        rows.append(("From the film", _length(film.length_mm, film.std_mm), allowance))
+    return rows
+
+
+def _decision_rows(canal: CanalResult) -> Rows:
+    rows: Rows = []
+    electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
     if electronic is not None:
         rows.append(("Electronic", _length(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
-    if working is not None:
-        if working.weighted_mm is not None and working.weights is not None:
-            film_share = round(100.0 * working.weights[0])
-            rows.append(
-                (
-                    "Weighted mean",
-                    _length(working.weighted_mm, working.weighted_std_mm),
-                    f"film {film_share} %, readings {100 - film_share} %",
-                )
-            )
-        rows.append(("Working length", _length(working.length_mm, working.std_mm), working.status))
-    decision = canal.canal.decision
+    if working.weighted_mm is not None and working.weights is not None:
+        share = round(100.0 * working.weights[0])
+        weights = f"film {share} %, readings {100 - share} %"
+        rows.append(("Weighted mean", _length(working.weighted_mm, working.weighted_std_mm), weights))
+    rows.append(("Working length", _length(working.length_mm, working.std_mm), working.status))
     if decision is not None:
         rows.append(
             ("Decided", _length(decision.length_mm), f"{decision.by}, {decision.at[:10]}. {decision.reason or ''}")
         )
-    table = "".join(
-        f"<tr><td>{escape(a)}</td><td class=n>{escape(b)}</td><td>{escape(c)}</td></tr>" for a, b, c in rows
-    )
-    readings = ", ".join(f"{r.length_mm:g} ({r.mark})" for r in canal.canal.electronic_readings)
-    return (
-        f'<h3><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)}, '
-        f"from {escape(canal.canal.reference_point)}</h3>"
-        f"<table><tr><th>length</th><th class=n>value ± 95 %</th><th>basis</th></tr>{table}</table>"
-        + (f'<p class="sub">Readings: {escape(readings)} mm.</p>' if readings else "")
-        + _flag_list([flag.text for flag in canal_flags(canal)])
-    )
+    return rows
 
 
-def _canal_section(canal: CanalResult, key: str, colour: str) -> str:
+def _bend_section(canal: CanalResult, trace: TraceResult, key: str, colour: str) -> str:
     return (
         f'<h2><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)} '
-        f"on film {escape(canal.trace.film)}: bend and uncertainty</h2>"
-        f'<div class="cols"><div class="grow">{_curvature(canal, colour)}</div><div class="grow">{_budget(canal)}'
-        f"<figure>{apex_svg(canal, key, colour)}<figcaption>The apical end, 5 mm wide.</figcaption></figure></div></div>"
+        f"on film {escape(trace.trace.film)}: bend and uncertainty</h2>"
+        f'<div class="cols"><div class="grow">{_curvature(trace, colour)}</div><div class="grow">{_budget(trace)}'
+        f"<figure>{apex_svg(canal, trace, key, colour)}<figcaption>The apical end, 5 mm wide.</figcaption></figure></div></div>"
     )
 
 
-def _budget(canal: CanalResult) -> str:
-    if canal.length is None:
+def _budget(trace: TraceResult) -> str:
+    if trace.length is None:
         return ""
-    terms = sorted(canal.length.budget, key=lambda term: -term.std_mm)
-    total = canal.length.length_std_mm**2
-    rows = "".join(
-        f"<tr><td>{escape(t.term)}</td><td class=n>± {1.96 * t.std_mm:.2f} mm</td>"
-        f"<td class=n>{100 * t.std_mm**2 / total:.0f} %</td></tr>"
-        for t in terms
-    )
-    return (
-        "<h3>What the uncertainty of the length is made of</h3>"
-        f"<table><tr><th>term</th><th class=n>95 %</th><th class=n>share</th></tr>{rows}</table>"
-    )
-
-
-def _curvature(canal: CanalResult, colour: str) -> str:
-    bend = canal.curvature
-    if bend is None:
-        return f"<h3>Curvature</h3><p>{escape(curvature_words(None, canal.angles))}</p>"
-
-    def span(interval: tuple[float, float] | None) -> str:
-        if interval is None:
-            return ""
-        return f"{interval[0]:.1f} to {interval[1]:.1f} mm" if isfinite(interval[1]) else f"above {interval[0]:.1f} mm"
-
-    def radius(value: float | None, interval: tuple[float, float] | None) -> tuple[str, str]:
-        return ("not determined" if value is None else f"{value:.1f} mm"), span(interval)
-
+    total = trace.length.length_std_mm**2
     rows = [
+        (t.term, f"± {1.96 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
+        for t in sorted(trace.length.budget, key=lambda term: -term.std_mm)
+    ]
+    return "<h3>What the uncertainty of the length is made of</h3>" + _table(("term", "95 %", "share"), rows)
+
+
+def _curvature(trace: TraceResult, colour: str) -> str:
+    bend = trace.curvature
+    if bend is None:
+        return f"<h3>Curvature</h3><p>{escape(curvature_words(None, trace.angles))}</p>"
+    difficulty = f" Curvature alone makes this case {trace.difficulty} in difficulty." if trace.difficulty else ""
+    return (
+        f"<h3>Curvature: {escape(FORMS[bend.form])}</h3>"
+        f"<figure>{profile_svg(trace, colour)}"
+        f"<figcaption>Grey: the fitted bend. Band: 95 %.{escape(difficulty)}</figcaption></figure>"
+        + _table(None, _curvature_rows(bend))
+    )
+
+
+def _curvature_rows(bend: CurvatureEstimate) -> Rows:
+    def radius(name: str, value: float | None, interval: tuple[float, float] | None) -> tuple[str, str, str]:
+        span = ""
+        if interval is not None:
+            low, high = interval
+            span = f"{low:.1f} to {high:.1f} mm" if isfinite(high) else f"above {low:.1f} mm"
+        return name, "not determined" if value is None else f"{value:.1f} mm", span
+
+    access = bend.canal_access
+    rows: Rows = [
         ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {1.96 * bend.schneider_std_deg:.1f}°"),
         ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {1.96 * bend.weine_std_deg:.1f}°"),
     ]
     if bend.form != "I":
-        rows.append(("Radius, Pruett 1997", *radius(bend.pruett_radius_mm, bend.pruett_radius_interval_mm)))
+        rows.append(radius("Radius, Pruett 1997", bend.pruett_radius_mm, bend.pruett_radius_interval_mm))
     if bend.schneider_secondary_deg is not None:
         rows.append(("Second curve, Schneider", f"{bend.schneider_secondary_deg:.1f}°", "opposite direction"))
-        rows.append(("its radius", *radius(bend.pruett_radius_secondary_mm, bend.pruett_radius_secondary_interval_mm)))
-    rows += [
-        ("Canal access angle, Günday 2005", f"{bend.canal_access.angle_deg:.1f}°",
-         f"height {bend.canal_access.height_mm:.1f}, distance {bend.canal_access.distance_mm:.1f} mm"),
-        ("Total turning", f"{bend.total_turning_deg:.1f}°", ""),
-    ]  # fmt: skip
+        second = bend.pruett_radius_secondary_mm, bend.pruett_radius_secondary_interval_mm
+        rows.append(radius("its radius", *second))
+    heights = f"height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
+    rows.append(("Canal access angle, Günday 2005", f"{access.angle_deg:.1f}°", heights))
+    rows.append(("Total turning", f"{bend.total_turning_deg:.1f}°", ""))
     if bend.form != "I":
-        where = "" if bend.min_radius_at_mm is None else f"at {bend.min_radius_at_mm:.1f} mm from the orifice"
-        rows.append(("Smallest radius", radius(bend.min_radius_mm, bend.min_radius_interval_mm)[0], where))
-    rows.append(("Distance of the path from the model", f"{bend.misfit_mm:.2f} mm", "root mean square"))
-    table = "".join(
-        f"<tr><td>{escape(a)}</td><td class=n>{escape(b)}</td><td>{escape(c)}</td></tr>" for a, b, c in rows
-    )
-    difficulty = (
-        f" Curvature alone makes this case {escape(canal.difficulty)} in difficulty." if canal.difficulty else ""
-    )
-    return (
-        f"<h3>Curvature: {escape(curvature_words(bend, None).split(',')[0])}</h3>"
-        f"<figure>{profile_svg(canal, colour)}<figcaption>Grey: the fitted bend. Band: 95 %.{difficulty}</figcaption></figure>"
-        f"<table>{table}</table>"
-    )
+        name, value, span = radius("Smallest radius", bend.min_radius_mm, bend.min_radius_interval_mm)
+        where = span if bend.min_radius_at_mm is None else f"at {bend.min_radius_at_mm:.1f} mm from the orifice"
+        rows.append((name, value, where))
+    rows.append(("Path against model", f"{bend.misfit_mm:.2f} mm", "root mean square distance"))
+    return rows
 
 
 def _provenance(result: CaseResult, program: str) -> str:
     films = "<br>".join(
         f"film {escape(f.film.id)}: {escape(f.film.path)}, SHA-256 {escape(f.film.sha256)}" for f in result.films
     )
-    tracers = ", ".join(dict.fromkeys(canal.path.tracer for canal in result.canals)) or "none"
-    working = next((canal.working_length for canal in result.canals if canal.working_length is not None), None)
-    parameters = "" if working is None else "; ".join(f"{name} {value:g}" for name, value in working.parameters)
+    tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces)) or "none"
+    bounds = "; ".join(
+        f"{escape(canal.canal.name)}: "
+        + ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
+        for canal in result.canals
+    )
     return (
         f'<h2>Where it comes from</h2><p class="prov">{films}<br>inputs of the case: SHA-256 {case_digest(result.case)}<br>'
-        f"{escape(program)}; path by {escape(tracers)}<br>bounds used: {escape(parameters)}</p>"
+        f"{escape(program)}; paths by {escape(tracers)}<br>bounds used: {bounds}</p>"
     )

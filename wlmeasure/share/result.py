@@ -7,12 +7,21 @@ from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.curvature import CurvatureEstimate, long_axis_deg, pruett_deg, schneider_deg, weine_deg
+from wlmeasure.measure.curvature import (
+    CurvatureEstimate,
+    canal_access,
+    canal_form,
+    long_axis_deg,
+    pruett_deg,
+    schneider_deg,
+    total_turning_deg,
+    weine_deg,
+)
 from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult
+from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
-__all__ = ["RESULT_SCHEMA", "canal_flags", "record_text", "result_json", "scale_words", "stop_setting_mm"]
+__all__ = ["RESULT_SCHEMA", "canal_flags", "canal_rows", "record_text", "result_json", "scale_words", "stop_setting_mm"]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
 RULER_STEP_MM = 0.5
@@ -25,10 +34,15 @@ def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> floa
     return floor(length_mm / step_mm + 1e-9) * step_mm
 
 
-def canal_flags(canal: CanalResult) -> tuple[Flag, ...]:
-    """Everything remarked on one canal, the working length's reasons first."""
-    working = () if canal.working_length is None else canal.working_length.flags
-    return merge(working, canal.flags)
+def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ...]:
+    """Everything remarked on one canal as seen on one film; the working length's reasons first where it rests on it."""
+    working = canal.working_length.flags if trace is canal.basis else ()
+    return merge(working, () if trace is None else trace.flags, canal.flags)
+
+
+def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None]]:
+    """One row a canal and film; a canal with readings alone has one row without a film."""
+    return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
 
 
 def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
@@ -48,7 +62,7 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "tooth": result.case.tooth,
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
-        "canals": [_canal_json(canal) for canal in result.canals],
+        "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
     }
 
 
@@ -76,15 +90,20 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
     return out
 
 
-def _canal_json(canal: CanalResult) -> dict[str, Any]:
-    length, film, electronic, working = canal.length, canal.radiographic, canal.electronic, canal.working_length
+def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]:
+    length = None if trace is None else trace.length
+    film = None if trace is None else trace.radiographic
+    electronic = canal.electronic
+    working = canal.working_length if trace is canal.basis else None
+    flags = _flags_json(canal_flags(canal, trace))
     return {
         "name": canal.canal.name,
-        "film": canal.trace.film,
-        "apical_end": canal.trace.apical_end,
-        "path_px": canal.path.path_px.tolist(),
-        "tracer": canal.path.tracer,
-        "retraced_difference_mm": canal.retraced_mm,
+        "reference_point": canal.canal.reference_point,
+        "film": trace and trace.trace.film,
+        "apical_end": trace and trace.trace.apical_end,
+        "path_px": trace and trace.path.path_px.tolist(),
+        "tracer": trace and trace.path.tracer,
+        "retraced_difference_mm": trace and trace.retraced_mm,
         "coronal_mm": length and length.coronal_mm,
         "canal_mm": length and length.canal_mm,
         "length_mm": length and length.length_mm,
@@ -93,9 +112,9 @@ def _canal_json(canal: CanalResult) -> dict[str, Any]:
         "budget": []
         if length is None
         else [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared} for t in length.budget],
-        "file_tip_to_end_mm": canal.tip_to_end_mm,
-        "curvature": _curvature_json(canal.curvature, canal.angles),
-        "difficulty": canal.difficulty,
+        "file_tip_to_end_mm": trace and trace.tip_to_end_mm,
+        "curvature": trace and _curvature_json(trace.curvature, trace.angles),
+        "difficulty": trace and trace.difficulty,
         "radiographic": film
         and {
             "length_mm": film.length_mm,
@@ -126,10 +145,10 @@ def _canal_json(canal: CanalResult) -> dict[str, Any]:
             "weights": working.weights and list(working.weights),
             "consistent": working.consistency and working.consistency.consistent,
             "decided_mm": working.decided_mm,
-            "flags": _flags_json(canal_flags(canal)),
+            "flags": flags,
             "parameters": dict(working.parameters),
         },
-        "flags": _flags_json(canal_flags(canal)),
+        "flags": flags,
     }
 
 
@@ -138,18 +157,20 @@ def _interval(value: tuple[float, float] | None) -> list[float | None] | None:
     return None if value is None else [value[0], value[1] if isfinite(value[1]) else None]
 
 
-def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc | None) -> dict[str, Any] | None:
-    if curvature is None:
-        if angles is None:
-            return None
-        return {  # a film without a scale gives angles only
+def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dict[str, Any]:
+    if curvature is None:  # a film without a scale gives angles only
+        return {
             "schneider_deg": schneider_deg(angles),
             "weine_deg": weine_deg(angles),
             "long_axis_deg": long_axis_deg(angles),
             "pruett_deg": pruett_deg(angles),
             "pruett_radius_mm": None,
             "pruett_radius_interval_mm": None,
-            "misfit_mm": None,
+            "canal_access_angle_deg": canal_access(angles).angle_deg,
+            "min_radius_mm": None,
+            "total_turning_deg": total_turning_deg(angles),
+            "form": canal_form(angles),
+            "misfit": None,
         }
     return {
         "schneider_deg": curvature.schneider_deg,
@@ -176,7 +197,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc | None)
         "min_radius_interval_mm": _interval(curvature.min_radius_interval_mm),
         "min_radius_at_mm": curvature.min_radius_at_mm,
         "form": curvature.form,
-        "misfit_mm": curvature.misfit_mm,
+        "misfit": {"rms_mm": curvature.misfit_mm},
         "profile": {
             "at_mm": curvature.profile.at_mm.tolist(),
             "per_mm": curvature.profile.per_mm.tolist(),
@@ -205,10 +226,10 @@ def _pm(length: float | None, std: float | None) -> str:
     return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {1.96 * std:.1f}"
 
 
-def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc | None) -> str:
+def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str:
     """Form, angle and radius in one line."""
     if curvature is None:
-        return "not measured" if angles is None else f"Schneider {schneider_deg(angles):.0f}° (film without a scale)"
+        return f"{FORMS[canal_form(angles)]}, Schneider {schneider_deg(angles):.0f}° (film without a scale)"
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
     half = max(1.0, 1.96 * curvature.schneider_std_deg)
@@ -258,8 +279,8 @@ def record_text(result: CaseResult) -> str:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
-    for canal in result.canals:
-        lines += ["", *_canal_lines(canal)]
+    for canal, trace in canal_rows(result):
+        lines += ["", *_canal_lines(canal, trace)]
     lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
@@ -267,12 +288,37 @@ def record_text(result: CaseResult) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _canal_lines(canal: CanalResult) -> list[str]:
-    lines = [
-        f"Canal {canal.canal.name} on film {canal.trace.film}: from {canal.canal.reference_point} "
-        f"to the {canal.trace.apical_end}"
-    ]
-    length = canal.length
+def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
+    head = f"Canal {canal.canal.name}"
+    if trace is None:
+        lines = [f"{head}: readings alone, from {canal.canal.reference_point}"]
+    else:
+        lines = [
+            f"{head} on film {trace.trace.film}: from {canal.canal.reference_point} to the {trace.trace.apical_end}",
+            *_trace_lines(trace),
+        ]
+    if trace is not canal.basis:
+        return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
+    electronic, working = canal.electronic, canal.working_length
+    if electronic is not None:
+        lines.append(
+            f"  electronic       {_pm(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
+        )
+    lines.append(f"  WORKING LENGTH   {_pm(working.length_mm, working.std_mm)}  {working.status}")
+    if working.ceiling_mm is not None and working.status not in SETTLED:
+        lines.append(f"  ceiling          {working.ceiling_mm:.1f} mm until this is settled")
+    if working.length_mm is not None:
+        lines.append(f"  stop setting     {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down")
+    decision = canal.canal.decision
+    if decision is not None:
+        reason = f": {decision.reason}" if decision.reason else ""
+        lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
+    return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
+
+
+def _trace_lines(trace: TraceResult) -> list[str]:
+    lines = []
+    length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
         lines.append(
@@ -282,28 +328,13 @@ def _canal_lines(canal: CanalResult) -> list[str]:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
         budget = sorted(length.budget, key=lambda term: -term.std_mm)
         lines.append("  uncertain by     " + ", ".join(f"{t.term} {1.96 * t.std_mm:.2f}" for t in budget))
-    lines.append(f"  curvature        {curvature_words(canal.curvature, canal.angles)}")
-    if canal.tip_to_end_mm is not None:
-        side = "short of" if canal.tip_to_end_mm >= 0.0 else "beyond"
-        lines.append(f"  file tip         {abs(canal.tip_to_end_mm):.1f} mm {side} the end of the trace")
-    film, electronic, working = canal.radiographic, canal.electronic, canal.working_length
+    lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
+    if trace.tip_to_end_mm is not None:
+        side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
+        lines.append(f"  file tip         {abs(trace.tip_to_end_mm):.1f} mm {side} the end of the trace")
+    if trace.retraced_mm is not None:
+        lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:
-        lines.append(
-            f"  from the film    {_pm(film.length_mm, film.std_mm)}  ({film.method} of {film.allowance_mm:.1f} mm)"
-        )
-    if electronic is not None:
-        lines.append(
-            f"  electronic       {_pm(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
-        )
-    if working is not None:
-        lines.append(f"  WORKING LENGTH   {_pm(working.length_mm, working.std_mm)}  {working.status}")
-        if working.ceiling_mm is not None and working.status not in SETTLED:
-            lines.append(f"  ceiling          {working.ceiling_mm:.1f} mm until this is settled")
-        if working.length_mm is not None:
-            lines.append(f"  stop setting     {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down")
-        decision = canal.canal.decision
-        if decision is not None:
-            reason = f": {decision.reason}" if decision.reason else ""
-            lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
-    lines += [f"  ! {flag.text}" for flag in canal_flags(canal)]
+        allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
+        lines.append(f"  from the film    {_pm(film.length_mm, film.std_mm)}  ({allowance})")
     return lines

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.share.result import canal_rows
 
 __all__ = ["sample_case", "sample_truth_text"]
 
@@ -33,15 +34,17 @@ def sample_case(name: str) -> Path:
 def sample_truth_text(result: CaseResult) -> str:
     """What was measured beside what is true, for a sample film whose truth file is there."""
     lines = []
-    for canal in result.canals:
-        truth = result.case.film_path(canal.film.film).resolve()
-        truth = truth.parent.parent / "truth" / f"{truth.stem}.json"
-        if canal.length is None or not truth.is_file():
+    for canal, trace in canal_rows(result):
+        if trace is None or trace.length is None:
+            continue
+        film = result.case.film_path(trace.film.film).resolve()
+        truth = film.parent.parent / "truth" / f"{film.stem}.json"
+        if not truth.is_file():
             continue
         true_mm = float(json.loads(truth.read_text(encoding="utf-8"))["canal_length_3d_mm"])
-        error = canal.length.length_mm - true_mm
+        error = trace.length.length_mm - true_mm
         lines.append(
-            f"  film {canal.trace.film}, canal {canal.canal.name}: true length in three dimensions {true_mm:.2f} mm, "
-            f"measured {canal.length.length_mm:.2f} mm, error {error:+.2f} mm"
+            f"  film {trace.trace.film}, canal {canal.canal.name}: true length in three dimensions {true_mm:.2f} mm, "
+            f"measured {trace.length.length_mm:.2f} mm, error {error:+.2f} mm"
         )
     return "\nThis film is synthetic, so its truth is known\n" + "\n".join(lines) + "\n" if lines else ""

@@ -6,7 +6,7 @@ import csv
 import io
 
 from wlmeasure.record.evaluate import CaseResult
-from wlmeasure.share.result import canal_flags
+from wlmeasure.share.result import canal_flags, canal_rows
 
 __all__ = ["COLUMNS", "lengths_csv"]
 
@@ -51,18 +51,21 @@ def lengths_csv(result: CaseResult) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for canal in result.canals:
-        length, bend = canal.length, canal.curvature
-        film, electronic, working = canal.radiographic, canal.electronic, canal.working_length
+    for canal, trace in canal_rows(result):
+        length = None if trace is None else trace.length
+        bend = None if trace is None else trace.curvature
+        film = None if trace is None else trace.radiographic
+        electronic = canal.electronic
+        working = canal.working_length if trace is canal.basis else None
         low, high = (None, None) if length is None else length.length_interval_mm
         writer.writerow(
             [
                 result.case.tooth,
                 _text(result.case.case_id),
                 _text(canal.canal.name),
-                _text(canal.trace.film),
+                _text(None if trace is None else trace.trace.film),
                 _text(canal.canal.reference_point),
-                canal.trace.apical_end,
+                "" if trace is None else trace.trace.apical_end,
                 _number(None if length is None else length.length_mm),
                 _number(None if length is None else length.length_std_mm),
                 _number(low),
@@ -77,7 +80,7 @@ def lengths_csv(result: CaseResult) -> str:
                 _number(None if working is None else working.ceiling_mm),
                 "" if working is None else working.status,
                 _number(None if working is None else working.decided_mm),
-                " ".join(flag.code for flag in canal_flags(canal)),
+                " ".join(flag.code for flag in canal_flags(canal, trace)),
             ]
         )
     return out.getvalue()

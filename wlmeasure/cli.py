@@ -11,12 +11,6 @@ import sys
 
 from wlmeasure.errors import WlmeasureError
 
-TYPE_CHECKING = False  # as in the package's own __init__
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from wlmeasure.record.evaluate import CaseResult
-
 __all__ = ["main"]
 
 DEMO_CASE = "curved_out_of_plane"
@@ -55,7 +49,10 @@ def _parser() -> argparse.ArgumentParser:
         "demo", formatter_class=_formatter, help="the whole job on a sample film whose true length is known"
     )
     demo.add_argument(
-        "--out", default="wlmeasure-demo", metavar="DIR", help="folder for report and table (%(default)s)"
+        "--out",
+        default="wlmeasure-demo",
+        metavar="DIR",
+        help="folder for case, report, picture and table (%(default)s)",
     )
     demo.set_defaults(run=_demo)
     read = words.add_parser(
@@ -146,18 +143,14 @@ def _report(arguments: argparse.Namespace) -> None:
     from wlmeasure.errors import CaseError
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.share.report import report_html
 
     out = Path(arguments.out)
     if out.suffix.lower() not in (".html", ".htm"):
         raise CaseError(f"--out must end in .html: {out.name}; a browser prints the page to paper or PDF")
-    _write_report(evaluate(load_case(arguments.case)), out)
-    print(out)
-
-
-def _write_report(result: CaseResult, out: Path) -> None:
-    from wlmeasure.share.report import report_html
-
+    result = evaluate(load_case(arguments.case))
     out.write_text(report_html(result, made_at=_now().replace("T", " "), program=_program()), encoding="utf-8")
+    print(out)
 
 
 def _demo(arguments: argparse.Namespace) -> None:
@@ -166,17 +159,13 @@ def _demo(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
     from wlmeasure.share.result import record_text
-    from wlmeasure.share.samples import sample_case, sample_truth_text
-    from wlmeasure.share.tables import lengths_csv
+    from wlmeasure.share.samples import sample_case, sample_truth_text, write_demo
 
     result = evaluate(load_case(sample_case(DEMO_CASE)))
     print(record_text(result), end="")
     print(sample_truth_text(result), end="")
-    out = Path(arguments.out)
-    out.mkdir(parents=True, exist_ok=True)
-    _write_report(result, out / "report.html")
-    (out / "lengths.csv").write_text(lengths_csv(result), encoding="utf-8")
-    print(f"\nReport and table: {out / 'report.html'}, {out / 'lengths.csv'}")
+    written = write_demo(result, Path(arguments.out), at=_now(), program=_program())
+    print("\nWritten: " + ", ".join(str(path) for path in written))
 
 
 if __name__ == "__main__":

@@ -231,6 +231,7 @@ def coverage(draw: Draw) -> dict[str, Float64]:
     shares = {
         "gentle, 60 points": covered(draw, GENTLE, 60, 0.05, known=False),
         "sharp, 60 points": covered(draw, SHARP, 60, 0.05, known=False),
+        "sharp, 200 points": covered(draw, SHARP, 200, 0.05, known=False),
         "gentle, 12 clicks": covered(draw, GENTLE, 12, 0.05, known=True),
         "sharp, 12 clicks": covered(draw, SHARP, 12, 0.05, known=True),
     }
@@ -243,7 +244,7 @@ def coverage(draw: Draw) -> dict[str, Float64]:
 
 
 @pytest.mark.parametrize("quantity", range(3), ids=NAMES)
-@pytest.mark.parametrize("case", ["gentle, 60 points", "sharp, 60 points", "gentle, 12 clicks", "sharp, 12 clicks"])
+@pytest.mark.parametrize("case", ["gentle, 60 points", "sharp, 60 points", "sharp, 200 points", "gentle, 12 clicks", "sharp, 12 clicks"])
 def test_intervals_hold_the_truth(coverage: dict[str, Float64], case: str, quantity: int) -> None:
     """T3.11: three clicks give no usable radius or angle, so many are fitted and the stated 95 % interval must be one."""
     assert 0.88 <= coverage[case][quantity] <= 0.99

@@ -10,7 +10,7 @@ originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstrac
 
 from __future__ import annotations
 
-from math import atan2, cos, degrees, hypot, log, sin
+from math import atan2, cos, degrees, hypot, log, pi, sin, sqrt
 from typing import Literal
 
 import numpy as np
@@ -305,10 +305,12 @@ def curvature_profile(
     middle = np.convolve(heading, slope[::-1], mode="valid")
     values = np.concatenate([np.full(half, middle[0]), middle, np.full(half, middle[-1])])
     at = np.asarray((np.arange(count - 1) + 0.5) * spacing, np.float64)
-    # One value weighs the positions by the differences of the slope's weights.
+    # One value weighs the positions by the differences of the slope's weights. Errors that go together over a stretch (a
+    # Gaussian correlation with that integral length) turn a path less than independent ones.
     weights = np.diff(np.concatenate([[0.0], slope, [0.0]])) / spacing
-    independent = max(1.0, noise.correlation_mm / spacing)
-    std = noise.std_mm * float(np.sqrt((weights**2).sum() * independent))
+    reach = max(noise.correlation_mm / sqrt(2.0 * pi), 1e-9)
+    apart = np.arange(len(weights))[:, None] - np.arange(len(weights))[None]
+    std = noise.std_mm * sqrt(float(weights @ np.exp(-0.5 * (apart * spacing / reach) ** 2) @ weights))
     return CurvatureProfile(at, values, std, 2.0 * half * spacing)
 
 

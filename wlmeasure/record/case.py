@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 from pathlib import Path
 from typing import Any, get_args
 
@@ -344,6 +345,8 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
     """
     path = Path(path)
     text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
+    text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
     import tempfile  # only needed to write, and not quick to import
 
     temporary = None

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from math import hypot
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import (
@@ -39,7 +39,7 @@ from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, tra
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "evaluate", "read_films"]
+__all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "accept_paths", "evaluate", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -170,6 +170,21 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *,
         _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace) for k, canal in enumerate(case.canals)
     )
     return CaseResult(case, tooth, tuple(film_results.values()), canals)
+
+
+def accept_paths(result: CaseResult) -> Case:
+    """The case with every traced path written beside its clicks, so that a better tracer never changes a stored length."""
+    canals = []
+    for canal in result.canals:
+        traces = []
+        for measured in canal.traces:
+            trace = measured.trace
+            if trace.path_px is None:
+                points = tuple((float(row), float(col)) for row, col in measured.path.path_px)
+                trace = evolve(trace, path_px=points, tracer=measured.path.tracer)
+            traces.append(trace)
+        canals.append(evolve(canal.canal, traces=tuple(traces)))
+    return evolve(result.case, canals=tuple(canals))
 
 
 def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | None:

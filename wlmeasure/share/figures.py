@@ -14,10 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.measure.curvature import CurvatureProfile
-from wlmeasure.record.evaluate import CanalResult, FilmResult, TraceResult
+from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.trace.spline import arc_length
 
-__all__ = ["CANAL_COLOURS", "FILE_COLOUR", "apex_svg", "film_definition", "film_svg", "profile_svg"]
+__all__ = [
+    "CANAL_COLOURS",
+    "FILE_COLOUR",
+    "apex_svg",
+    "canal_colours",
+    "film_definition",
+    "film_svg",
+    "picture_svg",
+    "profile_svg",
+]
 
 CANAL_COLOURS = ("#e69f00", "#009e73", "#cc79a7", "#f0e442", "#d55e00")
 FILE_COLOUR = "#56b4e9"
@@ -25,8 +34,28 @@ JPEG_QUALITY = 92
 LONGEST_SIDE = 1600  # pixels of the embedded picture; a larger film is reduced, its coordinates stay
 
 
+def canal_colours(result: CaseResult) -> dict[str, str]:
+    """One colour a canal, the same on every film and figure of a case."""
+    return {c.canal.name: CANAL_COLOURS[k % len(CANAL_COLOURS)] for k, c in enumerate(result.canals)}
+
+
+def picture_svg(result: CaseResult, film: FilmResult) -> str:
+    """One annotated film as an SVG file of its own, with the film inside."""
+    drawn = [(canal, trace) for canal in result.canals for trace in canal.traces if trace.film is film]
+    figure = film_svg(film, drawn, "film", canal_colours(result), height_px=1200)
+    opening, rest = figure.split(">", 1)
+    return f'{opening} xmlns="http://www.w3.org/2000/svg" font-family="sans-serif"><defs>{_image(film, "film")}</defs>{rest}\n'
+
+
 def film_definition(film: FilmResult, key: str) -> str:
-    """The film's picture once, for every figure that shows it, as an SVG ``<image>`` in pixel coordinates."""
+    """The film's picture once in a page, for every figure that shows it."""
+    return (
+        f'<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>{_image(film, key)}</defs></svg>'
+    )
+
+
+def _image(film: FilmResult, key: str) -> str:
+    """The film as an SVG ``<image>`` in pixel coordinates."""
     picture = film.radiograph.displayed()
     rows, cols = picture.shape
     factor = min(1.0, LONGEST_SIDE / max(rows, cols))
@@ -35,8 +64,8 @@ def film_definition(film: FilmResult, key: str) -> str:
     data = base64.b64encode(jpeg.tobytes()).decode("ascii")
     # (0, 0) is the centre of the first pixel, so the picture begins half a pixel before it.
     return (
-        f'<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs><image id="{key}" x="-0.5" y="-0.5" '
-        f'width="{cols}" height="{rows}" preserveAspectRatio="none" href="data:image/jpeg;base64,{data}"/></defs></svg>'
+        f'<image id="{key}" x="-0.5" y="-0.5" width="{cols}" height="{rows}" preserveAspectRatio="none" '
+        f'href="data:image/jpeg;base64,{data}"/>'
     )
 
 

@@ -14,11 +14,12 @@ from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, apex_svg, film_definition, film_svg, profile_svg
+from wlmeasure.share.figures import FILE_COLOUR, apex_svg, canal_colours, film_definition, film_svg, profile_svg
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
     canal_flags,
+    ceiling_words,
     curvature_words,
     electronic_words,
     scale_words,
@@ -46,7 +47,7 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
     """
     tooth = result.tooth
     title = f"Working length, tooth {tooth.designation}"
-    colours = {c.canal.name: CANAL_COLOURS[k % len(CANAL_COLOURS)] for k, c in enumerate(result.canals)}
+    colours = canal_colours(result)
     body = [
         f"<h1>{escape(title)}</h1>",
         f'<p class="sub">{escape(tooth.name)}, {escape(tooth.universal)} Universal, {escape(tooth.palmer_letters)} Palmer'
@@ -106,7 +107,7 @@ def _card(canal: CanalResult, colour: str) -> str:
         lines.append(f'<b>{working.length_mm:.1f} mm</b> <span class="pm">± {1.96 * working.std_mm:.1f}</span>')
     lines.append(f'<div class="what">{escape(working.status)}')
     if working.ceiling_mm is not None and working.status not in SETTLED:
-        lines.append(f"; not beyond {working.ceiling_mm:.1f} mm until this is settled")
+        lines.append(f"; not beyond {ceiling_words(working.ceiling_mm)} until this is settled")
     lines.append("</div>")
     if working.length_mm is not None:
         lines.append(

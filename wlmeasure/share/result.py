@@ -21,7 +21,16 @@ from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
-__all__ = ["RESULT_SCHEMA", "canal_flags", "canal_rows", "record_text", "result_json", "scale_words", "stop_setting_mm"]
+__all__ = [
+    "RESULT_SCHEMA",
+    "canal_flags",
+    "canal_rows",
+    "ceiling_words",
+    "record_text",
+    "result_json",
+    "scale_words",
+    "stop_setting_mm",
+]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
 RULER_STEP_MM = 0.5
@@ -43,6 +52,11 @@ def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ..
 def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None]]:
     """One row a canal and film; a canal with readings alone has one row without a film."""
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
+
+
+def ceiling_words(ceiling_mm: float) -> str:
+    """A ceiling to 0.1 mm: rounded down, never up."""
+    return f"{floor(ceiling_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
 
 
 def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
@@ -306,7 +320,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
         )
     lines.append(f"  WORKING LENGTH   {_pm(working.length_mm, working.std_mm)}  {working.status}")
     if working.ceiling_mm is not None and working.status not in SETTLED:
-        lines.append(f"  ceiling          {working.ceiling_mm:.1f} mm until this is settled")
+        lines.append(f"  ceiling          {ceiling_words(working.ceiling_mm)} until this is settled")
     if working.length_mm is not None:
         lines.append(f"  stop setting     {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down")
     decision = canal.canal.decision

@@ -5,11 +5,18 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from wlmeasure.errors import CaseError
-from wlmeasure.record.evaluate import CaseResult
-from wlmeasure.share.result import canal_rows
+from attrs import evolve
 
-__all__ = ["sample_case", "sample_truth_text"]
+from wlmeasure.errors import CaseError
+from wlmeasure.record.case import save_case
+from wlmeasure.record.evaluate import CaseResult, accept_paths, evaluate
+from wlmeasure.record.record import LengthRecord, entries_from
+from wlmeasure.share.figures import picture_svg
+from wlmeasure.share.report import report_html
+from wlmeasure.share.result import canal_rows
+from wlmeasure.share.tables import lengths_csv
+
+__all__ = ["sample_case", "sample_truth_text", "write_demo"]
 
 PACKAGE = Path(__file__).resolve().parent.parent
 # An installed package carries the demonstration's sample inside; a checkout has all of them beside the package.
@@ -48,3 +55,32 @@ def sample_truth_text(result: CaseResult) -> str:
             f"measured {trace.length.length_mm:.2f} mm, error {error:+.2f} mm"
         )
     return "\nThis film is synthetic, so its truth is known\n" + "\n".join(lines) + "\n" if lines else ""
+
+
+def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> list[Path]:
+    """Everything a measured case can be handed on as, in one folder: case, films, report, pictures, table.
+
+    The case holds the accepted paths and the length record, and its films lie beside it.
+
+    Returns
+    -------
+    list of Path
+        The files written, the case first.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    films = {film.film.id: f"{film.film.id}{Path(film.film.path).suffix}" for film in result.films}
+    for film in result.films:
+        (folder / films[film.film.id]).write_bytes(result.case.film_path(film.film).read_bytes())
+    accepted = accept_paths(result)
+    case = evolve(accepted, films=tuple(evolve(film, path=films[film.id]) for film in accepted.films), folder=folder)
+    measured = evaluate(case, {film.film.id: film.radiograph for film in result.films})
+    record = entries_from(measured, LengthRecord(case.entries), at=at, by="demo", program=program)
+    written = [folder / "case.wl.json"]
+    save_case(evolve(case, entries=record.entries), written[0])
+    texts = {"report.html": report_html(measured, made_at=at.replace("T", " "), program=program)}
+    texts |= {f"{film.film.id}.svg": picture_svg(measured, film) for film in measured.films}
+    texts["lengths.csv"] = lengths_csv(measured)
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+        written.append(folder / name)
+    return written

@@ -256,25 +256,30 @@ class CurvatureProfile:
         Distance from the orifice along the canal.
     per_mm : (N,) float64
         Signed curvature; positive turns from row towards column.
-    std_per_mm
-        Standard uncertainty of one value.
+    std_per_mm : (N,) float64
+        Standard uncertainty of each value; larger near the ends, which are clicks.
     window_mm
         Length over which each value is taken: sharper bends than this are rounded off.
     """
 
     at_mm: Float64
     per_mm: Float64
-    std_per_mm: float
+    std_per_mm: Float64
     window_mm: float
 
     @property
     def sharpest(self) -> int:
-        """Index of the largest curvature."""
-        return int(np.argmax(np.abs(self.per_mm)))
+        """Index of the curvature whose lower bound (95 %) is the largest."""
+        return int(np.argmax(np.abs(self.per_mm) - NORMAL_95 * self.std_per_mm))
 
 
 def curvature_profile(
-    path_mm: object, *, noise: Noise | None = None, window_mm: float = PROFILE_WINDOW_MM, step_mm: float = 0.1
+    path_mm: object,
+    *,
+    noise: Noise | None = None,
+    end_std_mm: float = 0.0,
+    window_mm: float = PROFILE_WINDOW_MM,
+    step_mm: float = 0.1,
 ) -> CurvatureProfile:
     """Curvature kappa(s) as the slope of the least-squares line through the heading on each stretch of the path.
 
@@ -284,6 +289,8 @@ def curvature_profile(
         The canal, coronal to apical.
     noise
         Uncertainty of the path across its direction.
+    end_std_mm
+        Standard uncertainty of each end across the canal, where it is a click that the path has to reach.
     window_mm
         Length of the stretch; at the ends it is one-sided.
     step_mm
@@ -310,8 +317,14 @@ def curvature_profile(
     weights = np.diff(np.concatenate([[0.0], slope, [0.0]])) / spacing
     reach = max(noise.correlation_mm / sqrt(2.0 * pi), 1e-9)
     apart = np.arange(len(weights))[:, None] - np.arange(len(weights))[None]
-    std = noise.std_mm * sqrt(float(weights @ np.exp(-0.5 * (apart * spacing / reach) ** 2) @ weights))
-    return CurvatureProfile(at, values, std, 2.0 * half * spacing)
+    inner = noise.std_mm * sqrt(float(weights @ np.exp(-0.5 * (apart * spacing / reach) ** 2) @ weights))
+    # A path that has to reach a click off its axis turns by 1.5 times the error over the stretch in which it gets there (the
+    # end slope of a clamped cubic), and the slope of the heading spreads that turn over its own length.
+    window = 2.0 * half * spacing
+    give = max(noise.correlation_mm, 0.5 * window)
+    near_end = np.minimum(at, total - at) < give
+    std = np.hypot(inner, np.where(near_end, 1.5 * end_std_mm / (give * window), 0.0))
+    return CurvatureProfile(at, values, std, window)
 
 
 def _slope_weights(size: int, spacing: float) -> Float64:
@@ -439,7 +452,7 @@ def measure_curvature(
     noise = noise or Noise()
     path = _path(path_mm)
     model = fit_canal(path, noise=noise, straight_deg=straight_deg)
-    profile = curvature_profile(path, noise=noise)
+    profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = model.arcs > 0
     double = model.arcs == 2
     radius, interval = _radius(model, 0, determined_ratio) if bent else (None, None)
@@ -494,7 +507,8 @@ def _smallest_radius(
 ) -> tuple[float | None, tuple[float, float] | None, float | None]:
     k = profile.sharpest
     curvature = abs(float(profile.per_mm[k]))
-    low, high = curvature - NORMAL_95 * profile.std_per_mm, curvature + NORMAL_95 * profile.std_per_mm
+    half = NORMAL_95 * float(profile.std_per_mm[k])
+    low, high = curvature - half, curvature + half
     if low <= 0.0 or high > ratio * low:
         return None, ((1.0 / high, 1.0 / low if low > 0.0 else float("inf")) if high > 0.0 else None), None
     return 1.0 / curvature, (1.0 / high, 1.0 / low), float(profile.at_mm[k])

@@ -64,7 +64,9 @@ SUFFIX = ".wl.json"
 LARGEST_FILE = 64 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
 LENGTH_MM = Number(least=1.0, most=60.0)
 STD_MM = Number(least=0.0, most=10.0)
-TIME = Text(pattern=r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:\d\d)?")
+TIME = Text(
+    pattern=r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,6})?)?(Z|[+-][0-9]{2}:[0-9]{2})?"
+)
 
 
 @frozen
@@ -303,6 +305,8 @@ def load_case(path: str | os.PathLike[str]) -> Case:
         raise CaseError(f"{path.name} must be a case file: its brackets are nested too deeply") from None
     except CaseError as error:
         raise CaseError(f"{path.name}: {error}") from None
+    except ValueError:  # Python refuses to read a whole number of thousands of digits
+        raise CaseError(f"{path.name} must be a case file: it holds a number of thousands of digits") from None
     return case_from_json(data, folder=path.parent, name=path.name)
 
 
@@ -344,7 +348,11 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
         The file cannot be written; what stood there before still stands.
     """
     path = Path(path)
-    text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    try:
+        text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        content = text.encode("utf-8")
+    except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
+        raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
     text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
     import tempfile  # only needed to write, and not quick to import
@@ -352,8 +360,8 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
     temporary = None
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         # A temporary file is private; the case keeps the mode it had, or gets the one a new file gets here.

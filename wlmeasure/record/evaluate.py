@@ -33,7 +33,7 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.length import LengthEstimate, measure_length, path_noise
-from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.record.case import Canal, Case, Film, KnownFile, KnownObject, Spacing, Trace
 from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
 from wlmeasure.trace.spline import arc_length
@@ -318,14 +318,15 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     shape = film.radiograph.values.shape
     calibration = film.calibration
     if calibration is None:
-        angles = _angles(path.path_px * np.array([1.0, film.col_over_row]), path.centre_std_px)
+        points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
+        angles = fit_canal(points, noise=Noise(path.centre_std_px))
         return TraceResult(trace, film, path, angles, flags=(_FLAGS["no-scale"],))
     reference = None
     if trace.reference_px is not None:
         reference = check_points([trace.reference_px], shape, name="reference_px", least=1)[0]
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
     curvature = measure_curvature(
-        calibration.to_mm(path.path_px),
+        _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
         end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
     )
@@ -361,8 +362,9 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     )
 
 
-def _angles(points: Float64, std: float) -> LineArc:
-    return fit_canal(points, noise=Noise(std)) if len(points) >= 3 else fit_line_arc(points, 0)
+def _three_points(points: Float64) -> Float64:
+    """The same polyline with at least three points, which the fit of a bend needs: two are a straight canal."""
+    return points if len(points) > 2 else np.vstack([points[0], points.mean(axis=0), points[1]])
 
 
 def _tip_to_end_mm(path_mm: Float64, tip_mm: Float64) -> float:

@@ -37,6 +37,8 @@ __all__ = [
 
 Json = Any
 
+DEEPEST_EXTRA = 40  # nested lists and objects in a member that is only kept; writing recurses (our parameter)
+
 
 class Kind:
     """One kind of JSON value."""
@@ -57,6 +59,27 @@ def _shown(value: Json) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def _encodable(text: str) -> bool:
+    return not any("\ud800" <= c <= "\udfff" for c in text)
+
+
+def _check_extra(value: Json, where: str, depth: int = 0) -> None:
+    """Refuse what is kept unread but could not be written again."""
+    if depth > DEEPEST_EXTRA:
+        raise CaseError(f"{where} must be nested at most {DEEPEST_EXTRA} deep: it is deeper")
+    if isinstance(value, float) and not isfinite(value):
+        raise CaseError(f"{where} must be a finite number: {value!r}")
+    if isinstance(value, str) and not _encodable(value):
+        raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
+    if isinstance(value, dict):
+        for name, item in value.items():
+            _check_extra(name, f"{where}, a name in it,", depth)
+            _check_extra(item, f"{where}.{name}"[:80], depth + 1)
+    elif isinstance(value, list):
+        for item in value:
+            _check_extra(item, where, depth + 1)
+
+
 @frozen
 class Text(Kind):
     """One line of text."""
@@ -69,6 +92,8 @@ class Text(Kind):
             raise CaseError(f"{where} must be a text: {_shown(value)}")
         if not 1 <= len(value) <= self.longest:
             raise CaseError(f"{where} must have 1 to {self.longest} characters: {len(value)}")
+        if not _encodable(value):
+            raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
         if self.pattern is not None and re.fullmatch(self.pattern, value) is None:
             raise CaseError(f"{where} must have the form {self.pattern}: {_shown(value)}")
         return value
@@ -131,10 +156,12 @@ class Whole(Kind):
     most: int
 
     def read(self, value: Json, where: str) -> int:
+        if isinstance(value, float) and value.is_integer():  # JSON does not tell 15 from 15.0
+            value = int(value)
         if isinstance(value, bool) or not isinstance(value, int):
             raise CaseError(f"{where} must be a whole number: {_shown(value)}")
         if not self.least <= value <= self.most:
-            raise CaseError(f"{where} must be {self.least} to {self.most}: {value}")
+            raise CaseError(f"{where} must be {self.least} to {self.most}: {_shown(value)}")
         return value
 
     def schema(self) -> dict[str, Json]:
@@ -294,6 +321,9 @@ def read_object(cls: type, value: Json, where: str) -> Any:
         elif attribute.default is attrs.NOTHING:
             raise CaseError(f"{prefix}{name} is missing; a case file needs it")
     known["extra"] = {name: item for name, item in value.items() if name not in names}
+    for name, item in known["extra"].items():
+        _check_extra(name, f"{prefix}{name[:40]!r}, a member's name,")
+        _check_extra(item, prefix + name[:40])
     try:
         return cls(**known)
     except CaseError as error:
@@ -312,10 +342,19 @@ def write_object(value: Any) -> dict[str, Json]:
 
 
 def schema_of(cls: type) -> dict[str, Json]:
-    """JSON Schema (2020-12) of a class; unknown members are allowed."""
+    """JSON Schema (2020-12) of a class; unknown members are allowed, and null stands for a member that is absent."""
     members = _members(cls)
+    required = [name for a, name, _ in members if a.default is attrs.NOTHING]
     return {
         "type": "object",
-        "properties": {name: kind.schema() for _, name, kind in members},
-        "required": [name for a, name, _ in members if a.default is attrs.NOTHING],
+        "properties": {
+            name: kind.schema() if name in required else _or_null(kind.schema()) for _, name, kind in members
+        },
+        "required": required,
     }
+
+
+def _or_null(schema: dict[str, Json]) -> dict[str, Json]:
+    if "enum" in schema:
+        return {"enum": [*schema["enum"], None]}
+    return schema | {"type": [schema["type"], "null"]}

@@ -39,7 +39,7 @@ class LengthRecord:
             at = _time(entry, k)
             if entry.id in seen:
                 raise CaseError(f"entries[{k}].id must be used once: {entry.id!r} stands twice")
-            if last is not None and at < last:
+            if last is not None and _before(at, last):
                 raise CaseError(f"entries[{k}].at must not be before the entry above it: {entry.at}")
             if entry.supersedes is not None and entry.supersedes not in seen:
                 raise CaseError(f"entries[{k}].supersedes must name an earlier entry: {entry.supersedes!r}")
@@ -86,8 +86,14 @@ def _time(entry: Entry, k: int) -> datetime:
         at = datetime.fromisoformat(entry.at)
     except ValueError:
         raise CaseError(f"entries[{k}].at must be a date and time such as 2026-11-25T10:30:00: {entry.at!r}") from None
+    return at
+
+
+def _before(one: datetime, other: datetime) -> bool:
+    if one.tzinfo is not None and other.tzinfo is not None:
+        return one < other
     # A time without a zone is the practice's own; it is compared as it stands.
-    return at.replace(tzinfo=None)
+    return one.replace(tzinfo=None) < other.replace(tzinfo=None)
 
 
 def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, program: str) -> LengthRecord:

@@ -59,7 +59,9 @@ def _image(film: FilmResult, key: str) -> str:
     picture = film.radiograph.displayed()
     rows, cols = picture.shape
     factor = min(1.0, LONGEST_SIDE / max(rows, cols))
-    smaller = cv2.resize(picture, (round(cols * factor), round(rows * factor)), interpolation=cv2.INTER_AREA)
+    smaller = cv2.resize(
+        picture, (max(1, round(cols * factor)), max(1, round(rows * factor))), interpolation=cv2.INTER_AREA
+    )
     _, jpeg = cv2.imencode(".jpg", smaller, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     data = base64.b64encode(jpeg.tobytes()).decode("ascii")
     # (0, 0) is the centre of the first pixel, so the picture begins half a pixel before it.
@@ -198,7 +200,7 @@ def profile_svg(trace: TraceResult, colour: str, width: int = 420, height: int =
     total = float(arc_length(calibration.to_mm(trace.path.path_px))[-1])
     left, right, top, bottom = 46, 14, 14, 40
     band = 1.96 * profile.std_per_mm
-    reach = max(0.1, float(np.abs(profile.per_mm).max()) + band)
+    reach = max(0.1, float((np.abs(profile.per_mm) + band).max()))
     ticks = 0.1 if reach < 0.35 else 0.2 if reach < 0.9 else 0.5
     reach = (floor(reach / ticks) + 1) * ticks
     low = -reach if float(profile.per_mm.min()) < -0.25 * reach else -0.25 * reach
@@ -229,9 +231,10 @@ def profile_svg(trace: TraceResult, colour: str, width: int = 420, height: int =
         value += ticks
     for mm in range(0, int(total) + 1, 2 if total < 15 else 4):
         parts.append(f'<text x="{x(mm):.1f}" y="{height - bottom + 15}" text-anchor="middle">{mm}</text>')
-    upper = [f"{x(a):.1f},{y(v + band):.1f}" for a, v in zip(profile.at_mm, profile.per_mm, strict=True)]
-    lower = [f"{x(a):.1f},{y(v - band):.1f}" for a, v in zip(profile.at_mm, profile.per_mm, strict=True)]
-    middle = [f"{x(a):.1f},{y(v):.1f}" for a, v in zip(profile.at_mm, profile.per_mm, strict=True)]
+    lower, middle, upper = (
+        [f"{x(a):.1f},{y(v):.1f}" for a, v in zip(profile.at_mm, profile.per_mm + shift, strict=True)]
+        for shift in (-band, 0.0 * band, band)
+    )
     parts.append(f'<polygon points="{" ".join(upper + lower[::-1])}" fill="{colour}" fill-opacity="0.25"/>')
     parts.append(f'<polyline points="{" ".join(middle)}" fill="none" stroke="#222" stroke-width="1.6"/>')
     if curvature.min_radius_at_mm is not None and curvature.form != "I":

@@ -215,7 +215,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
         "profile": {
             "at_mm": curvature.profile.at_mm.tolist(),
             "per_mm": curvature.profile.per_mm.tolist(),
-            "std_per_mm": curvature.profile.std_per_mm,
+            "std_per_mm": curvature.profile.std_per_mm.tolist(),
             "window_mm": curvature.profile.window_mm,
         },
         "parameters": dict(curvature.parameters),

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import CalibrationError, check_finite, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.points import as_points
 from wlmeasure.trade.instruments import is_nominal_length
 
 __all__ = [
@@ -76,12 +77,7 @@ _FLAGS = catalogue(
 
 
 def _points(value: object) -> Float64:
-    try:
-        array = np.array(value, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise CalibrationError(f"points_px must be pairs of numbers (row, col): {str(value)[:60]}") from None
-    if array.ndim != 2 or array.shape[1:] != (2,) or len(array) < 2 or not np.isfinite(array).all():
-        raise CalibrationError(f"points_px must be at least 2 pairs of finite numbers: got shape {array.shape}")
+    array = as_points(CalibrationError, "points_px", value, least=2)
     array.setflags(write=False)
     return array
 
@@ -129,13 +125,14 @@ class KnownLine:
 
     def click_std_px(self, click_std_px: float, col_over_row: float) -> float:
         """Uncertainty of that length from its two end clicks, in row-pixel units."""
-        first, last = self.path_px[1] - self.path_px[0], self.path_px[-1] - self.path_px[-2]
-        return click_std_px * hypot(_stretch(first, col_over_row), _stretch(last, col_over_row))
+        steps = np.diff(self.path_px, axis=0) * (1.0, col_over_row)
+        steps = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0]  # a path may begin or end with a point twice
+        return click_std_px * hypot(*(_along(step, (1.0, col_over_row)) for step in steps[[0, -1]]))
 
 
-def _stretch(step: Float64, col_over_row: float) -> float:
-    """Length in row pixels of one image pixel along `step`."""
-    return float(hypot(step[0], step[1] * col_over_row) / hypot(step[0], step[1]))
+def _along(step: Float64, pixel: tuple[float, float]) -> float:
+    """Length along `step` that one pixel of independent error in row and in column makes, in the unit of `pixel`."""
+    return float(hypot(step[0] * pixel[0], step[1] * pixel[1]) / hypot(step[0], step[1]))
 
 
 @frozen(eq=False)

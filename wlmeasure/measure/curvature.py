@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 
 __all__ = [
@@ -58,6 +59,10 @@ LUITEN_APICAL_MM = 1.0  # at both ends): both are parameters
 ESTRELA_CHORD_MM = 6.0  # from memory
 PROFILE_WINDOW_MM = 2.0  # our parameter: curvature at a point is the slope of the heading over this stretch
 DETERMINED_RATIO = 2.0  # our parameter: a radius whose 95 % interval spans more than this factor is "not determined"
+FEW_CLICKS = 6  # fewer points than this do not show where a bend begins or how sharp it is
+FEW_CLICKS_REL_STD = (
+    0.5  # our parameter: the turn between the first and the last chord is then off by up to itself (95 %)
+)
 NORMAL_95 = 1.959964
 
 
@@ -354,11 +359,17 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
         Fewer than three points, or points that are not distinct finite numbers.
     """
     noise = noise or Noise()
-    points = np.array(path_mm, np.float64)
+    points = _path(path_mm)
+    few = len(points) < FEW_CLICKS
+    if few:
+        # Too few to fit a bend to: a smooth line is laid through them, which is as uncertain as they are.
+        spacing = float(arc_length(points)[-1]) / (len(points) - 1)
+        points = smooth_line(points, 1, 40)
+        noise = Noise(noise.std_mm, max(noise.correlation_mm, spacing))
     straight = fit_line_arc(points, 0, noise=noise)
     candidates = [straight]
     for arcs, tail in ((1, False), (1, True), (2, False), (2, True)):
-        if len(points) < 3 * arcs + 2 + int(tail):
+        if len(points) < 3 * arcs + 2 + int(tail) or (few and arcs == 2):
             break
         model = fit_line_arc(points, arcs, tail=tail, noise=noise)
         turns = np.degrees(model.turns_rad)
@@ -459,17 +470,23 @@ def measure_curvature(
     second_radius, second_interval = _radius(model, 1, determined_ratio) if double else (None, None)
     estrela = estrela_radius_mm(path, point_std_mm=max(noise.std_mm, 1e-9)) if bent else None
     smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio)
+    hidden = 0.0
+    if len(path) < FEW_CLICKS:
+        hidden = FEW_CLICKS_REL_STD * float(np.degrees(np.abs(_turns(np.diff(path, axis=0))).sum()))
+        radius = interval = smallest = smallest_interval = where = None
     return CurvatureEstimate(
         form=canal_form(model),
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
         schneider_std_deg=hypot(
-            model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise), _turn_by_end_deg(model, end_std_mm)
+            model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise),
+            _turn_by_end_deg(model, end_std_mm),
+            hidden,
         ),
         schneider_secondary_deg=schneider_deg(model, 1) if double else None,
         weine_deg=weine_deg(model),
-        weine_std_deg=model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise),
+        weine_std_deg=hypot(model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise), 2.0 * hidden),
         weine_secondary_deg=weine_deg(model, 1) if double else None,
         long_axis_deg=long_axis_deg(model),
         pruett_deg=pruett_deg(model),
@@ -564,9 +581,7 @@ def _at(path: Float64, along: Float64, at: float) -> Float64:
 
 
 def _path(path_mm: object) -> Float64:
-    path = np.array(path_mm, np.float64)
-    if path.ndim != 2 or path.shape[1:] != (2,) or len(path) < 3:
-        raise MeasureError(f"path_mm must be at least 3 pairs (row, col): got shape {path.shape}; place more points")
-    if not np.isfinite(path).all():
-        raise MeasureError("path_mm must be finite numbers: at least one is not")
+    path = as_points(MeasureError, "path_mm", path_mm, least=3)
+    if not np.any(path != path[0]):
+        raise MeasureError("path_mm must have a length: all its points are the same")
     return path

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from wlmeasure.calibration import CLICK_STD_PX, Calibration
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.line_arc import Noise
+from wlmeasure.points import as_points
 from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length, resample
 
@@ -173,19 +174,18 @@ def measure_length(
     canal = float(arc_length(path)[-1])
     whole, coronal = path, 0.0
     if reference_px is not None:
-        reference = np.asarray(reference_px, np.float64)
-        if reference.shape != (2,) or not np.isfinite(reference).all():
-            raise MeasureError(f"reference_px must be a pair of finite numbers (row, col): {reference_px!r}")
-        whole = np.vstack([calibration.to_mm(reference[None]), path])
+        reference = as_points(MeasureError, "reference_px", [reference_px])
+        whole = np.vstack([calibration.to_mm(reference), path])
         coronal = float(np.hypot(*(whole[1] - whole[0])))
         if coronal == 0.0:
             whole = path
     length = coronal + canal
     if length <= 0.0:
         raise MeasureError("path_px must have a length: all its points are the same")
+    steps = np.diff(whole, axis=0)
+    first, last = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0][[0, -1]]
     budget = [
-        Term("end clicks", click_std_px * hypot(_pixel_mm(whole[1] - whole[0], calibration),
-                                                _pixel_mm(whole[-1] - whole[-2], calibration))),
+        Term("end clicks", click_std_px * hypot(_pixel_mm(first, calibration), _pixel_mm(last, calibration))),
         Term("path", _path_std_mm(path, path_noise(trace, calibration))),
         *(Term(name, length * std, shared=True) for name, std in calibration.terms),
     ]  # fmt: skip
@@ -205,9 +205,8 @@ def measure_length(
 
 
 def _pixel_mm(step_mm: Float64, calibration: Calibration) -> float:
-    """Length in mm of one image pixel along a direction given in mm."""
-    step_px = step_mm / np.array(calibration.mm_per_px)
-    return float(np.hypot(*step_mm) / max(float(np.hypot(*step_px)), 1e-12))
+    """Length along a direction given in mm that one pixel of independent error in row and in column makes, mm."""
+    return float(np.hypot(*(step_mm * calibration.mm_per_px)) / np.hypot(*step_mm))
 
 
 def _path_std_mm(path_mm: Float64, noise: Noise) -> float:

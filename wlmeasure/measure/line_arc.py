@@ -21,6 +21,7 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
+from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, smooth_line
 
 __all__ = ["LineArc", "Noise", "fit_line_arc"]
@@ -68,8 +69,9 @@ class LineArc:
         Length of the model from foot of the first to foot of the last point.
     misfit_mm
         Root mean square distance of the points from the model.
-    covariance : (2 + 3 K, 2 + 3 K) float64
-        Of (heading, offset, curvature 1.., breaks..): rad, mm, 1/mm, mm.
+    covariance : (3 + 3 K, 3 + 3 K) float64
+        Of (heading, offset, curvature 1.., breaks.., length): rad, mm, 1/mm, mm, mm. The length ends at the last point,
+        which may lie further along the canal than it should.
     """
 
     start: Float64
@@ -123,7 +125,7 @@ class LineArc:
 
     def std_of(self, quantity: Callable[[LineArc], float]) -> float:
         """Standard uncertainty of ``quantity(model)``: its gradient by central differences, and the covariance."""
-        theta = np.concatenate([[self.heading_rad, 0.0], self.curvatures_per_mm, self.breaks_mm])
+        theta = np.concatenate([[self.heading_rad, 0.0], self.curvatures_per_mm, self.breaks_mm, [self.length_mm]])
         gradient = np.zeros(len(theta))
         for j, std in enumerate(np.sqrt(np.maximum(np.diag(self.covariance), 0.0))):
             if std == 0.0:
@@ -135,9 +137,15 @@ class LineArc:
 
     def _moved(self, theta: Float64) -> LineArc:
         k = self.arcs
-        start = self.start + _normal(self.heading_rad) * theta[1]
+        length = float(theta[-1])
         return evolve(
-            self, start=start, heading_rad=float(theta[0]), curvatures_per_mm=theta[2 : 2 + k], breaks_mm=theta[2 + k :]
+            self,
+            start=self.start + _normal(self.heading_rad) * theta[1],
+            heading_rad=float(theta[0]),
+            curvatures_per_mm=theta[2 : 2 + k],
+            # An arc that runs to the end of the canal ends where the canal does.
+            breaks_mm=np.where(self.breaks_mm >= self.length_mm, length, theta[2 + k : -1]),
+            length_mm=length,
         )
 
 
@@ -196,14 +204,7 @@ def fit_line_arc(
     MeasureError
         Fewer points than parameters, or points that are not distinct finite numbers.
     """
-    points = np.array(points_mm, np.float64)
-    least = max(3, 3 * arcs + 1 + int(tail and arcs > 0))
-    if points.ndim != 2 or points.shape[1] != 2 or len(points) < least:
-        raise MeasureError(
-            f"points_mm must be at least {least} pairs for {arcs} bend(s): got shape {points.shape}; place more points"
-        )
-    if not np.isfinite(points).all():
-        raise MeasureError("points_mm must be finite numbers: at least one is not")
+    points = as_points(MeasureError, "points_mm", points_mm, least=max(3, 3 * arcs + 1 + int(tail and arcs > 0)))
     if not np.any(points != points[0]):
         raise MeasureError("points_mm must be distinct: all points are the same")
     if len(points) > MOST_POINTS:
@@ -381,12 +382,15 @@ class _Problem:
         covariance = np.asarray(
             np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * (variance * inflation), np.float64
         )
+        # Along the canal only the last point itself says where the canal ends.
+        along = np.zeros((len(theta) + 1, len(theta) + 1))
+        along[:-1, :-1], along[-1, -1] = covariance, variance
         heading = float(theta[0])
         # The first point is the origin of `local`; its foot on the model becomes the start.
         start = centre + _normal(heading) * theta[1]
         model = LineArc(
             start, heading, theta[2 + self.arcs :], theta[2 : 2 + self.arcs], self.total,
-            float(np.sqrt(np.mean(residual**2))), covariance,
+            float(np.sqrt(np.mean(residual**2))), along,
         )  # fmt: skip
         last = centre + np.array([self.points[-1].real, self.points[-1].imag])
         at = self.total

@@ -350,11 +350,11 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
     path = Path(path)
     try:
         text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
+        text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
         content = text.encode("utf-8")
     except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
-    # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
-    text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
     import tempfile  # only needed to write, and not quick to import
 
     temporary = None

@@ -37,6 +37,7 @@ __all__ = [
 
 Json = Any
 
+CONTROLS = "[\\u0000-\\u001f\\u007f]"  # in a line of the record or an XML file they would be more than text
 DEEPEST_EXTRA = 40  # nested lists and objects in a member that is only kept; writing recurses (our parameter)
 
 
@@ -82,7 +83,7 @@ def _check_extra(value: Json, where: str, depth: int = 0) -> None:
 
 @frozen
 class Text(Kind):
-    """One line of text."""
+    """One line of text, without control characters."""
 
     longest: int = 200
     pattern: str | None = None
@@ -94,12 +95,15 @@ class Text(Kind):
             raise CaseError(f"{where} must have 1 to {self.longest} characters: {len(value)}")
         if not _encodable(value):
             raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
+        if re.search(CONTROLS, value) is not None:
+            raise CaseError(f"{where} must be one line without control characters: {_shown(value)}")
         if self.pattern is not None and re.fullmatch(self.pattern, value) is None:
             raise CaseError(f"{where} must have the form {self.pattern}: {_shown(value)}")
         return value
 
     def schema(self) -> dict[str, Json]:
         out: dict[str, Json] = {"type": "string", "minLength": 1, "maxLength": self.longest}
+        out["not"] = {"type": "string", "pattern": CONTROLS}
         return out | ({"pattern": f"^{self.pattern}$"} if self.pattern else {})
 
 

@@ -21,11 +21,12 @@ import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.errors import TraceError
+from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import level, line_cost, line_strength, working_grid
-from wlmeasure.trace.spline import arc_length, basis, smooth_line
+from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
 __all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
 
@@ -44,6 +45,7 @@ ROUNDS = 8
 # Bone texture is not white: on the tuning films the fit scattered 3.5 times the white-noise formula, variance 12 times.
 TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
+SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 # A metal file in the canal stands out 20 times more than anything dark about it (the 99th percentile) on the reference
 # radiographs; the strongest bright lines on films without a file, 1.6 times.
@@ -86,19 +88,7 @@ def check_points(points: object, shape: tuple[int, int], *, name: str = "points_
     TraceError
         Fewer than `least` points, not pairs of finite numbers, a point outside the image, two equal points in a row.
     """
-    try:
-        array = np.array(points, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise TraceError(f"{name} must be pairs of numbers (row, col): {str(points)[:60]}") from None
-    if array.size == 0 or array.ndim != 2 or array.shape[1] != 2:
-        got = 0 if array.size == 0 else array.shape
-        raise TraceError(f"{name} must be at least {least} points (row, col): got {got}; place more points")
-    if len(array) < least:
-        raise TraceError(f"{name} must hold at least {least} points: got {len(array)}; place more points")
-    if not np.isfinite(array).all():
-        raise TraceError(
-            f"{name} must be finite numbers: point {int(np.argmin(np.isfinite(array).all(axis=1)))} is not"
-        )
+    array = as_points(TraceError, name, points, least=least)
     outside = ((array < -0.5) | (array > np.array(shape) - 0.5)).any(axis=1)
     if outside.any():
         k = int(np.argmax(outside))
@@ -160,9 +150,11 @@ def trace_line(
     Raises
     ------
     TraceError
-        As `check_points`, and when the pixel size does not fit the image.
+        As `check_points`, and when the pixel size is not positive or does not fit the image.
     """
     clicks = check_points(clicks_px, radiograph.values.shape, name=name)
+    for pitch in mm_per_px:
+        check_positive(TraceError, "mm_per_px", pitch)
     density = radiograph.density()
     coarse = _coarse_path(density, clicks, kind, mm_per_px)
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
@@ -194,11 +186,12 @@ def _symmetry_fit(
     """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm."""
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
-    line[0], line[-1] = ends
     length = float(arc_length(line)[-1])
-    if length < 2.0 * KNOT_MM:  # too short for a fit of its own; a smooth curve through what was clicked
-        line = smooth_line(np.vstack([line, line[-1:]]) if len(line) < 3 else line, 1, max(8, int(length / ROW_MM)))
-        return line / mm_per_px, 0.02
+    if length < 2.0 * KNOT_MM:  # too short for a fit of its own: the polyline of the clicks
+        line = clicks * mm_per_px
+        fine = resample(line, max(8, int(arc_length(line)[-1] / ROW_MM)))
+        fine[0], fine[-1] = ends
+        return fine / mm_per_px, SHORT_LINE_STD_MM
     spans = max(2, round(length / KNOT_MM))
     rows = max(24, round(length / ROW_MM))
     line = smooth_line(line, spans, rows)

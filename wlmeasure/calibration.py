@@ -109,6 +109,8 @@ class KnownLine:
     kind: Literal["file", "object"] = "file"
 
     def __attrs_post_init__(self) -> None:
+        if self.kind not in ("file", "object"):
+            raise CalibrationError(f"kind must be file or object: {self.kind!r}")
         length = check_positive(CalibrationError, "known_length_mm", self.known_length_mm)
         low, high = KNOWN_LENGTH_MM
         if not low <= length <= high:
@@ -166,6 +168,10 @@ class Calibration:
     consistency: float | None = None
     flags: tuple[Flag, ...] = ()
 
+    def __attrs_post_init__(self) -> None:
+        check_positive(CalibrationError, "mm_per_px_row", self.mm_per_px_row)
+        check_positive(CalibrationError, "mm_per_px_col", self.mm_per_px_col)
+
     @property
     def rel_std(self) -> float:
         """Relative standard uncertainty of the scale."""
@@ -211,6 +217,7 @@ def calibrate_lines(
     if not lines:
         raise CalibrationError("scale must rest on at least one line of known length: none given; add one")
     ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
+    check_positive(CalibrationError, "click_std_px", click_std_px)
     known = np.array([line.known_length_mm for line in lines])
     known_std = np.array([line.known_length_std_mm for line in lines])
     pixels = np.array([line.length_px(ratio) for line in lines])
@@ -294,7 +301,8 @@ def calibrate_spacing(
         flags.append(_FLAGS["magnification-assumed"])
         if claim.trust == "detector":  # the uncertainty of a detector spacing is that of its magnification
             terms = []
-        terms.append(("assumed magnification", magnification_rel_std))
+        std = check_positive(CalibrationError, "magnification_rel_std", magnification_rel_std)
+        terms.append(("assumed magnification", std))
     return Calibration(
         claim.row_mm / factor, claim.col_mm / factor, tuple(terms), "spacing claim", (), claim, None, tuple(flags)
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import os
 import sys
 
 from wlmeasure.errors import WlmeasureError
@@ -22,19 +23,36 @@ def main(argv: list[str] | None = None) -> int:
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
         arguments.run(arguments)
+        sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end
     except WlmeasureError as error:
         print(f"wlmeasure: {' '.join(str(error).split())}", file=sys.stderr)
         return 1
     except BrokenPipeError:
-        sys.stderr.close()  # the reader of our output has gone; nothing is left to say
+        _drop_output()  # the reader of our output has gone; nothing is left to say
+        return 1
+    except UnicodeEncodeError as error:
+        shown = ascii(error.object[error.start : error.end])
+        print(
+            f"wlmeasure: output must be able to hold {shown}, but its encoding is {error.encoding}; set PYTHONUTF8=1",
+            file=sys.stderr,
+        )
         return 1
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         print(f"wlmeasure: {name}{error.strerror or error}", file=sys.stderr)
+        _drop_output()
         return 1
     finally:
         gc.enable()
     return 0
+
+
+def _drop_output() -> None:
+    """Python flushes stdout once more at its end; what cannot be written must not fail there again."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -177,8 +177,8 @@ def test_what_a_file_covers(draw: Draw) -> None:
     assert covered_mm(canal, short) == pytest.approx(total - 0.5, abs=0.08)
     longer = np.vstack([[-3.0, 0.0], canal])
     assert covered_mm(canal, longer) == pytest.approx(total, abs=0.05)
-    assert covered_mm(canal, canal + [0.0, 0.3]) == pytest.approx(total, abs=0.6)
-    assert covered_mm(canal, canal - [0.0, 2.0]) == 0.0
+    assert covered_mm(canal, canal + np.array([0.0, 0.3])) == pytest.approx(total, abs=0.6)
+    assert covered_mm(canal, canal - np.array([0.0, 2.0])) == 0.0
     assert covered_mm(canal, np.array([[4.0, -9.0], [4.0, 9.0]])) == pytest.approx(1.0, abs=0.1)
 
 
@@ -268,7 +268,9 @@ def test_what_one_film_cannot_show() -> None:
         within[last_mm] = float(np.mean(np.abs(error) <= 1.96 * UNCOVERED_END_REL_STD))
     whole = float(np.sqrt(np.mean(loss[kept] ** 2)))
     print("\nuncovered: rms of the last " + ", ".join(f"{mm} mm {rms:.3f}" for mm, rms in ends.items()), end="; ")
-    print(f"whole canal {whole:.3f}; within the 95 % interval " + ", ".join(f"{share:.3f}" for share in within.values()))
+    print(
+        f"whole canal {whole:.3f}; within the 95 % interval " + ", ".join(f"{share:.3f}" for share in within.values())
+    )
     assert max(ends.values()) <= UNCOVERED_END_REL_STD
     assert min(within.values()) >= 0.95
     assert 0.10 <= max(ends.values()) <= 0.20
@@ -302,7 +304,9 @@ PATHS = st.lists(st.tuples(st.floats(100.0, 1900.0), st.floats(100.0, 1900.0)), 
     angle=st.floats(0.0, 6.3),
     shift=st.tuples(st.floats(-90.0, 90.0), st.floats(-90.0, 90.0)),
 )
-def test_laws_of_length(path: list[tuple[float, float]], factor: float, angle: float, shift: tuple[float, float]) -> None:
+def test_laws_of_length(
+    path: list[tuple[float, float]], factor: float, angle: float, shift: tuple[float, float]
+) -> None:
     """Scale, rotation about the film's centre, reversal, translation."""
     points = np.array(path)
     scale = square()
@@ -319,9 +323,7 @@ def test_every_length_and_the_scale_terms_follow_the_known_length(
     path: list[tuple[float, float]], factor: float
 ) -> None:
     """A known length k times as long makes every length and every term that is a share of it k times as long."""
-    small, large = (
-        calibrate_lines([KnownLine([[0.0, 0.0], [900.0, 0.0]], 18.0 * k, 0.05 * k)]) for k in (1.0, factor)
-    )
+    small, large = (calibrate_lines([KnownLine([[0.0, 0.0], [900.0, 0.0]], 18.0 * k, 0.05 * k)]) for k in (1.0, factor))
     trace = given_path(path, SHAPE)
     one, two = measure_length(trace, small), measure_length(trace, large)
     assert two.canal_mm == pytest.approx(one.canal_mm * factor, rel=1e-9)
@@ -332,7 +334,9 @@ def test_every_length_and_the_scale_terms_follow_the_known_length(
 # --- refusals --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("reference", [[1.0], [1.0, 2.0, 3.0], [1.0, float("nan")], [float("inf"), 0.0], "cusp", ["a", "b"]])
+@pytest.mark.parametrize(
+    "reference", [[1.0], [1.0, 2.0, 3.0], [1.0, float("nan")], [float("inf"), 0.0], "cusp", ["a", "b"]]
+)
 def test_a_reference_point_that_is_none_is_refused(reference: object) -> None:
     with pytest.raises(MeasureError, match="reference_px"):
         measure_length(given_path([[100.0, 100.0], [1100.0, 100.0]], SHAPE), square(), reference_px=reference)

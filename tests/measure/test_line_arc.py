@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.curvature import pruett_deg, schneider_deg
-from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import LineArc, Noise, _Problem, fit_line_arc
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -41,7 +41,7 @@ def across(points: Float64, theta: Float64, tail: bool) -> Float64:
         u, w = u - radius * np.sin(turn), w - radius * (1.0 - np.cos(turn))
         beyond = (u * np.cos(turn) + w * np.sin(turn) > 0.0) & (local @ tangent > 0.0)
         distance = np.where(beyond, w * np.cos(turn) - u * np.sin(turn), distance)
-    return side * distance
+    return np.asarray(side * distance, np.float64)
 
 
 def true_theta(parts: list[Part]) -> Float64:
@@ -120,7 +120,8 @@ def test_exact_shapes_come_back(
 
 def test_a_straight_line(draw: Draw) -> None:
     model = fit_line_arc(draw([(12.0, 0.0)], 30), 0)
-    assert (model.arcs, model.heading_rad) == (0, pytest.approx(0.0, abs=1e-12))
+    assert model.arcs == 0
+    assert model.heading_rad == pytest.approx(0.0, abs=1e-12)
     assert model.tail_mm == pytest.approx(12.0)
 
 
@@ -153,6 +154,25 @@ def test_same_minimum_as_scipy(draw: Draw, parts: list[Part], tail: bool, seed: 
     assert found == pytest.approx(expected, rel=1e-4, abs=1e-6)
     assert model.start == pytest.approx(np.array([-tangent[1], tangent[0]]) * offset + tangent * foot, abs=1e-5)
     assert model.misfit_mm**2 * len(points) == pytest.approx(2.0 * float(solution.cost), rel=1e-6)
+
+
+@pytest.mark.parametrize(("parts", "arcs", "tail"), [(SHARP, 1, True), (GENTLE, 1, False), (S_SHAPE, 2, True)])
+def test_derivatives_of_the_distances(draw: Draw, parts: list[Part], arcs: int, tail: bool) -> None:
+    """The solver's own derivatives against central differences, at parameters off the minimum."""
+    points = draw(parts, 61) + np.random.default_rng(2).normal(0.0, 0.05, (61, 2))
+    ends = np.cumsum([length for length, _ in parts])
+    curved = [k for k, (_, curvature) in enumerate(parts) if curvature != 0.0]
+    breaks = [float(end) for k in curved for end in (ends[k - 1], ends[k])]
+    problem = _Problem(points[:, 0] + 1j * points[:, 1], arcs, tail, False, float(ends[-1]))
+    theta = np.array([0.03, 0.05, *(1.1 * parts[k][1] for k in curved), *(b - 0.137 for b in breaks)])
+    if not tail:
+        theta[-1] = 10.0 * ends[-1]  # the arc outlasts the path
+    _, derivatives = problem.jacobian(theta)
+    for j in range(len(theta) - int(not tail)):
+        step = np.zeros(len(theta))
+        step[j] = 1e-6
+        numeric = (problem.distances(theta + step) - problem.distances(theta - step)) / 2e-6
+        assert derivatives[:, j] == pytest.approx(numeric, abs=1e-5)
 
 
 # --- against the Cramer-Rao bound ------------------------------------------------------------------------------------
@@ -191,18 +211,27 @@ def test_the_bound_is_the_tabulated_one(draw: Draw) -> None:
         assert (angle, schneider) == pytest.approx(expected[1:], rel=0.05)
 
 
-def test_few_far_points_hardly_move_the_robust_fit(draw: Draw) -> None:
-    """5 % of the points with 8 times the noise, at any place: within 1.7 times the bound (2 for the angles), no gross failure."""
-    rng = np.random.default_rng(5)
-    points = draw(SHARP, 60)
-    truth = quantities(fit_line_arc(points))
+@pytest.mark.parametrize("parts", [GENTLE, SHARP], ids=["without a tail", "with a tail"])
+def test_few_far_points_hardly_move_the_robust_fit(draw: Draw, parts: list[Part]) -> None:
+    """5 % of the points with 8 times the noise, anywhere: within twice the bound, and not one fit in 300 off by 20 degrees.
+
+    So many runs because a wrong minimum is rare: 150 of one seed may show none.
+    """
+    rng = np.random.default_rng(1)
+    points = draw(parts, 60)
+    tail = len(parts) > 2
+    truth = quantities(fit_line_arc(points, 1, tail=tail))
     errors = []
-    for _ in range(150):
+    for _ in range(300):
         sigma = np.where(rng.random(60) < 0.05, 0.4, 0.05)[:, None]
-        errors.append(quantities(fit_line_arc(points + rng.normal(0.0, 1.0, (60, 2)) * sigma, robust=True)) - truth)
-    ratio = np.sqrt(np.mean(np.array(errors) ** 2, axis=0)) / bounds(draw, SHARP, 60, 0.05)
-    print(f"\n5 % far points: curvature {ratio[0]:.2f}, angle {ratio[1]:.2f}, Schneider {ratio[2]:.2f}")
-    assert np.max(np.abs(np.array(errors)[:, 1])) < 20.0
+        noisy = points + rng.normal(0.0, 1.0, (60, 2)) * sigma
+        errors.append(quantities(fit_line_arc(noisy, 1, tail=tail, robust=True)) - truth)
+    ratio = np.sqrt(np.mean(np.array(errors) ** 2, axis=0)) / bounds(draw, parts, 60, 0.05)
+    gross = int(np.sum(np.abs(np.array(errors)[:, 1]) > 20.0))
+    print(
+        f"\n5 % far points: curvature {ratio[0]:.2f}, angle {ratio[1]:.2f}, Schneider {ratio[2]:.2f}; {gross} of 300 gross"
+    )
+    assert gross == 0
     assert (ratio < [1.7, 2.0, 2.0]).all()
 
 
@@ -244,7 +273,9 @@ def coverage(draw: Draw) -> dict[str, Float64]:
 
 
 @pytest.mark.parametrize("quantity", range(3), ids=NAMES)
-@pytest.mark.parametrize("case", ["gentle, 60 points", "sharp, 60 points", "sharp, 200 points", "gentle, 12 clicks", "sharp, 12 clicks"])
+@pytest.mark.parametrize(
+    "case", ["gentle, 60 points", "sharp, 60 points", "sharp, 200 points", "gentle, 12 clicks", "sharp, 12 clicks"]
+)
 def test_intervals_hold_the_truth(coverage: dict[str, Float64], case: str, quantity: int) -> None:
     """T3.11: three clicks give no usable radius or angle, so many are fitted and the stated 95 % interval must be one."""
     assert 0.88 <= coverage[case][quantity] <= 0.99

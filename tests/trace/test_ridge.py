@@ -20,7 +20,7 @@ def grid_of(values: NDArray[np.floating]) -> WorkingGrid:
 def off_line(angle_deg: float) -> NDArray[np.float64]:
     """Distance in mm from a straight line through the middle of the grid."""
     angle = np.radians(angle_deg)
-    return ((COLS - 60.0) * np.cos(angle) - (ROWS - 60.0) * np.sin(angle)) * CELL_MM
+    return np.asarray(((COLS - 60.0) * np.cos(angle) - (ROWS - 60.0) * np.sin(angle)) * CELL_MM, np.float64)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 7.0, 15.0, 40.0, 90.0, 133.0])
@@ -86,7 +86,9 @@ def test_cells_and_pixels_are_the_same_places(mm_per_px: tuple[float, float]) ->
         cells = np.argwhere(np.ones(grid.values.shape, bool))
         inner = ((cells > 3) & (cells < np.array(grid.values.shape) - 4)).all(axis=1)
         pixels = grid.to_px(cells[inner])
-        assert grid.values[tuple(cells[inner].T)] == pytest.approx(pixels[:, axis], abs=0.51 if min(mm_per_px) < 0.05 else 0.2)
+        assert grid.values[tuple(cells[inner].T)] == pytest.approx(
+            pixels[:, axis], abs=0.51 if min(mm_per_px) < 0.05 else 0.2
+        )
         assert float(np.mean(grid.values[tuple(cells[inner].T)] - pixels[:, axis])) == pytest.approx(0.0, abs=0.03)
         assert grid.to_px(grid.to_cells(clicks)) == pytest.approx(clicks, abs=1e-9)
         assert np.array(grid.cell_px) * mm_per_px == pytest.approx([CELL_MM, CELL_MM], rel=0.02)

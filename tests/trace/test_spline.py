@@ -39,7 +39,9 @@ def test_quarter_of_an_ellipse(a: float, b: float) -> None:
 
 
 def test_arc_length_by_hand() -> None:
-    assert arc_length(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 4.0], [6.0, 0.0]])) == pytest.approx([0.0, 5.0, 5.0, 10.0])
+    assert arc_length(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 4.0], [6.0, 0.0]])) == pytest.approx(
+        [0.0, 5.0, 5.0, 10.0]
+    )
 
 
 def test_resampling_keeps_ends_and_spaces_equally() -> None:
@@ -57,9 +59,7 @@ def test_a_cubic_comes_back_exactly() -> None:
     assert smooth_line(line, 4, 60) == pytest.approx(line, abs=1e-6)
 
 
-@given(
-    angle=st.floats(0.0, 6.3), spans=st.integers(1, 10), noise=st.floats(0.0, 0.3), seed=st.integers(0, 1000)
-)
+@given(angle=st.floats(0.0, 6.3), spans=st.integers(1, 10), noise=st.floats(0.0, 0.3), seed=st.integers(0, 1000))
 def test_smoothing_keeps_the_ends_and_turns_with_the_points(angle: float, spans: int, noise: float, seed: int) -> None:
     points = np.column_stack([np.linspace(0.0, 12.0, 50), np.random.default_rng(seed).normal(0.0, noise, 50)])
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])

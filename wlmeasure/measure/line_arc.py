@@ -29,8 +29,12 @@ __all__ = ["LineArc", "Noise", "fit_line_arc"]
 Float64 = NDArray[np.float64]
 
 MOST_POINTS = 240  # a dense trace is thinned to this many: its neighbours carry no independent information
-STARTS = 2  # best starts of the grid search that are refined
-ITERATIONS = 40
+STARTS = 3  # best starts of the grid search that are refined
+APART = 0.1  # of the length: how far the breaks of two starts must differ
+SMOOTH_POINTS = 72
+ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the loss turns from square to linear
+FAR = 3.0  # times that scale: not used for the smooth line
+ITERATIONS = 60
 SMALL_CURVATURE = 1e-5  # per mm: below it the circle is a parabola to 1e-13 mm over 30 mm
 
 
@@ -192,7 +196,7 @@ def fit_line_arc(
     noise
         Uncertainty of the points; the default takes it from the residuals alone.
     robust
-        Count points far off the model less (soft-L1 loss with a scale of 1.5 times the median distance).
+        Count points far off less (soft-L1 loss; its scale is 1.5 times the median distance from a smooth line).
 
     Returns
     -------
@@ -210,13 +214,26 @@ def fit_line_arc(
     if len(points) > MOST_POINTS:
         points = points[np.linspace(0, len(points) - 1, MOST_POINTS).round().astype(int)]
     centre = points[0]
-    # The length of the polyline itself is useless where points are noisy and dense (it adds up the noise).
-    smooth = smooth_line(points - centre, max(1, min(12, len(points) // 3)), 72)
     local = points - centre
-    problem = _Problem(local[:, 0] + 1j * local[:, 1], arcs, tail, robust, float(arc_length(smooth)[-1]))
+    # The length of the polyline itself is useless where points are noisy and dense (it adds up the noise).
+    smooth = smooth_line(local, max(1, min(12, len(points) // 3)), SMOOTH_POINTS)
+    scale = None
+    if robust:
+        near = np.ones(len(points), bool)
+        for _ in range(4):  # a stiff line, taken each time through the points that are not far off it
+            smooth = smooth_line(local[near], max(1, min(5, int(near.sum()) // 8)), SMOOTH_POINTS)
+            off = _off(local, smooth)
+            scale = ROBUST_SCALE * float(np.median(off)) + 1e-9
+            near = off <= FAR * scale
+    problem = _Problem(local[:, 0] + 1j * local[:, 1], arcs, tail, scale, float(arc_length(smooth)[-1]))
     refined = [problem.refined(start) for start in _starts(smooth, arcs, tail)]
     theta = min(refined, key=lambda item: item[0])[1]
     return problem.model(theta, centre, noise or Noise())
+
+
+def _off(points: Float64, line: Float64) -> Float64:
+    """Distance of every point from the nearest point of a dense line."""
+    return np.asarray(np.hypot(*np.moveaxis(points[:, None] - line[None], -1, 0)).min(axis=1), np.float64)
 
 
 def _starts(smooth: Float64, arcs: int, tail: bool) -> list[Float64]:
@@ -240,8 +257,14 @@ def _starts(smooth: Float64, arcs: int, tail: bool) -> list[Float64]:
     normal = matrix @ matrix.transpose(0, 2, 1) + 1e-9 * np.eye(1 + arcs)
     solution = np.linalg.solve(normal, (matrix @ heading)[..., None])[..., 0]
     residual = heading - np.einsum("cp,cpm->cm", solution, matrix)
-    order = np.argsort(np.einsum("cm,cm->c", residual, residual), kind="stable")[:STARTS]
-    return [np.concatenate([[solution[c, 0], 0.0], solution[c, 1:], breaks[c]]) for c in order]
+    # Neighbours on the grid lead to one minimum: the starts lie apart.
+    chosen: list[int] = []
+    for c in np.argsort(np.einsum("cm,cm->c", residual, residual), kind="stable"):
+        if all(np.abs(breaks[c] - breaks[k]).max() > APART * total for k in chosen):
+            chosen.append(int(c))
+            if len(chosen) == STARTS:
+                break
+    return [np.concatenate([[solution[c, 0], 0.0], solution[c, 1:], breaks[c]]) for c in chosen]
 
 
 @frozen(eq=False)
@@ -251,7 +274,7 @@ class _Problem:
     points: NDArray[np.complex128]
     arcs: int
     tail: bool
-    robust: bool
+    scale: float | None
     total: float
 
     def ordered(self, theta: Float64) -> Float64:
@@ -341,36 +364,49 @@ class _Problem:
         return distance, out
 
     def weights(self, residual: Float64) -> Float64:
-        if not self.robust:
+        if self.scale is None:
             return np.ones(len(residual))
-        scale = 1.5 * float(np.median(np.abs(residual))) + 1e-9
-        return np.asarray(1.0 / np.sqrt(1.0 + (residual / scale) ** 2), np.float64)
+        return np.asarray(1.0 / np.sqrt(1.0 + (residual / self.scale) ** 2), np.float64)
+
+    def loss(self, residual: Float64) -> float:
+        """Sum of squares, or of soft-L1: 2 s^2 (sqrt(1 + (r/s)^2) - 1)."""
+        if self.scale is None:
+            return float(residual @ residual)
+        return float(2.0 * self.scale**2 * np.sum(np.hypot(1.0, residual / self.scale) - 1.0))
 
     def refined(self, theta: Float64) -> tuple[float, Float64]:
-        """Levenberg-Marquardt from one start; for the robust fit the weights are renewed every step."""
+        """Levenberg-Marquardt from one start: its loss and its parameters."""
         theta = self.ordered(theta)
         residual = self.distances(theta)
-        damping = 1e-3
+        cost, damping = self.loss(residual), 1e-3
         for _ in range(ITERATIONS):
             weight = self.weights(residual)
-            cost = float(weight @ residual**2)
             _, jacobian = self.jacobian(theta)
-            normal = jacobian.T @ (weight[:, None] * jacobian)
             gradient = jacobian.T @ (weight * residual)
+            held = self.held(theta, gradient)
+            jacobian[:, held], gradient[held] = 0.0, 0.0
+            normal = jacobian.T @ (weight[:, None] * jacobian)
             gained = 0.0
             for _ in range(8):
                 step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
                 candidate = self.ordered(theta - step)
                 trial = self.distances(candidate)
-                trial_cost = float(weight @ trial**2)
+                trial_cost = self.loss(trial)
                 if trial_cost < cost:
-                    gained, theta, residual = cost - trial_cost, candidate, trial
+                    gained, theta, residual, cost = cost - trial_cost, candidate, trial, trial_cost
                     damping = max(damping / 8.0, 1e-12)
                     break
                 damping *= 5.0
-            if gained <= 1e-7 * cost + 1e-20:
+            if gained <= 1e-10 * cost + 1e-24:
                 break
-        return float(self.weights(residual) @ residual**2), theta
+        return cost, theta
+
+    def held(self, theta: Float64, gradient: Float64) -> NDArray[np.bool_]:
+        """Breaks that stand at an end of the canal and would leave it: they stay, the others move on without them."""
+        held = np.zeros(len(theta), bool)
+        breaks, slope = theta[2 + self.arcs :], gradient[2 + self.arcs :]
+        held[2 + self.arcs :] = ((breaks <= 0.0) & (slope > 0.0)) | ((breaks >= self.total) & (slope < 0.0))
+        return held
 
     def model(self, theta: Float64, centre: Float64, noise: Noise) -> LineArc:
         residual, jacobian = self.jacobian(theta)

@@ -14,7 +14,7 @@ End points stay where the person put them.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -153,6 +153,8 @@ def trace_line(
         As `check_points`, and when the pixel size is not positive or does not fit the image.
     """
     clicks = check_points(clicks_px, radiograph.values.shape, name=name)
+    if kind not in get_args(LineKind):
+        raise TraceError(f"kind must be one of {', '.join(get_args(LineKind))}: {kind!r}")
     for pitch in mm_per_px:
         check_positive(TraceError, "mm_per_px", pitch)
     density = radiograph.density()

@@ -1,0 +1,127 @@
+"""A case on a bench film: noise, a file along column 50 and a canal along column 60, 0.05 mm per pixel by construction."""
+
+import copy
+import hashlib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from wlmeasure.record.case import case_from_json
+from wlmeasure.record.evaluate import evaluate
+
+ROWS, COLS = 480, 300
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+
+
+@pytest.fixture(scope="session")
+def samples():
+    return sorted((SAMPLES / "cases").glob("*.wl.json"))
+
+
+@pytest.fixture
+def film(tmp_path):
+    path = tmp_path / "film.png"
+    picture = np.random.default_rng(7).integers(1000, 1100, (ROWS, COLS), dtype=np.uint16)
+    path.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
+    return path
+
+
+@pytest.fixture
+def body(film):
+    """Known file: 400 px from stop to tip, 20 mm. Canal: 440 px straight down, so 22 mm."""
+    return {
+        "schema": "wlmeasure-case/1",
+        "tooth": "46",
+        "films": [
+            {
+                "id": "f1",
+                "path": film.name,
+                "sha256": hashlib.sha256(film.read_bytes()).hexdigest(),
+                "rows": ROWS,
+                "cols": COLS,
+                "scale": [
+                    {
+                        "kind": "known_file",
+                        "points_px": [[20, 50], [420, 50]],
+                        "trace_kind": "path",
+                        "known_length_mm": 20.0,
+                        "known_length_std_mm": 0.05,
+                    }
+                ],
+            }
+        ],
+        "canals": [
+            {
+                "name": "MB",
+                "reference_point": "mesiobuccal cusp tip",
+                "traces": [{"film": "f1", "path_px": [[20, 60], [460, 60]], "apical_end": "radiographic apex"}],
+            }
+        ],
+    }
+
+
+@pytest.fixture
+def measure(tmp_path):
+    def measure(body, **options):
+        return evaluate(case_from_json(copy.deepcopy(body), folder=tmp_path), **options)
+
+    return measure
+
+
+@pytest.fixture
+def full(body):
+    """Every member that version 1 names."""
+    film = body["films"][0]
+    film |= {
+        "col_over_row": 1.0,
+        "purpose": "trial file",
+        "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial"},
+    }
+    film["scale"] += [
+        {
+            "kind": "known_object",
+            "points_px": [[100, 200], [300, 200]],
+            "known_length_mm": 10.0,
+            "known_length_std_mm": 0.05,
+        },
+        {"kind": "spacing", "claim": "ImagerPixelSpacing", "magnification": 1.05},
+    ]
+    canal = body["canals"][0]
+    canal["traces"][0] |= {
+        "reference_px": [10, 60],
+        "clicks_px": [[20, 60], [460, 60]],
+        "tracer": "given path",
+        "apex_visibility": "clear",
+        "unseen_from_mm": 20.0,
+        "file_tip_px": [440, 60],
+    }
+    canal |= {
+        "joins": {"canal": "ML", "mm_from_apex": 3.0},
+        "electronic_readings": [{"length_mm": 21.5, "mark": "foramen", "file_size": 15, "conditions": ["wet"]}],
+        "resorption": "bone",
+        "apex": "closed",
+        "decision": {"length_mm": 20.5, "by": "AB", "at": "2026-11-25T10:30:00+01:00", "reason": "readings repeat"},
+    }
+    body["canals"].append({"name": "ML", "reference_point": "mesiolingual cusp tip", "traces": []})
+    body["case_id"] = "bench-1"
+    body["entries"] = [
+        {
+            "id": "e1",
+            "kind": "film length",
+            "at": "2026-11-25T10:30:00",
+            "by": "AB",
+            "canal": "MB",
+            "reference_point": "mesiobuccal cusp tip",
+            "length_mm": 22.0,
+            "length_std_mm": 0.2,
+            "status": "radiographic apex",
+            "film_sha256": "0" * 64,
+            "inputs_sha256": "1" * 64,
+            "program": "wlmeasure 0.1.0",
+            "note": "first",
+        },
+        {"id": "e2", "kind": "note", "at": "2026-11-25T10:31:00", "by": "AB", "canal": "MB", "supersedes": "e1"},
+    ]
+    return body

@@ -1,0 +1,95 @@
+"""Figures: what is drawn lies where it was traced (x = column, y = row), and each SVG is XML of its own."""
+
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours, film_definition, film_svg, picture_svg
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def lines(root, colour):
+    """Point arrays (x, y) of the polylines of one colour."""
+    found = [e for e in root.iter(f"{SVG}polyline") if e.get("stroke") == colour]
+    return [np.array([[float(v) for v in p.split(",")] for p in e.get("points").split()]) for e in found]
+
+
+def drawn(result):
+    return [ET.fromstring(picture_svg(result, film)) for film in result.films]
+
+
+def test_polylines_are_the_paths_with_x_from_columns_and_y_from_rows(measured):
+    """Every point drawn is a point of the path, to the two decimals that are written; the ends are both there."""
+    for result in measured.values():
+        for root, film in zip(drawn(result), result.films, strict=True):
+            (trace,) = [t for canal in result.canals for t in canal.traces if t.film is film]
+            (line,) = lines(root, CANAL_COLOURS[0])
+            path = trace.path.path_px[:, ::-1]
+            gap = np.abs(line[:, None] - path[None]).max(axis=2).min(axis=1)
+            assert gap.max() <= 0.00501
+            np.testing.assert_allclose(line[[0, -1]], path[[0, -1]], atol=0.00501)
+            for shown, known in zip(lines(root, FILE_COLOUR), film.calibration.lines, strict=True):
+                np.testing.assert_allclose(shown[[0, -1]], known.path_px[[0, -1], ::-1], atol=0.00501)
+
+
+def test_a_short_path_is_drawn_point_by_point(bench):
+    path = [[20, 60], [200, 75.25], [460, 120]]
+    (root,) = drawn(bench(trace_changes={"path_px": path, "reference_px": [8, 69]}))
+    crown, canal = lines(root, CANAL_COLOURS[0])
+    assert canal.tolist() == [[60, 20], [75.25, 200], [120, 460]]
+    assert crown.tolist() == [[69, 8], [60, 20]]
+
+
+def test_the_view_is_the_film_from_corner_to_corner(bench):
+    """(0, 0) is the centre of the first pixel, so picture and view begin half a pixel before it."""
+    (root,) = drawn(bench({"col_over_row": 0.8}))
+    assert root.get("viewBox") == "-0.5 -0.5 300 480"
+    image = next(root.iter(f"{SVG}image"))
+    assert [image.get(name) for name in ("x", "y", "width", "height")] == ["-0.5", "-0.5", "300", "480"]
+    assert float(root.get("width")) / float(root.get("height")) == pytest.approx(300 * 0.8 / 480, abs=0.002)
+
+
+def test_the_scale_bar_is_as_long_as_it_says(bench):
+    """5 mm along a row of pixels of 0.04 mm: 125 px."""
+    svg = film_svg(bench({"col_over_row": 0.8}).films[0], [], "k", {})
+    assert "5 mm</text>" in svg
+    assert float(re.search(r"h([0-9.]+)m0", svg).group(1)) == pytest.approx(5.0 / 0.04)
+    assert "mm</text>" not in film_svg(bench({"scale": []}).films[0], [], "k", {})
+
+
+def test_the_white_dot_lies_at_the_working_length(bench):
+    """Proposed 21 mm of 22 along a straight canal: 420 px from row 20, in column 60."""
+    (root,) = drawn(bench())
+    dot = next(e for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff")
+    assert (float(dot.get("cx")), float(dot.get("cy"))) == (60.0, 440.0)
+    (root,) = drawn(bench(trace_changes={"reference_px": [0, 60]}))  # crown piece of 1 mm: proposed 22 of 23
+    dot = next(e for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff")
+    assert (float(dot.get("cx")), float(dot.get("cy"))) == (60.0, 440.0)
+
+
+def test_hostile_names_stay_text_in_a_picture_of_its_own(hostile):
+    (root,) = drawn(hostile)
+    assert not [e for e in root.iter() if "script" in e.tag]
+    assert "<script>" in root.get("aria-label")
+
+
+def test_each_canal_has_a_colour_of_its_own(bench):
+    names = ["MB", "ML", "DB", "DL", "P"]
+    canals = [{"name": name, "reference_point": "cusp", "traces": []} for name in names]
+    colours = canal_colours(bench(canals=canals))
+    assert list(colours) == names
+    assert len(set(colours.values())) == 5
+    assert FILE_COLOUR not in colours.values()
+
+
+def test_a_large_film_is_embedded_smaller_and_keeps_its_coordinates(bench, tmp_path):
+    import attrs
+
+    from wlmeasure.image.radiograph import Radiograph
+
+    film = bench().films[0]
+    large = attrs.evolve(film, radiograph=Radiograph.from_array(np.arange(4000, dtype=np.uint16).reshape(4000, 1)))
+    assert 'width="1" height="4000"' in film_definition(large, "k")

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wlmeasure.flags import Flag
 from wlmeasure.decide.methods import (
     ApexVisibility,
     ApicalEnd,
@@ -23,6 +22,7 @@ from wlmeasure.decide.methods import (
     subtract_add_subtract,
 )
 from wlmeasure.errors import DecideError
+from wlmeasure.flags import Flag
 
 LENGTHS = st.floats(12.0, 30.0)
 STDS = st.floats(0.0, 1.0)

@@ -8,7 +8,7 @@ from pathlib import Path
 from attrs import evolve
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.case import save_case
+from wlmeasure.record.case import load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, accept_paths, evaluate
 from wlmeasure.record.record import LengthRecord, entries_from
 from wlmeasure.share.figures import picture_svg
@@ -57,6 +57,16 @@ def sample_truth_text(result: CaseResult) -> str:
     return "\nThis film is synthetic, so its truth is known\n" + "\n".join(lines) + "\n" if lines else ""
 
 
+def _check_free(path: Path, result: CaseResult) -> None:
+    """Refuse to write over a case file, unless it is an earlier one of the same films."""
+    try:
+        same = not path.exists() or [f.sha256 for f in load_case(path).films] == [f.sha256 for f in result.case.films]
+    except CaseError:
+        same = False
+    if not same:
+        raise CaseError(f"{path} must not be written over: another case stands there; choose another folder")
+
+
 def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> list[Path]:
     """Everything a measured case can be handed on as, in one folder: case, films, report, pictures, table.
 
@@ -66,7 +76,13 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     -------
     list of Path
         The files written, the case first.
+
+    Raises
+    ------
+    CaseError
+        A case of other films stands there; it is left as it is.
     """
+    _check_free(folder / "case.wl.json", result)
     folder.mkdir(parents=True, exist_ok=True)
     films = {film.film.id: f"{film.film.id}{Path(film.film.path).suffix}" for film in result.films}
     for film in result.films:

@@ -14,7 +14,7 @@ End points stay where the person put them.
 
 from __future__ import annotations
 
-from typing import Literal, get_args
+from typing import get_args
 
 import cv2
 import numpy as np
@@ -25,13 +25,12 @@ from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
-from wlmeasure.trace.ridge import level, line_cost, line_strength, working_grid
+from wlmeasure.trace.ridge import LineKind, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
 __all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
 
 Float64 = NDArray[np.float64]
-LineKind = Literal["canal", "file"]
 
 TRACER = "symmetry-fit/1"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
@@ -47,9 +46,6 @@ TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
 SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
 SETTLED_MM = 1e-3  # a twentieth of a pixel
-# A metal file in the canal stands out 20 times more than anything dark about it (the 99th percentile) on the reference
-# radiographs; the strongest bright lines on films without a file, 1.6 times.
-FILE_RATIO = 5.0
 
 
 def _frozen_points(points: object) -> Float64:
@@ -167,16 +163,11 @@ def _coarse_path(
     density: NDArray[np.generic], clicks: Float64, kind: LineKind, mm_per_px: tuple[float, float]
 ) -> Float64:
     grid = working_grid(density, clicks, mm_per_px)
-    dark, bright = line_strength(grid)
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
-    path = None
-    file_level = FILE_RATIO * level(dark, 0.99)
-    if kind == "file" or level(bright, 0.99) > file_level:
-        path = minimal_path(line_cost(bright), cells)
-        if kind == "canal" and float(bright[tuple(path.T)].mean()) <= file_level:
-            path = None  # there is metal in the region, but not along the clicks
-    if path is None:
-        path = minimal_path(line_cost(dark), cells)
+    for strength, least in line_candidates(grid, kind):
+        path = minimal_path(line_cost(strength), cells)
+        if float(strength[tuple(path.T)].mean()) >= least:
+            break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
     return line

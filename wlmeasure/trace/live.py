@@ -1,0 +1,80 @@
+"""The path under the cursor: one search when an anchor is set, then each move of the cursor is a walk back.
+
+A preview only. It is not fitted and 3 to 6 % too long, so it is never measured; the accepted clicks are traced anew.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.trace.path import PathTree
+from wlmeasure.trace.ridge import LineKind, line_candidates, line_cost, working_grid
+
+__all__ = ["LivePath"]
+
+Float64 = NDArray[np.float64]
+
+REACH_MM = 14.0  # around the anchor: a canal's length; farther ends are clicked in two steps
+
+
+class LivePath:
+    """Paths from one anchor to anywhere in reach of it.
+
+    Parameters
+    ----------
+    radiograph
+        The film.
+    anchor_px : (row, col)
+        Where the paths begin.
+    kind
+        ``canal`` or ``file``.
+    mm_per_px
+        Rough pixel size (row, col); sizes the filters and the reach.
+    reach_mm
+        Half the side of the region that is searched.
+    """
+
+    def __init__(
+        self,
+        radiograph: Radiograph,
+        anchor_px: tuple[float, float],
+        kind: LineKind,
+        mm_per_px: tuple[float, float],
+        *,
+        reach_mm: float = REACH_MM,
+    ) -> None:
+        anchor = np.array([anchor_px], np.float64)
+        # The region is cut out before it is made float: a large film would cost more than the search.
+        reach = np.ceil(reach_mm / np.array(mm_per_px)).astype(int)
+        low = np.maximum(np.floor(anchor[0]).astype(int) - reach, 0)
+        high = np.minimum(np.floor(anchor[0]).astype(int) + reach + 1, radiograph.values.shape)
+        region = radiograph.values[low[0] : high[0], low[1] : high[1]].astype(np.float32)
+        self._origin = low.astype(np.float64)
+        self._grid = working_grid(
+            region if radiograph.bright_is_dense else -region, anchor - low, mm_per_px, margin_mm=2.0 * reach_mm
+        )
+        self._anchor = anchor[0]
+        self._cell = self._cells(anchor)[0]
+        self._candidates = line_candidates(self._grid, kind)
+        self._trees: list[PathTree] = []
+
+    def _cells(self, points_px: Float64) -> list[tuple[int, int]]:
+        return [(int(r), int(c)) for r, c in self._grid.nearest_cells(points_px - self._origin)]
+
+    def path_to(self, cursor_px: tuple[float, float]) -> Float64:
+        """(N, 2) points (row, col) from the anchor to the cursor; a cursor out of reach is taken to the edge of the region."""
+        cursor = np.array(cursor_px, np.float64)
+        (end,) = self._cells(cursor[None])
+        for k, (strength, least) in enumerate(self._candidates):
+            if len(self._trees) == k:
+                self._trees.append(PathTree(line_cost(strength), self._cell))
+            cells = self._trees[k].path_to(end)
+            if float(strength[tuple(cells.T)].mean()) >= least:
+                break
+        line = np.asarray(self._grid.to_px(cells) + self._origin, np.float64)
+        line[0] = self._anchor
+        if np.abs(line[-1] - cursor).max() <= 2.0 * max(self._grid.cell_px):
+            line[-1] = cursor
+        return line

@@ -320,6 +320,17 @@ def test_demo_writes_the_whole_case_and_says_the_truth(run, tmp_path):
     assert again["canals"][0]["length_mm"] == pytest.approx(float(length), abs=0.005)
 
 
+def test_demo_never_writes_over_another_case(run, save, tmp_path):
+    """Its files may lie where somebody works; their case stays, and the demonstration's own is renewed."""
+    for content in (None, b"not even JSON"):
+        save(content, "case.wl.json")
+        status, _, err = run("demo", "--out", tmp_path)
+        assert status == 1
+        assert "must not be written over: another case stands there; choose another folder" in err
+    assert run("demo", "--out", tmp_path / "own", changes=True)[0] == 0
+    assert run("demo", "--out", tmp_path / "own", changes=True)[0] == 0
+
+
 def test_demo_where_nothing_can_be_written_is_one_line(run, tmp_path):
     (tmp_path / "taken").write_text("a file")
     status, _, err = run("demo", "--out", tmp_path / "taken")

@@ -12,6 +12,9 @@ LayerData = tuple[Any, dict[str, Any], str]
 
 FILE_COLOUR = "#56b4e9"
 CANAL_COLOUR = "#e69f00"
+# Widths are in pixels of the film, which a window shows reduced: shares of its rows stay visible there. The file is the
+# wider one, so that it shows on both sides of a canal that lies on it.
+FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 400
 
 
 def case_reader(path: str | list[str]) -> Callable[[str | list[str]], list[LayerData]] | None:
@@ -35,14 +38,22 @@ def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
     layers: list[LayerData] = [(film.radiograph.density(), image, "image")]
     if film.file_traces:
         paths = [trace.path_px for trace in film.file_traces]
-        layers.append((paths, _path_style(f"file on {name}", scale, FILE_COLOUR, 5.0), "shapes"))
+        style = _path_style(f"file on {name}", scale, FILE_COLOUR, FILE_SHARE * film.radiograph.rows)
+        layers.append((paths, style, "shapes"))
     canals = {c.canal.name: t.path.path_px for c in result.canals for t in c.traces if t.film is film}
     if canals:
-        style = _path_style(f"canals on {name}", scale, CANAL_COLOUR, 2.0)
+        style = _path_style(f"canals on {name}", scale, CANAL_COLOUR, CANAL_SHARE * film.radiograph.rows)
         style["features"] = {"canal": list(canals)}
         layers.append((list(canals.values()), style, "shapes"))
     return layers
 
 
 def _path_style(name: str, scale: tuple[float, float], colour: str, width: float) -> dict[str, Any]:
-    return {"name": name, "shape_type": "path", "edge_color": colour, "edge_width": width, "scale": scale}
+    return {
+        "name": name,
+        "shape_type": "path",
+        "edge_color": colour,
+        "edge_width": width,
+        "opacity": 1.0,
+        "scale": scale,
+    }

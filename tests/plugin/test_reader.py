@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 import wlmeasure_napari
+from npe2 import PluginManifest
 from wlmeasure_napari._reader import case_reader
 
 from wlmeasure.errors import CaseError
@@ -114,6 +115,14 @@ def test_coordinates_are_pixels_and_unequal_spacing_is_the_layers_scale(case):
     assert layers[1][0][0].tolist() == [[20, 50], [420, 50]]
 
 
+def test_lines_stay_visible_on_a_film_that_the_window_shows_reduced(case):
+    """The film of 1500 rows gets lines five times as wide as one of 300 rows would; the file shows beside the canal."""
+    paths = [str(case()), str(CASES / "straight.wl.json")]
+    widths = [[layer[1]["edge_width"] for layer in case_reader(path)(path)[1:]] for path in paths]
+    assert widths[1] == pytest.approx([width * 1500 / ROWS for width in widths[0]])
+    assert all(file > 2.0 * canal > 0.0 for file, canal in widths)
+
+
 def test_a_film_without_known_file_has_no_file_layer(case):
     path = str(case(scale=[]))
     assert [options["name"] for _, options, _ in case_reader(path)(path)] == ["film f1", "canals on f1"]
@@ -121,8 +130,7 @@ def test_a_film_without_known_file_has_no_file_layer(case):
 
 def test_the_manifest_is_valid_and_its_command_is_the_reader():
     """npe2's own model of a manifest, and the import of every name in it."""
-    npe2 = pytest.importorskip_not_allowed if hasattr(pytest, "importorskip_not_allowed") else __import__("npe2")
-    manifest = npe2.PluginManifest.from_file(Path(wlmeasure_napari.__file__).with_name("napari.yaml"))
+    manifest = PluginManifest.from_file(Path(wlmeasure_napari.__file__).with_name("napari.yaml"))
     manifest.validate_imports()
     assert manifest.name == "wlmeasure"
     (reader,) = manifest.contributions.readers

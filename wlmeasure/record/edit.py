@@ -1,0 +1,186 @@
+"""The steps of a measuring session as functions from one case to the next.
+
+Nothing is edited in place: each step returns a new case, so undo is keeping the old one. A trace whose clicks change loses
+its path until it is traced again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from attrs import evolve
+
+from wlmeasure.errors import CaseError
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.record.case import (
+    Canal,
+    Case,
+    Decision,
+    Film,
+    KnownFile,
+    KnownObject,
+    Reading,
+    Spacing,
+    Trace,
+)
+
+__all__ = [
+    "new_case",
+    "new_film",
+    "renamed_canal",
+    "with_canal",
+    "with_decision",
+    "with_film",
+    "with_reading",
+    "with_scale",
+    "with_tooth",
+    "with_trace",
+    "without_canal",
+    "without_reading",
+    "without_scale",
+]
+
+Scale = KnownFile | KnownObject | Spacing
+Point = tuple[float, float]
+
+
+def new_film(radiograph: Radiograph, path: str | Path, film_id: str, *, purpose: str | None = None) -> Film:
+    """A film of a case, as the image says; `path` is relative to the case file or absolute."""
+    return Film(
+        id=film_id,
+        path=str(path),
+        sha256=radiograph.sha256,
+        rows=radiograph.rows,
+        cols=radiograph.cols,
+        purpose=purpose,
+    )
+
+
+def new_case(tooth: str, radiograph: Radiograph, path: str | Path) -> Case:
+    """A case of one film and no canal yet.
+
+    Raises
+    ------
+    CaseError
+        A tooth that ISO 3950 does not know.
+    """
+    return Case(tooth=tooth, films=(new_film(radiograph, path, "f1"),))
+
+
+def with_tooth(case: Case, tooth: str) -> Case:
+    """The case of another tooth."""
+    return evolve(case, tooth=tooth)
+
+
+def with_film(case: Case, radiograph: Radiograph, path: str | Path) -> Case:
+    """One film more, under the next free id.
+
+    Raises
+    ------
+    CaseError
+        The same image is in the case already.
+    """
+    for film in case.films:
+        if film.sha256 == radiograph.sha256:
+            raise CaseError(f"film must be another image: {Path(path).name} is film {film.id} already")
+    used = {film.id for film in case.films}
+    number = next(n for n in range(1, len(used) + 2) if f"f{n}" not in used)
+    return evolve(case, films=(*case.films, new_film(radiograph, path, f"f{number}")))
+
+
+def _edit_film(case: Case, film_id: str, scale: Sequence[Scale]) -> Case:
+    films = [evolve(film, scale=tuple(scale)) if film.id == film_id else film for film in case.films]
+    return evolve(case, films=tuple(films))
+
+
+def with_scale(case: Case, film_id: str, scale: Scale, *, at: int | None = None) -> Case:
+    """A known length or a spacing claim more, or in place of the one at index `at`."""
+    scales = list(case.film(film_id).scale)
+    if at is None:
+        scales.append(scale)
+    else:
+        scales[at] = scale
+    return _edit_film(case, film_id, scales)
+
+
+def without_scale(case: Case, film_id: str, at: int) -> Case:
+    """One known length or spacing claim less."""
+    scales = list(case.film(film_id).scale)
+    del scales[at]
+    return _edit_film(case, film_id, scales)
+
+
+def canal_of(case: Case, name: str) -> Canal:
+    """The canal of that name.
+
+    Raises
+    ------
+    CaseError
+        There is none.
+    """
+    for canal in case.canals:
+        if canal.name == name:
+            return canal
+    raise CaseError(f"canal must be one of the case: {name!r}; add it first")
+
+
+def _edit_canal(case: Case, name: str, new: Canal) -> Case:
+    canal_of(case, name)
+    return evolve(case, canals=tuple(new if canal.name == name else canal for canal in case.canals))
+
+
+def with_canal(case: Case, name: str, reference_point: str) -> Case:
+    """One canal more, without a trace."""
+    return evolve(case, canals=(*case.canals, Canal(name=name, reference_point=reference_point, traces=())))
+
+
+def without_canal(case: Case, name: str) -> Case:
+    """One canal less, with its traces and readings; a canal that joined it stands on its own again."""
+    canal_of(case, name)
+    rest = [c for c in case.canals if c.name != name]
+    alone = [evolve(c, joins=None) if c.joins is not None and c.joins.canal == name else c for c in rest]
+    return evolve(case, canals=tuple(alone))
+
+
+def renamed_canal(case: Case, name: str, new_name: str, reference_point: str) -> Case:
+    """A canal under another name or from another reference point; what joins it follows."""
+    canals = [
+        evolve(c, name=new_name, reference_point=reference_point)
+        if c.name == name
+        else evolve(c, joins=evolve(c.joins, canal=new_name))
+        if c.joins is not None and c.joins.canal == name
+        else c
+        for c in case.canals
+    ]
+    canal_of(case, name)
+    return evolve(case, canals=tuple(canals))
+
+
+def with_trace(case: Case, name: str, trace: Trace) -> Case:
+    """The canal traced on `trace.film`, in place of what was traced there."""
+    canal = canal_of(case, name)
+    if any(old.film == trace.film for old in canal.traces):
+        traces = tuple(trace if old.film == trace.film else old for old in canal.traces)
+    else:
+        traces = (*canal.traces, trace)
+    return _edit_canal(case, name, evolve(canal, traces=traces))
+
+
+def with_reading(case: Case, name: str, reading: Reading) -> Case:
+    """One electronic reading more."""
+    canal = canal_of(case, name)
+    return _edit_canal(case, name, evolve(canal, electronic_readings=(*canal.electronic_readings, reading)))
+
+
+def without_reading(case: Case, name: str, at: int) -> Case:
+    """One electronic reading less."""
+    canal = canal_of(case, name)
+    readings = list(canal.electronic_readings)
+    del readings[at]
+    return _edit_canal(case, name, evolve(canal, electronic_readings=tuple(readings)))
+
+
+def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
+    """What the clinician decided, or nothing."""
+    return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))

@@ -76,7 +76,10 @@ def check_finite(error: type[WlmeasureError], field: str, value: float) -> float
     """Return `value` as a float, or raise `error` when it is not a finite number."""
     if isinstance(value, (str, bytes, bool)) or not hasattr(value, "__float__"):
         raise error(f"{field} must be a number: {value!r}")
-    number = float(value)
+    try:
+        number = float(value)
+    except (OverflowError, TypeError):  # an integer of 400 digits, an array of several numbers
+        raise error(f"{field} must be one finite number: {str(value)[:40]}") from None
     if not isfinite(number):
         raise error(f"{field} must be a finite number: {value!r}")
     return number

@@ -290,6 +290,8 @@ def load_case(path: str | os.PathLike[str]) -> Case:
     """
     path = Path(path)
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise CaseError("must be a case file: it is a device, which has no end")
         size = path.stat().st_size
         if size > LARGEST_FILE:
             raise CaseError(f"{path.name} must be at most {LARGEST_FILE} bytes: {size}; is it a case file?")

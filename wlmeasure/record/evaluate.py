@@ -315,25 +315,20 @@ def _film_std_mm(result: TraceResult) -> float:
 
 def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool) -> TraceResult:
     path = _trace_canal(trace, film)
-    shape = film.radiograph.values.shape
     calibration = film.calibration
+    reference = _point(trace.reference_px, film, "reference_px")
+    tip_px = _point(trace.file_tip_px, film, "file_tip_px")
     if calibration is None:
         points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
         angles = fit_canal(points, noise=Noise(path.centre_std_px))
         return TraceResult(trace, film, path, angles, flags=(_FLAGS["no-scale"],))
-    reference = None
-    if trace.reference_px is not None:
-        reference = check_points([trace.reference_px], shape, name="reference_px", least=1)[0]
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
     curvature = measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
         end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
     )
-    tip = None
-    if trace.file_tip_px is not None:
-        tip_px = check_points([trace.file_tip_px], shape, name="file_tip_px", least=1)[0]
-        tip = _tip_to_end_mm(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))
+    tip = None if tip_px is None else _tip_to_end_mm(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))
     flags = [_FLAGS["nothing-seen-in-depth"]]
     if tooth.length_doubt(length.length_mm) is not None:
         flags.append(_FLAGS["length-doubtful"])
@@ -365,6 +360,12 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
 def _three_points(points: Float64) -> Float64:
     """The same polyline with at least three points, which the fit of a bend needs: two are a straight canal."""
     return points if len(points) > 2 else np.vstack([points[0], points.mean(axis=0), points[1]])
+
+
+def _point(point: tuple[float, float] | None, film: FilmResult, name: str) -> Float64 | None:
+    if point is None:
+        return None
+    return np.asarray(check_points([point], film.radiograph.values.shape, name=name, least=1)[0], np.float64)
 
 
 def _tip_to_end_mm(path_mm: Float64, tip_mm: Float64) -> float:

@@ -84,7 +84,9 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     """
     _check_free(folder / "case.wl.json", result)
     folder.mkdir(parents=True, exist_ok=True)
-    films = {film.film.id: f"{film.film.id}{Path(film.film.path).suffix}" for film in result.films}
+    # Names of our own: an id or a path in a case file is a stranger's text and never becomes a file name.
+    films = {film.film.id: f"f{k}{'.dcm' if film.radiograph.format == 'DICOM' else f'.{film.radiograph.format.lower()}'}"
+             for k, film in enumerate(result.films, 1)}  # fmt: skip
     for film in result.films:
         (folder / films[film.film.id]).write_bytes(result.case.film_path(film.film).read_bytes())
     accepted = accept_paths(result)
@@ -94,7 +96,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     written = [folder / "case.wl.json"]
     save_case(evolve(case, entries=record.entries), written[0])
     texts = {"report.html": report_html(measured, made_at=at.replace("T", " "), program=program)}
-    texts |= {f"{film.film.id}.svg": picture_svg(measured, film) for film in measured.films}
+    texts |= {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
     texts["lengths.csv"] = lengths_csv(measured)
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")

@@ -132,6 +132,18 @@ def _print_json(value: object) -> None:
     print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
 
 
+def _open(arguments: argparse.Namespace) -> None:
+    from importlib.util import find_spec
+
+    if find_spec("napari") is None:
+        raise WlmeasureError('viewer must be installed first: it is an extra; run pip install "wlmeasure[viewer]"')
+    # The plugin imports the core, never the other way round: it is started as its own program.
+    import runpy
+
+    sys.argv = ["wlmeasure open", *arguments.files]
+    runpy.run_module("wlmeasure_napari", run_name="__main__")
+
+
 def _read(arguments: argparse.Namespace) -> None:
     from wlmeasure.image.reading import read
     from wlmeasure.share.picture import picture_json, picture_text

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import PurePath
 from typing import Any
 
+from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
 
@@ -22,6 +24,21 @@ def case_reader(path: str | list[str]) -> Callable[[str | list[str]], list[Layer
     if isinstance(path, list):
         return case_reader(path[0]) if len(path) == 1 else None
     return _read if path.endswith(SUFFIX) else None
+
+
+def film_reader(path: str | list[str]) -> Callable[[str | list[str]], list[LayerData]] | None:
+    """The reader for one DICOM radiograph, or None when `path` is none."""
+    if isinstance(path, list):
+        return film_reader(path[0]) if len(path) == 1 else None
+    return _read_film if path.lower().endswith(".dcm") else None
+
+
+def _read_film(path: str | list[str]) -> list[LayerData]:
+    radiograph = read(path if isinstance(path, str) else path[0])
+    name = PurePath(radiograph.path).name
+    return [
+        (radiograph.density(), {"name": name, "scale": (1.0, radiograph.col_over_row), "colormap": "gray"}, "image")
+    ]
 
 
 def _read(path: str | list[str]) -> list[LayerData]:

@@ -133,7 +133,7 @@ def test_the_manifest_is_valid_and_its_command_is_the_reader():
     manifest = PluginManifest.from_file(Path(wlmeasure_napari.__file__).with_name("napari.yaml"))
     manifest.validate_imports()
     assert manifest.name == "wlmeasure"
-    (reader,) = manifest.contributions.readers
+    reader = manifest.contributions.readers[0]
     assert (reader.filename_patterns, reader.accepts_directories) == (["*.wl.json"], False)
     (command,) = [c for c in manifest.contributions.commands if c.id == reader.command]
     assert command.python_name == "wlmeasure_napari._reader:case_reader"

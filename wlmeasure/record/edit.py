@@ -11,7 +11,7 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import (
     Canal,
@@ -26,9 +26,11 @@ from wlmeasure.record.case import (
 )
 
 __all__ = [
+    "canal_of",
     "new_case",
     "new_film",
     "renamed_canal",
+    "typed_number",
     "with_canal",
     "with_decision",
     "with_film",
@@ -39,10 +41,26 @@ __all__ = [
     "without_canal",
     "without_reading",
     "without_scale",
+    "without_trace",
 ]
 
 Scale = KnownFile | KnownObject | Spacing
 Point = tuple[float, float]
+
+
+def typed_number(text: str, field: str) -> float:
+    """A number as a person types it, with a decimal point or a decimal comma; `mm` may follow.
+
+    Raises
+    ------
+    CaseError
+        The text is not one number.
+    """
+    plain = text.strip().removesuffix("mm").strip().replace(",", ".")
+    try:
+        return check_finite(CaseError, field, float(plain))
+    except ValueError:
+        raise CaseError(f"{field} must be a number such as 21.5: {text.strip()[:40]!r}") from None
 
 
 def new_film(radiograph: Radiograph, path: str | Path, film_id: str, *, purpose: str | None = None) -> Film:
@@ -165,6 +183,12 @@ def with_trace(case: Case, name: str, trace: Trace) -> Case:
     else:
         traces = (*canal.traces, trace)
     return _edit_canal(case, name, evolve(canal, traces=traces))
+
+
+def without_trace(case: Case, name: str, film_id: str) -> Case:
+    """The canal without what was traced on one film."""
+    canal = canal_of(case, name)
+    return _edit_canal(case, name, evolve(canal, traces=tuple(t for t in canal.traces if t.film != film_id)))
 
 
 def with_reading(case: Case, name: str, reading: Reading) -> Case:

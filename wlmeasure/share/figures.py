@@ -243,8 +243,8 @@ def profile_svg(trace: TraceResult, colour: str, width: int = 420, height: int =
             f'<circle cx="{x(float(profile.at_mm[k])):.1f}" cy="{y(float(profile.per_mm[k])):.1f}" r="3.5" fill="#222"/>'
         )
     return (
-        f'<svg class="plot" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
-        f'aria-label="Curvature along the canal">{"".join(parts)}'
+        f'<svg class="plot" font-size="11.5" font-family="sans-serif" viewBox="0 0 {width} {height}" '
+        f'width="{width}" height="{height}" role="img" aria-label="Curvature along the canal">{"".join(parts)}'
         f'<text x="{(left + width - right) / 2:.0f}" y="{height - 8}" text-anchor="middle">mm from the orifice</text>'
         f'<text transform="translate(12 {(top + height - bottom) / 2:.0f}) rotate(-90)" '
         'text-anchor="middle">curvature, 1/mm</text>'

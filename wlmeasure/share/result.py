@@ -26,6 +26,9 @@ __all__ = [
     "canal_flags",
     "canal_rows",
     "ceiling_words",
+    "curvature_words",
+    "electronic_words",
+    "length_words",
     "record_text",
     "result_json",
     "scale_words",
@@ -234,7 +237,8 @@ def scale_words(film: FilmResult) -> str:
     return f"{size} mm per pixel ± {100.0 * calibration.rel_std:.1f} %, from {source}"
 
 
-def _pm(length: float | None, std: float | None) -> str:
+def length_words(length: float | None, std: float | None) -> str:
+    """A length to 0.1 mm with the half-width of its 95 % interval."""
     if length is None:
         return "none"
     return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {1.96 * std:.1f}"
@@ -316,9 +320,9 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
     electronic, working = canal.electronic, canal.working_length
     if electronic is not None:
         lines.append(
-            f"  electronic       {_pm(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
+            f"  electronic       {length_words(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
         )
-    lines.append(f"  WORKING LENGTH   {_pm(working.length_mm, working.std_mm)}  {working.status}")
+    lines.append(f"  WORKING LENGTH   {length_words(working.length_mm, working.std_mm)}  {working.status}")
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {ceiling_words(working.ceiling_mm)} until this is settled")
     if working.length_mm is not None:
@@ -336,7 +340,7 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     if length is not None:
         low, high = length.length_interval_mm
         lines.append(
-            f"  length           {_pm(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
+            f"  length           {length_words(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
         )
         if length.coronal_mm > 0.0:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
@@ -350,5 +354,5 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        lines.append(f"  from the film    {_pm(film.length_mm, film.std_mm)}  ({allowance})")
+        lines.append(f"  from the film    {length_words(film.length_mm, film.std_mm)}  ({allowance})")
     return lines

@@ -1,0 +1,561 @@
+"""The dock: the whole job from film to report, top to bottom. It shows the session and passes on what is typed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import napari
+from qtpy.QtCore import QByteArray, Qt, QTimer
+from qtpy.QtGui import QCursor, QImage, QPixmap
+from qtpy.QtSvgWidgets import QSvgWidget
+from qtpy.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLabel, QScrollArea, QVBoxLayout, QWidget
+
+from wlmeasure import __version__
+from wlmeasure.decide.electronic import CONDITIONS
+from wlmeasure.image.display import loupe
+from wlmeasure.record.case import SUFFIX
+from wlmeasure.record.edit import typed_number
+from wlmeasure.share.cautions import CAUTIONS
+from wlmeasure.share.figures import profile_svg
+from wlmeasure.share.report import report_html
+from wlmeasure.share.result import (
+    canal_flags,
+    curvature_words,
+    electronic_words,
+    length_words,
+    scale_words,
+    stop_setting_mm,
+)
+from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note
+from wlmeasure_napari._drafts import discard, drafts
+from wlmeasure_napari._hands import KEYS
+from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._sessions import seat_of
+
+__all__ = ["WorkingLengthDock"]
+
+IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
+NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
+LOUPE_PX = 220
+STYLE = """
+QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
+QLabel#message { color: #d55e00; }
+QLabel#number { font-weight: 600; }
+QGroupBox { font-weight: 600; margin-top: 10px; padding-top: 8px; }
+QGroupBox QLabel, QGroupBox QLineEdit, QGroupBox QPushButton, QGroupBox QComboBox, QGroupBox QCheckBox { font-weight: 400; }
+"""
+
+
+class WorkingLengthDock(QWidget):
+    """The dock of one viewer."""
+
+    def __init__(self, napari_viewer: napari.Viewer) -> None:
+        super().__init__()
+        self._viewer = napari_viewer
+        seat = seat_of(napari_viewer)
+        self.session, self._layers, self._hands = seat.session, seat.layers, seat.hands
+        self._line: LiveLine | None = None
+        self._line_film: Any = None
+        self._fields: dict[str, Field] = {}
+        self._loupe = QLabel(None, Qt.WindowType.ToolTip)
+        self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
+        # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
+        self._late = QTimer(self)
+        self._late.setSingleShot(True)
+        self._late.timeout.connect(self.refresh)
+        self._build()
+        self.set_large(False)
+        self.refresh()
+
+    # ---- building ------------------------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        self.next_line = note(name="next")
+        self.canvas_message = note(name="message")
+        self.canvas_message.hide()
+        outer.addWidget(self.next_line)
+        outer.addWidget(self.canvas_message)
+        area = QScrollArea()
+        area.setWidgetResizable(True)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        inside = QWidget()
+        self._parts = QVBoxLayout(inside)
+        for part in (self._film(), self._scale(), self._canals(), self._readings(), self._length(), self._record()):
+            self._parts.addWidget(part)
+        self._parts.addStretch(1)
+        area.setWidget(inside)
+        outer.addWidget(area, 1)
+        self.setMinimumWidth(330)
+
+    def _field(self, place: str, label: str, done: Callable[[str], None] | None, tip: str, hint: str = "") -> Field:
+        field = Field(label, done, tip, hint=hint)
+        self._fields[place] = field
+        return field
+
+    def _film(self) -> Part:
+        part = Part("Film")
+        part.add(buttons(button("Open film", self._open_film, "An image, or one more film of the same tooth"),
+                         button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+        self.recover = button("", self._recover, "A case that was not saved when the program ended")
+        part.add(self.recover)
+        self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
+        part.add(self.film_choice)
+        part.add(self._field("tooth", "Tooth", self._on_tooth, "ISO 3950: quadrant and tooth, such as 46", "46"))
+        self.film_words = part.add(note())
+        self.contrast = QCheckBox("local contrast")
+        self.contrast.setToolTip("Display only: measuring uses the stored values")
+        self.contrast.toggled.connect(self._on_contrast)
+        self.inverse = QCheckBox("dark metal")
+        self.inverse.setToolTip("Display only: turns the grey scale round")
+        self.inverse.toggled.connect(self._on_inverse)
+        part.add(buttons(self.contrast, self.inverse))
+        return part
+
+    def _scale(self) -> Part:
+        part = Part("Scale")
+        part.add(
+            self._field(
+                "length", "Stop to tip, mm", self._on_known, "As measured on a ruler, not as printed on the file"
+            )
+        )
+        part.add(
+            self._field(
+                "std",
+                "give or take, mm",
+                self._on_known,
+                "Standard uncertainty; 0.14 for a ruler read to 0.5 mm",
+                "0.14",
+            )
+        )
+        part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
+                         button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
+                         button("Forget", self._forget_scale, "Take the last known length away")))  # fmt: skip
+        self.claims = self._choice(lambda _text: None, "A spacing that the image claims", "Spacing claim")
+        self.use_claim = button("Use claim", self._use_claim, "Take the image's own spacing, knowingly")
+        self.claim_row = part.add(buttons(self.claims, self.use_claim))
+        self.scale_words = part.add(note(name="number"))
+        self.scale_notes = part.add(note())
+        part.add(self._message("scale"))
+        return part
+
+    def _canals(self) -> Part:
+        part = Part("Canals")
+        self.canal_choice = self._choice(self._on_canal, "The canal in hand", "Canal in hand")
+        part.add(self.canal_choice)
+        part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))
+        part.add(
+            self._field("reference", "From", self._on_rename, "The coronal reference point in words, such as MB cusp")
+        )
+        part.add(buttons(button("Add", self._add_canal, "One canal more; the usual names of the tooth come first"),
+                         button("Delete", self._delete_canal, "Take this canal away")))  # fmt: skip
+        part.add(buttons(button("Trace (T)", lambda: self._take("canal", "canal"), "Click orifice, canal, apical end"),
+                         button("Accept (Enter)", self._accept, "Trace through the points"),
+                         button("Cusp (R)", lambda: self._take("reference", "canal"), "Click the reference point")))  # fmt: skip
+        self.end_choice = self._choice(self._on_end, "What the trace ends at", "Apical end")
+        self.end_choice.addItems(["radiographic apex", "apical foramen", "file tip", "filling end", "open apex"])
+        self.seen_choice = self._choice(self._on_seen, "How well the apex is seen", "Apex visibility")
+        self.seen_choice.addItems(["clear", "superimposed", "cut off"])
+        part.add(buttons(self.end_choice, self.seen_choice))
+        self.canal_length = part.add(note(name="number"))
+        self.canal_bend = part.add(note())
+        self.profile = QSvgWidget()
+        self.profile.setFixedHeight(150)
+        part.add(self.profile)
+        return part
+
+    def _readings(self) -> Part:
+        part = Part("Electronic readings")
+        part.add(self._field("reading", "Reading, mm", self._on_reading, "Type the length and press Enter"))
+        self.mark = self._choice(lambda _text: None, "Where the device stood", "Mark")
+        self.mark.addItems(["foramen", "constriction", "beyond"])
+        self.condition = self._choice(lambda _text: None, "Anything that makes readings doubtful", "Condition")
+        self.condition.addItems(["no condition", *CONDITIONS])
+        part.add(buttons(self.mark, self.condition))
+        part.add(buttons(button("Same again", self._repeat, "It read the same again"),
+                         button("Take back", self._take_back_reading, "Delete the last reading")))  # fmt: skip
+        self.reading_words = part.add(note())
+        return part
+
+    def _length(self) -> Part:
+        part = Part("Working length")
+        self.proposal = part.add(note(name="number"))
+        self.reasons = part.add(note())
+        part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
+        part.add(self._field("by", "Initials", None, "Who decides"))
+        part.add(self._field("reason", "Reason", None, "A word on why"))
+        part.add(buttons(button("Take proposal", self._take_proposal, "Copy the proposed length into the field"),
+                         button("Decide", self._decide, "Record the decided length")))  # fmt: skip
+        self.decision = part.add(note(name="number"))
+        return part
+
+    def _record(self) -> Part:
+        part = Part("Record")
+        self.undo_button = button("Undo", lambda: self._do("record", self.session.undo), "Ctrl+Z")
+        self.redo_button = button("Redo", lambda: self._do("record", self.session.redo), "Ctrl+Y")
+        part.add(buttons(self.undo_button, self.redo_button))
+        part.add(buttons(button("Save case", self._save, "Choose a name; every later step is saved there too"),
+                         button("Report", self._report, "Write the report page")))  # fmt: skip
+        self.saved = part.add(note())
+        part.add(self._message("record"))
+        self.large = QCheckBox("large type")
+        self.large.setToolTip("Readable from 1.5 m; T and Enter alone trace and accept")
+        self.large.toggled.connect(self.set_large)
+        part.add(self.large)
+        part.add(note("Keys: " + ";  ".join(f"{key}: {what}" for key, what in KEYS) + "."))
+        part.add(note(" ".join(CAUTIONS)))
+        return part
+
+    def _choice(self, chosen: Callable[[str], None], tip: str, name: str) -> QComboBox:
+        box = QComboBox()
+        box.setToolTip(tip)
+        box.setAccessibleName(name)
+        box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        box.textActivated.connect(chosen)
+        return box
+
+    def _message(self, place: str) -> QLabel:
+        label = note(name="message")
+        label.hide()
+        self._fields[place] = label
+        return label
+
+    # ---- life ----------------------------------------------------------------------------------------------------
+
+    def showEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        """Connect: a dock that is closed gets no close event, so it listens only while it is seen."""
+        super().showEvent(event)
+        self.session.changed.connect(self._soon)
+        self.session.moved.connect(self._on_moved)
+        self.session.said.connect(self._on_said)
+        self._hands.connect()
+        self.refresh()
+
+    def hideEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        super().hideEvent(event)
+        for signal, slot in (
+            (self.session.changed, self._soon),
+            (self.session.moved, self._on_moved),
+            (self.session.said, self._on_said),
+        ):
+            signal.disconnect(slot, missing_ok=True)
+        self._hands.disconnect()
+        self._loupe.hide()
+        if self._line is not None:
+            self._line.remove()
+            self._line = self._line_film = None
+
+    def _soon(self) -> None:
+        self._late.start(0)
+
+    def set_large(self, on: bool) -> None:
+        """Large type for reading at a distance."""
+        self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
+        self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
+
+    # ---- showing -------------------------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Fill in everything from the session."""
+        session = self.session
+        self._layers.refresh()
+        self.next_line.setText(session.next_step())
+        self._show_film()
+        self._show_scale()
+        self._show_canal()
+        self._show_length()
+        self.undo_button.setEnabled(session.can_undo)
+        self.redo_button.setEnabled(session.can_redo)
+        when = "" if session.saved_at is None else f"{session.saved_at:%H:%M:%S}"
+        where = "" if session.path is None else session.path.name
+        self.saved.setText(f"Saved at {when}: {where}" if when else "Nothing to save yet.")
+        waiting = [path for path in drafts() if path != session.path] if session.case is None else []
+        self.recover.setVisible(bool(waiting))
+        self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")
+        self._on_moved()
+
+    def _fill(self, box: QComboBox, texts: list[str], chosen: str) -> None:
+        if [box.itemText(k) for k in range(box.count())] != texts:
+            box.clear()
+            box.addItems(texts)
+        box.setCurrentIndex(max(0, texts.index(chosen) if chosen in texts else 0))
+
+    def _show_film(self) -> None:
+        session = self.session
+        graph = session.radiograph
+        self._fill(self.film_choice, list(session.radiographs), session.film_id)
+        self.film_choice.setVisible(len(session.radiographs) > 1)
+        if session.tooth is not None:
+            self._fields["tooth"].set_text(session.tooth.designation)
+        words = []
+        if session.tooth is not None:
+            words.append(
+                f"{session.tooth.name} ({session.tooth.universal} Universal, {session.tooth.palmer_letters} Palmer)"
+            )
+        if graph is not None:
+            words.append(f"{Path(graph.path).name}: {graph.rows} x {graph.cols} pixels, {graph.bits} bit")
+            words += [f"! {text}" for text in graph.warnings] + list(graph.densities)
+        self.film_words.setText("\n".join(words))
+
+    def _show_scale(self) -> None:
+        film = self.session.film
+        graph = self.session.radiograph
+        claims = [] if graph is None else [claim.claim for claim in graph.spacings]
+        self.claim_row.setVisible(bool(claims))
+        self._fill(self.claims, claims, self.claims.currentText())
+        self.scale_words.setText("no scale yet" if film is None else scale_words(film))
+        notes = [] if film is None else [flag.text for flag in film.flags]
+        if film is not None and film.magnification is not None:
+            notes.insert(0, f"Implied magnification {film.magnification:.2f}.")
+        self.scale_notes.setText("\n".join(notes))
+
+    def _show_canal(self) -> None:
+        session = self.session
+        names = [] if session.case is None else [canal.name for canal in session.case.canals]
+        self._fill(self.canal_choice, names, session.canal_name)
+        canal, trace = session.canal, session.trace_result
+        self._fields["canal"].set_text("" if canal is None else canal.name)
+        self._fields["reference"].set_text("" if canal is None else canal.reference_point)
+        for box, value in (
+            (self.end_choice, None if trace is None else trace.trace.apical_end),
+            (self.seen_choice, None if trace is None else trace.trace.apex_visibility or "clear"),
+        ):
+            box.setEnabled(value is not None)
+            if value is not None:
+                box.setCurrentText(value)
+        if trace is None:
+            self.canal_length.setText("not traced on this film")
+            self.canal_bend.setText("")
+            self.profile.hide()
+            return
+        length = trace.length
+        tip = trace.tip_to_end_mm
+        words = "no scale: angles only" if length is None else length_words(length.length_mm, length.length_std_mm)
+        if tip is not None:
+            words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
+        self.canal_length.setText(words)
+        self.canal_bend.setText(curvature_words(trace.curvature, trace.angles))
+        svg = profile_svg(trace, CANAL_COLOUR)
+        self.profile.setVisible(bool(svg))
+        if svg:
+            ground = svg.replace(">", '><rect width="100%" height="100%" fill="#ffffff"/>', 1)
+            self.profile.load(
+                QByteArray(ground.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1).encode())
+            )
+
+    def _show_length(self) -> None:
+        session = self.session
+        found = None
+        if session.result is not None:
+            found = next((c for c in session.result.canals if c.canal.name == session.canal_name), None)
+        if found is None:
+            for label in (self.reading_words, self.proposal, self.reasons, self.decision):
+                label.setText("")
+            return
+        listed = ", ".join(f"{r.length_mm:g} ({r.mark})" for r in found.canal.electronic_readings)
+        electronic = found.electronic
+        self.reading_words.setText(listed if electronic is None else f"{listed}\n{electronic_words(electronic)}")
+        working = found.working_length
+        words = f"{length_words(working.length_mm, working.std_mm)}, {working.status}"
+        if working.length_mm is not None:
+            words += f"\nstop at {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down"
+        self.proposal.setText(words)
+        self.reasons.setText("\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
+        made = found.canal.decision
+        self.decision.setText("" if made is None else f"decided {made.length_mm:.1f} mm by {made.by}")
+
+    def _on_moved(self) -> None:
+        """Only the cursor has moved: the live line and the loupe."""
+        session = self.session
+        film = self._layers.film_layer()
+        if film is None:
+            return
+        if self._line is None or self._line_film is not film:
+            self._line, self._line_film = live_line(self._viewer_itself(), film), film
+        self._line.show(session.live)
+        placing = session.tool != "look" and session.cursor is not None and session.radiograph is not None
+        if placing and session.cursor is not None:
+            picture = loupe(film.data, session.cursor, side=LOUPE_PX)
+            picture[LOUPE_PX // 2, ::4] = 255
+            picture[::4, LOUPE_PX // 2] = 255
+            image = QImage(picture.tobytes(), LOUPE_PX, LOUPE_PX, LOUPE_PX, QImage.Format.Format_Grayscale8)
+            self._loupe.setPixmap(QPixmap.fromImage(image))
+            at = QCursor.pos()
+            self._loupe.move(at.x() + 28, at.y() + 28)
+        self._loupe.setVisible(placing and self.isVisible())
+
+    def _viewer_itself(self) -> Any:
+        return getattr(self._viewer, "__wrapped__", self._viewer)
+
+    def _on_said(self, place: str, text: str) -> None:
+        """A message beside the field it is about; never a dialog."""
+        target = self._fields.get(place)
+        if isinstance(target, Field):
+            target.say(text)
+        elif target is not None:
+            target.setText(text)
+            target.setVisible(bool(text))
+        if place == "canvas" or target is None:
+            self.canvas_message.setText(text)
+            self.canvas_message.setVisible(bool(text))
+
+    # ---- what is typed and pressed -------------------------------------------------------------------------------
+
+    def _do(self, place: str, step: Callable[[], None]) -> None:
+        with self.session.telling(place):
+            step()
+
+    def _take(self, tool: Any, place: str) -> None:
+        self._do(place, lambda: self.session.take(tool))
+
+    def _open_film(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(self, "Open film", "", IMAGES)
+        if name:
+            self.open_path(name)
+
+    def _open_case(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(self, "Open case", "", f"Cases (*{SUFFIX})")
+        if name:
+            self.open_path(name)
+
+    def open_path(self, path: str | Path) -> None:
+        """Open an image or a case file."""
+        opener = self.session.open_case if str(path).endswith(SUFFIX) else self.session.open_film
+        self._do("canvas", lambda: opener(path))
+
+    def _recover(self) -> None:
+        waiting = [path for path in drafts() if path != self.session.path]
+        if waiting:
+            self._do("canvas", lambda: self.session.open_case(waiting[0]))
+
+    def discard_drafts(self) -> None:
+        """Forget every unsaved case but the one in hand."""
+        for path in drafts():
+            if path != self.session.path:
+                discard(path)
+        self.refresh()
+
+    def _on_film(self, text: str) -> None:
+        self.session.choose_film(text)
+
+    def _on_tooth(self, text: str) -> None:
+        self._do("tooth", lambda: self.session.set_tooth(text))
+
+    def _on_contrast(self, on: bool) -> None:
+        self._layers.enhanced = on
+        self.refresh()
+
+    def _on_inverse(self, on: bool) -> None:
+        self._layers.inverted = on
+        self.refresh()
+
+    def _on_known(self, _text: str) -> None:
+        def step() -> None:
+            length = typed_number(self._fields["length"].text, "known length")
+            spread = self._fields["std"].text
+            self.session.set_known_length(length, typed_number(spread, "give or take") if spread.strip() else None)
+
+        if self._fields["length"].text.strip():
+            self._do("length", step)
+
+    def _forget_scale(self) -> None:
+        case = self.session.case
+        if case is not None and (scales := case.film(self.session.film_id).scale):
+            self._do("scale", lambda: self.session.remove_scale(len(scales) - 1))
+
+    def _use_claim(self) -> None:
+        claim = self.claims.currentText()
+        self._do("scale", lambda: self.session.use_spacing(claim, None))
+
+    def _on_canal(self, name: str) -> None:
+        self.session.choose_canal(name)
+
+    def _on_rename(self, _text: str) -> None:
+        name, reference = self._fields["canal"].text, self._fields["reference"].text
+        if self.session.canal is not None and name.strip() and reference.strip():
+            self._do("canal", lambda: self.session.rename_canal(name, reference))
+
+    def _add_canal(self) -> None:
+        session = self.session
+        used = set() if session.case is None else {canal.name for canal in session.case.canals}
+        usual = [] if session.tooth is None else [name for name in session.tooth.canal_names if name not in used]
+        name = usual[0] if usual else f"canal {len(used) + 1}"
+        self._do("canal", lambda: session.add_canal(name))
+
+    def _delete_canal(self) -> None:
+        self._do("canal", self.session.delete_canal)
+
+    def _accept(self) -> None:
+        self._do("canal", self.session.accept)
+
+    def _repeat(self) -> None:
+        self._do("reading", self.session.repeat_reading)
+
+    def _on_end(self, text: str) -> None:
+        self._do("canal", lambda: self.session.set_end(apical_end=text))
+
+    def _on_seen(self, text: str) -> None:
+        self._do("canal", lambda: self.session.set_end(apex_visibility=text))
+
+    def _on_reading(self, text: str) -> None:
+        if not text.strip():
+            return
+        condition = self.condition.currentText()
+        conditions = (condition,) if condition in CONDITIONS else ()
+        mark: Any = self.mark.currentText()
+        self._do(
+            "reading",
+            lambda: self.session.add_reading(typed_number(text, "reading"), mark, None, conditions),
+        )
+
+    def _take_back_reading(self) -> None:
+        canal = self.session.canal
+        if canal is not None and canal.electronic_readings:
+            self._do("reading", lambda: self.session.delete_reading(len(canal.electronic_readings) - 1))
+
+    def _take_proposal(self) -> None:
+        proposed = self.session.proposed_mm()
+        if proposed is None:
+            self.session.said.emit("decided", "There is no proposal to take: the clinician's own number is needed.")
+        else:
+            self._fields["decided"].edit.setText(f"{stop_setting_mm(proposed):.1f}")
+
+    def _decide(self) -> None:
+        def step() -> None:
+            length = typed_number(self._fields["decided"].text, "decided length")
+            self.session.decide(length, self._fields["by"].text, self._fields["reason"].text)
+
+        self._do("decided", step)
+
+    def _save(self) -> None:
+        path = self.session.path
+        suggested = "case" + SUFFIX if path is None else str(path)
+        name, _ = QFileDialog.getSaveFileName(self, "Save case", suggested, f"Cases (*{SUFFIX})")
+        if name:
+            self.save_to(name)
+
+    def save_to(self, path: str | Path) -> None:
+        """Save the case under a name."""
+        self._do("record", lambda: self.session.save_as(path))
+
+    def _report(self) -> None:
+        name, _ = QFileDialog.getSaveFileName(self, "Write report", "report.html", "Pages (*.html)")
+        if name:
+            self.report_to(name)
+
+    def report_to(self, path: str | Path) -> None:
+        """Write the report page."""
+        result, saved = self.session.result, self.session.saved_at
+        if result is None or saved is None:
+            self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
+            return
+
+        def step() -> None:
+            page = report_html(result, made_at=f"{saved:%Y-%m-%d %H:%M}", program=f"wlmeasure {__version__}")
+            Path(path).write_text(page, encoding="utf-8")
+
+        self._do("record", step)

@@ -1,0 +1,100 @@
+"""The building blocks of the dock: a titled part, a field with its message beneath, a row of buttons."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QGroupBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
+
+__all__ = ["Field", "Part", "button", "buttons", "note"]
+
+
+def note(text: str = "", *, name: str = "note") -> QLabel:
+    """A line of words that wraps; plain text, so that no name in it is read as markup."""
+    label = QLabel(text)
+    label.setObjectName(name)
+    label.setWordWrap(True)
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+    return label
+
+
+def button(text: str, action: Callable[[], None], tip: str) -> QPushButton:
+    """A push button with a tooltip; it does not take the keyboard from the canvas."""
+    made = QPushButton(text)
+    made.setToolTip(tip)
+    made.setAccessibleName(text)
+    made.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+    made.clicked.connect(lambda _checked=False: action())
+    return made
+
+
+def buttons(*made: QWidget) -> QWidget:
+    """Widgets side by side."""
+    row = QWidget()
+    layout = QHBoxLayout(row)
+    layout.setContentsMargins(0, 0, 0, 0)
+    for widget in made:
+        layout.addWidget(widget)
+    return row
+
+
+class Part(QGroupBox):
+    """One titled part of the dock."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__(title)
+        self._layout = QVBoxLayout(self)
+        self._layout.setSpacing(4)
+
+    def add(self, widget: QWidget) -> QWidget:
+        self._layout.addWidget(widget)
+        return widget
+
+
+class Field(QWidget):
+    """A labelled text field; `done` is called with its text on Enter or when it is left changed. Messages stand beneath."""
+
+    def __init__(self, label: str, done: Callable[[str], None] | None, tip: str, *, hint: str = "") -> None:
+        super().__init__()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(1)
+        self.edit = QLineEdit()
+        self.edit.setPlaceholderText(hint)
+        self.edit.setToolTip(tip)
+        self.edit.setAccessibleName(label)
+        words = QLabel(label)
+        words.setBuddy(self.edit)
+        row = QHBoxLayout()
+        row.addWidget(words)
+        row.addWidget(self.edit, 1)
+        layout.addLayout(row)
+        self.message = note(name="message")
+        self.message.hide()
+        layout.addWidget(self.message)
+        self._told = ""
+        self._done = done
+        if done is not None:
+            self.edit.editingFinished.connect(self._finished)
+
+    def _finished(self) -> None:
+        text = self.edit.text()
+        if text != self._told and self._done is not None:
+            self._told = text
+            self._done(text)
+
+    @property
+    def text(self) -> str:
+        return str(self.edit.text())
+
+    def set_text(self, text: str) -> None:
+        """Show a value of the session, unless the person is typing."""
+        if not self.edit.hasFocus():
+            self._told = text
+            self.edit.setText(text)
+
+    def say(self, text: str) -> None:
+        self.message.setText(text)
+        self.message.setVisible(bool(text))

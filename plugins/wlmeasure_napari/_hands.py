@@ -1,0 +1,131 @@
+"""Mouse and keys on the canvas: what the hands do becomes steps of the session."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from typing import Any
+
+from napari.components import ViewerModel
+
+from wlmeasure_napari._layers import Layers
+from wlmeasure_napari._session import Handle, Session
+
+__all__ = ["KEYS", "Hands"]
+
+NEAR_SCREEN_PX = 9.0  # how near the cursor must be to take hold of a point
+STILL_SCREEN_PX = 4.0  # a press that moves less is a click, not a drag of the view
+NUDGE_PX = 0.25
+
+KEYS = (
+    ("S", "scale: click the file's stop, then its tip"),
+    ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
+    ("Enter", "accept"),
+    ("R", "click the coronal reference point"),
+    ("Esc", "put the tool away"),
+    ("Ctrl+Z / Ctrl+Y", "undo, redo"),
+    ("arrow keys", "move the chosen point by a quarter pixel"),
+    ("Ctrl+D", "delete the chosen point"),
+    ("Ctrl+click", "one more point on a traced canal, behind the chosen one"),
+)
+
+
+class Hands:
+    """Connects one viewer's canvas to one session while the dock is open."""
+
+    def __init__(self, viewer: ViewerModel, session: Session, layers: Layers) -> None:
+        self._viewer = viewer
+        self._session = session
+        self._layers = layers
+        self._bound: dict[str, Callable[[Any], None]] = {
+            "s": lambda _: self._do(lambda: session.take("file")),
+            "t": lambda _: self._do(self._trace_key),
+            "Enter": lambda _: self._do(session.accept),
+            "r": lambda _: self._do(lambda: session.take("reference")),
+            "Escape": lambda _: session.cancel(),
+            "Control-z": lambda _: self._do(session.undo),
+            "Control-y": lambda _: self._do(session.redo),
+            "Control-d": lambda _: self._do(session.delete_chosen),
+            "Up": lambda _: self._do(lambda: session.move_chosen(-NUDGE_PX, 0.0)),
+            "Down": lambda _: self._do(lambda: session.move_chosen(NUDGE_PX, 0.0)),
+            "Left": lambda _: self._do(lambda: session.move_chosen(0.0, -NUDGE_PX)),
+            "Right": lambda _: self._do(lambda: session.move_chosen(0.0, NUDGE_PX)),
+        }
+
+    def connect(self) -> None:
+        """Take mouse and keys."""
+        if self._on_press not in self._viewer.mouse_drag_callbacks:
+            self._viewer.mouse_drag_callbacks.append(self._on_press)
+            self._viewer.mouse_move_callbacks.append(self._on_move)
+            for key, action in self._bound.items():
+                self._viewer.bind_key(key, action, overwrite=True)
+
+    def disconnect(self) -> None:
+        """Give mouse and keys back to the viewer."""
+        if self._on_press in self._viewer.mouse_drag_callbacks:
+            self._viewer.mouse_drag_callbacks.remove(self._on_press)
+            self._viewer.mouse_move_callbacks.remove(self._on_move)
+            for key in self._bound:
+                self._viewer.bind_key(key, None, overwrite=True)
+
+    def _do(self, step: Callable[[], None]) -> None:
+        with self._session.telling("canvas"):
+            step()
+
+    def _trace_key(self) -> None:
+        session = self._session
+        if session.tool in ("canal", "file") and session.cursor is not None:
+            session.click(session.cursor)
+        else:
+            session.take("canal")
+
+    def _on_move(self, _viewer: ViewerModel, event: Any) -> None:
+        at = self._layers.to_pixel(event.position)
+        if at is not None:
+            self._session.hover(at)
+
+    def _on_press(self, _viewer: ViewerModel, event: Any) -> Generator[None, None, None]:
+        at = self._layers.to_pixel(event.position)
+        if at is None or event.button != 1:
+            return
+        session = self._session
+        handle = session.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if session.tool == "look" else None
+        if handle is not None:
+            yield from self._drag(handle, at, event)
+            return
+        moved = False
+        yield
+        while event.type == "mouse_move":
+            now = self._layers.to_pixel(event.position)
+            moved = moved or now is None or self._far(at, now)
+            yield
+        if moved:
+            return
+        if "Control" in event.modifiers and session.tool == "look" and session.chosen is not None:
+            chosen = session.chosen
+            self._do(lambda: session.insert_after(chosen, at))
+        else:
+            self._do(lambda: session.click(at))
+
+    def _far(self, one: tuple[float, float], other: tuple[float, float]) -> bool:
+        limit = self._layers.pixels(STILL_SCREEN_PX)
+        return abs(one[0] - other[0]) > limit or abs(one[1] - other[1]) > limit
+
+    def _drag(self, handle: Handle, start: tuple[float, float], event: Any) -> Generator[None, None, None]:
+        """Choose a point, and move it if the mouse moves; the view stays still meanwhile."""
+        session = self._session
+        self._viewer.scene.camera.mouse_pan = False
+        try:
+            session.choose(handle)
+            to = None
+            yield
+            while event.type == "mouse_move":
+                now = self._layers.to_pixel(event.position)
+                if now is not None and (to is not None or self._far(start, now)):
+                    to = now
+                    session.hover(now)
+                yield
+            if to is not None:
+                end = to
+                self._do(lambda: session.move(handle, end))
+        finally:
+            self._viewer.scene.camera.mouse_pan = True

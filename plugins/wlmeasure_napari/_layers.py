@@ -1,0 +1,158 @@
+"""What the viewer shows of a session: layers rebuilt from the case, so that deleting one loses nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from napari.components import ViewerModel
+
+from wlmeasure.image.display import local_contrast
+from wlmeasure_napari._session import Session
+
+__all__ = ["CANAL_COLOUR", "FILE_COLOUR", "Layers"]
+
+FILE_COLOUR = "#56b4e9"  # Okabe & Ito 2008: told apart by colour-blind eyes
+CANAL_COLOUR = "#e69f00"
+OTHER_CANAL_COLOUR = "#009e73"
+PENDING_COLOUR = "#f0e442"
+CHOSEN_COLOUR = "#ffffff"
+FILM, LINES, POINTS = "film", "measured", "points"
+
+
+class Layers:
+    """The layers of one session on one viewer: the film in view, the measured lines, the points."""
+
+    def __init__(self, viewer: ViewerModel, session: Session) -> None:
+        self._viewer = viewer
+        self._session = session
+        self._shown: tuple[str, bool] | None = None
+        self.enhanced = False
+        self.inverted = False
+
+    def film_layer(self) -> Any:
+        """The image layer of the film in view, or None."""
+        return next((layer for layer in self._viewer.layers if layer.name == FILM), None)
+
+    def to_pixel(self, world: tuple[float, ...]) -> tuple[float, float] | None:
+        """A place on the canvas in pixels (row, col) of the film, or None without a film."""
+        layer = self.film_layer()
+        if layer is None:
+            return None
+        row, col = layer.world_to_data(world)[-2:]
+        return float(row), float(col)
+
+    def pixels(self, screen: float) -> float:
+        """How many film pixels that many screen pixels are, at the present zoom."""
+        layer = self.film_layer()
+        return screen / (self._viewer.scene.camera.zoom * float(max(layer.scale[-2:]))) if layer is not None else screen
+
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        if self._session.radiograph is None:
+            return
+        self._show_film()
+        self._show_lines()
+        self._show_points()
+        # Points and shapes have keys of their own, which come before the viewer's; the film has none of ours.
+        self._viewer.layers.selection.active = self.film_layer()
+
+    def _frame(self) -> dict[str, Any]:
+        """Scale and unit that all layers share: millimetres once there is a scale, else square-looking pixels."""
+        film = self._session.film
+        if film is not None and film.calibration is not None:
+            return {"scale": film.calibration.mm_per_px, "units": ("mm", "mm")}
+        ratio = 1.0 if self._session.radiograph is None else self._session.radiograph.col_over_row
+        return {"scale": (1.0, ratio if film is None else film.col_over_row), "units": ("pixel", "pixel")}
+
+    def _set_frame(self, layer: Any) -> None:
+        frame = self._frame()
+        if tuple(layer.scale) != tuple(frame["scale"]):
+            layer.scale = frame["scale"]
+        layer.units = frame["units"]
+
+    def _show_film(self) -> None:
+        radiograph = self._session.radiograph
+        assert radiograph is not None
+        wanted = (radiograph.sha256, self.enhanced)
+        layer = self.film_layer()
+        if layer is None or wanted != self._shown:
+            picture = radiograph.displayed()
+            picture = local_contrast(picture) if self.enhanced else picture
+            if layer is None:
+                layer = self._viewer.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
+                self._to_bottom(layer)
+                self._viewer.reset_view()
+            else:
+                layer.data = picture
+            self._shown = wanted
+        layer.colormap = "gray_r" if self.inverted else "gray"
+        before = tuple(layer.scale[-2:])
+        self._set_frame(layer)
+        self._keep_view(before, tuple(layer.scale[-2:]))
+
+    def _keep_view(self, before: tuple[float, ...], now: tuple[float, ...]) -> None:
+        """When pixels become millimetres the same place stays in view at the same size."""
+        if before == now:
+            return
+        camera = self._viewer.scene.camera
+        row, col = camera.center[-2:]
+        camera.center = (*camera.center[:-2], row * now[0] / before[0], col * now[1] / before[1])
+        camera.zoom *= before[0] / now[0]
+
+    def _to_bottom(self, layer: Any) -> None:
+        at = self._viewer.layers.index(layer)
+        if at:
+            self._viewer.layers.move(at, 0)
+
+    def _layer(self, name: str, make: Any) -> Any:
+        if name not in self._viewer.layers:
+            layer = make(name=name, **self._frame())
+            layer.editable = False
+        return self._viewer.layers[name]
+
+    def _show_lines(self) -> None:
+        layer = self._layer(LINES, self._viewer.add_shapes)
+        self._set_frame(layer)
+        session = self._session
+        film = session.film
+        paths, colours, widths = [], [], []
+        radiograph = session.radiograph
+        assert radiograph is not None
+        line = max(radiograph.values.shape) / 500.0
+        if film is not None and film.calibration is not None:
+            for known in film.calibration.lines:
+                paths.append(np.asarray(known.path_px))
+                colours.append(FILE_COLOUR)
+                widths.append(1.8 * line)
+        for canal in () if session.result is None else session.result.canals:
+            for trace in canal.traces:
+                if trace.trace.film == session.film_id:
+                    paths.append(np.asarray(trace.path.path_px))
+                    chosen = canal.canal.name == session.canal_name
+                    colours.append(CANAL_COLOUR if chosen else OTHER_CANAL_COLOUR)
+                    widths.append(0.8 * line)
+        layer.data = []
+        if paths:
+            layer.add_paths(paths, edge_color=colours, edge_width=widths)
+
+    def _show_points(self) -> None:
+        layer = self._layer(POINTS, self._viewer.add_points)
+        self._set_frame(layer)
+        session = self._session
+        handles = session.handles()
+        points = [point for _, point in handles] + list(session.pending)
+        colours = [
+            CHOSEN_COLOUR if handle == session.chosen else FILE_COLOUR if handle.role == "scale" else CANAL_COLOUR
+            for handle, _ in handles
+        ] + [PENDING_COLOUR] * len(session.pending)
+        layer.data = np.array(points, dtype=float).reshape(-1, 2)
+        layer.selected_data = set()
+        if points:
+            radiograph = session.radiograph
+            assert radiograph is not None
+            layer.size = max(radiograph.values.shape) / 110.0
+            layer.border_color = colours
+            layer.face_color = "transparent"
+            layer.border_width = 0.18
+            layer.symbol = "disc"

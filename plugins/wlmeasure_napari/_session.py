@@ -1,0 +1,673 @@
+"""One measuring session on one viewer: the case as it grows, its history, what the tools do. No Qt, no layers.
+
+The case is the document. Every step makes a new case from the old one, measures it, saves it to the session's file, and only
+then says that it has changed; undo goes back to the case before. What the screen shows is made from the case (`_layers`),
+so a layer that somebody deletes loses nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from attrs import evolve, frozen
+from psygnal import Signal
+
+from wlmeasure.decide.electronic import Mark
+from wlmeasure.errors import CaseError, WlmeasureError
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.reading import read
+from wlmeasure.record import edit
+from wlmeasure.record.case import (
+    SUFFIX,
+    Canal,
+    Case,
+    Decision,
+    KnownFile,
+    KnownObject,
+    Reading,
+    Spacing,
+    Trace,
+    load_case,
+    save_case,
+)
+from wlmeasure.record.evaluate import CaseResult, FilmResult, TraceResult, accept_paths, evaluate, read_films
+from wlmeasure.trace.live import LivePath
+from wlmeasure.trade.tooth import Tooth
+from wlmeasure_napari import _drafts
+
+__all__ = ["Handle", "Session", "Tool"]
+
+Point = tuple[float, float]
+Tool = Literal["look", "file", "object", "canal", "reference"]
+
+UNDO_STEPS = 200
+ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
+ENDS = {"file": ("the stop", "the tip"), "object": ("one end", "the other end")}
+
+
+@frozen
+class Handle:
+    """A point that can be taken hold of: what it belongs to, and which point of it."""
+
+    role: Literal["scale", "canal", "reference"]
+    index: int
+    scale: int = 0
+    canal: str = ""
+
+
+class Session:
+    """The case, its history and the tool in hand.
+
+    Signals
+    -------
+    changed
+        The case, its measures or the tool has changed.
+    moved
+        Only the preview under the cursor has changed.
+    said
+        (place, text): a message for the field of that name; an empty text takes it back.
+    """
+
+    changed = Signal()
+    moved = Signal()
+    said = Signal(str, str)
+
+    def __init__(self) -> None:
+        self.case: Case | None = None
+        self.result: CaseResult | None = None
+        self.tooth: Tooth | None = None
+        self.film_id = "f1"
+        self.canal_name = ""
+        self.tool: Tool = "look"
+        self.pending: list[Point] = []
+        self.cursor: Point | None = None
+        self.live: list[Point] = []
+        self.chosen: Handle | None = None
+        self.known_length_mm: float | None = None
+        self.known_length_std_mm: float | None = None
+        self.saved_at: datetime | None = None
+        self.path: Path | None = None
+        self.radiographs: dict[str, Radiograph] = {}
+        self._paths: dict[str, Path] = {}
+        self._undo: list[Case] = []
+        self._redo: list[Case] = []
+        self._live: LivePath | None = None
+        self._waiting: tuple[Radiograph, Path] | None = None
+
+    # ---- opening and saving --------------------------------------------------------------------------------------
+
+    def open_film(self, path: str | Path) -> None:
+        """Take an image as the film of a new case, or as one more film of this one.
+
+        Raises
+        ------
+        WlmeasureError
+            The image cannot be read, or is in the case already.
+        """
+        path = Path(path).resolve()
+        radiograph = read(path)
+        if self.case is None:
+            self._waiting = (radiograph, path)
+            self.radiographs = {"f1": radiograph}
+            self._paths = {"f1": path}
+            if self.tooth is not None:
+                self._begin()
+            else:
+                self.changed.emit()
+            return
+        new = edit.with_film(self.case, radiograph, path)
+        film = new.films[-1]
+        self.radiographs[film.id] = radiograph
+        self._paths[film.id] = path
+        self.film_id = film.id
+        self._step(new)
+
+    def set_tooth(self, text: str) -> None:
+        """The tooth by its ISO 3950 designation; starts the case when a film waits for it."""
+        tooth = Tooth.from_iso3950(text.strip())
+        self.tooth = tooth
+        if self.case is None and self._waiting is not None:
+            self._begin()
+        elif self.case is not None and self.case.tooth != tooth.designation:
+            self._step(edit.with_tooth(self.case, tooth.designation))
+        else:
+            self.changed.emit()
+
+    def _begin(self) -> None:
+        assert self.tooth is not None
+        assert self._waiting is not None
+        radiograph, path = self._waiting
+        self._waiting = None
+        name = self.tooth.canal_names[0]
+        case = edit.with_canal(edit.new_case(self.tooth.designation, radiograph, path), name, "reference cusp or edge")
+        self.canal_name = name
+        self.path = _drafts.new_draft()
+        self._step(case, undoable=False)
+
+    def open_case(self, path: str | Path, *, draft: bool = False) -> None:
+        """Go on with a case file; its file is the one saved to from now on.
+
+        Raises
+        ------
+        WlmeasureError
+            The case or one of its films cannot be read.
+        """
+        path = Path(path).resolve()
+        case = load_case(path)
+        radiographs = read_films(case)
+        self.radiographs = radiographs
+        self._paths = {film.id: case.film_path(film).resolve() for film in case.films}
+        self.tooth = Tooth.from_iso3950(case.tooth)
+        self.film_id = case.films[0].id
+        self.canal_name = case.canals[0].name if case.canals else ""
+        self.path = path
+        self._undo, self._redo = [], []
+        films = tuple(evolve(film, path=str(self._paths[film.id])) for film in case.films)
+        self.case = evolve(case, films=films, folder=Path())
+        self.result = evaluate(self.case, radiographs)
+        self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
+        self._drop_tool()
+        self.changed.emit()
+
+    def save_as(self, path: str | Path) -> None:
+        """Save under a name of the clinician's own; later steps are saved there too, and the draft is forgotten."""
+        if self.case is None:
+            raise CaseError("case must hold a film and a tooth before it can be saved")
+        path = Path(path)
+        if not path.name.endswith(SUFFIX):
+            path = path.with_name(path.name.removesuffix(".json") + SUFFIX)
+        old = self.path
+        self.path = path.resolve()
+        self._save(self.case)
+        if old is not None and old != self.path and old.parent == _drafts.folder():
+            _drafts.discard(old)
+        self.changed.emit()
+
+    def _save(self, case: Case) -> None:
+        assert self.path is not None
+        films = tuple(evolve(film, path=self._stored_path(film.id)) for film in case.films)
+        save_case(evolve(case, films=films), self.path)
+        self.saved_at = datetime.now()
+
+    def _stored_path(self, film_id: str) -> str:
+        """Relative to the case file, absolute in a draft (which lies far from its films) or on another drive."""
+        assert self.path is not None
+        target = self._paths[film_id]
+        if self.path.parent == _drafts.folder():
+            return str(target)
+        try:
+            return Path(os.path.relpath(target, self.path.parent)).as_posix()
+        except ValueError:
+            return str(target)
+
+    # ---- steps and history ---------------------------------------------------------------------------------------
+
+    def _step(self, case: Case, *, undoable: bool = True) -> None:
+        """Measure, save, and only then take over the new case."""
+        result = evaluate(case, self.radiographs)
+        accepted = accept_paths(result)
+        self._save(accepted)
+        if undoable and self.case is not None:
+            self._undo.append(self.case)
+            del self._undo[:-UNDO_STEPS]
+        self._redo.clear()
+        self._take(accepted, result)
+
+    def _take(self, case: Case, result: CaseResult) -> None:
+        self.case, self.result = case, result
+        self.tooth = Tooth.from_iso3950(case.tooth)
+        if all(canal.name != self.canal_name for canal in case.canals):
+            self.canal_name = case.canals[0].name if case.canals else ""
+        if all(film.id != self.film_id for film in case.films):
+            self.film_id = case.films[0].id
+        self.changed.emit()
+
+    def undo(self) -> None:
+        """Back to the case before the last step; while points are being placed, the last of them is taken back."""
+        if self.pending:
+            self.pending.pop()
+            self._anchor()
+            self.changed.emit()
+        elif self._undo and self.case is not None:
+            self._go(self._undo, self._redo)
+
+    def redo(self) -> None:
+        """Forward again to the case that undo left."""
+        if self._redo and self.case is not None:
+            self._go(self._redo, self._undo)
+
+    def _go(self, source: list[Case], target: list[Case]) -> None:
+        assert self.case is not None
+        case = source[-1]
+        result = evaluate(case, self.radiographs)
+        self._save(case)
+        source.pop()
+        target.append(self.case)
+        self.chosen = None
+        self._take(case, result)
+
+    @property
+    def can_undo(self) -> bool:
+        return bool(self.pending or self._undo)
+
+    @property
+    def can_redo(self) -> bool:
+        return bool(self._redo)
+
+    @contextmanager
+    def telling(self, place: str) -> Any:
+        """Turn a refusal into a message at `place`; a step that is refused changes nothing."""
+        try:
+            yield
+        except WlmeasureError as error:
+            self.said.emit(place, str(error))
+        except OSError as error:
+            self.said.emit(place, f"{error.filename or 'file'}: {error.strerror or error}")
+        else:
+            self.said.emit(place, "")
+
+    # ---- what is in hand -----------------------------------------------------------------------------------------
+
+    @property
+    def radiograph(self) -> Radiograph | None:
+        return self.radiographs.get(self.film_id)
+
+    @property
+    def film(self) -> FilmResult | None:
+        if self.result is None:
+            return None
+        return next((film for film in self.result.films if film.film.id == self.film_id), None)
+
+    @property
+    def canal(self) -> Canal | None:
+        if self.case is None:
+            return None
+        return next((canal for canal in self.case.canals if canal.name == self.canal_name), None)
+
+    @property
+    def trace(self) -> Trace | None:
+        """The chosen canal's trace on the film in view."""
+        canal = self.canal
+        return None if canal is None else next((t for t in canal.traces if t.film == self.film_id), None)
+
+    @property
+    def trace_result(self) -> TraceResult | None:
+        if self.result is None:
+            return None
+        for canal in self.result.canals:
+            if canal.canal.name == self.canal_name:
+                return next((t for t in canal.traces if t.trace.film == self.film_id), None)
+        return None
+
+    def choose_canal(self, name: str) -> None:
+        """Work on another canal."""
+        if name != self.canal_name:
+            self.canal_name = name
+            self._drop_tool()
+            self.changed.emit()
+
+    def choose_film(self, film_id: str) -> None:
+        """Look at another film of the case."""
+        if film_id != self.film_id and film_id in self.radiographs:
+            self.film_id = film_id
+            self._drop_tool()
+            self.changed.emit()
+
+    def next_step(self) -> str:
+        """What is missing next, in one line."""
+        if not self.radiographs:
+            return "Open a film: drop an image here, or press Open film."
+        if self.case is None:
+            return "Enter the tooth, such as 46."
+        if self.tool in ENDS:
+            ends = ENDS[self.tool]
+            if len(self.pending) < 2:
+                return f"Click {ends[len(self.pending)]}."
+            return "Enter the known length in mm."
+        if self.tool == "reference":
+            return "Click the coronal reference point."
+        if self.tool == "canal":
+            if not self.pending:
+                return f"Canal {self.canal_name}: click the orifice."
+            return "Click along the canal, last its apical end. Enter accepts."
+        film = self.film
+        if film is not None and film.calibration is None:
+            return "Set the scale: press S, click the file's stop and its tip."
+        canal = self.canal
+        if canal is None:
+            return "Add a canal."
+        if self.trace is None:
+            return f"Trace canal {canal.name}: press T, click the orifice and the apical end, press Enter."
+        if not canal.electronic_readings and canal.decision is None:
+            return "Enter electronic readings, or decide the length from the film."
+        if canal.decision is None:
+            return "Decide the working length."
+        return "Done for this canal. Save the case, or add another canal."
+
+    # ---- tools on the film ---------------------------------------------------------------------------------------
+
+    def take(self, tool: Tool) -> None:
+        """Take a tool in hand, or put it away.
+
+        Raises
+        ------
+        CaseError
+            There is no film, tooth or canal for it yet.
+        """
+        if tool != "look":
+            if self.case is None:
+                raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            if tool in ("canal", "reference") and self.canal is None:
+                raise CaseError("canal must be named first: add one")
+            if tool == "reference" and self.trace is None:
+                raise CaseError("canal must be traced on this film before its reference point is set")
+        self._drop_tool()
+        self.tool = tool
+        self.changed.emit()
+
+    def _drop_tool(self) -> None:
+        self.tool = "look"
+        self.pending = []
+        self.live = []
+        self._live = None
+        self.chosen = None
+
+    def cancel(self) -> None:
+        """Put the tool away; points not yet accepted are forgotten."""
+        self._drop_tool()
+        self.changed.emit()
+
+    def click(self, at: Point) -> None:
+        """Place a point with the tool in hand.
+
+        Raises
+        ------
+        WlmeasureError
+            The step that the point completes is refused.
+        """
+        if self.tool == "look" or self.case is None:
+            return
+        if self.tool == "reference":
+            self._set_reference(at)
+            return
+        if self.pending and self.pending[-1] == at:
+            return
+        if self.tool in ENDS and len(self.pending) == 2:
+            self.pending = []
+        self.pending.append(at)
+        if self.tool in ENDS and len(self.pending) == 2:
+            self._try_known_length()
+            return
+        self._anchor()
+        self.changed.emit()
+
+    def _anchor(self) -> None:
+        self.live = []
+        self._live = None
+        if self.tool in ("canal", "file") and self.pending and self.radiograph is not None:
+            kind: Literal["canal", "file"] = "canal" if self.tool == "canal" else "file"
+            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px())
+
+    def _rough_mm_per_px(self) -> tuple[float, float]:
+        film = self.film
+        if film is not None and film.calibration is not None:
+            return film.calibration.mm_per_px
+        return ROUGH_MM_PER_PX, ROUGH_MM_PER_PX * (1.0 if film is None else film.col_over_row)
+
+    def hover(self, at: Point) -> None:
+        """The cursor is there: renew the preview."""
+        self.cursor = at
+        if self._live is not None and self.radiograph is not None:
+            rows, cols = self.radiograph.values.shape
+            inside = min(max(at[0], 0.0), rows - 1.0), min(max(at[1], 0.0), cols - 1.0)
+            self.live = [(float(r), float(c)) for r, c in self._live.path_to(inside)]
+        self.moved.emit()
+
+    def accept(self) -> None:
+        """Accept the points placed so far.
+
+        Raises
+        ------
+        WlmeasureError
+            They are not enough, or no line can be traced through them.
+        """
+        if self.tool in ENDS and len(self.pending) == 2:
+            self._try_known_length()
+        elif self.tool == "canal":
+            self._accept_canal()
+
+    def _accept_canal(self) -> None:
+        assert self.case is not None
+        if len(self.pending) < 2:
+            raise CaseError("clicks must be at least the orifice and the apical end: place another point")
+        old = self.trace
+        trace = Trace(
+            film=self.film_id,
+            clicks_px=tuple(self.pending),
+            apical_end="radiographic apex" if old is None else old.apical_end,
+            reference_px=None if old is None else old.reference_px,
+            apex_visibility=None if old is None else old.apex_visibility,
+            file_tip_px=self._file_tip(),
+        )
+        self._step(edit.with_trace(self.case, self.canal_name, trace))
+        self.cancel()
+
+    def _file_tip(self) -> Point | None:
+        """The tip of the one file on the film, which tells how far short of the end it lies."""
+        film = self.film
+        files = [] if film is None else [scale for scale in film.film.scale if isinstance(scale, KnownFile)]
+        return files[0].points_px[-1] if len(files) == 1 else None
+
+    def _set_reference(self, at: Point) -> None:
+        assert self.case is not None
+        assert self.trace is not None
+        self._step(edit.with_trace(self.case, self.canal_name, evolve(self.trace, reference_px=at)))
+        self.cancel()
+
+    def set_known_length(self, length_mm: float, std_mm: float | None) -> None:
+        """The length of the file (stop to tip) or object, before or after its ends are clicked."""
+        self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
+        if self.tool in ENDS and len(self.pending) == 2:
+            self._try_known_length()
+        elif self.case is not None and self.tool == "look":
+            self._renew_known_length()
+
+    def _try_known_length(self) -> None:
+        if self.known_length_mm is None:
+            self.changed.emit()
+            return
+        assert self.case is not None
+        points = tuple(self.pending)
+        scale: KnownFile | KnownObject
+        if self.tool == "file":
+            scale = KnownFile(
+                points_px=points,
+                trace_kind="clicks",
+                known_length_mm=self.known_length_mm,
+                known_length_std_mm=self.known_length_std_mm,
+            )
+        else:
+            scale = KnownObject(
+                points_px=points, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm
+            )
+        self._step(edit.with_scale(self.case, self.film_id, scale))
+        self.cancel()
+
+    def _renew_known_length(self) -> None:
+        """A length typed again is a correction of the last known length on this film."""
+        assert self.case is not None
+        assert self.known_length_mm is not None
+        scales = self.case.film(self.film_id).scale
+        for at in reversed(range(len(scales))):
+            scale = scales[at]
+            if not isinstance(scale, Spacing):
+                new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)
+                if new != scale:
+                    self._step(edit.with_scale(self.case, self.film_id, new, at=at))
+                return
+
+    def use_spacing(self, claim: str, magnification: float | None) -> None:
+        """Take a spacing that the image claims, knowingly."""
+        self._edit(lambda case: edit.with_scale(case, self.film_id, Spacing(claim=claim, magnification=magnification)))
+
+    def remove_scale(self, at: int) -> None:
+        """Forget one known length or spacing."""
+        self._edit(lambda case: edit.without_scale(case, self.film_id, at))
+
+    # ---- points already placed -----------------------------------------------------------------------------------
+
+    def handles(self) -> list[tuple[Handle, Point]]:
+        """Every point on the film in view that can be moved."""
+        if self.case is None:
+            return []
+        found: list[tuple[Handle, Point]] = []
+        for k, scale in enumerate(self.case.film(self.film_id).scale):
+            if not isinstance(scale, Spacing):
+                found += [(Handle("scale", i, scale=k), point) for i, point in enumerate(scale.points_px)]
+        for canal in self.case.canals:
+            for trace in canal.traces:
+                if trace.film != self.film_id:
+                    continue
+                clicks = trace.clicks_px or ()
+                found += [(Handle("canal", i, canal=canal.name), point) for i, point in enumerate(clicks)]
+                if trace.reference_px is not None:
+                    found.append((Handle("reference", 0, canal=canal.name), trace.reference_px))
+        return found
+
+    def nearest(self, at: Point, within_px: float) -> Handle | None:
+        """The handle nearest to a point, if it lies within that distance."""
+        near = [((p[0] - at[0]) ** 2 + (p[1] - at[1]) ** 2, handle) for handle, p in self.handles()]
+        best = min(near, key=lambda item: item[0], default=None)
+        return best[1] if best is not None and best[0] <= within_px**2 else None
+
+    def choose(self, handle: Handle | None) -> None:
+        """Choose a point, for the arrow keys and for deleting."""
+        self.chosen = handle
+        if handle is not None and handle.canal:
+            self.canal_name = handle.canal
+        self.changed.emit()
+
+    def move_chosen(self, rows: float, cols: float) -> None:
+        """Move the chosen point by a fraction of a pixel."""
+        if self.chosen is None:
+            return
+        at = dict(self.handles()).get(self.chosen)
+        if at is not None:
+            self.move(self.chosen, (at[0] + rows, at[1] + cols))
+
+    def move(self, handle: Handle, to: Point) -> None:
+        """Put a point somewhere else.
+
+        Raises
+        ------
+        WlmeasureError
+            The new place is refused; the point stays where it was.
+        """
+        self._replace(handle, [to])
+        self.chosen = handle
+        self.changed.emit()
+
+    def insert_after(self, handle: Handle, at: Point) -> None:
+        """One click more along a canal, behind the one given."""
+        old = dict(self.handles())[handle]
+        self._replace(handle, [old, at])
+
+    def delete_chosen(self) -> None:
+        """Take the chosen point away; a canal or file with too few points left goes as a whole."""
+        if self.chosen is not None:
+            handle, self.chosen = self.chosen, None
+            self._replace(handle, [])
+
+    def _replace(self, handle: Handle, points: list[Point]) -> None:
+        case = self.case
+        assert case is not None
+        if handle.role == "scale":
+            scale = case.film(self.film_id).scale[handle.scale]
+            assert not isinstance(scale, Spacing)
+            new = (*scale.points_px[: handle.index], *points, *scale.points_px[handle.index + 1 :])
+            if len(new) < 2:
+                self._step(edit.without_scale(case, self.film_id, handle.scale))
+            else:
+                self._step(edit.with_scale(case, self.film_id, evolve(scale, points_px=new), at=handle.scale))
+            return
+        canal = edit.canal_of(case, handle.canal)
+        trace = next(t for t in canal.traces if t.film == self.film_id)
+        if handle.role == "reference":
+            self._step(edit.with_trace(case, handle.canal, evolve(trace, reference_px=points[0] if points else None)))
+            return
+        clicks = trace.clicks_px or ()
+        new = (*clicks[: handle.index], *points, *clicks[handle.index + 1 :])
+        if len(new) < 2:
+            self._step(edit.without_trace(case, handle.canal, self.film_id))
+        else:
+            self._step(edit.with_trace(case, handle.canal, evolve(trace, clicks_px=new, path_px=None, tracer=None)))
+
+    # ---- canals, readings, decision ------------------------------------------------------------------------------
+
+    def _edit(self, change: Callable[[Case], Case]) -> None:
+        if self.case is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+        self._step(change(self.case))
+
+    def add_canal(self, name: str, reference_point: str = "reference cusp or edge") -> None:
+        """One canal more, and work on it."""
+        self._edit(lambda case: edit.with_canal(case, name.strip(), reference_point))
+        self.choose_canal(name.strip())
+
+    def rename_canal(self, name: str, reference_point: str) -> None:
+        """Another name or reference point for the canal in hand."""
+        old = self.canal_name
+        self._edit(lambda case: edit.renamed_canal(case, old, name.strip(), reference_point.strip()))
+        self.choose_canal(name.strip())
+
+    def delete_canal(self) -> None:
+        """Take the canal in hand away."""
+        name = self.canal_name
+        self._edit(lambda case: edit.without_canal(case, name))
+
+    def set_end(self, **members: Any) -> None:
+        """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
+        trace = self.trace
+        if trace is None:
+            raise CaseError("canal must be traced on this film first")
+        if any(getattr(trace, name) != value for name, value in members.items()):
+            self._edit(lambda case: edit.with_trace(case, self.canal_name, evolve(trace, **members)))
+
+    def add_reading(self, length_mm: float, mark: Mark, file_size: int | None, conditions: tuple[str, ...]) -> None:
+        """One electronic reading more for the canal in hand."""
+        reading = Reading(length_mm=length_mm, mark=mark, file_size=file_size, conditions=conditions)
+        self._edit(lambda case: edit.with_reading(case, self.canal_name, reading))
+
+    def repeat_reading(self) -> None:
+        """The last reading once more: the device said the same again."""
+        canal = self.canal
+        if canal is None or not canal.electronic_readings:
+            raise CaseError("reading must be entered once before it can be repeated")
+        again = canal.electronic_readings[-1]
+        self._edit(lambda case: edit.with_reading(case, self.canal_name, again))
+
+    def delete_reading(self, at: int) -> None:
+        """Take one reading away."""
+        self._edit(lambda case: edit.without_reading(case, self.canal_name, at))
+
+    def decide(self, length_mm: float, by: str, reason: str) -> None:
+        """Record what the clinician decided."""
+        decision = Decision(
+            length_mm=length_mm,
+            by=by.strip(),
+            at=datetime.now().replace(microsecond=0).isoformat(),
+            reason=reason.strip() or None,
+        )
+        self._edit(lambda case: edit.with_decision(case, self.canal_name, decision))
+
+    def proposed_mm(self) -> float | None:
+        """The proposed working length of the canal in hand."""
+        if self.result is None:
+            return None
+        found = next((c for c in self.result.canals if c.canal.name == self.canal_name), None)
+        return None if found is None else found.working_length.length_mm

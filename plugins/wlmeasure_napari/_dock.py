@@ -8,8 +8,8 @@ from typing import Any
 
 import napari
 from qtpy.QtCore import QByteArray, Qt, QTimer
-from qtpy.QtGui import QCursor, QImage, QPixmap
-from qtpy.QtSvgWidgets import QSvgWidget
+from qtpy.QtGui import QCursor, QImage, QPainter, QPixmap
+from qtpy.QtSvg import QSvgRenderer
 from qtpy.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLabel, QScrollArea, QVBoxLayout, QWidget
 
 from wlmeasure import __version__
@@ -40,6 +40,7 @@ __all__ = ["WorkingLengthDock"]
 IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
 NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
 LOUPE_PX = 220
+PROFILE_PX = 300
 STYLE = """
 QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
 QLabel#message { color: #d55e00; }
@@ -63,6 +64,7 @@ class WorkingLengthDock(QWidget):
         self._loupe = QLabel(None, Qt.WindowType.ToolTip)
         self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
         # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
+        self._place = ""
         self._late = QTimer(self)
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
@@ -80,12 +82,20 @@ class WorkingLengthDock(QWidget):
         self.canvas_message.hide()
         outer.addWidget(self.next_line)
         outer.addWidget(self.canvas_message)
-        area = QScrollArea()
+        area = self._area = QScrollArea()
         area.setWidgetResizable(True)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         inside = QWidget()
         self._parts = QVBoxLayout(inside)
-        for part in (self._film(), self._scale(), self._canals(), self._readings(), self._length(), self._record()):
+        self._by_place = {
+            "film": self._film(),
+            "scale": self._scale(),
+            "canals": self._canals(),
+            "readings": self._readings(),
+            "length": self._length(),
+            "record": self._record(),
+        }
+        for part in self._by_place.values():
             self._parts.addWidget(part)
         self._parts.addStretch(1)
         area.setWidget(inside)
@@ -153,9 +163,9 @@ class WorkingLengthDock(QWidget):
         )
         part.add(buttons(button("Add", self._add_canal, "One canal more; the usual names of the tooth come first"),
                          button("Delete", self._delete_canal, "Take this canal away")))  # fmt: skip
-        part.add(buttons(button("Trace (T)", lambda: self._take("canal", "canal"), "Click orifice, canal, apical end"),
+        part.add(buttons(button("Trace (T)", lambda: self._take("canal", "canal"), "Orifice, canal, apical end"),
                          button("Accept (Enter)", self._accept, "Trace through the points"),
-                         button("Cusp (R)", lambda: self._take("reference", "canal"), "Click the reference point")))  # fmt: skip
+                         button("Cusp (R)", lambda: self._take("reference", "canal"), "The reference point")))  # fmt: skip
         self.end_choice = self._choice(self._on_end, "What the trace ends at", "Apical end")
         self.end_choice.addItems(["radiographic apex", "apical foramen", "file tip", "filling end", "open apex"])
         self.seen_choice = self._choice(self._on_seen, "How well the apex is seen", "Apex visibility")
@@ -163,8 +173,8 @@ class WorkingLengthDock(QWidget):
         part.add(buttons(self.end_choice, self.seen_choice))
         self.canal_length = part.add(note(name="number"))
         self.canal_bend = part.add(note())
-        self.profile = QSvgWidget()
-        self.profile.setFixedHeight(150)
+        self.profile = QLabel()
+        self.profile.setAccessibleName("Curvature along the canal")
         part.add(self.profile)
         return part
 
@@ -206,8 +216,8 @@ class WorkingLengthDock(QWidget):
         self.large.setToolTip("Readable from 1.5 m; T and Enter alone trace and accept")
         self.large.toggled.connect(self.set_large)
         part.add(self.large)
-        part.add(note("Keys: " + ";  ".join(f"{key}: {what}" for key, what in KEYS) + "."))
-        part.add(note(" ".join(CAUTIONS)))
+        part.add(note("Keys\n" + "\n".join(f"{key}: {what}" for key, what in KEYS)))
+        part.add(note("Cautions\n" + "\n".join(CAUTIONS)))
         return part
 
     def _choice(self, chosen: Callable[[str], None], tip: str, name: str) -> QComboBox:
@@ -263,7 +273,8 @@ class WorkingLengthDock(QWidget):
         """Fill in everything from the session."""
         session = self.session
         self._layers.refresh()
-        self.next_line.setText(session.next_step())
+        place, words = session.next_step()
+        self.next_line.setText(words)
         self._show_film()
         self._show_scale()
         self._show_canal()
@@ -277,6 +288,9 @@ class WorkingLengthDock(QWidget):
         self.recover.setVisible(bool(waiting))
         self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")
         self._on_moved()
+        if place != self._place:  # bring the part of the next step into view, once
+            self._place = place
+            self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
 
     def _fill(self, box: QComboBox, texts: list[str], chosen: str) -> None:
         if [box.itemText(k) for k in range(box.count())] != texts:
@@ -342,10 +356,22 @@ class WorkingLengthDock(QWidget):
         svg = profile_svg(trace, CANAL_COLOUR)
         self.profile.setVisible(bool(svg))
         if svg:
-            ground = svg.replace(">", '><rect width="100%" height="100%" fill="#ffffff"/>', 1)
-            self.profile.load(
-                QByteArray(ground.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1).encode())
-            )
+            self.profile.setPixmap(self._drawn(svg))
+
+    def _drawn(self, svg: str) -> QPixmap:
+        """A figure of the report, as wide as the dock leaves room for, on paper white in every theme."""
+        namespace = '<svg xmlns="http://www.w3.org/2000/svg" '
+        renderer = QSvgRenderer(QByteArray(svg.replace("<svg ", namespace, 1).encode()))
+        size = renderer.defaultSize()
+        size.scale(PROFILE_PX, PROFILE_PX, Qt.AspectRatioMode.KeepAspectRatio)
+        ratio = self.devicePixelRatioF()
+        picture = QPixmap(size * ratio)
+        picture.fill(Qt.GlobalColor.white)
+        painter = QPainter(picture)
+        renderer.render(painter)
+        painter.end()
+        picture.setDevicePixelRatio(ratio)
+        return picture
 
     def _show_length(self) -> None:
         session = self.session

@@ -318,36 +318,35 @@ class Session:
             self._drop_tool()
             self.changed.emit()
 
-    def next_step(self) -> str:
-        """What is missing next, in one line."""
+    def next_step(self) -> tuple[str, str]:
+        """What is missing next: the part of the dock where it is done, and one line of words."""
         if not self.radiographs:
-            return "Open a film: drop an image here, or press Open film."
+            return "film", "Open a film: drop an image here, or press Open film."
         if self.case is None:
-            return "Enter the tooth, such as 46."
+            return "film", "Enter the tooth, such as 46."
         if self.tool in ENDS:
-            ends = ENDS[self.tool]
             if len(self.pending) < 2:
-                return f"Click {ends[len(self.pending)]}."
-            return "Enter the known length in mm."
+                return "scale", f"Click {ENDS[self.tool][len(self.pending)]}."
+            return "scale", "Enter the known length in mm."
         if self.tool == "reference":
-            return "Click the coronal reference point."
+            return "canals", "Click the coronal reference point."
         if self.tool == "canal":
             if not self.pending:
-                return f"Canal {self.canal_name}: click the orifice."
-            return "Click along the canal, last its apical end. Enter accepts."
+                return "canals", f"Canal {self.canal_name}: click the orifice."
+            return "canals", "Click along the canal, last its apical end. Enter accepts."
         film = self.film
         if film is not None and film.calibration is None:
-            return "Set the scale: press S, click the file's stop and its tip."
+            return "scale", "Set the scale: press S, click the file's stop and its tip."
         canal = self.canal
         if canal is None:
-            return "Add a canal."
+            return "canals", "Add a canal."
         if self.trace is None:
-            return f"Trace canal {canal.name}: press T, click the orifice and the apical end, press Enter."
+            return "canals", f"Trace canal {canal.name}: press T, click the orifice and the apical end, press Enter."
         if not canal.electronic_readings and canal.decision is None:
-            return "Enter electronic readings, or decide the length from the film."
+            return "readings", "Enter electronic readings, or decide the length from the film."
         if canal.decision is None:
-            return "Decide the working length."
-        return "Done for this canal. Save the case, or add another canal."
+            return "length", "Decide the working length."
+        return "record", "Done for this canal. Save the case, or add another canal."
 
     # ---- tools on the film ---------------------------------------------------------------------------------------
 

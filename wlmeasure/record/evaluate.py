@@ -44,6 +44,7 @@ __all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "accept_pat
 Float64 = NDArray[np.float64]
 
 TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without any scale
+SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be one
 MM_PER_PX_RANGE = (0.003, 0.5)  # a pixel outside is no radiograph's: detectors have 0.015 to 0.06 mm
 
 _FLAGS = catalogue(
@@ -51,6 +52,9 @@ _FLAGS = catalogue(
         "no-scale": "This film has no scale, so it gives angles and no millimetres.",
         "length-doubtful": "The length is far from the usual length of this tooth; check scale, tooth and points.",
         "canal-joins": "This canal joins another one; the shared end belongs to the canal it joins.",
+        "stop-off-reference": "The file's stop does not touch the coronal reference point; its length is not the canal's.",
+        "tip-off-canal": "The file's tip lies beside the traced canal; check both.",
+        "apex-at-edge": "The traced canal ends at the edge of the film; the apex may lie outside it.",
         "nothing-seen-in-depth": "One film shows a bend only in its own plane; the true bend is usually sharper.",
     }
 )
@@ -185,6 +189,27 @@ def accept_paths(result: CaseResult) -> Case:
             traces.append(trace)
         canals.append(evolve(canal.canal, traces=tuple(traces)))
     return evolve(result.case, canals=tuple(canals))
+
+
+def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None, film: FilmResult) -> list[Flag]:
+    """Whether the file sits as it should: stop on the reference point, tip in the canal, apex on the film."""
+    assert film.calibration is not None
+    to_mm = film.calibration.to_mm
+    line = to_mm(path.path_px)
+    found = []
+    if tip is not None:  # the file in this canal; its stop is the first point of the file that ends there
+        if float(np.hypot(*(line - to_mm(tip)).T).min()) > SEAT_MM:
+            found.append(_FLAGS["tip-off-canal"])
+        start = line[0] if reference is None else to_mm(reference)
+        for trace in film.file_traces:
+            ends = to_mm(trace.path_px[[0, -1]])
+            if np.hypot(*(ends[1] - to_mm(tip))) <= SEAT_MM < np.hypot(*(ends[0] - start)):
+                found.append(_FLAGS["stop-off-reference"])
+    rows, cols = film.radiograph.values.shape
+    border = np.minimum(path.path_px[-1] + 0.5, (rows, cols) - path.path_px[-1] - 0.5) * film.calibration.mm_per_px
+    if float(border.min()) < SEAT_MM:
+        found.append(_FLAGS["apex-at-edge"])
+    return found
 
 
 def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | None:
@@ -329,7 +354,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
     )
     tip = None if tip_px is None else _tip_to_end_mm(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))
-    flags = [_FLAGS["nothing-seen-in-depth"]]
+    flags = [*_seat_flags(path, reference, tip_px, film), _FLAGS["nothing-seen-in-depth"]]
     if tooth.length_doubt(length.length_mm) is not None:
         flags.append(_FLAGS["length-doubtful"])
     radiographic = radiographic_length(

@@ -281,9 +281,7 @@ class WorkingLengthDock(QWidget):
         self._show_length()
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
-        when = "" if session.saved_at is None else f"{session.saved_at:%H:%M:%S}"
-        where = "" if session.path is None else session.path.name
-        self.saved.setText(f"Saved at {when}: {where}" if when else "Nothing to save yet.")
+        self.saved.setText(session.saved_words())
         waiting = [path for path in drafts() if path != session.path] if session.case is None else []
         self.recover.setVisible(bool(waiting))
         self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")

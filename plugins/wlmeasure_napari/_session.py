@@ -205,6 +205,14 @@ class Session:
         except ValueError:
             return str(target)
 
+    def saved_words(self) -> str:
+        """Where the case lies, and since when."""
+        if self.saved_at is None or self.path is None:
+            return "Nothing to save yet."
+        draft = self.path.parent == _drafts.folder()
+        where = "as a draft; Save case gives it a name" if draft else f"in {self.path.name}"
+        return f"Saved at {self.saved_at:%H:%M:%S} {where}."
+
     # ---- steps and history ---------------------------------------------------------------------------------------
 
     def _step(self, case: Case, *, undoable: bool = True) -> None:

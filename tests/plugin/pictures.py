@@ -1,0 +1,79 @@
+"""Makes the README's pictures of the dock from the running program.
+
+python tests/plugin/pictures.py [FOLDER]        needs a display; default folder sample_images/pictures
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+FOLDER = ROOT / "sample_images" / "pictures"
+FILM = ROOT / "sample_images" / "films" / "ref_p60_h00_v00.png"
+SIZE = (1280, 800)
+STOP, TIP, APEX, ON_THE_WAY = (188.3, 499.5), (1224.3, 611.3), (1240.5, 620.6), (1060.0, 542.4)
+
+
+def make(folder: Path) -> list[Path]:
+    """Play the job on a sample film and take a picture at three steps.
+
+    Returns
+    -------
+    list of Path
+        scale.png, tracing.png, decided.png
+    """
+    import napari
+    from qtpy.QtWidgets import QApplication
+
+    from wlmeasure_napari._sessions import seat_of
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    viewer = napari.Viewer(show=False)
+    window = viewer.window._qt_window
+    window.resize(*SIZE)
+    window.show()
+    _, dock = viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
+    for panel in (viewer.window._qt_viewer.dockLayerControls, viewer.window._qt_viewer.dockLayerList):
+        panel.hide()  # napari's own panels stand aside
+    session = seat_of(viewer).session
+
+    def picture(name: str) -> None:
+        for _ in range(8):
+            QApplication.processEvents()
+        viewer.screenshot(canvas_only=False, flash=False)  # draws the canvas before the window is taken
+        path = folder / name
+        window.grab().toImage().save(str(path))
+        written.append(path)
+
+    dock.open_path(FILM)
+    session.set_tooth("45")
+    session.take("file")
+    session.click(STOP)
+    session.hover((700.0, 505.0))
+    picture("scale.png")
+    session.click(TIP)
+    session.set_known_length(21.5, 0.1)
+    dock._fields["length"].set_text("21.5")
+    session.take("canal")
+    session.click(STOP)
+    session.hover(ON_THE_WAY)
+    picture("tracing.png")
+    session.click(APEX)
+    session.accept()
+    for _ in range(3):
+        session.add_reading(20.5, "foramen", 15, ())
+    session.decide(20.0, "KO", "readings repeat")
+    picture("decided.png")
+    viewer.close()
+    return written
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as drafts:
+        os.environ["WLMEASURE_DRAFTS"] = drafts
+        for made in make(Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER):
+            print(made)

@@ -27,7 +27,6 @@ def make(folder: Path) -> list[Path]:
     """
     import napari
     from qtpy.QtWidgets import QApplication
-
     from wlmeasure_napari._sessions import seat_of
 
     folder.mkdir(parents=True, exist_ok=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
-from wlmeasure.record.case import load_case
+from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.share.result import record_text
 from wlmeasure.share.samples import sample_case, sample_truth_text
@@ -20,3 +21,18 @@ def test_the_demo_in_the_readme_is_the_demo() -> None:
 
     assert record[: record.index("\nCautions")].rstrip() in text
     assert sample_truth_text(result).strip() in text
+
+
+def test_the_readmes_python_runs(monkeypatch, capsys) -> None:
+    """The code for Python users, as it stands there, from the folder it is meant for."""
+    text = README.read_text(encoding="utf-8")
+    code = text.split("```python\n")[1].split("```")[0]
+    monkeypatch.chdir(README.parent)
+    exec(code, {})
+    assert "S" in capsys.readouterr().out
+
+
+def test_the_readmes_case_file_is_one() -> None:
+    text = README.read_text(encoding="utf-8")
+    data = json.loads(text.split("```json\n")[1].split("```")[0].replace("…", "0" * 64))
+    assert case_from_json(data).canals[0].name == "single"

@@ -35,6 +35,7 @@ __all__ = [
 Float64 = NDArray[np.float64]
 Method = Literal["file of known length", "object of known size", "files and objects", "spacing claim"]
 
+CLICK_FLOOR_MM = 0.015  # our parameter: an enlarged image is not clicked on more finely than a fine detector's pixel
 CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
 RULER_STD_MM = 0.25 / sqrt(3.0)  # a stop set on a ruler to the nearest 0.5 mm: +-0.25 mm, rectangular (GUM 4.3.7)
 KNOWN_LENGTH_MM = (1.0, 60.0)  # refused outside: no hand file and no calibration object is shorter or longer
@@ -224,12 +225,13 @@ def calibrate_lines(
     clicks = np.array([line.click_std_px(click_std_px, ratio) for line in lines])
     scale = float(np.sum(known * pixels) / np.sum(pixels * pixels))
     for _ in range(5):  # the click term depends on the scale, weakly
-        weight = 1.0 / np.maximum(known_std**2 + (scale * clicks) ** 2, 1e-12)
+        ends = np.maximum(scale * clicks, sqrt(2.0) * CLICK_FLOOR_MM)
+        weight = 1.0 / np.maximum(known_std**2 + ends**2, 1e-12)
         scale = float(np.sum(weight * known * pixels) / np.sum(weight * pixels**2))
     share = weight * pixels / np.sum(weight * pixels**2)
     terms = [
         ("known length", float(np.sqrt(np.sum((share * known_std) ** 2))) / scale),
-        ("ends of the known length", float(np.sqrt(np.sum((share * scale * clicks) ** 2))) / scale),
+        ("ends of the known length", float(np.sqrt(np.sum((share * ends) ** 2))) / scale),
     ]
     flags = []
     consistency = None

@@ -42,6 +42,19 @@ def main(argv: list[str] | None = None) -> int:
         print(f"wlmeasure: {name}{error.strerror or error}", file=sys.stderr)
         _drop_output()
         return 1
+    except MemoryError:
+        print(
+            "wlmeasure: file needs more memory than there is: reduce the image or the number of points", file=sys.stderr
+        )
+        return 1
+    except Exception as error:  # the last wall: a clinician gets one line, a developer the variable below
+        if "WLMEASURE_TRACEBACK" in os.environ:
+            raise
+        print(
+            f"wlmeasure: fault of the program ({type(error).__name__}): please report it with this file",
+            file=sys.stderr,
+        )
+        return 1
     finally:
         gc.enable()
     return 0

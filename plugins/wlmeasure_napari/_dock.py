@@ -25,8 +25,10 @@ from wlmeasure.share.result import (
     curvature_words,
     electronic_words,
     length_words,
+    proposal_words,
     scale_words,
     stop_setting_mm,
+    stop_words,
 )
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note
 from wlmeasure_napari._drafts import discard, drafts
@@ -299,8 +301,8 @@ class WorkingLengthDock(QWidget):
     def _show_film(self) -> None:
         session = self.session
         graph = session.radiograph
-        self._fill(self.film_choice, list(session.radiographs), session.film_id)
-        self.film_choice.setVisible(len(session.radiographs) > 1)
+        self._fill(self.film_choice, session.film_ids, session.film_id)
+        self.film_choice.setVisible(len(session.film_ids) > 1)
         if session.tooth is not None:
             self._fields["tooth"].set_text(session.tooth.designation)
         words = []
@@ -384,10 +386,8 @@ class WorkingLengthDock(QWidget):
         electronic = found.electronic
         self.reading_words.setText(listed if electronic is None else f"{listed}\n{electronic_words(electronic)}")
         working = found.working_length
-        words = f"{length_words(working.length_mm, working.std_mm)}, {working.status}"
-        if working.length_mm is not None:
-            words += f"\nstop at {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down"
-        self.proposal.setText(words)
+        lines = [f"{proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
+        self.proposal.setText("\n".join([*lines, *(f"stop at {words}" for words in stop_words(found))]))
         self.reasons.setText("\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
         made = found.canal.decision
         self.decision.setText("" if made is None else f"decided {made.length_mm:.1f} mm by {made.by}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from typing import Any
+from weakref import proxy
 
 from napari.components import ViewerModel
 
@@ -33,7 +34,7 @@ class Hands:
     """Connects one viewer's canvas to one session while the dock is open."""
 
     def __init__(self, viewer: ViewerModel, session: Session, layers: Layers) -> None:
-        self._viewer = viewer
+        self._viewer: ViewerModel = proxy(viewer)  # a seat must not keep its viewer alive
         self._session = session
         self._layers = layers
         self._bound: dict[str, Callable[[Any], None]] = {

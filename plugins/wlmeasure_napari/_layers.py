@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from weakref import proxy
 
 import numpy as np
 from napari.components import ViewerModel
@@ -24,7 +25,8 @@ class Layers:
     """The layers of one session on one viewer: the film in view, the measured lines, the points."""
 
     def __init__(self, viewer: ViewerModel, session: Session) -> None:
-        self._viewer = viewer
+        self._viewer: ViewerModel = proxy(viewer)  # a seat must not keep its viewer alive
+        self._ours: dict[str, Any] = {}  # by our own names, whatever a person calls them
         self._session = session
         self._shown: tuple[str, bool] | None = None
         self.enhanced = False
@@ -32,7 +34,11 @@ class Layers:
 
     def film_layer(self) -> Any:
         """The image layer of the film in view, or None."""
-        return next((layer for layer in self._viewer.layers if layer.name == FILM), None)
+        return self._mine(FILM)
+
+    def _mine(self, name: str) -> Any:
+        layer = self._ours.get(name)
+        return layer if layer in self._viewer.layers else None
 
     def to_pixel(self, world: tuple[float, ...]) -> tuple[float, float] | None:
         """A place on the canvas in pixels (row, col) of the film, or None without a film."""
@@ -80,7 +86,9 @@ class Layers:
             picture = radiograph.displayed()
             picture = local_contrast(picture) if self.enhanced else picture
             if layer is None:
-                layer = self._viewer.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
+                layer = self._ours[FILM] = self._viewer.add_image(
+                    picture, name=FILM, contrast_limits=(0, 255), **self._frame()
+                )
                 self._to_bottom(layer)
                 self._viewer.reset_view()
             else:
@@ -106,10 +114,9 @@ class Layers:
             self._viewer.layers.move(at, 0)
 
     def _layer(self, name: str, make: Any) -> Any:
-        if name not in self._viewer.layers:
-            layer = make(name=name, **self._frame())
-            layer.editable = False
-        return self._viewer.layers[name]
+        if self._mine(name) is None:
+            self._ours[name] = make(name=name, **self._frame())
+        return self._ours[name]
 
     def _show_lines(self) -> None:
         layer = self._layer(LINES, self._viewer.add_shapes)
@@ -135,6 +142,7 @@ class Layers:
         layer.data = []
         if paths:
             layer.add_paths(paths, edge_color=colours, edge_width=widths)
+        layer.editable = False  # new data make it editable again
 
     def _show_points(self) -> None:
         layer = self._layer(POINTS, self._viewer.add_points)
@@ -156,3 +164,4 @@ class Layers:
             layer.face_color = "transparent"
             layer.border_width = 0.18
             layer.symbol = "disc"
+        layer.editable = False

@@ -36,6 +36,7 @@ from wlmeasure.record.case import (
     save_case,
 )
 from wlmeasure.record.evaluate import CaseResult, FilmResult, TraceResult, accept_paths, evaluate, read_films
+from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
@@ -94,8 +95,8 @@ class Session:
         self.path: Path | None = None
         self.radiographs: dict[str, Radiograph] = {}
         self._paths: dict[str, Path] = {}
-        self._undo: list[Case] = []
-        self._redo: list[Case] = []
+        self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
+        self._redo: list[tuple[Case, str, str]] = []
         self._live: LivePath | None = None
         self._waiting: tuple[Radiograph, Path] | None = None
 
@@ -116,38 +117,41 @@ class Session:
             self.radiographs = {"f1": radiograph}
             self._paths = {"f1": path}
             if self.tooth is not None:
-                self._begin()
+                self._begin(self.tooth)
             else:
                 self.changed.emit()
             return
         new = edit.with_film(self.case, radiograph, path)
         film = new.films[-1]
-        self.radiographs[film.id] = radiograph
-        self._paths[film.id] = path
-        self.film_id = film.id
-        self._step(new)
+        before = self.radiographs, self._paths
+        self.radiographs = {**self.radiographs, film.id: radiograph}
+        self._paths = {**self._paths, film.id: path}
+        try:
+            self._step(new)
+        except WlmeasureError:
+            self.radiographs, self._paths = before
+            raise
+        self.choose_film(film.id)
 
     def set_tooth(self, text: str) -> None:
         """The tooth by its ISO 3950 designation; starts the case when a film waits for it."""
         tooth = Tooth.from_iso3950(text.strip())
-        self.tooth = tooth
         if self.case is None and self._waiting is not None:
-            self._begin()
+            self._begin(tooth)
         elif self.case is not None and self.case.tooth != tooth.designation:
             self._step(edit.with_tooth(self.case, tooth.designation))
         else:
+            self.tooth = tooth
             self.changed.emit()
 
-    def _begin(self) -> None:
-        assert self.tooth is not None
+    def _begin(self, tooth: Tooth) -> None:
         assert self._waiting is not None
         radiograph, path = self._waiting
-        self._waiting = None
-        name = self.tooth.canal_names[0]
-        case = edit.with_canal(edit.new_case(self.tooth.designation, radiograph, path), name, "reference cusp or edge")
-        self.canal_name = name
+        name = tooth.canal_names[0]
+        case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name, "reference cusp or edge")
         self.path = _drafts.new_draft()
         self._step(case, undoable=False)
+        self._waiting = None
 
     def open_case(self, path: str | Path, *, draft: bool = False) -> None:
         """Go on with a case file; its file is the one saved to from now on.
@@ -160,16 +164,17 @@ class Session:
         path = Path(path).resolve()
         case = load_case(path)
         radiographs = read_films(case)
-        self.radiographs = radiographs
-        self._paths = {film.id: case.film_path(film).resolve() for film in case.films}
+        paths = {film.id: case.film_path(film).resolve() for film in case.films}
+        films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
+        case = evolve(case, films=films, folder=Path())
+        result = evaluate(case, radiographs)
+        self.radiographs, self._paths, self._waiting = radiographs, paths, None
+        self.case, self.result = case, result
         self.tooth = Tooth.from_iso3950(case.tooth)
         self.film_id = case.films[0].id
         self.canal_name = case.canals[0].name if case.canals else ""
         self.path = path
         self._undo, self._redo = [], []
-        films = tuple(evolve(film, path=str(self._paths[film.id])) for film in case.films)
-        self.case = evolve(case, films=films, folder=Path())
-        self.result = evaluate(self.case, radiographs)
         self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
         self._drop_tool()
         self.changed.emit()
@@ -183,7 +188,11 @@ class Session:
             path = path.with_name(path.name.removesuffix(".json") + SUFFIX)
         old = self.path
         self.path = path.resolve()
-        self._save(self.case)
+        try:
+            self._save(self.case)
+        except WlmeasureError:
+            self.path = old
+            raise
         if old is not None and old != self.path and old.parent == _drafts.folder():
             _drafts.discard(old)
         self.changed.emit()
@@ -219,9 +228,11 @@ class Session:
         """Measure, save, and only then take over the new case."""
         result = evaluate(case, self.radiographs)
         accepted = accept_paths(result)
+        if accepted != case:  # what is shown is what the saved case gives, to the last digit
+            result = evaluate(accepted, self.radiographs)
         self._save(accepted)
         if undoable and self.case is not None:
-            self._undo.append(self.case)
+            self._undo.append((self.case, self.canal_name, self.film_id))
             del self._undo[:-UNDO_STEPS]
         self._redo.clear()
         self._take(accepted, result)
@@ -233,6 +244,8 @@ class Session:
             self.canal_name = case.canals[0].name if case.canals else ""
         if all(film.id != self.film_id for film in case.films):
             self.film_id = case.films[0].id
+        if self.chosen is not None and self.chosen not in dict(self.handles()):
+            self.chosen = None
         self.changed.emit()
 
     def undo(self) -> None:
@@ -249,14 +262,16 @@ class Session:
         if self._redo and self.case is not None:
             self._go(self._redo, self._undo)
 
-    def _go(self, source: list[Case], target: list[Case]) -> None:
+    def _go(self, source: list[tuple[Case, str, str]], target: list[tuple[Case, str, str]]) -> None:
         assert self.case is not None
-        case = source[-1]
+        case, canal_name, film_id = source[-1]
         result = evaluate(case, self.radiographs)
         self._save(case)
         source.pop()
-        target.append(self.case)
-        self.chosen = None
+        target.append((self.case, self.canal_name, self.film_id))
+        if film_id != self.film_id:
+            self._drop_tool()
+        self.canal_name, self.film_id, self.chosen = canal_name, film_id, None
         self._take(case, result)
 
     @property
@@ -280,6 +295,11 @@ class Session:
             self.said.emit(place, "")
 
     # ---- what is in hand -----------------------------------------------------------------------------------------
+
+    @property
+    def film_ids(self) -> list[str]:
+        """The films that can be looked at; one whose opening was undone is none of them."""
+        return list(self.radiographs) if self.case is None else [film.id for film in self.case.films]
 
     @property
     def radiograph(self) -> Radiograph | None:
@@ -321,7 +341,7 @@ class Session:
 
     def choose_film(self, film_id: str) -> None:
         """Look at another film of the case."""
-        if film_id != self.film_id and film_id in self.radiographs:
+        if film_id != self.film_id and film_id in self.film_ids:
             self.film_id = film_id
             self._drop_tool()
             self.changed.emit()
@@ -399,6 +419,8 @@ class Session:
         """
         if self.tool == "look" or self.case is None:
             return
+        assert self.radiograph is not None
+        check_points([at], self.radiograph.values.shape, name="point", least=1)
         if self.tool == "reference":
             self._set_reference(at)
             return
@@ -452,15 +474,11 @@ class Session:
         assert self.case is not None
         if len(self.pending) < 2:
             raise CaseError("clicks must be at least the orifice and the apical end: place another point")
-        old = self.trace
-        trace = Trace(
-            film=self.film_id,
-            clicks_px=tuple(self.pending),
-            apical_end="radiographic apex" if old is None else old.apical_end,
-            reference_px=None if old is None else old.reference_px,
-            apex_visibility=None if old is None else old.apex_visibility,
-            file_tip_px=self._file_tip(),
-        )
+        clicks, tip = tuple(self.pending), self._file_tip()
+        if self.trace is None:
+            trace = Trace(film=self.film_id, clicks_px=clicks, apical_end="radiographic apex", file_tip_px=tip)
+        else:
+            trace = evolve(self.trace, clicks_px=clicks, path_px=None, tracer=None, file_tip_px=tip)
         self._step(edit.with_trace(self.case, self.canal_name, trace))
         self.cancel()
 
@@ -472,16 +490,25 @@ class Session:
 
     def _set_reference(self, at: Point) -> None:
         assert self.case is not None
-        assert self.trace is not None
+        if self.trace is None:  # undone while the tool was in hand
+            raise CaseError("canal must be traced on this film before its reference point is set")
         self._step(edit.with_trace(self.case, self.canal_name, evolve(self.trace, reference_px=at)))
         self.cancel()
 
     def set_known_length(self, length_mm: float, std_mm: float | None) -> None:
-        """The length of the file (stop to tip) or object, before or after its ends are clicked."""
+        """The length of the file (stop to tip) or object, before or after its ends are clicked.
+
+        Raises
+        ------
+        CaseError
+            A length or uncertainty that no file has.
+        """
+        # Refused here, beside its field, and not at the next click.
+        KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
         self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
         if self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
-        elif self.case is not None and self.tool == "look":
+        elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
 
     def _try_known_length(self) -> None:

@@ -5,6 +5,14 @@ from pathlib import Path
 import pytest
 
 
+@pytest.fixture(autouse=True)
+def drafts_folder(monkeypatch, tmp_path):
+    """Cases that a test does not save by hand lie here, not in the person's own folder."""
+    folder = tmp_path / "drafts"
+    monkeypatch.setenv("WLMEASURE_DRAFTS", str(folder))
+    return folder
+
+
 @pytest.fixture
 def plugin(monkeypatch, tmp_path):
     """The manager of napari's plugins, with ours in it."""

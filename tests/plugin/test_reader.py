@@ -107,7 +107,7 @@ def test_coordinates_are_pixels_and_unequal_spacing_is_the_layers_scale(case):
     path = str(case(ratio=0.8))
     layers = case_reader(path)(path)
     assert len(layers) == 3
-    assert all(options["scale"] == (1.0, 0.8) for _, options, _ in layers)
+    assert all(options["scale"] == pytest.approx((1.0, 0.8)) for _, options, _ in layers)
     canals, options, _ = layers[2]
     assert [line.tolist() for line in canals] == [[[20, 60], [460, 68]], [[20, 90], [460, 98]]]
     assert options["features"] == {"canal": ["MB", "ML"]}

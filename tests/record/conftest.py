@@ -76,9 +76,11 @@ def full(body):
     film = body["films"][0]
     film |= {
         "col_over_row": 1.0,
+        "metal": "bright",
         "purpose": "trial file",
         "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial"},
     }
+    film["scale"][0] |= {"path_px": [[20, 50], [420, 50]], "tracer": "symmetry-fit/1"}
     film["scale"] += [
         {
             "kind": "known_object",

@@ -141,7 +141,7 @@ def test_a_measurement_enters_every_length_with_its_origin(result):
     assert film.status == "radiographic apex"
     assert electronic.length_mm == pytest.approx(21.0)
     assert (proposed.length_mm, proposed.status) == (pytest.approx(21.0), "concordant")
-    assert (decided.length_mm, decided.by, decided.note) == (20.5, "CD", "patent to here")
+    assert (decided.length_mm, decided.by, decided.note) == (20.5, "CD", f"decided {AT}: patent to here")
     for one in record.entries:
         assert (one.at, one.canal, one.reference_point) == (AT, "MB", "mesiobuccal cusp tip")
         assert one.inputs_sha256 == case_digest(result.case)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from wlmeasure.decide.reconcile import Status
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.result import ceiling_words, record_text, result_json, scale_words, stop_setting_mm
+from wlmeasure.share.result import limit_words, record_text, result_json, scale_words, stop_setting_mm
 
 # The members that `measure --json` promises (the design's "The command line").
 FILM = {"id", "mm_per_px_row", "mm_per_px_col", "rel_std", "method", "warnings"}
@@ -170,8 +170,8 @@ def test_a_length_on_the_ruler_stays_where_it_is(half_millimetres):
 
 @given(st.floats(1.0, 60.0))
 def test_a_ceiling_is_never_rounded_up(ceiling):
-    assert float(ceiling_words(ceiling).removesuffix(" mm")) <= ceiling + 1e-9
-    assert float(ceiling_words(ceiling).removesuffix(" mm")) > ceiling - 0.1 - 1e-9
+    assert float(limit_words(ceiling).removesuffix(" mm")) <= ceiling + 1e-9
+    assert float(limit_words(ceiling).removesuffix(" mm")) > ceiling - 0.1 - 1e-9
 
 
 def test_the_ceiling_stands_where_film_and_reading_are_not_settled(bench):

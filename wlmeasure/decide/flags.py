@@ -47,9 +47,7 @@ _TEXTS: Final = {
     ),
     # The readings.
     "no-usable-reading": "No reading shows the foramen or the constriction, so the readings give no length.",
-    "too-few-readings": (
-        "There are too few readings to establish an electronic length; nothing is said against their agreement."
-    ),
+    "too-few-readings": ("There are too few readings to establish an electronic length."),
     "reading-unstable": "The readings spread more than is accepted; read again, dry and with a snug file.",
     "reading-beyond": "A reading showed the file beyond the foramen; it gives no length but bounds the others.",
     "beyond-contradicts": (

@@ -22,6 +22,7 @@ apex, and what the clinician decided is reported beside the proposal and never c
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import hypot, sqrt
 from typing import Final, Literal, get_args
 
@@ -257,6 +258,7 @@ def reconcile(
     shared_ruler_std_mm: float = 0.0,
     coverage_factor: float = COVERAGE_FACTOR,
     doubt_noted_conditions: bool = True,
+    other_limits_mm: Iterable[float | None] = (),
 ) -> WorkingLength:
     """The working length of one canal from what the film and the readings say.
 
@@ -277,6 +279,10 @@ def reconcile(
         Where a reading stands against the film on its own ("ordinary anatomy"), a noted condition or an open apex turns
         that into "caution", since an early reading explains it as well as anatomy does (our parameter).
 
+    other_limits_mm
+        Lengths to the radiographic apex or a marked foramen on further films of the same canal; no proposal exceeds the
+        shortest of them.
+
     Fewer readings than needed, or readings that spread, leave the canal "not established" even where the film has a
     length: the ceiling is then the shorter of the film and the shortest reading. In "caution" the truth may lie
     anywhere between the two, so |D| / sqrt(3), the rms distance of a rectangular spread from its end, is added to the
@@ -292,6 +298,9 @@ def reconcile(
     difference = None if film_value is None or reading_value is None else reading_value[0] - film_value[0]
     proposal = _propose(film, electronic, rule, doubt_noted_conditions)
     caps = _caps(film, electronic)
+    caps += [
+        (check_length("other limit", limit), flag("beyond-apex")) for limit in other_limits_mm if limit is not None
+    ]
     length, std = proposal.length_mm, proposal.std_mm
     reasons = list(proposal.flags)
     for limit, reason in caps:

@@ -18,7 +18,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise, fit_line_arc
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 
@@ -63,7 +63,6 @@ FEW_CLICKS = 6  # fewer points than this do not show where a bend begins or how 
 FEW_CLICKS_REL_STD = (
     0.5  # our parameter: the turn between the first and the last chord is then off by up to itself (95 %)
 )
-NORMAL_95 = 1.959964
 
 
 def schneider_deg(model: LineArc, bend: int = 0) -> float:
@@ -395,15 +394,18 @@ class CurvatureEstimate:
 
     Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. For an S-shaped canal the angles without
     ``secondary`` are those of the first bend. A radius is None where the data do not determine it; its interval always
-    stands beside it.
+    stands beside it. With `determined` False the path has too few points to show a bend: the angles are only what its chords
+    give.
     """
 
     form: Form
+    determined: bool
     model: LineArc
     profile: CurvatureProfile
     schneider_deg: float
     schneider_std_deg: float
     schneider_secondary_deg: float | None
+    schneider_secondary_std_deg: float | None
     weine_deg: float
     weine_std_deg: float
     weine_secondary_deg: float | None
@@ -415,10 +417,12 @@ class CurvatureEstimate:
     pruett_radius_secondary_interval_mm: tuple[float, float] | None
     luiten_deg: float | None
     canal_access: CanalAccess
+    canal_access_std_deg: float
     estrela_radius_mm: float | None
     estrela_radius_interval_mm: tuple[float, float] | None
     backman_deg_per_mm: float | None
     total_turning_deg: float
+    total_turning_std_deg: float
     min_radius_mm: float | None
     min_radius_interval_mm: tuple[float, float] | None
     min_radius_at_mm: float | None
@@ -462,6 +466,8 @@ def measure_curvature(
     """
     noise = noise or Noise()
     path = _path(path_mm)
+    if float(np.hypot(*(path[-1] - path[0]))) < 1e-6:
+        raise MeasureError("path_mm must not end where it begins: a canal has two ends; check the order of the points")
     model = fit_canal(path, noise=noise, straight_deg=straight_deg)
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = model.arcs > 0
@@ -476,6 +482,7 @@ def measure_curvature(
         radius = interval = smallest = smallest_interval = where = None
     return CurvatureEstimate(
         form=canal_form(model),
+        determined=len(path) >= FEW_CLICKS,
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
@@ -485,6 +492,7 @@ def measure_curvature(
             hidden,
         ),
         schneider_secondary_deg=schneider_deg(model, 1) if double else None,
+        schneider_secondary_std_deg=model.std_of(lambda m: schneider_deg(m, 1)) if double else None,
         weine_deg=weine_deg(model),
         weine_std_deg=hypot(model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise), 2.0 * hidden),
         weine_secondary_deg=weine_deg(model, 1) if double else None,
@@ -496,10 +504,12 @@ def measure_curvature(
         pruett_radius_secondary_interval_mm=second_interval,
         luiten_deg=luiten_deg(path),
         canal_access=canal_access(model),
+        canal_access_std_deg=model.std_of(lambda m: canal_access(m).angle_deg),
         estrela_radius_mm=estrela[0] if estrela else None,
         estrela_radius_interval_mm=estrela[1] if estrela else None,
         backman_deg_per_mm=backman_deg_per_mm(model) if radius is not None else None,
         total_turning_deg=total_turning_deg(model),
+        total_turning_std_deg=hypot(model.std_of(total_turning_deg), 2.0 * hidden) if bent else 2.0 * hidden,
         min_radius_mm=smallest,
         min_radius_interval_mm=smallest_interval,
         min_radius_at_mm=where,

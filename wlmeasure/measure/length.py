@@ -14,18 +14,17 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, Calibration
+from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration
 from wlmeasure.errors import MeasureError, check_finite
-from wlmeasure.measure.line_arc import Noise
+from wlmeasure.measure.line_arc import NORMAL_95, Noise
 from wlmeasure.points import as_points
-from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, CanalTrace
+from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, LONGEST_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length, resample
 
 __all__ = ["LengthEstimate", "Term", "covered_mm", "measure_length", "path_noise", "polyline_mm"]
 
 Float64 = NDArray[np.float64]
 
-COVERAGE_95 = 1.959964  # normal, 95 %
 BESIDE_MM = 0.5  # a canal runs "along the file" where it lies this close to it: half a canal's width and a click
 # Relative standard uncertainty of a stretch that no file of known length covers, because one film cannot show how it is
 # tilted out of its plane against the rest (our parameters). Simulated axes that match the published medians (314 canals of
@@ -34,7 +33,6 @@ BESIDE_MM = 0.5  # a canal runs "along the file" where it lies this close to it:
 # radiographs, bent up to 52 degrees out of the plane, the last half millimetre is short by up to 0.26 of itself.
 UNCOVERED_END_REL_STD = 0.18
 UNCOVERED_WHOLE_REL_STD = 0.05
-END_SHARE = 0.3  # up to this share of the canal a stretch counts as its end; in between the value falls linearly
 UNSEEN_REL_STD = 0.10  # our parameter: growth of the uncertainty along a stretch of canal that cannot be seen
 
 
@@ -73,6 +71,11 @@ class LengthEstimate:
         return self.coronal_mm + self.canal_mm
 
     @property
+    def end_std_mm(self) -> float:
+        """Standard uncertainty of the two ends as they were clicked, mm."""
+        return sum(term.std_mm for term in self.budget if term.term == "end clicks")
+
+    @property
     def length_std_mm(self) -> float:
         """Standard uncertainty, mm."""
         return hypot(*(term.std_mm for term in self.budget))
@@ -80,7 +83,7 @@ class LengthEstimate:
     @property
     def length_interval_mm(self) -> tuple[float, float]:
         """95 % interval, mm."""
-        half = COVERAGE_95 * self.length_std_mm
+        half = NORMAL_95 * self.length_std_mm
         return self.length_mm - half, self.length_mm + half
 
     def covariance_mm2(self, other: LengthEstimate) -> float:
@@ -180,12 +183,14 @@ def measure_length(
         if coronal == 0.0:
             whole = path
     length = coronal + canal
-    if length <= 0.0:
-        raise MeasureError("path_px must have a length: all its points are the same")
+    if not 0.0 < length <= LONGEST_MM:
+        raise MeasureError(
+            f"path_px must have a length of up to {LONGEST_MM:g} mm: it is {length:.4g} mm; check scale and order of points"
+        )
     steps = np.diff(whole, axis=0)
     first, last = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0][[0, -1]]
     budget = [
-        Term("end clicks", click_std_px * hypot(_pixel_mm(first, calibration), _pixel_mm(last, calibration))),
+        Term("end clicks", hypot(*(max(click_std_px * _pixel_mm(end, calibration), CLICK_FLOOR_MM) for end in (first, last)))),
         Term("path", _path_std_mm(path, path_noise(trace, calibration))),
         *(Term(name, length * std, shared=True) for name, std in calibration.terms),
     ]  # fmt: skip
@@ -193,10 +198,9 @@ def measure_length(
     covered = min(length, max((covered_mm(whole, file, beside_mm=beside_mm) for file in files), default=0.0))
     open_mm = length - covered
     if open_mm > 0.0:
-        share = open_mm / length
-        blend = min(max((share - END_SHARE) / (1.0 - END_SHARE), 0.0), 1.0)
-        rel = uncovered_end_rel_std + blend * (uncovered_whole_rel_std - uncovered_end_rel_std)
-        budget.append(Term("tilt the film cannot show", rel * open_mm))
+        # Never more than for a canal without any file: over a long stretch the tilts average out.
+        tilt = min(uncovered_end_rel_std * open_mm, uncovered_whole_rel_std * length)
+        budget.append(Term("tilt the film cannot show", tilt))
     if unseen_from_mm is not None:
         if check_finite(MeasureError, "unseen_from_mm", unseen_from_mm) < 0.0:
             raise MeasureError(f"unseen_from_mm must be >= 0: {unseen_from_mm:g}; it counts from the orifice")

@@ -24,7 +24,7 @@ from wlmeasure.errors import MeasureError
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, smooth_line
 
-__all__ = ["LineArc", "Noise", "fit_line_arc"]
+__all__ = ["NORMAL_95", "LineArc", "Noise", "fit_line_arc"]
 
 Float64 = NDArray[np.float64]
 
@@ -35,6 +35,7 @@ SMOOTH_POINTS = 72
 ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the loss turns from square to linear
 FAR = 3.0  # times that scale: not used for the smooth line
 ITERATIONS = 60
+NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 SMALL_CURVATURE = 1e-5  # per mm: below it the circle is a parabola to 1e-13 mm over 30 mm
 
 

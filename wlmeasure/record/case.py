@@ -81,12 +81,14 @@ class Angulation:
 
 @frozen
 class KnownFile:
-    """A file of known length in the film: points from the stop to the tip."""
+    """A file of known length in the film: points from the stop to the tip, and the path accepted through clicks."""
 
     points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
     trace_kind: str = member(Choice(("clicks", "path")))
     known_length_mm: float = member(LENGTH_MM)
     known_length_std_mm: float | None = member(STD_MM, None)
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tracer: str | None = member(Text(longest=80), None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -119,6 +121,7 @@ class Film:
     rows: int = member(Whole(1, 100_000))
     cols: int = member(Whole(1, 100_000))
     col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
+    metal: str | None = member(Choice(("bright", "dark")), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
     scale: tuple[KnownFile | KnownObject | Spacing, ...] = member(
@@ -176,6 +179,14 @@ class Decision:
     at: str = member(TIME)
     reason: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
+
+    def __attrs_post_init__(self) -> None:
+        from datetime import datetime
+
+        try:
+            datetime.fromisoformat(self.at)
+        except ValueError:
+            raise CaseError(f"at must be a date and time such as 2026-11-25T10:30: {self.at!r}") from None
 
 
 @frozen

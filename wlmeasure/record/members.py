@@ -37,7 +37,8 @@ __all__ = [
 
 Json = Any
 
-CONTROLS = "[\\u0000-\\u001f\\u007f]"  # in a line of the record or an XML file they would be more than text
+# Controls of terminals, line ends of other alphabets, and marks that turn the writing round: more than text in a record.
+CONTROLS = "[\\u0000-\\u001f\\u007f-\\u009f\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069]"
 DEEPEST_EXTRA = 40  # nested lists and objects in a member that is only kept; writing recurses (our parameter)
 
 

@@ -138,7 +138,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     inputs_sha256=digest,
                     program=program,
                     supersedes=standing[-1].id if standing else None,
-                    note=None if decision is None else decision.reason,
+                    note=None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}",
                 )
             )
     return record

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.curvature import CurvatureEstimate
+from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
@@ -19,11 +20,12 @@ from wlmeasure.share.result import (
     FORMS,
     SETTLED,
     canal_flags,
-    ceiling_words,
     curvature_words,
     electronic_words,
+    limit_words,
+    proposal_words,
     scale_words,
-    stop_setting_mm,
+    stop_words,
 )
 
 __all__ = ["report_html"]
@@ -83,7 +85,11 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
 def _length(value: float | None, std: float | None = None) -> str:
     if value is None:
         return "none"
-    return f"{value:.1f} mm" + (f" ± {1.96 * std:.1f}" if std is not None else "")
+    return f"{value:.1f} mm" + (f" ± {NORMAL_95 * std:.1f}" if std is not None else "")
+
+
+def _half(std: float | None) -> str:
+    return "" if std is None else f"{NORMAL_95 * std:.1f}"
 
 
 def _table(head: tuple[str, str, str] | None, rows: Rows) -> str:
@@ -104,15 +110,14 @@ def _card(canal: CanalResult, colour: str) -> str:
     if working.length_mm is None or working.std_mm is None:
         lines.append("<b>none</b>")
     else:
-        lines.append(f'<b>{working.length_mm:.1f} mm</b> <span class="pm">± {1.96 * working.std_mm:.1f}</span>')
+        lines.append(
+            f'<b>{limit_words(working.length_mm)}</b> <span class="pm">± {NORMAL_95 * working.std_mm:.1f}</span>'
+        )
     lines.append(f'<div class="what">{escape(working.status)}')
     if working.ceiling_mm is not None and working.status not in SETTLED:
-        lines.append(f"; not beyond {ceiling_words(working.ceiling_mm)} until this is settled")
+        lines.append(f"; not beyond {limit_words(working.ceiling_mm)} until this is settled")
     lines.append("</div>")
-    if working.length_mm is not None:
-        lines.append(
-            f'<div class="what">stop at {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down</div>'
-        )
+    lines += [f'<div class="what">stop at {escape(words)}</div>' for words in stop_words(canal)]
     if decision is not None:
         lines.append(
             f'<div class="what"><strong>decided {decision.length_mm:.1f} mm</strong> by {escape(decision.by)}, '
@@ -186,7 +191,9 @@ def _film_rows(trace: TraceResult) -> Rows:
             rows.append(("of that, crown piece", _length(length.coronal_mm), f"canal {length.canal_mm:.1f} mm"))
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
-        rows.append(("File tip", f"{abs(trace.tip_to_end_mm):.1f} mm", f"{side} the end of the trace"))
+        rows.append(
+            ("File tip", _length(abs(trace.tip_to_end_mm), trace.tip_to_end_std_mm), f"{side} the end of the trace")
+        )
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
         rows.append(("From the film", _length(film.length_mm, film.std_mm), allowance))
@@ -202,7 +209,7 @@ def _decision_rows(canal: CanalResult) -> Rows:
         share = round(100.0 * working.weights[0])
         weights = f"film {share} %, readings {100 - share} %"
         rows.append(("Weighted mean", _length(working.weighted_mm, working.weighted_std_mm), weights))
-    rows.append(("Working length", _length(working.length_mm, working.std_mm), working.status))
+    rows.append(("Working length", proposal_words(working.length_mm, working.std_mm), working.status))
     if decision is not None:
         rows.append(
             ("Decided", _length(decision.length_mm), f"{decision.by}, {decision.at[:10]}. {decision.reason or ''}")
@@ -224,7 +231,7 @@ def _budget(trace: TraceResult) -> str:
         return ""
     total = trace.length.length_std_mm**2
     rows = [
-        (t.term, f"± {1.96 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
+        (t.term, f"± {NORMAL_95 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
         for t in sorted(trace.length.budget, key=lambda term: -term.std_mm)
     ]
     return "<h3>What the uncertainty of the length is made of</h3>" + _table(("term", "95 %", "share"), rows)
@@ -236,7 +243,7 @@ def _curvature(trace: TraceResult, colour: str) -> str:
         return f"<h3>Curvature</h3><p>{escape(curvature_words(None, trace.angles))}</p>"
     difficulty = f" Curvature alone makes this case {trace.difficulty} in difficulty." if trace.difficulty else ""
     return (
-        f"<h3>Curvature: {escape(FORMS[bend.form])}</h3>"
+        f"<h3>Curvature: {escape(FORMS[bend.form] if bend.determined else 'not determined')}</h3>"
         f"<figure>{profile_svg(trace, colour)}"
         f"<figcaption>Grey: the fitted bend. Band: 95 %.{escape(difficulty)}</figcaption></figure>"
         + _table(None, _curvature_rows(bend))
@@ -253,21 +260,29 @@ def _curvature_rows(bend: CurvatureEstimate) -> Rows:
 
     access = bend.canal_access
     rows: Rows = [
-        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {1.96 * bend.schneider_std_deg:.1f}°"),
-        ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {1.96 * bend.weine_std_deg:.1f}°"),
+        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}°"),
+        ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
     ]
     if bend.form != "I":
         rows.append(radius("Radius, Pruett 1997", bend.pruett_radius_mm, bend.pruett_radius_interval_mm))
     if bend.schneider_secondary_deg is not None:
-        rows.append(("Second curve, Schneider", f"{bend.schneider_secondary_deg:.1f}°", "opposite direction"))
+        rows.append(
+            (
+                "Second curve, Schneider",
+                f"{bend.schneider_secondary_deg:.1f}°",
+                f"± {NORMAL_95 * (bend.schneider_secondary_std_deg or 0.0):.1f}°, opposite",
+            )
+        )
         second = bend.pruett_radius_secondary_mm, bend.pruett_radius_secondary_interval_mm
         rows.append(radius("its radius", *second))
-    heights = f"height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
+    heights = (
+        f"± {_half(bend.canal_access_std_deg)}°; height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
+    )
     rows.append(("Canal access angle, Günday 2005", f"{access.angle_deg:.1f}°", heights))
-    rows.append(("Total turning", f"{bend.total_turning_deg:.1f}°", ""))
+    rows.append(("Total turning", f"{bend.total_turning_deg:.1f}°", f"± {_half(bend.total_turning_std_deg)}°"))
     if bend.form != "I":
         name, value, span = radius("Smallest radius", bend.min_radius_mm, bend.min_radius_interval_mm)
-        where = span if bend.min_radius_at_mm is None else f"at {bend.min_radius_at_mm:.1f} mm from the orifice"
+        where = span if bend.min_radius_at_mm is None else f"{span}, at {bend.min_radius_at_mm:.1f} mm"
         rows.append((name, value, where))
     rows.append(("Path against model", f"{bend.misfit_mm:.2f} mm", "root mean square distance"))
     return rows

@@ -17,7 +17,7 @@ from wlmeasure.measure.curvature import (
     total_turning_deg,
     weine_deg,
 )
-from wlmeasure.measure.line_arc import LineArc
+from wlmeasure.measure.line_arc import NORMAL_95, LineArc
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
@@ -25,14 +25,16 @@ __all__ = [
     "RESULT_SCHEMA",
     "canal_flags",
     "canal_rows",
-    "ceiling_words",
     "curvature_words",
     "electronic_words",
     "length_words",
+    "limit_words",
+    "proposal_words",
     "record_text",
     "result_json",
     "scale_words",
     "stop_setting_mm",
+    "stop_words",
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
@@ -46,6 +48,14 @@ def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> floa
     return floor(length_mm / step_mm + 1e-9) * step_mm
 
 
+def stop_words(canal: CanalResult) -> list[str]:
+    """The stop setting in words: of the decided length where there is one, else of the proposal; else nothing."""
+    decision, proposed = canal.canal.decision, canal.working_length.length_mm
+    if decision is not None:
+        return [f"{stop_setting_mm(decision.length_mm):.1f} mm on a ruler, rounded down, for the decided length"]
+    return [] if proposed is None else [f"{stop_setting_mm(proposed):.1f} mm on a ruler, rounded down"]
+
+
 def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ...]:
     """Everything remarked on one canal as seen on one film; the working length's reasons first where it rests on it."""
     working = canal.working_length.flags if trace is canal.basis else ()
@@ -57,9 +67,16 @@ def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
 
 
-def ceiling_words(ceiling_mm: float) -> str:
-    """A ceiling to 0.1 mm: rounded down, never up."""
-    return f"{floor(ceiling_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
+def limit_words(length_mm: float) -> str:
+    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
+    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
+
+
+def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
+    """A proposed working length, rounded down, with the half-width of its 95 % interval."""
+    if length_mm is None or std_mm is None:
+        return "none"
+    return f"{limit_words(length_mm)} ± {NORMAL_95 * std_mm:.1f}"
 
 
 def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
@@ -130,6 +147,7 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
         if length is None
         else [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared} for t in length.budget],
         "file_tip_to_end_mm": trace and trace.tip_to_end_mm,
+        "file_tip_to_end_std_mm": trace and trace.tip_to_end_std_mm,
         "curvature": trace and _curvature_json(trace.curvature, trace.angles),
         "difficulty": trace and trace.difficulty,
         "radiographic": film
@@ -193,6 +211,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
         "schneider_deg": curvature.schneider_deg,
         "schneider_std_deg": curvature.schneider_std_deg,
         "schneider_secondary_deg": curvature.schneider_secondary_deg,
+        "schneider_secondary_std_deg": curvature.schneider_secondary_std_deg,
         "weine_deg": curvature.weine_deg,
         "weine_std_deg": curvature.weine_std_deg,
         "weine_secondary_deg": curvature.weine_secondary_deg,
@@ -204,16 +223,19 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
         "pruett_radius_secondary_interval_mm": _interval(curvature.pruett_radius_secondary_interval_mm),
         "luiten_deg": curvature.luiten_deg,
         "canal_access_angle_deg": curvature.canal_access.angle_deg,
+        "canal_access_angle_std_deg": curvature.canal_access_std_deg,
         "curvature_height_mm": curvature.canal_access.height_mm,
         "curvature_distance_mm": curvature.canal_access.distance_mm,
         "estrela_radius_mm": curvature.estrela_radius_mm,
         "estrela_radius_interval_mm": _interval(curvature.estrela_radius_interval_mm),
         "backman_deg_per_mm": curvature.backman_deg_per_mm,
         "total_turning_deg": curvature.total_turning_deg,
+        "total_turning_std_deg": curvature.total_turning_std_deg,
         "min_radius_mm": curvature.min_radius_mm,
         "min_radius_interval_mm": _interval(curvature.min_radius_interval_mm),
         "min_radius_at_mm": curvature.min_radius_at_mm,
         "form": curvature.form,
+        "determined": curvature.determined,
         "misfit": {"rms_mm": curvature.misfit_mm},
         "profile": {
             "at_mm": curvature.profile.at_mm.tolist(),
@@ -232,25 +254,29 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(f"{line.known_length_mm:g} mm ± {line.known_length_std_mm:.2g}" for line in calibration.lines)
+    lengths = ", ".join(
+        f"{line.known_length_mm:g} mm ± {NORMAL_95 * line.known_length_std_mm:.2f}" for line in calibration.lines
+    )
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
-    return f"{size} mm per pixel ± {100.0 * calibration.rel_std:.1f} %, from {source}"
+    return f"{size} mm per pixel ± {100.0 * NORMAL_95 * calibration.rel_std:.1f} %, from {source}"
 
 
 def length_words(length: float | None, std: float | None) -> str:
     """A length to 0.1 mm with the half-width of its 95 % interval."""
     if length is None:
         return "none"
-    return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {1.96 * std:.1f}"
+    return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {NORMAL_95 * std:.1f}"
 
 
 def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str:
     """Form, angle and radius in one line."""
     if curvature is None:
         return f"{FORMS[canal_form(angles)]}, Schneider {schneider_deg(angles):.0f}° (film without a scale)"
+    if not curvature.determined:
+        return "not determined: too few points to show a bend"
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
-    half = max(1.0, 1.96 * curvature.schneider_std_deg)
+    half = max(1.0, NORMAL_95 * curvature.schneider_std_deg)
     text = f"{FORMS[curvature.form]}, Schneider {curvature.schneider_deg:.0f}° ± {half:.0f}"
     if curvature.schneider_secondary_deg is not None:
         text += f", then {curvature.schneider_secondary_deg:.0f}° the other way"
@@ -271,6 +297,10 @@ def _radius_words(curvature: CurvatureEstimate) -> str:
 def electronic_words(electronic: ElectronicLength) -> str:
     """How many readings, at which mark, whether they agree."""
     count = f"{electronic.n} reading{'' if electronic.n == 1 else 's'}"
+    if electronic.mark == "foramen" and electronic.foramen_mm is not None:
+        # The readings stand at the foramen; the length given beside this is already shorter.
+        withdrawn = dict(electronic.parameters)["withdraw_mm"]
+        return f"{count}, foramen at {electronic.foramen_mm:.1f} mm less {withdrawn:.1f} mm, {electronic.status}"
     mark = {"foramen": "at the foramen mark", "constriction": "at the constriction mark", "mixed": "at both marks"}.get(
         electronic.mark, "without a usable mark"
     )
@@ -322,12 +352,11 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
         lines.append(
             f"  electronic       {length_words(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
         )
-    lines.append(f"  WORKING LENGTH   {length_words(working.length_mm, working.std_mm)}  {working.status}")
+    lines.append(f"  WORKING LENGTH   {proposal_words(working.length_mm, working.std_mm)}  {working.status}")
     if working.ceiling_mm is not None and working.status not in SETTLED:
-        lines.append(f"  ceiling          {ceiling_words(working.ceiling_mm)} until this is settled")
-    if working.length_mm is not None:
-        lines.append(f"  stop setting     {stop_setting_mm(working.length_mm):.1f} mm on a ruler, rounded down")
+        lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
     decision = canal.canal.decision
+    lines += [f"  stop setting     {words}" for words in stop_words(canal)]
     if decision is not None:
         reason = f": {decision.reason}" if decision.reason else ""
         lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
@@ -345,11 +374,12 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         if length.coronal_mm > 0.0:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
         budget = sorted(length.budget, key=lambda term: -term.std_mm)
-        lines.append("  uncertain by     " + ", ".join(f"{t.term} {1.96 * t.std_mm:.2f}" for t in budget))
+        lines.append("  uncertain by     " + ", ".join(f"{t.term} {NORMAL_95 * t.std_mm:.2f}" for t in budget))
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
-        lines.append(f"  file tip         {abs(trace.tip_to_end_mm):.1f} mm {side} the end of the trace")
+        spread = f" ± {NORMAL_95 * trace.tip_to_end_std_mm:.1f}" if trace.tip_to_end_std_mm is not None else ""
+        lines.append(f"  file tip         {abs(trace.tip_to_end_mm):.1f} mm{spread} {side} the end of the trace")
     if trace.retraced_mm is not None:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from attrs import evolve
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.case import load_case, save_case
+from wlmeasure.record.case import Entry, load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, accept_paths, evaluate
 from wlmeasure.record.record import LengthRecord, entries_from
 from wlmeasure.share.figures import picture_svg
@@ -57,14 +57,20 @@ def sample_truth_text(result: CaseResult) -> str:
     return "\nThis film is synthetic, so its truth is known\n" + "\n".join(lines) + "\n" if lines else ""
 
 
-def _check_free(path: Path, result: CaseResult) -> None:
-    """Refuse to write over a case file, unless it is an earlier one of the same films."""
+def _standing(folder: Path, result: CaseResult) -> tuple[Entry, ...]:
+    """The record of an earlier run on the same films, which is gone on with; anything else in the folder is left alone."""
+    case = folder / "case.wl.json"
+    if not case.exists():
+        if folder.is_dir() and any(folder.iterdir()):
+            raise CaseError(f"{folder} must be a new or empty folder: it holds other files; choose another one")
+        return ()
     try:
-        same = not path.exists() or [f.sha256 for f in load_case(path).films] == [f.sha256 for f in result.case.films]
+        earlier = load_case(case)
+        if [film.sha256 for film in earlier.films] == [film.sha256 for film in result.case.films]:
+            return earlier.entries
     except CaseError:
-        same = False
-    if not same:
-        raise CaseError(f"{path} must not be written over: another case stands there; choose another folder")
+        pass
+    raise CaseError(f"{case} must not be written over: another case stands there; choose another folder")
 
 
 def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> list[Path]:
@@ -82,7 +88,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     CaseError
         A case of other films stands there; it is left as it is.
     """
-    _check_free(folder / "case.wl.json", result)
+    standing = _standing(folder, result)
     folder.mkdir(parents=True, exist_ok=True)
     # Names of our own: an id or a path in a case file is a stranger's text and never becomes a file name.
     films = {film.film.id: f"f{k}{'.dcm' if film.radiograph.format == 'DICOM' else f'.{film.radiograph.format.lower()}'}"
@@ -92,7 +98,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     accepted = accept_paths(result)
     case = evolve(accepted, films=tuple(evolve(film, path=films[film.id]) for film in accepted.films), folder=folder)
     measured = evaluate(case, {film.film.id: film.radiograph for film in result.films})
-    record = entries_from(measured, LengthRecord(case.entries), at=at, by="demo", program=program)
+    record = entries_from(measured, LengthRecord(standing), at=at, by="demo", program=program)
     written = [folder / "case.wl.json"]
     save_case(evolve(case, entries=record.entries), written[0])
     texts = {"report.html": report_html(measured, made_at=at.replace("T", " "), program=program)}

@@ -25,7 +25,7 @@ from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
-from wlmeasure.trace.ridge import LineKind, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import LineKind, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
 __all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
@@ -44,6 +44,9 @@ ROUNDS = 8
 # Bone texture is not white: on the tuning films the fit scattered 3.5 times the white-noise formula, variance 12 times.
 TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
+LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and memory
+MOST_CLICKS = 200
+MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
 SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 
@@ -68,12 +71,16 @@ class CanalTrace:
         What made the path: the tracer's name and version, or ``given path``.
     centre_std_px
         Standard uncertainty of the path across its direction, pixels; between the ends.
+    seen
+        How much the traced line stands out: its mean strength over the level that nine tenths of the region stay below.
+        None for a path that was given and not traced.
     """
 
     path_px: Float64 = field(converter=_frozen_points)
     clicks_px: Float64 = field(converter=_frozen_points)
     tracer: str
     centre_std_px: float
+    seen: float | None = None
 
 
 def check_points(points: object, shape: tuple[int, int], *, name: str = "points_px", least: int = 2) -> Float64:
@@ -153,24 +160,32 @@ def trace_line(
         raise TraceError(f"kind must be one of {', '.join(get_args(LineKind))}: {kind!r}")
     for pitch in mm_per_px:
         check_positive(TraceError, "mm_per_px", pitch)
+    length = float(arc_length(clicks * mm_per_px)[-1])
+    if length > LONGEST_MM or len(clicks) > MOST_CLICKS:
+        raise TraceError(
+            f"{name} must be at most {MOST_CLICKS} points over {LONGEST_MM:g} mm: got {len(clicks)} over {length:.0f} mm; "
+            "check the scale (mm_per_px) and the order of the points"
+        )
     density = radiograph.density()
-    coarse = _coarse_path(density, clicks, kind, mm_per_px)
+    coarse, seen = _coarse_path(density, clicks, kind, mm_per_px)
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
-    return CanalTrace(path, clicks, TRACER, std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1])))
+    return CanalTrace(path, clicks, TRACER, std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1])), seen)
 
 
 def _coarse_path(
     density: NDArray[np.generic], clicks: Float64, kind: LineKind, mm_per_px: tuple[float, float]
-) -> Float64:
+) -> tuple[Float64, float]:
     grid = working_grid(density, clicks, mm_per_px)
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
-    for strength, least in line_candidates(grid, kind):
+    for strength, least in line_candidates(grid, kind, clicks):
         path = minimal_path(line_cost(strength), cells)
-        if float(strength[tuple(path.T)].mean()) >= least:
+        along = float(strength[tuple(path.T)].mean())
+        if along >= least:
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
-    return line
+    usual = level(strength, 0.9)
+    return line, along / usual if usual > 0.0 else 0.0
 
 
 def _symmetry_fit(
@@ -188,6 +203,8 @@ def _symmetry_fit(
     spans = max(2, round(length / KNOT_MM))
     rows = max(24, round(length / ROW_MM))
     line = smooth_line(line, spans, rows)
+    if float(np.ptp(line / mm_per_px, axis=0).max()) > MOST_PIXELS:
+        raise TraceError(f"clicks must lie within {MOST_PIXELS} pixels of one another: reduce the image first")
     image, origin = _crop(density, line / mm_per_px, STRIP_HALF_MM / mm_per_px.min() + 4)
     half = round(STRIP_HALF_MM / STRIP_STEP_MM)
     across = np.arange(-half, half + 1) * STRIP_STEP_MM

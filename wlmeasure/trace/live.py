@@ -57,7 +57,7 @@ class LivePath:
         )
         self._anchor = anchor[0]
         self._cell = self._cells(anchor)[0]
-        self._candidates = line_candidates(self._grid, kind)
+        self._candidates = line_candidates(self._grid, kind, anchor - low)
         self._trees: list[PathTree] = []
 
     def _cells(self, points_px: Float64) -> list[tuple[int, int]]:

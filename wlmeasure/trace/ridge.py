@@ -50,6 +50,7 @@ SHARPNESS = 0.5  # below 1 a strong line cannot buy a long detour; 0.5 to 3 trie
 # A metal file in the canal stands out 20 times more than anything dark about it (the 99th percentile) on the reference
 # radiographs; the strongest bright lines on films without a file, 1.6 times.
 FILE_RATIO = 5.0
+CLICK_CELLS = 3  # a click on a file lies within three cells (0.3 mm) of its middle
 MAX_CELLS = 6_000_000  # a whole large film; bounds time and memory whatever the clicks say
 
 
@@ -175,11 +176,21 @@ def line_strength(grid: WorkingGrid, *, cell_mm: float = CELL_MM) -> tuple[Float
     return dark, bright
 
 
-def line_candidates(grid: WorkingGrid, kind: LineKind) -> list[tuple[Float32, float]]:
+def line_candidates(grid: WorkingGrid, kind: LineKind, clicks: Float64) -> list[tuple[Float32, float]]:
     """What a line of `kind` may look like in a region, the likelier first.
 
-    A file is a bright line. A canal is a dark one, unless a file lies in it: where there is metal in the region, the bright
-    line is tried first, and holds if it is as strong as metal all along.
+    A file is a bright line. A canal is a dark one, unless a file lies in it: where the clicks but one end, which may lie beyond
+    the file's tip, stand on metal, the bright line is tried first, and holds if it is as strong as metal all along.
+    Metal elsewhere, such as a file in the next canal, does not draw the path.
+
+    Parameters
+    ----------
+    grid
+        The region.
+    kind
+        What is looked for.
+    clicks : (K, 2)
+        Points on the line in image pixels, coronal to apical.
 
     Returns
     -------
@@ -190,7 +201,10 @@ def line_candidates(grid: WorkingGrid, kind: LineKind) -> list[tuple[Float32, fl
     if kind == "file":
         return [(bright, 0.0)]
     metal = FILE_RATIO * level(dark, 0.99)
-    return [(bright, metal), (dark, 0.0)] if level(bright, 0.99) > metal else [(dark, 0.0)]
+    near = cv2.dilate(bright, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
+    on_metal = [float(near[r, c]) > metal for r, c in grid.nearest_cells(clicks)]
+    stands_on = all(on_metal[:-1]) or (len(on_metal) > 1 and all(on_metal[1:]))
+    return [(bright, metal), (dark, 0.0)] if stands_on else [(dark, 0.0)]
 
 
 def level(strength: Float32, share: float) -> float:

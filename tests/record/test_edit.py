@@ -1,0 +1,152 @@
+"""Steps from one case to the next: what each changes, that it changes nothing else, and what it refuses."""
+
+import pytest
+from attrs import evolve
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wlmeasure.errors import CaseError
+from wlmeasure.image.reading import read
+from wlmeasure.record import edit
+from wlmeasure.record.case import Decision, KnownObject, Reading, Spacing, Trace, case_from_json
+
+
+@pytest.fixture
+def case(full, tmp_path):
+    """MB with everything, joining ML; ML without a trace."""
+    return case_from_json(full, folder=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("21.5", 21.5), ("21,5", 21.5), ("  21.5 mm ", 21.5), ("21.5mm", 21.5), ("20", 20.0), ("-0,5", -0.5), ("1e1", 10.0)],
+)
+def test_a_number_as_a_person_types_it(text, number):
+    assert edit.typed_number(text, "reading") == number
+
+
+@pytest.mark.parametrize("text", ["", "   ", "abc", "21.5 cm", "21 5", "1,234.5", "21.5 mm mm", "nan", "inf", "mm", "--2"])
+def test_what_is_no_number_is_refused_with_the_fields_name(text):
+    with pytest.raises(CaseError, match=r"^reading must be a (finite )?number"):
+        edit.typed_number(text, "reading")
+
+
+def test_a_long_text_is_shortened_in_the_refusal():
+    with pytest.raises(CaseError) as refusal:
+        edit.typed_number("x" * 5000, "reading")
+    assert len(str(refusal.value)) < 100
+
+
+@given(st.floats(min_value=-1e6, max_value=1e6))
+def test_every_number_reads_back_with_point_or_comma(number):
+    text = repr(number)
+    assert edit.typed_number(text, "length") == edit.typed_number(text.replace(".", ","), "length") == number
+
+
+def test_a_new_case_has_the_image_as_its_film(film):
+    image = read(film)
+    case = edit.new_case("46", image, "sub/film.png")
+    (only,) = case.films
+    assert (only.id, only.path, only.rows, only.cols, only.sha256) == ("f1", "sub/film.png", 480, 300, image.sha256)
+    assert (case.tooth, case.canals) == ("46", ())
+    with pytest.raises(CaseError, match="tooth"):
+        edit.new_case("99", image, film)
+
+
+def test_a_film_is_taken_once_and_gets_the_first_free_id(case, film):
+    image = read(film)
+    with pytest.raises(CaseError, match="film must be another image: other.png is film f1 already"):
+        edit.with_film(case, image, "other.png")
+    second = edit.with_film(case, evolve(image, sha256="2" * 64), "b.png")
+    third = edit.with_film(second, evolve(image, sha256="3" * 64), "c.png")
+    assert [f.id for f in third.films] == ["f1", "f2", "f3"]
+    gap = evolve(third, films=(third.films[0], third.films[2]))
+    assert [f.id for f in edit.with_film(gap, evolve(image, sha256="4" * 64), "d.png").films] == ["f1", "f3", "f2"]
+
+
+def test_scales_are_added_replaced_and_taken_away_on_their_film_only(case, film):
+    two = edit.with_film(case, evolve(read(film), sha256="2" * 64), "b.png")
+    new = KnownObject(points_px=((0.0, 0.0), (100.0, 0.0)), known_length_mm=5.0)
+    more = edit.with_scale(two, "f2", new)
+    assert (more.films[0], more.films[1].scale) == (two.films[0], (new,))
+    other = Spacing(claim="PixelSpacing")
+    assert edit.with_scale(more, "f2", other, at=0).films[1].scale == (other,)
+    assert edit.without_scale(more, "f2", 0) == two
+    assert [s for k, s in enumerate(case.films[0].scale) if k != 1] == list(edit.without_scale(case, "f1", 1).films[0].scale)
+
+
+def test_a_canal_is_added_at_the_end_and_its_name_is_used_once(case):
+    more = edit.with_canal(case, "DB", "distobuccal cusp tip")
+    assert more.canals[:2] == case.canals
+    assert (more.canals[2].name, more.canals[2].traces) == ("DB", ())
+    with pytest.raises(CaseError, match="must be used once"):
+        edit.with_canal(case, "MB", "cusp")
+
+
+def test_what_joins_a_canal_follows_its_new_name_and_stands_alone_without_it(case):
+    assert case.canals[0].joins.canal == "ML"
+    renamed = edit.renamed_canal(case, "ML", "L", "lingual cusp")
+    assert (renamed.canals[0].joins.canal, renamed.canals[1].name) == ("L", "L")
+    assert renamed.canals[0].joins.mm_from_apex == 3.0
+    alone = edit.without_canal(case, "ML")
+    assert [c.name for c in alone.canals] == ["MB"]
+    assert alone.canals[0] == evolve(case.canals[0], joins=None)
+    with pytest.raises(CaseError, match="must be used once"):
+        edit.renamed_canal(case, "ML", "MB", "cusp")
+
+
+def test_a_trace_takes_the_place_of_the_one_on_its_film(case):
+    trace = Trace(film="f1", clicks_px=((1.0, 2.0), (30.0, 4.0)), apical_end="file tip")
+    new = edit.with_trace(case, "MB", trace)
+    assert new.canals[0].traces == (trace,)
+    assert edit.with_trace(case, "ML", trace).canals[1].traces == (trace,)
+    assert edit.without_trace(new, "MB", "f1").canals[0].traces == ()
+    with pytest.raises(CaseError, match="id of a film"):
+        edit.with_trace(case, "MB", evolve(trace, film="f7"))
+
+
+def test_readings_and_decision(case):
+    reading = Reading(length_mm=20.0, mark="foramen")
+    more = edit.with_reading(case, "MB", reading)
+    assert more.canals[0].electronic_readings == (*case.canals[0].electronic_readings, reading)
+    assert edit.without_reading(more, "MB", 1) == case
+    decision = Decision(length_mm=20.0, by="KO", at="2026-11-25T10:30:00")
+    assert edit.with_decision(case, "ML", decision).canals[1].decision == decision
+    assert edit.with_decision(case, "MB", None).canals[0] == evolve(case.canals[0], decision=None)
+
+
+def test_tooth(case):
+    assert edit.with_tooth(case, "36") == evolve(case, tooth="36")
+    with pytest.raises(CaseError, match="tooth"):
+        edit.with_tooth(case, "0")
+
+
+STEPS = {
+    "trace": lambda c, n: edit.with_trace(c, n, c.canals[0].traces[0]),
+    "no trace": lambda c, n: edit.without_trace(c, n, "f1"),
+    "reading": lambda c, n: edit.with_reading(c, n, Reading(length_mm=20.0, mark="foramen")),
+    "no reading": lambda c, n: edit.without_reading(c, n, 0),
+    "decision": lambda c, n: edit.with_decision(c, n, None),
+    "no canal": edit.without_canal,
+    "rename": lambda c, n: edit.renamed_canal(c, n, "new", "cusp"),
+}
+
+
+@pytest.mark.parametrize("step", STEPS.values(), ids=STEPS.keys())
+def test_no_step_edits_in_place_and_each_names_a_canal_that_is_not_there(case, full, tmp_path, step):
+    step(case, "MB")
+    assert case == case_from_json(full, folder=tmp_path)
+    with pytest.raises(CaseError, match="canal must be one of the case: 'nobody'; add it first"):
+        step(case, "nobody")
+
+
+@pytest.mark.parametrize("step", STEPS.values(), ids=STEPS.keys())
+def test_steps_keep_members_that_are_not_theirs(full, tmp_path, step):
+    """Unknown members, the record's entries, the other canal, and where the films lie."""
+    for k, part in enumerate([full, full["films"][0], full["canals"][0], full["canals"][1]]):
+        part["later"] = k
+    case = case_from_json(full, folder=tmp_path)
+    new = step(case, "MB")
+    assert (new.extra, new.films, new.entries, new.folder) == (case.extra, case.films, case.entries, tmp_path)
+    assert new.canals[-1] == case.canals[-1]
+    assert [c.extra for c in new.canals] == [c.extra for c in case.canals][-len(new.canals) :]

@@ -1,0 +1,169 @@
+"""What `evaluate` must notice by itself: wrong lines, wrong ends, scales and films that contradict each other."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from wlmeasure.errors import WlmeasureError
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.reading import read
+from wlmeasure.record.case import case_from_json
+from wlmeasure.record.evaluate import CanalResult, evaluate
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+STOP, TIP, ORIFICE, APEX = [188.25, 499.5], [1224.75, 611.0], [188.5, 499.5], [1240.5, 620.5]
+
+
+def codes(canal: CanalResult) -> set[str]:
+    return {flag.code for trace in canal.traces for flag in (*trace.flags, *trace.film.flags)} | {
+        flag.code for flag in (*canal.flags, *canal.working_length.flags)
+    }
+
+
+def body(films: int = 1, **trace: object) -> dict:
+    """A case on the curved sample film, clicked well, with changes to its trace."""
+    film = SAMPLES / "films" / "ref_p60_h00_v00.png"
+    known = {"kind": "known_file", "points_px": [STOP, TIP], "trace_kind": "clicks", "known_length_mm": 21.5}
+    one = {"path": str(film), "sha256": read(film).sha256, "rows": 1500, "cols": 1000, "scale": [known]}
+    line = {"clicks_px": [ORIFICE, [800.0, 507.0], APEX], "apical_end": "radiographic apex"} | trace
+    return {
+        "schema": "wlmeasure-case/1",
+        "tooth": "45",
+        "films": [json.loads(json.dumps(one)) | {"id": f"f{k + 1}"} for k in range(films)],
+        "canals": [
+            {
+                "name": "single",
+                "reference_point": "top",
+                "traces": [json.loads(json.dumps(line)) | {"film": f"f{k + 1}"} for k in range(films)],
+            }
+        ],
+    }
+
+
+def measured(data: dict, films: dict[str, Radiograph] | None = None) -> CanalResult:
+    return evaluate(case_from_json(data), films).canals[0]
+
+
+def test_a_good_case_raises_none_of_these() -> None:
+    found = codes(measured(body(file_tip_px=TIP)))
+    assert found <= {"nothing-seen-in-depth", "first-point-is-reference", "film-alone"}
+
+
+@pytest.mark.parametrize("apart_px", [50, 75, 100])
+@pytest.mark.parametrize("clicks", [2, 3, 4])
+def test_a_file_in_the_next_canal_does_not_draw_the_path(apart_px: int, clicks: int) -> None:
+    """A dark canal clicked beside a parallel metal file, 1 to 2 mm away: the path stays in the dark canal."""
+    rows, cols = np.mgrid[:1200, :800].astype(np.float32)
+    centre = 300.0 + 40.0 * np.sin(rows / 700.0)
+    picture = 2000.0 - 500.0 * np.exp(-0.5 * ((cols - centre) / 7.0) ** 2)
+    picture += 3000.0 * np.exp(-0.5 * ((cols - centre - apart_px) / 5.0) ** 2) * (rows > 60)
+    noise = cv2.GaussianBlur(np.random.default_rng(1).normal(0, 60, picture.shape).astype(np.float32), (0, 0), 1.0)
+    film = Radiograph.from_array((picture + noise).clip(0, 65535).astype(np.uint16))
+    at = np.linspace(100.0, 1050.0, clicks)
+    points = [[float(r), float(300.0 + 40.0 * np.sin(r / 700.0))] for r in at]
+    data = body(clicks_px=points)
+    data["films"][0] |= {"sha256": film.sha256, "rows": 1200, "cols": 800}
+    data["films"][0]["scale"] = [
+        {"kind": "known_object", "points_px": [[100, 700], [1100, 700]], "known_length_mm": 20.0}
+    ]
+    path = measured(data, {"f1": film}).traces[0].path.path_px
+    assert np.abs(path[:, 1] - (300.0 + 40.0 * np.sin(path[:, 0] / 700.0))).max() < 5.0
+
+
+def test_points_where_there_is_no_file_are_doubted() -> None:
+    data = body()
+    data["films"][0]["scale"][0]["points_px"] = [[188.0, 750.0], [1224.0, 861.0]]
+    assert "file-not-seen" in codes(measured(data))
+
+
+def test_metal_that_is_dark_is_doubted_and_can_be_declared() -> None:
+    """A picture of the other polarity: doubted as it stands, the same length once the case says so."""
+    film = read(SAMPLES / "films" / "ref_p60_h00_v00.png")
+    inverse = Radiograph.from_array((4095 - film.values.astype(np.int32)).clip(0).astype(np.uint16))
+    data = body()
+    data["films"][0]["sha256"] = inverse.sha256
+    assert "file-not-seen" in codes(measured(data, {"f1": inverse}))
+    data["films"][0]["metal"] = "dark"
+    again = measured(data, {"f1": inverse})
+    assert "file-not-seen" not in codes(again)
+    assert again.traces[0].length.length_mm == pytest.approx(measured(body()).traces[0].length.length_mm, abs=1e-6)
+
+
+def test_nothing_seen_along_the_canal_is_said() -> None:
+    noise = np.random.default_rng(2).normal(2000, 150, (1500, 1000)).astype(np.uint16)
+    film = Radiograph.from_array(noise)
+    data = body()
+    data["films"][0]["sha256"] = film.sha256
+    assert {"line-not-seen", "file-not-seen"} <= codes(measured(data, {"f1": film}))
+
+
+def test_a_canal_traced_from_the_apex_gives_no_working_length() -> None:
+    canal = measured(body(clicks_px=[APEX, [800.0, 507.0], ORIFICE]))
+    assert "trace-reversed" in codes(canal)
+    assert canal.working_length.length_mm is None
+
+
+def test_a_click_that_the_path_passes_at_a_distance_is_said() -> None:
+    assert "click-off-path" in codes(measured(body(clicks_px=[ORIFICE, [800.0, 560.0], APEX])))
+
+
+def test_films_that_disagree_are_said_and_the_shorter_apex_holds() -> None:
+    """The second film's canal is clicked 3 mm short; no proposal passes its apex."""
+    data = body(films=2)
+    data["canals"][0]["traces"][1]["clicks_px"] = [ORIFICE, [700.0, 503.5], [1090.0, 551.0]]
+    canal = measured(data)
+    assert "films-disagree" in codes(canal)
+    assert canal.working_length.length_mm <= min(t.length.length_mm for t in canal.traces)
+
+
+def test_the_tip_beyond_the_end_and_beside_the_canal_are_told_apart() -> None:
+    beyond = measured(body(clicks_px=[ORIFICE, [700.0, 503.5], [1150.0, 575.0]], file_tip_px=TIP))
+    assert "tip-beyond-end" in codes(beyond)
+    assert "tip-off-canal" not in codes(beyond)
+    beside = measured(body(file_tip_px=[1100.0, 700.0]))
+    assert "tip-off-canal" in codes(beside)
+    assert beside.traces[0].tip_to_end_mm is None
+
+
+def test_the_same_evidence_twice_is_refused() -> None:
+    data = body()
+    data["films"][0]["scale"] *= 2
+    with pytest.raises(WlmeasureError, match="repeat"):
+        measured(data)
+
+
+def test_a_path_of_two_points_says_nothing_of_the_bend() -> None:
+    canal = measured(body(clicks_px=None, path_px=[ORIFICE, APEX]))
+    assert "few-points" in codes(canal)
+    assert not canal.traces[0].curvature.determined
+    assert canal.traces[0].difficulty is None
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        [[100.0 + (k % 2) * 1200.0, 100.0 + k / 10.0] for k in range(3000)],
+        [[187.0, 499.0], [900.0, 619.0], [187.0, 499.0]],
+    ],
+    ids=["zigzag", "closed"],
+)
+@pytest.mark.parametrize("member", ["path_px", "clicks_px"])
+def test_a_line_that_is_no_canal_is_refused_at_once(path: list, member: str) -> None:
+    with pytest.raises(WlmeasureError):
+        measured(body(**({"clicks_px": None} | {member: path})))
+
+
+def test_what_is_known_of_the_root_end_holds_for_readings_alone() -> None:
+    data = body()
+    data["canals"][0] |= {
+        "traces": [],
+        "apex": "open",
+        "resorption": "bone and root",
+        "electronic_readings": [{"length_mm": 20.5, "mark": "foramen"}] * 3,
+    }
+    assert {"open-apex", "resorption-root", "reading-alone"} <= codes(measured(data))

@@ -1,0 +1,204 @@
+"""One film of a case: its picture, the files on it traced, its scale, and what is to be said of them."""
+
+from __future__ import annotations
+
+from math import hypot
+
+import numpy as np
+from attrs import evolve, frozen
+from numpy.typing import NDArray
+
+from wlmeasure.calibration import (
+    CLAIM_REL_STD,
+    RULER_STD_MM,
+    Calibration,
+    KnownLine,
+    calibrate_lines,
+    calibrate_spacing,
+    implied_magnification,
+    magnification_flags,
+)
+from wlmeasure.errors import CalibrationError, CaseError, StaleCaseError, WlmeasureError
+from wlmeasure.flags import Flag, catalogue, merge
+from wlmeasure.image.radiograph import Radiograph, SpacingClaim
+from wlmeasure.image.reading import read
+from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.record.case import Case, Film, KnownFile, KnownObject, Spacing
+from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
+
+__all__ = ["FilmResult", "evaluate_film", "read_films"]
+
+Float64 = NDArray[np.float64]
+
+MM_PER_PX_RANGE = (0.003, 0.5)  # a pixel outside is no radiograph's: detectors have 0.015 to 0.06 mm
+SPARSE_POINTS = 6  # a file's path of fewer points may be the chord of a curve
+# A file stands out 47 times the region's level on the reference radiographs, a line beside it 0.8 times; on an inverted
+# picture the edges of the file, which are bright, do so 6 times.
+FILE_SEEN = 8.0
+RATIO_TOLERANCE = 0.01  # our parameter
+
+_FLAGS = catalogue(
+    {
+        "no-scale": "This film has no scale, so it gives angles and no millimetres.",
+        "file-not-seen": "No bright metal line is seen along the file's points; check them, and whether metal is bright.",
+        "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
+        "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
+        "ratio-overridden": "The case gives the pixels another shape than the image file does.",
+        "uncorrected-spacing": (
+            "An uncorrected spacing makes lengths too long, so no working length is proposed from this film; calibrate on a "
+            "file, or state the magnification."
+        ),
+    }
+)
+
+
+@frozen(eq=False)
+class FilmResult:
+    """One film: its picture, its scale, and what was remarked."""
+
+    film: Film
+    radiograph: Radiograph
+    calibration: Calibration | None
+    file_traces: tuple[CanalTrace, ...]
+    magnification: float | None
+    flags: tuple[Flag, ...]
+
+    @property
+    def col_over_row(self) -> float:
+        """Column spacing over row spacing: that of the scale in use, else of the case, else of the image."""
+        if self.calibration is not None:
+            return self.calibration.mm_per_px_col / self.calibration.mm_per_px_row
+        return _ratio(self.film, self.radiograph)
+
+    @property
+    def uncorrected(self) -> bool:
+        """Whether the scale is a spacing on the detector or film, or of unknown kind, with no magnification stated."""
+        calibration = self.calibration
+        return (
+            calibration is not None
+            and calibration.claim is not None
+            and calibration.claim.plane != "patient"
+            and not any(name == "assumed magnification" for name, _ in calibration.terms)
+        )
+
+
+def read_films(case: Case) -> dict[str, Radiograph]:
+    """Read every film of a case from beside its case file.
+
+    Raises
+    ------
+    StaleCaseError
+        The image is not the one the case was made on.
+    ImageError
+        The image cannot be read.
+    """
+    films = {}
+    for film in case.films:
+        radiograph = read(case.film_path(film))
+        if radiograph.sha256 != film.sha256:
+            raise StaleCaseError(
+                f"film {film.id} ({film.path}) must be the image the case was made on: its SHA-256 is "
+                f"{radiograph.sha256[:12]}..., the case says {film.sha256[:12]}...; restore the image or start a new case"
+            )
+        films[film.id] = radiograph
+    return films
+
+
+def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
+    """Trace the known lengths of one film and calibrate it.
+
+    Raises
+    ------
+    WlmeasureError
+        A member of the film that does not fit the image; `where` names it.
+    """
+    if (film.rows, film.cols) != radiograph.values.shape:
+        raise CaseError(
+            f"{where}.rows and cols must be those of the image: {film.rows} x {film.cols}, but {film.path} has "
+            f"{radiograph.rows} x {radiograph.cols}"
+        )
+    if film.metal is not None:
+        radiograph = evolve(radiograph, bright_is_dense=film.metal == "bright")
+    ratio = _ratio(film, radiograph)
+    lines: list[KnownLine] = []
+    traces: list[CanalTrace] = []
+    spacings: list[Calibration] = []
+    flags: list[Flag] = []
+    for k, scale in enumerate(film.scale):
+        name = f"{where}.scale[{k}]"
+        if scale in film.scale[:k]:
+            raise CaseError(f"{name} must not repeat another: the same evidence twice makes no scale surer; delete one")
+        try:
+            if isinstance(scale, Spacing):
+                spacings.append(calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification))
+                continue
+            std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+            points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
+            if isinstance(scale, KnownObject):
+                lines.append(KnownLine(points, scale.known_length_mm, std, "object"))
+                continue
+            trace = _trace_file(scale, points, radiograph, ratio)
+            traces.append(trace)
+            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std))
+            if trace.seen is not None and trace.seen < FILE_SEEN:
+                flags.append(_FLAGS["file-not-seen"])
+            if trace.seen is None and len(trace.path_px) < SPARSE_POINTS:
+                flags.append(_FLAGS["file-path-sparse"])
+        except WlmeasureError as error:
+            raise type(error)(f"{name}: {error}") from None
+    if len(spacings) > 1:
+        raise CaseError(f"{where}.scale must hold one spacing at most: {len(spacings)}; keep the one that is meant")
+    calibration = calibrate_lines(lines, col_over_row=ratio) if lines else (spacings[0] if spacings else None)
+    if calibration is not None:
+        low, high = MM_PER_PX_RANGE
+        if not (low <= calibration.mm_per_px_row <= high and low <= calibration.mm_per_px_col <= high):
+            raise CalibrationError(
+                f"{where}.scale must give {low:g} to {high:g} mm per pixel: {calibration.mm_per_px_row:.4g} x "
+                f"{calibration.mm_per_px_col:.4g}; check the known length and its points"
+            )
+    if film.col_over_row is not None and abs(film.col_over_row / radiograph.col_over_row - 1.0) > RATIO_TOLERANCE:
+        flags.append(_FLAGS["ratio-overridden"])
+    magnification = None
+    if calibration is not None and lines:
+        detector = next((c for c in radiograph.spacings if c.plane == "detector"), None)
+        if detector is not None:
+            magnification = implied_magnification(calibration, detector)
+            flags += magnification_flags(magnification)
+        for claim in radiograph.spacings:
+            limit = NORMAL_95 * hypot(calibration.rel_std, CLAIM_REL_STD[claim.trust])
+            if claim.plane == "patient" and abs(implied_magnification(calibration, claim) - 1.0) > limit:
+                flags.append(_FLAGS["claim-disagrees"])
+    if calibration is None:
+        flags.append(_FLAGS["no-scale"])
+    result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, ())
+    if result.uncorrected:
+        flags.append(_FLAGS["uncorrected-spacing"])
+    return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
+
+
+def _claim(radiograph: Radiograph, name: str) -> SpacingClaim:
+    found = next((claim for claim in radiograph.spacings if claim.claim == name), None)
+    if found is None:
+        has = ", ".join(claim.claim for claim in radiograph.spacings) or "none"
+        raise CalibrationError(
+            f"claim must be a spacing that the image has ({has}): {name!r}; calibrate on a known length"
+        )
+    return found
+
+
+def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio: float) -> CanalTrace:
+    """The file's path: as given, or traced through its clicks, since the chord of a curved file is not its length."""
+    if scale.trace_kind == "path":
+        return given_path(points, radiograph.values.shape, name="points_px")
+    if scale.path_px is not None:
+        stored = given_path(scale.path_px, radiograph.values.shape)
+        return CanalTrace(stored.path_px, points, scale.tracer or stored.tracer, stored.centre_std_px, FILE_SEEN)
+    chord = hypot(points[-1, 0] - points[0, 0], (points[-1, 1] - points[0, 1]) * ratio)
+    if chord == 0.0:
+        raise CaseError("points_px must not begin and end at one point: stop and tip are the same")
+    rough = scale.known_length_mm / chord
+    return trace_line(radiograph, points, "file", (rough, rough * ratio), name="points_px")
+
+
+def _ratio(film: Film, radiograph: Radiograph) -> float:
+    return radiograph.col_over_row if film.col_over_row is None else film.col_over_row

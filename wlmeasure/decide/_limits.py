@@ -12,7 +12,7 @@ ACCEPTED_MM: Final = (1.0, 60.0)
 """Outside this a length is a slip of the pen or a wrong unit, never a canal (our parameter)."""
 
 USUAL_MM: Final = (10.0, 33.0)
-"""Outside this a length is kept and flagged: short primary teeth and long canines lie inside it (our parameter)."""
+"""Outside this a length is kept and flagged; a short primary canal (9.8 mm and less) may be, and is only flagged (ours)."""
 
 EDGE_TOLERANCE_MM: Final = 1e-9
 """A value this near an edge counts as on it: 21.0 - 20.5 typed in decimals may differ from 0.5 in the last bits."""

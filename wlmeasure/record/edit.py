@@ -1,7 +1,6 @@
 """The steps of a measuring session as functions from one case to the next.
 
-Nothing is edited in place: each step returns a new case, so undo is keeping the old one. A trace whose clicks change loses
-its path until it is traced again.
+Nothing is edited in place: each step returns a new case, so undo is keeping the old one.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QByteArray, Qt, QTimer
+from qtpy.QtCore import QByteArray, QEvent, Qt, QTimer
 from qtpy.QtGui import QCursor, QImage, QPainter, QPixmap
 from qtpy.QtSvg import QSvgRenderer
 from qtpy.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLabel, QScrollArea, QVBoxLayout, QWidget
@@ -41,7 +41,7 @@ __all__ = ["WorkingLengthDock"]
 
 IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
 NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
-LOUPE_PX = 220
+LOUPE_PX, LOUPE_AWAY_PX = 220, 28
 PROFILE_PX = 300
 STYLE = """
 QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
@@ -63,7 +63,10 @@ class WorkingLengthDock(QWidget):
         self._line: LiveLine | None = None
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
-        self._loupe = QLabel(None, Qt.WindowType.ToolTip)
+        # A child of the window and no window of its own, which would take the mouse from the canvas beneath it.
+        self._loupe = QLabel(self)
+        self._loupe.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self._loupe.hide()
         self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
         # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
         self._place = ""
@@ -257,9 +260,16 @@ class WorkingLengthDock(QWidget):
             signal.disconnect(slot, missing_ok=True)
         self._hands.disconnect()
         self._loupe.hide()
+        self._loupe.setParent(self)
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
+
+    def changeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        """Taken out of its window: napari drops a closed dock without deleting it, and its own slots would keep it."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.ParentChange and self.parent() is None:
+            self.deleteLater()
 
     def _soon(self) -> None:
         self._late.start(0)
@@ -399,6 +409,8 @@ class WorkingLengthDock(QWidget):
         if film is None:
             return
         if self._line is None or self._line_film is not film:
+            if self._line is not None:
+                self._line.remove()
             self._line, self._line_film = live_line(self._viewer_itself(), film), film
         self._line.show(session.live)
         placing = session.tool != "look" and session.cursor is not None and session.radiograph is not None
@@ -408,9 +420,25 @@ class WorkingLengthDock(QWidget):
             picture[::4, LOUPE_PX // 2] = 255
             image = QImage(picture.tobytes(), LOUPE_PX, LOUPE_PX, LOUPE_PX, QImage.Format.Format_Grayscale8)
             self._loupe.setPixmap(QPixmap.fromImage(image))
-            at = QCursor.pos()
-            self._loupe.move(at.x() + 28, at.y() + 28)
+            self._put_loupe()
         self._loupe.setVisible(placing and self.isVisible())
+
+    def _put_loupe(self) -> None:
+        """Beside the cursor, on the side where the window leaves room."""
+        window = self.parentWidget()
+        while window is not None and window.parentWidget() is not None:  # a floating dock is a window too
+            window = window.parentWidget()
+        if window is None:
+            return
+        if self._loupe.parentWidget() is not window:
+            self._loupe.setParent(window)
+        at = window.mapFromGlobal(QCursor.pos())
+        for_x, for_y = (
+            place + LOUPE_AWAY_PX if place + LOUPE_AWAY_PX + LOUPE_PX <= room else place - LOUPE_AWAY_PX - LOUPE_PX
+            for place, room in ((at.x(), window.width()), (at.y(), window.height()))
+        )
+        self._loupe.move(for_x, for_y)
+        self._loupe.raise_()
 
     def _viewer_itself(self) -> Any:
         return getattr(self._viewer, "__wrapped__", self._viewer)
@@ -531,10 +559,12 @@ class WorkingLengthDock(QWidget):
         condition = self.condition.currentText()
         conditions = (condition,) if condition in CONDITIONS else ()
         mark: Any = self.mark.currentText()
-        self._do(
-            "reading",
-            lambda: self.session.add_reading(typed_number(text, "reading"), mark, None, conditions),
-        )
+
+        def step() -> None:
+            self.session.add_reading(typed_number(text, "reading"), mark, None, conditions)
+            self._fields["reading"].clear()  # the same number typed again is another reading
+
+        self._do("reading", step)
 
     def _take_back_reading(self) -> None:
         canal = self.session.canal
@@ -556,6 +586,9 @@ class WorkingLengthDock(QWidget):
         self._do("decided", step)
 
     def _save(self) -> None:
+        if self.session.case is None:  # says so before it asks for a name
+            self.save_to("case")
+            return
         path = self.session.path
         suggested = "case" + SUFFIX if path is None else str(path)
         name, _ = QFileDialog.getSaveFileName(self, "Save case", suggested, f"Cases (*{SUFFIX})")
@@ -567,6 +600,9 @@ class WorkingLengthDock(QWidget):
         self._do("record", lambda: self.session.save_as(path))
 
     def _report(self) -> None:
+        if self.session.case is None:
+            self.report_to("report.html")
+            return
         name, _ = QFileDialog.getSaveFileName(self, "Write report", "report.html", "Pages (*.html)")
         if name:
             self.report_to(name)

@@ -95,6 +95,11 @@ class Field(QWidget):
             self._told = text
             self.edit.setText(text)
 
+    def clear(self) -> None:
+        """Empty, ready for the next entry."""
+        self._told = ""
+        self.edit.clear()
+
     def say(self, text: str) -> None:
         self.message.setText(text)
         self.message.setVisible(bool(text))

@@ -1,7 +1,7 @@
 """The line drawn under the moving cursor.
 
 The one place that goes below napari's public interface: a bare line on the canvas is redrawn in a quarter of the time of a
-Shapes layer, which alone keeps the cursor from lagging behind. Where the canvas is not as expected, a Shapes layer does it.
+Shapes layer, which alone keeps the cursor from lagging behind. Where the canvas is not as expected, a layer of vectors does it.
 """
 
 from __future__ import annotations
@@ -48,27 +48,41 @@ class _CanvasLine:
 
 
 class _LayerLine:
-    """The public way: a Shapes layer with one path."""
+    """The public way: a Vectors layer, one vector a step, in half the time of a Shapes layer."""
 
     def __init__(self, viewer: ViewerModel, film: Any) -> None:
         self._viewer = viewer
         self._film = film
+        self._layer: Any = None
 
     def show(self, points: list[tuple[float, float]]) -> None:
-        if LAYER not in self._viewer.layers:
-            if len(points) < 2:
-                return
-            layer = self._viewer.add_shapes(name=LAYER, scale=self._film.scale, units=self._film.units)
-            layer.editable = False
-        layer = self._viewer.layers[LAYER]
-        layer.data = []
-        if len(points) >= 2:
-            width = max(self._film.data.shape) / 600.0
-            layer.add_paths([np.asarray(points)], edge_color=COLOUR, edge_width=width)
+        there = self._layer is not None and self._layer in self._viewer.layers
+        if len(points) < 2:
+            if there:
+                self._layer.visible = False
+            return
+        line = np.asarray(points, float)
+        steps = np.stack([line[:-1], np.diff(line, axis=0)], axis=1)
+        if not there:
+            self._layer = self._viewer.add_vectors(
+                steps,
+                name=LAYER,
+                vector_style="line",
+                edge_color=COLOUR,
+                edge_width=max(self._film.data.shape) / 600.0,
+                scale=self._film.scale,
+                units=self._film.units,
+            )
+            self._viewer.layers.selection.active = self._film  # which has no keys of its own
+            return
+        if tuple(self._layer.scale) != tuple(self._film.scale):
+            self._layer.scale, self._layer.units = self._film.scale, self._film.units
+        self._layer.data = steps
+        self._layer.visible = True
 
     def remove(self) -> None:
-        if LAYER in self._viewer.layers:
-            self._viewer.layers.remove(self._viewer.layers[LAYER])
+        if self._layer in self._viewer.layers:
+            self._viewer.layers.remove(self._layer)
 
 
 def live_line(viewer: ViewerModel, film: Any) -> LiveLine:

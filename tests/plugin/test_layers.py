@@ -272,3 +272,34 @@ def test_one_seat_a_viewer(plugin):
     seat_of(other).layers.refresh()
     assert (len(one.layers), len(other.layers)) == (3, 0)
     assert isinstance(seat_of(other).session, Session)
+
+
+def test_on_a_viewer_without_a_canvas_the_live_line_is_a_layer(plugin):
+    """Shown, moved, hidden, shown again, deleted by a person meanwhile, and taken away."""
+    from napari.components import ViewerModel
+    from napari.layers import Vectors
+    from wlmeasure_napari._live_line import live_line
+
+    model = ViewerModel()
+    film = model.add_image(np.zeros((ROWS, COLS), np.uint8), scale=(0.05, 0.04), units=("mm", "mm"))
+    line = live_line(model, film)
+    line.show([])
+    line.show([(1.0, 2.0)])
+    assert len(model.layers) == 1
+    for points in ([(1.0, 2.0), (3.0, 5.0)], [(1.0, 2.0), (3.0, 5.0), (7.0, 6.0)]):
+        line.show(points)
+        (layer,) = [found for found in model.layers if isinstance(found, Vectors)]
+        np.testing.assert_allclose(layer.data[:, 0], points[:-1])
+        np.testing.assert_allclose(layer.data.sum(axis=1), points[1:])
+        np.testing.assert_allclose(layer.scale, film.scale)
+        assert layer.visible
+        assert model.layers.selection.active is film
+    line.show([])
+    assert not layer.visible
+    model.layers.remove(layer)
+    line.show([])
+    line.show(points)
+    assert len(model.layers) == 2
+    line.remove()
+    line.remove()
+    assert list(model.layers) == [film]

@@ -19,13 +19,23 @@ def case(full, tmp_path):
 
 @pytest.mark.parametrize(
     ("text", "number"),
-    [("21.5", 21.5), ("21,5", 21.5), ("  21.5 mm ", 21.5), ("21.5mm", 21.5), ("20", 20.0), ("-0,5", -0.5), ("1e1", 10.0)],
+    [
+        ("21.5", 21.5),
+        ("21,5", 21.5),
+        ("  21.5 mm ", 21.5),
+        ("21.5mm", 21.5),
+        ("20", 20.0),
+        ("-0,5", -0.5),
+        ("1e1", 10.0),
+    ],
 )
 def test_a_number_as_a_person_types_it(text, number):
     assert edit.typed_number(text, "reading") == number
 
 
-@pytest.mark.parametrize("text", ["", "   ", "abc", "21.5 cm", "21 5", "1,234.5", "21.5 mm mm", "nan", "inf", "mm", "--2"])
+@pytest.mark.parametrize(
+    "text", ["", "   ", "abc", "21.5 cm", "21 5", "1,234.5", "21.5 mm mm", "nan", "inf", "mm", "--2"]
+)
 def test_what_is_no_number_is_refused_with_the_fields_name(text):
     with pytest.raises(CaseError, match=r"^reading must be a (finite )?number"):
         edit.typed_number(text, "reading")
@@ -55,7 +65,7 @@ def test_a_new_case_has_the_image_as_its_film(film):
 
 def test_a_film_is_taken_once_and_gets_the_first_free_id(case, film):
     image = read(film)
-    with pytest.raises(CaseError, match="film must be another image: other.png is film f1 already"):
+    with pytest.raises(CaseError, match=r"film must be another image: other\.png is film f1 already"):
         edit.with_film(case, image, "other.png")
     second = edit.with_film(case, evolve(image, sha256="2" * 64), "b.png")
     third = edit.with_film(second, evolve(image, sha256="3" * 64), "c.png")
@@ -72,7 +82,9 @@ def test_scales_are_added_replaced_and_taken_away_on_their_film_only(case, film)
     other = Spacing(claim="PixelSpacing")
     assert edit.with_scale(more, "f2", other, at=0).films[1].scale == (other,)
     assert edit.without_scale(more, "f2", 0) == two
-    assert [s for k, s in enumerate(case.films[0].scale) if k != 1] == list(edit.without_scale(case, "f1", 1).films[0].scale)
+    assert [s for k, s in enumerate(case.films[0].scale) if k != 1] == list(
+        edit.without_scale(case, "f1", 1).films[0].scale
+    )
 
 
 def test_a_canal_is_added_at_the_end_and_its_name_is_used_once(case):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -93,7 +95,7 @@ def test_on_reference_films_it_runs_along_the_truth(film, name: str, nearest: fl
     if kind == "canal":
         ends = reference.canal_clicks()
     pieces = []
-    for start, end in zip(ends[:-1], ends[1:], strict=True):
+    for start, end in pairwise(ends):
         pieces.append(LivePath(reference.radiograph, tuple(start), kind, (0.02, 0.02)).path_to(tuple(end)))
         assert tuple(pieces[-1][-1]) == tuple(end)
     assert distance_px(np.vstack(pieces), truth).mean() <= nearest

@@ -109,6 +109,7 @@ class Window:
 
 def drag(moves: int) -> None:
     """The live line under a moving cursor, each way in turn at each move."""
+    from qtpy.QtWidgets import QLabel
     from wlmeasure_napari._live_line import _LayerLine, live_line
 
     window = Window()
@@ -175,6 +176,14 @@ def drag(moves: int) -> None:
         gc.collect()
     window.settle()
     show("dock opened and closed 50 times: growth", f"{resident_mb() - before:.1f} MB", "<= 10 MB")
+    before = resident_mb()
+    for _ in range(50):
+        frame = viewer.window.add_dock_widget(QLabel("yardstick"), name="yardstick")
+        window.settle()
+        viewer.window.remove_dock_widget(frame)
+        window.settle()
+        gc.collect()
+    show("a dock of one word opened and closed 50 times (yardstick): growth", f"{resident_mb() - before:.1f} MB")
     left = len(session.changed) + len(session.moved) + len(session.said)
     show("callbacks left on the session", str(left), "0")
     viewer.close()

@@ -429,7 +429,7 @@ def slots(person, session):
 
 
 def test_fifty_times_closed_and_opened_leaves_nothing_behind(person):
-    traced(person)
+    opened(person)
     case, session = person.session.case, person.session
     docks, counts = [weakref.ref(person.dock)], []
     for k in range(51):

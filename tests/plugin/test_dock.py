@@ -429,8 +429,7 @@ def slots(person, session):
 
 
 def test_fifty_times_closed_and_opened_leaves_nothing_behind(person):
-    opened(person)
-    case, session = person.session.case, person.session
+    session = person.session
     docks, counts = [weakref.ref(person.dock)], []
     for k in range(51):
         person.viewer.window.remove_dock_widget(person.frame)
@@ -448,7 +447,11 @@ def test_fifty_times_closed_and_opened_leaves_nothing_behind(person):
     assert counts[0]["session"] == [0, 0, 0]
     assert [ref for ref in docks if ref() is not None] == []
     person.open_dock()
-    assert session.case is case
+    opened(person)
+    case = session.case
+    person.viewer.window.remove_dock_widget(person.frame)
+    person.open_dock()
+    assert (person.session, session.case) == (session, case)
     assert [len(signal) for signal in (session.changed, session.moved, session.said)] == [1, 1, 1]
     person.enter("reading", "20.5")
     assert len(session.canal.electronic_readings) == 1

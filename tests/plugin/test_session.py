@@ -76,7 +76,8 @@ def move(session, role, index, to):
 
 
 def delete(session, role, index):
-    session.choose(next(h for h, _ in session.handles() if (h.role, h.index) == (role, index)))
+    canals = ("", session.canal_name)
+    session.choose(next(h for h, _ in session.handles() if (h.role, h.index) == (role, index) and h.canal in canals))
     session.delete_chosen()
 
 
@@ -109,8 +110,8 @@ STEPS = {
     "reading deleted": lambda s: s.delete_reading(1),
     "renamed": lambda s: s.rename_canal("B", "buccal cusp"),
     "second canal": lambda s: s.add_canal("L"),
-    "second canal traced": lambda s: trace(s, (200.0, 470.0), (1100.0, 560.0)),
-    "traced anew": lambda s: trace(s, (201.0, 471.0), (1101.0, 561.0)),
+    "second canal traced": lambda s: trace(s, (190.0, 499.0), (800.0, 502.0)),
+    "traced anew": lambda s: trace(s, (191.0, 499.0), (860.0, 503.0)),
     "second trace deleted": lambda s: delete(s, "canal", 0),
     "second film": lambda s: s.open_film(OTHER),
     "canal deleted": lambda s: s.delete_canal(),

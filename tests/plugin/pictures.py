@@ -26,6 +26,8 @@ def make(folder: Path) -> list[Path]:
         scale.png, tracing.png, decided.png
     """
     import napari
+    from qtpy.QtCore import QPoint
+    from qtpy.QtGui import QCursor
     from qtpy.QtWidgets import QApplication
     from wlmeasure_napari._sessions import seat_of
 
@@ -39,6 +41,7 @@ def make(folder: Path) -> list[Path]:
     for panel in (viewer.window._qt_viewer.dockLayerControls, viewer.window._qt_viewer.dockLayerList):
         panel.hide()  # napari's own panels stand aside
     session = seat_of(viewer).session
+    QCursor.setPos(window.mapToGlobal(QPoint(500, 420)))  # the loupe stands beside the cursor
 
     def picture(name: str) -> None:
         for _ in range(8):

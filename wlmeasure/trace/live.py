@@ -10,13 +10,16 @@ from numpy.typing import NDArray
 
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trace.path import PathTree
-from wlmeasure.trace.ridge import LineKind, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import CELL_MM, LineKind, line_candidates, line_cost, working_grid
 
 __all__ = ["LivePath"]
 
 Float64 = NDArray[np.float64]
 
-REACH_MM = 14.0  # around the anchor: a canal's length; farther ends are clicked in two steps
+REACH_MM = 25.0  # around the anchor: longer than any canal from its orifice
+MOST_CELLS = (
+    60_000  # a larger region is searched on a coarser grid, so that a large film does not keep the cursor waiting
+)
 
 
 class LivePath:
@@ -50,18 +53,30 @@ class LivePath:
         reach = np.ceil(reach_mm / np.array(mm_per_px)).astype(int)
         low = np.maximum(np.floor(anchor[0]).astype(int) - reach, 0)
         high = np.minimum(np.floor(anchor[0]).astype(int) + reach + 1, radiograph.values.shape)
-        region = radiograph.values[low[0] : high[0], low[1] : high[1]].astype(np.float32)
+        cells = float(np.prod(high - low)) * mm_per_px[0] * mm_per_px[1] / CELL_MM**2
+        coarser = max(1.0, (cells / MOST_CELLS) ** 0.5)
+        # Pixels far smaller than the coarser cells are skipped rather than averaged: this is a preview.
+        self._skip = 2 if coarser > 1.0 and max(mm_per_px) < 0.25 * CELL_MM * coarser else 1
+        region = radiograph.values[low[0] : high[0] : self._skip, low[1] : high[1] : self._skip].astype(np.float32)
         self._origin = low.astype(np.float64)
         self._grid = working_grid(
-            region if radiograph.bright_is_dense else -region, anchor - low, mm_per_px, margin_mm=2.0 * reach_mm
+            region if radiograph.bright_is_dense else -region,
+            self._inside(anchor),
+            (self._skip * mm_per_px[0], self._skip * mm_per_px[1]),
+            margin_mm=2.0 * reach_mm,
+            cell_mm=CELL_MM * coarser,
         )
         self._anchor = anchor[0]
         self._cell = self._cells(anchor)[0]
-        self._candidates = line_candidates(self._grid, kind, anchor - low)
+        self._candidates = line_candidates(self._grid, kind, self._inside(anchor))
         self._trees: list[PathTree] = []
 
+    def _inside(self, points_px: Float64) -> Float64:
+        """Film pixels to pixels of the region that is searched."""
+        return np.asarray((points_px - self._origin) / self._skip, np.float64)
+
     def _cells(self, points_px: Float64) -> list[tuple[int, int]]:
-        return [(int(r), int(c)) for r, c in self._grid.nearest_cells(points_px - self._origin)]
+        return [(int(r), int(c)) for r, c in self._grid.nearest_cells(self._inside(points_px))]
 
     def path_to(self, cursor_px: tuple[float, float]) -> Float64:
         """(N, 2) points (row, col) from the anchor to the cursor; a cursor out of reach is taken to the edge of the region."""
@@ -73,8 +88,8 @@ class LivePath:
             cells = self._trees[k].path_to(end)
             if float(strength[tuple(cells.T)].mean()) >= least:
                 break
-        line = np.asarray(self._grid.to_px(cells) + self._origin, np.float64)
+        line = np.asarray(self._grid.to_px(cells) * self._skip + self._origin, np.float64)
         line[0] = self._anchor
-        if np.abs(line[-1] - cursor).max() <= 2.0 * max(self._grid.cell_px):
+        if np.abs(line[-1] - cursor).max() <= 2.0 * self._skip * max(self._grid.cell_px):
             line[-1] = cursor
         return line

@@ -66,11 +66,14 @@ class WorkingGrid:
         Image corner coordinates of the first cell's outer corner.
     cell_px : (rows, cols)
         Size of one cell in image pixels.
+    cell_mm
+        The same in mm, as near as the pixel size is known; it sizes the filters.
     """
 
     values: Float32
     origin_px: tuple[float, float]
     cell_px: tuple[float, float]
+    cell_mm: float = CELL_MM
 
     def to_px(self, cells: NDArray[np.floating] | NDArray[np.signedinteger]) -> Float64:
         """(N, 2) cell coordinates to image pixel coordinates, both with (0, 0) at a centre."""
@@ -132,12 +135,11 @@ def working_grid(
         interpolation=cv2.INTER_AREA if shrink else cv2.INTER_LINEAR,
     )
     cell_px = size_px / cells
-    return WorkingGrid(
-        np.asarray(values, np.float32), (float(low[0]), float(low[1])), (float(cell_px[0]), float(cell_px[1]))
-    )
+    origin = float(low[0]), float(low[1])
+    return WorkingGrid(np.asarray(values, np.float32), origin, (float(cell_px[0]), float(cell_px[1])), cell_mm)
 
 
-def line_strength(grid: WorkingGrid, *, cell_mm: float = CELL_MM) -> tuple[Float32, Float32]:
+def line_strength(grid: WorkingGrid) -> tuple[Float32, Float32]:
     """How much each cell looks like the middle of a thin line; 0 where it does not.
 
     Returns
@@ -148,8 +150,8 @@ def line_strength(grid: WorkingGrid, *, cell_mm: float = CELL_MM) -> tuple[Float
     """
     image = cv2.GaussianBlur(grid.values, (0, 0), SMOOTH_CELLS, borderType=cv2.BORDER_REPLICATE)
     rows, cols = image.shape
-    along = ALONG_SD_MM / cell_mm
-    flank = FLANK_MM / cell_mm
+    along = ALONG_SD_MM / grid.cell_mm
+    flank = FLANK_MM / grid.cell_mm
     steps = np.arange(-3, 4) * along * 0.6  # seven samples carry the Gaussian to 1.8 SD
     weights = np.exp(-0.5 * (steps / along) ** 2)
     weights /= weights.sum()

@@ -230,7 +230,7 @@ EMPTY = {
     "canal before a film": ("canal", lambda s: s.take("canal"), "film and tooth must be there first"),
     "reading before a film": ("reading", lambda s: s.add_reading(20.0, "foramen", None, ()), "film and tooth"),
     "decision before a film": ("decided", lambda s: s.decide(20.0, "KO", ""), "film and tooth"),
-    "saving nothing": ("record", lambda s: s.save_as("/tmp/x"), "case must hold a film and a tooth"),
+    "saving nothing": ("record", lambda s: s.save_as("x"), "case must hold a film and a tooth"),
     "no such tooth": ("tooth", lambda s: s.set_tooth("99"), "99"),
     "no such film": ("canvas", lambda s: s.open_film("/nowhere/film.png"), "film.png"),
     "no image": ("canvas", lambda s: s.open_film(__file__), "test_session.py"),

@@ -17,9 +17,7 @@ __all__ = ["LivePath"]
 Float64 = NDArray[np.float64]
 
 REACH_MM = 25.0  # around the anchor: longer than any canal from its orifice
-MOST_CELLS = (
-    60_000  # a larger region is searched on a coarser grid, so that a large film does not keep the cursor waiting
-)
+MOST_CELLS = 60_000  # a larger region is searched on a coarser grid: the cursor does not wait for a large film
 
 
 class LivePath:

@@ -36,6 +36,7 @@ from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._sessions import seat_of
+from wlmeasure_napari._settings import settings
 
 __all__ = ["WorkingLengthDock"]
 
@@ -73,8 +74,10 @@ class WorkingLengthDock(QWidget):
         self._late = QTimer(self)
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
+        self._settings = settings()
         self._build()
-        self.set_large(False)
+        self.large.setChecked(self._settings.large_type)
+        self.set_large(self._settings.large_type)
         self.refresh()
 
     # ---- building ------------------------------------------------------------------------------------------------
@@ -144,7 +147,7 @@ class WorkingLengthDock(QWidget):
                 "give or take, mm",
                 self._on_known,
                 "Standard uncertainty; 0.14 for a ruler read to 0.5 mm",
-                "0.14",
+                f"{self._settings.give_or_take_mm:g}",
             )
         )
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
@@ -508,8 +511,8 @@ class WorkingLengthDock(QWidget):
     def _on_known(self, _text: str) -> None:
         def step() -> None:
             length = typed_number(self._fields["length"].text, "known length")
-            spread = self._fields["std"].text
-            self.session.set_known_length(length, typed_number(spread, "give or take") if spread.strip() else None)
+            spread = self._fields["std"].text.strip() or f"{self._settings.give_or_take_mm:g}"
+            self.session.set_known_length(length, typed_number(spread, "give or take"))
 
         if self._fields["length"].text.strip():
             self._do("length", step)

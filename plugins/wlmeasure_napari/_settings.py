@@ -1,0 +1,25 @@
+"""What the user set for the dock on napari's settings page."""
+
+from __future__ import annotations
+
+from attrs import frozen
+from napari.settings import get_plugin_settings
+
+__all__ = ["Settings", "settings"]
+
+
+@frozen
+class Settings:
+    """Values as the manifest declares them; these are its defaults."""
+
+    give_or_take_mm: float = 0.14
+    large_type: bool = False
+
+
+def settings() -> Settings:
+    """The user's settings; the defaults where napari does not know the plugin, as in a bare checkout."""
+    try:
+        dock = get_plugin_settings("wlmeasure").dock
+        return Settings(float(dock.give_or_take_mm), bool(dock.large_type))
+    except (AttributeError, KeyError, ValueError):
+        return Settings()

@@ -636,3 +636,25 @@ def test_measuring_a_png_loads_no_scipy_and_no_dicom():
     case = str(SAMPLES / "cases" / "s_curved.wl.json")
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0")
     assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib"}
+
+
+def test_open_starts_the_viewer_on_the_files_named(monkeypatch):
+    """The word is there, and hands its files to the plugin's own program."""
+    import runpy
+
+    started = []
+    monkeypatch.setattr(sys, "argv", list(sys.argv))
+    monkeypatch.setattr(runpy, "run_module", lambda name, run_name: started.append((name, run_name, sys.argv[1:])))
+    assert main(["open", "film.png", "case.wl.json"]) == 0
+    assert started == [("wlmeasure_napari", "__main__", ["film.png", "case.wl.json"])]
+
+
+def test_every_command_of_the_readme_is_one():
+    """No command is promised that the program does not know."""
+    text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
+    assert promised == {"demo", "open", "read", "measure", "report"}
+    for word in promised:
+        with pytest.raises(SystemExit) as stop:
+            main([word, "--help"])
+        assert stop.value.code == 0

@@ -86,6 +86,9 @@ def _parser() -> argparse.ArgumentParser:
         help="folder for case, report, picture and table (%(default)s)",
     )
     demo.set_defaults(run=_demo)
+    view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images or a case file")
+    view.add_argument("files", nargs="*", metavar="FILE")
+    view.set_defaults(run=_open)
     read = words.add_parser(
         "read", formatter_class=_formatter, help="what an image says of itself: size, depth, spacing claims, warnings"
     )

@@ -21,10 +21,12 @@ from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_svg
 from wlmeasure.share.report import report_html
 from wlmeasure.share.result import (
+    SETTLED,
     canal_flags,
     curvature_words,
     electronic_words,
     length_words,
+    limit_words,
     proposal_words,
     scale_words,
     stop_setting_mm,
@@ -400,6 +402,8 @@ class WorkingLengthDock(QWidget):
         self.reading_words.setText(listed if electronic is None else f"{listed}\n{electronic_words(electronic)}")
         working = found.working_length
         lines = [f"{proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
+        if working.ceiling_mm is not None and working.status not in SETTLED:
+            lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         self.proposal.setText("\n".join([*lines, *(f"stop at {words}" for words in stop_words(found))]))
         self.reasons.setText("\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
         made = found.canal.decision

@@ -50,10 +50,12 @@ _FLAGS = catalogue(
         "line-faint": "The traced line is faint, and the path may have left the canal; look at it closely.",
         "click-off-path": "The path passes one of the clicked points at a distance; look at it closely.",
         "trace-reversed": (
-            "The trace seems to run from the apex to the crown, so no working length is proposed from it; place the points "
-            "from the orifice on."
+            "The trace runs the other way than the file or the reference point says, so no working length is proposed from it; "
+            "click the file from stop to tip and the canal from orifice to apex."
         ),
-        "first-point-is-reference": "No coronal reference point is marked, so lengths count from the first point of the trace.",
+        "first-point-is-reference": (
+            "The coronal reference point is not marked on the film, so lengths count from the first point of the trace."
+        ),
         "few-points": "The path has too few points to show a bend.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
         "stop-off-reference": "The file's stop does not touch the coronal reference point; its length is not the canal's.",

@@ -30,6 +30,7 @@ __all__ = [
     "calibrate_spacing",
     "implied_magnification",
     "magnification_flags",
+    "pixel_along",
 ]
 
 Float64 = NDArray[np.float64]
@@ -130,10 +131,10 @@ class KnownLine:
         """Uncertainty of that length from its two end clicks, in row-pixel units."""
         steps = np.diff(self.path_px, axis=0) * (1.0, col_over_row)
         steps = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0]  # a path may begin or end with a point twice
-        return click_std_px * hypot(*(_along(step, (1.0, col_over_row)) for step in steps[[0, -1]]))
+        return click_std_px * hypot(*(pixel_along(step, (1.0, col_over_row)) for step in steps[[0, -1]]))
 
 
-def _along(step: Float64, pixel: tuple[float, float]) -> float:
+def pixel_along(step: Float64, pixel: tuple[float, float]) -> float:
     """Length along `step` that one pixel of independent error in row and in column makes, in the unit of `pixel`."""
     return float(hypot(step[0] * pixel[0], step[1] * pixel[1]) / hypot(step[0], step[1]))
 

@@ -80,7 +80,6 @@ class WorkingLengthDock(QWidget):
         self._build()
         self.large.setChecked(self._settings.large_type)
         self.set_large(self._settings.large_type)
-        self.refresh()
 
     # ---- building ------------------------------------------------------------------------------------------------
 
@@ -282,7 +281,6 @@ class WorkingLengthDock(QWidget):
     def set_large(self, on: bool) -> None:
         """Large type for reading at a distance."""
         self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
-        self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
 
     # ---- showing -------------------------------------------------------------------------------------------------
 
@@ -389,10 +387,7 @@ class WorkingLengthDock(QWidget):
         return picture
 
     def _show_length(self) -> None:
-        session = self.session
-        found = None
-        if session.result is not None:
-            found = next((c for c in session.result.canals if c.canal.name == session.canal_name), None)
+        found = self.session.canal_result
         if found is None:
             for label in (self.reading_words, self.proposal, self.reasons, self.decision):
                 label.setText("")

@@ -35,7 +35,15 @@ from wlmeasure.record.case import (
     load_case,
     save_case,
 )
-from wlmeasure.record.evaluate import CaseResult, FilmResult, TraceResult, accept_paths, evaluate, read_films
+from wlmeasure.record.evaluate import (
+    CanalResult,
+    CaseResult,
+    FilmResult,
+    TraceResult,
+    accept_paths,
+    evaluate,
+    read_films,
+)
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
@@ -153,7 +161,7 @@ class Session:
         self._step(case, undoable=False)
         self._waiting = None
 
-    def open_case(self, path: str | Path, *, draft: bool = False) -> None:
+    def open_case(self, path: str | Path) -> None:
         """Go on with a case file; its file is the one saved to from now on.
 
         Raises
@@ -318,6 +326,13 @@ class Session:
         return next((canal for canal in self.case.canals if canal.name == self.canal_name), None)
 
     @property
+    def canal_result(self) -> CanalResult | None:
+        """Everything measured on the chosen canal."""
+        if self.result is None:
+            return None
+        return next((c for c in self.result.canals if c.canal.name == self.canal_name), None)
+
+    @property
     def trace(self) -> Trace | None:
         """The chosen canal's trace on the film in view."""
         canal = self.canal
@@ -325,12 +340,9 @@ class Session:
 
     @property
     def trace_result(self) -> TraceResult | None:
-        if self.result is None:
-            return None
-        for canal in self.result.canals:
-            if canal.canal.name == self.canal_name:
-                return next((t for t in canal.traces if t.trace.film == self.film_id), None)
-        return None
+        """What that trace gives."""
+        canal = self.canal_result
+        return None if canal is None else next((t for t in canal.traces if t.trace.film == self.film_id), None)
 
     def choose_canal(self, name: str) -> None:
         """Work on another canal."""
@@ -701,7 +713,5 @@ class Session:
 
     def proposed_mm(self) -> float | None:
         """The proposed working length of the canal in hand."""
-        if self.result is None:
-            return None
-        found = next((c for c in self.result.canals if c.canal.name == self.canal_name), None)
+        found = self.canal_result
         return None if found is None else found.working_length.length_mm

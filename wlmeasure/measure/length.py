@@ -14,7 +14,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration
+from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pixel_along
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.line_arc import NORMAL_95, Noise
 from wlmeasure.points import as_points
@@ -189,11 +189,12 @@ def measure_length(
         )
     steps = np.diff(whole, axis=0)
     first, last = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0][[0, -1]]
+    clicks = [max(click_std_px * pixel_along(end, calibration.mm_per_px), CLICK_FLOOR_MM) for end in (first, last)]
     budget = [
-        Term("end clicks", hypot(*(max(click_std_px * _pixel_mm(end, calibration), CLICK_FLOOR_MM) for end in (first, last)))),
+        Term("end clicks", hypot(*clicks)),
         Term("path", _path_std_mm(path, path_noise(trace, calibration))),
         *(Term(name, length * std, shared=True) for name, std in calibration.terms),
-    ]  # fmt: skip
+    ]
     files = [calibration.to_mm(line.path_px) for line in calibration.lines if line.kind == "file"]
     covered = min(length, max((covered_mm(whole, file, beside_mm=beside_mm) for file in files), default=0.0))
     open_mm = length - covered
@@ -206,11 +207,6 @@ def measure_length(
             raise MeasureError(f"unseen_from_mm must be >= 0: {unseen_from_mm:g}; it counts from the orifice")
         budget.append(Term("stretch that cannot be seen", unseen_rel_std * max(0.0, canal - unseen_from_mm)))
     return LengthEstimate(coronal, canal, tuple(budget), covered)
-
-
-def _pixel_mm(step_mm: Float64, calibration: Calibration) -> float:
-    """Length along a direction given in mm that one pixel of independent error in row and in column makes, mm."""
-    return float(np.hypot(*(step_mm * calibration.mm_per_px)) / np.hypot(*step_mm))
 
 
 def _path_std_mm(path_mm: Float64, noise: Noise) -> float:

@@ -13,7 +13,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, Calibration
+from wlmeasure.calibration import CLICK_STD_PX
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength, ElectronicReading, electronic_length
 from wlmeasure.decide.flags import flag
@@ -23,10 +23,10 @@ from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
-from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise
+from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise
 from wlmeasure.record.case import Canal, Case, Film, KnownFile, KnownObject, Spacing, Trace
-from wlmeasure.record.films import FilmResult, evaluate_film, read_films
+from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
@@ -44,7 +44,6 @@ SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be o
 _FLAGS = catalogue(
     {
         "canal-joins": "This canal joins another one; the shared end belongs to the canal it joins.",
-        "no-scale": "This film has no scale, so it gives angles and no millimetres.",
         "films-disagree": "The films give lengths to the apex that differ by more than their uncertainties explain.",
         "line-not-seen": "Nothing like a canal is seen along the trace; check the points.",
         "line-faint": "The traced line is faint, and the path may have left the canal; look at it closely.",
@@ -223,11 +222,7 @@ def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | No
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
     again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px)
-    return _mm(again.path_px, film.calibration) - _mm(path.path_px, film.calibration)
-
-
-def _mm(points_px: object, calibration: Calibration) -> float:
-    return float(arc_length(calibration.to_mm(points_px))[-1])
+    return polyline_mm(again.path_px, film.calibration) - polyline_mm(path.path_px, film.calibration)
 
 
 def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
@@ -307,7 +302,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     if calibration is None:
         points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
         angles = fit_canal(points, noise=Noise(path.centre_std_px))
-        return TraceResult(trace, film, path, angles, flags=(_FLAGS["no-scale"],))
+        return TraceResult(trace, film, path, angles, flags=(NO_SCALE,))
     length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
     curvature = measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
@@ -377,10 +372,11 @@ def _foot(path_mm: Float64, point_mm: Float64) -> tuple[float, float]:
     squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
     raw = np.einsum("ij,ij->i", point_mm - path_mm[:-1], step) / squared
     share = np.clip(raw, 0.0, 1.0)
-    share[-1] = max(raw[-1], 0.0)  # the last piece goes on beyond the end
-    beside = np.hypot(*(path_mm[:-1] + share[:, None] * step - point_mm).T)
-    inside = np.hypot(*(path_mm[:-1] + np.clip(share, 0.0, 1.0)[:, None] * step - point_mm).T)
-    k = int(inside.argmin())
-    if share[k] > 1.0:
-        return float(along[-1] - (along[k] + share[k] * np.sqrt(squared[k]))), float(beside[k])
-    return float(along[-1] - (along[k] + share[k] * np.sqrt(squared[k]))), float(inside[k])
+    near = np.hypot(*(path_mm[:-1] + share[:, None] * step - point_mm).T)
+    k = int(near.argmin())
+    piece = float(np.sqrt(squared[k]))
+    to_end = float(along[-1] - along[k]) - float(share[k]) * piece
+    if k == len(step) - 1 and raw[k] > 1.0:  # beyond the end: along the last piece, going on
+        past = float(raw[k]) * step[k] + path_mm[k] - point_mm
+        return to_end - (float(raw[k]) - 1.0) * piece, hypot(*past)
+    return to_end, float(near[k])

@@ -26,7 +26,7 @@ from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject, Spacing
 from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
 
-__all__ = ["FilmResult", "evaluate_film", "read_films"]
+__all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -37,9 +37,9 @@ SPARSE_POINTS = 6  # a file's path of fewer points may be the chord of a curve
 FILE_SEEN = 8.0
 RATIO_TOLERANCE = 0.01  # our parameter
 
+NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no millimetres.")
 _FLAGS = catalogue(
     {
-        "no-scale": "This film has no scale, so it gives angles and no millimetres.",
         "file-not-seen": "No bright metal line is seen along the file's points; check them, and whether metal is bright.",
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
@@ -169,7 +169,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             if claim.plane == "patient" and abs(implied_magnification(calibration, claim) - 1.0) > limit:
                 flags.append(_FLAGS["claim-disagrees"])
     if calibration is None:
-        flags.append(_FLAGS["no-scale"])
+        flags.append(NO_SCALE)
     result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, ())
     if result.uncorrected:
         flags.append(_FLAGS["uncorrected-spacing"])

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.measure.curvature import CurvatureProfile
+from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.trace.spline import arc_length
 
@@ -199,7 +200,7 @@ def profile_svg(trace: TraceResult, colour: str, width: int = 420, height: int =
     profile: CurvatureProfile = curvature.profile
     total = float(arc_length(calibration.to_mm(trace.path.path_px))[-1])
     left, right, top, bottom = 46, 14, 14, 40
-    band = 1.96 * profile.std_per_mm
+    band = NORMAL_95 * profile.std_per_mm
     reach = max(0.1, float((np.abs(profile.per_mm) + band).max()))
     ticks = 0.1 if reach < 0.35 else 0.2 if reach < 0.9 else 0.5
     reach = (floor(reach / ticks) + 1) * ticks

@@ -22,6 +22,7 @@ from wlmeasure.share.result import (
     canal_flags,
     curvature_words,
     electronic_words,
+    length_words,
     limit_words,
     proposal_words,
     scale_words,
@@ -80,12 +81,6 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
         + "\n".join(body)
         + "</body></html>\n"
     )
-
-
-def _length(value: float | None, std: float | None = None) -> str:
-    if value is None:
-        return "none"
-    return f"{value:.1f} mm" + (f" ± {NORMAL_95 * std:.1f}" if std is not None else "")
 
 
 def _half(std: float | None) -> str:
@@ -186,17 +181,23 @@ def _film_rows(trace: TraceResult) -> Rows:
     if length is not None:
         low, high = length.length_interval_mm
         label = f"To the {trace.trace.apical_end}"
-        rows.append((label, _length(length.length_mm, length.length_std_mm), f"95 %: {low:.2f} to {high:.2f} mm"))
+        rows.append((label, length_words(length.length_mm, length.length_std_mm), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
-            rows.append(("of that, crown piece", _length(length.coronal_mm), f"canal {length.canal_mm:.1f} mm"))
+            rows.append(
+                ("of that, crown piece", length_words(length.coronal_mm, None), f"canal {length.canal_mm:.1f} mm")
+            )
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
         rows.append(
-            ("File tip", _length(abs(trace.tip_to_end_mm), trace.tip_to_end_std_mm), f"{side} the end of the trace")
+            (
+                "File tip",
+                length_words(abs(trace.tip_to_end_mm), trace.tip_to_end_std_mm),
+                f"{side} the end of the trace",
+            )
         )
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        rows.append(("From the film", _length(film.length_mm, film.std_mm), allowance))
+        rows.append(("From the film", length_words(film.length_mm, film.std_mm), allowance))
     return rows
 
 
@@ -204,15 +205,19 @@ def _decision_rows(canal: CanalResult) -> Rows:
     rows: Rows = []
     electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
     if electronic is not None:
-        rows.append(("Electronic", _length(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
+        rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
     if working.weighted_mm is not None and working.weights is not None:
         share = round(100.0 * working.weights[0])
         weights = f"film {share} %, readings {100 - share} %"
-        rows.append(("Weighted mean", _length(working.weighted_mm, working.weighted_std_mm), weights))
+        rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
     rows.append(("Working length", proposal_words(working.length_mm, working.std_mm), working.status))
     if decision is not None:
         rows.append(
-            ("Decided", _length(decision.length_mm), f"{decision.by}, {decision.at[:10]}. {decision.reason or ''}")
+            (
+                "Decided",
+                length_words(decision.length_mm, None),
+                f"{decision.by}, {decision.at[:10]}. {decision.reason or ''}",
+            )
         )
     return rows
 

@@ -234,10 +234,10 @@ class Session:
 
     def _step(self, case: Case, *, undoable: bool = True) -> None:
         """Measure, save, and only then take over the new case."""
-        result = evaluate(case, self.radiographs)
+        result = evaluate(case, self.radiographs, before=self.result)
         accepted = accept_paths(result)
-        if accepted != case:  # what is shown is what the saved case gives, to the last digit
-            result = evaluate(accepted, self.radiographs)
+        if accepted != case:  # what is shown is what the saved case gives
+            result = evaluate(accepted, self.radiographs, before=result)
         self._save(accepted)
         if undoable and self.case is not None:
             self._undo.append((self.case, self.canal_name, self.film_id))
@@ -273,7 +273,7 @@ class Session:
     def _go(self, source: list[tuple[Case, str, str]], target: list[tuple[Case, str, str]]) -> None:
         assert self.case is not None
         case, canal_name, film_id = source[-1]
-        result = evaluate(case, self.radiographs)
+        result = evaluate(case, self.radiographs, before=self.result)
         self._save(case)
         source.pop()
         target.append((self.case, self.canal_name, self.film_id))

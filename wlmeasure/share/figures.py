@@ -118,7 +118,7 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
             reference = np.array(trace.trace.reference_px)
             parts.append(_line(np.vstack([reference, path[:1]]), colour, width, "2 5"))
             parts.append(_bar(reference, colour, 3.0 * size, ratio))
-        parts.append(_line(path, colour, width))
+        parts += [_line(piece, colour, width, "" if seen else "3 4") for piece, seen in trace.pieces]
         parts.append(_ring(path[-1], colour, size, ratio))
         parts.append(_working_length_dot(canal, trace, colour, 0.55 * size))
     return parts

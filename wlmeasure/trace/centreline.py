@@ -19,21 +19,23 @@ from typing import get_args
 import cv2
 import numpy as np
 from attrs import field, frozen
+from attrs.converters import optional
 from numpy.typing import NDArray
 
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
-from wlmeasure.trace.ridge import LineKind, level, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import Float32, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
-__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
+__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "stored_trace", "trace_line"]
 
 Float64 = NDArray[np.float64]
 
 TRACER = "symmetry-fit/1"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
+GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
 KNOT_MM = 1.5  # one knot span: follows a bend of 2 mm radius to 0.01 mm, averages noise over about 60 pixels
 STRIP_HALF_MM = 0.7  # looks this far to both sides: a canal with its flanks, not yet the root outline
@@ -48,6 +50,7 @@ LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and
 MOST_CLICKS = 200
 MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
 SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
+SEEN_OVER_MM = 1.5  # a gap of one knot span in what is seen may hold a bend
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 
 
@@ -71,16 +74,21 @@ class CanalTrace:
         What made the path: the tracer's name and version, or ``given path``.
     centre_std_px
         Standard uncertainty of the path across its direction, pixels; between the ends.
-    seen
-        How much the traced line stands out: its mean strength over the level that nine tenths of the region stay below.
-        None for a path that was given and not traced.
+    seen_along : (N,) float64, or None
+        How much a line stands out at each point of the path: its strength over the level that nine tenths of the region
+        stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
     """
 
     path_px: Float64 = field(converter=_frozen_points)
     clicks_px: Float64 = field(converter=_frozen_points)
     tracer: str
     centre_std_px: float
-    seen: float | None = None
+    seen_along: Float64 | None = field(default=None, converter=optional(_frozen_points))
+
+    @property
+    def seen(self) -> float | None:
+        """How much the line stands out on the whole: the mean of `seen_along`."""
+        return None if self.seen_along is None else float(self.seen_along.mean())
 
 
 def check_points(points: object, shape: tuple[int, int], *, name: str = "points_px", least: int = 2) -> Float64:
@@ -109,7 +117,7 @@ def check_points(points: object, shape: tuple[int, int], *, name: str = "points_
 
 
 def given_path(
-    path_px: object, shape: tuple[int, int], *, centre_std_px: float = 0.5, name: str = "path_px"
+    path_px: object, shape: tuple[int, int], *, centre_std_px: float = GIVEN_STD_PX, name: str = "path_px"
 ) -> CanalTrace:
     """A path taken as it is given, measured as a polyline.
 
@@ -167,25 +175,71 @@ def trace_line(
             "check the scale (mm_per_px) and the order of the points"
         )
     density = radiograph.density()
-    coarse, seen = _coarse_path(density, clicks, kind, mm_per_px)
-    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
-    return CanalTrace(path, clicks, TRACER, std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1])), seen)
-
-
-def _coarse_path(
-    density: NDArray[np.generic], clicks: Float64, kind: LineKind, mm_per_px: tuple[float, float]
-) -> tuple[Float64, float]:
     grid = working_grid(density, clicks, mm_per_px)
+    candidates = line_candidates(grid, kind, clicks)
+    coarse = _coarse_path(grid, candidates, clicks)
+    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
+    std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
+    return CanalTrace(path, clicks, TRACER, std_px, _seen_along(grid, candidates, path))
+
+
+def stored_trace(
+    radiograph: Radiograph,
+    path_px: object,
+    clicks_px: object,
+    kind: LineKind,
+    mm_per_px: tuple[float, float],
+    *,
+    tracer: str,
+    centre_std_px: float = GIVEN_STD_PX,
+) -> CanalTrace:
+    """A path that was traced before, with what is seen along it on the film now.
+
+    Parameters
+    ----------
+    radiograph, clicks_px, kind, mm_per_px
+        As for `trace_line`; the same ones give the same `seen_along`.
+    path_px : (N, 2)
+        The path as it was accepted; it is not changed.
+    tracer, centre_std_px
+        What made it, and how sure it was.
+
+    Raises
+    ------
+    TraceError
+        As `check_points`, and when the pixel size does not fit the image.
+    """
+    path = check_points(path_px, radiograph.values.shape, name="path_px")
+    clicks = check_points(clicks_px, radiograph.values.shape, name="clicks_px")
+    grid = working_grid(radiograph.density(), clicks, mm_per_px)
+    seen = _seen_along(grid, line_candidates(grid, kind, clicks), path)
+    return CanalTrace(path, clicks, tracer, centre_std_px, seen)
+
+
+def _coarse_path(grid: WorkingGrid, candidates: list[tuple[Float32, float]], clicks: Float64) -> Float64:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
-    for strength, least in line_candidates(grid, kind, clicks):
+    for strength, least in candidates:
         path = minimal_path(line_cost(strength), cells)
-        along = float(strength[tuple(path.T)].mean())
-        if along >= least:
+        if float(strength[tuple(path.T)].mean()) >= least:
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
-    usual = level(strength, 0.9)
-    return line, along / usual if usual > 0.0 else 0.0
+    return line
+
+
+def _seen_along(grid: WorkingGrid, candidates: list[tuple[Float32, float]], path_px: Float64) -> Float64:
+    """How much a line of any candidate stands out at each point; beyond a file's tip the canal itself is seen."""
+    seen = np.zeros(len(path_px))
+    at = tuple(grid.nearest_cells(path_px).T)
+    for strength, _ in candidates:
+        usual = level(strength, 0.9)
+        if usual > 0.0:
+            seen = np.maximum(seen, strength[at] / usual)
+    step_mm = arc_length(grid.to_cells(path_px))[-1] * grid.cell_mm / max(len(path_px) - 1, 1)
+    reach = max(round(0.5 * SEEN_OVER_MM / step_mm), 0)
+    # The middle value, not the mean: metal beside a gap stands out so much that a mean would hide the gap.
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(seen, reach, mode="reflect"), 2 * reach + 1)
+    return np.asarray(np.partition(windows, reach, axis=1)[:, reach], np.float64)
 
 
 def _symmetry_fit(

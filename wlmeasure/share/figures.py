@@ -29,6 +29,7 @@ __all__ = [
     "profile_svg",
 ]
 
+# Okabe & Ito 2008: told apart by colour-blind eyes.
 CANAL_COLOURS = ("#e69f00", "#009e73", "#cc79a7", "#f0e442", "#d55e00")
 FILE_COLOUR = "#56b4e9"
 JPEG_QUALITY = 92

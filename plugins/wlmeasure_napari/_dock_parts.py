@@ -101,7 +101,7 @@ class Field(QWidget):
         self.message = note(name="message")
         self.message.hide()
         layout.addWidget(self.message)
-        self._told = ""
+        self._told: str | None = ""
         self._done = done
         if done is not None:
             self.edit.editingFinished.connect(self._finished)
@@ -128,5 +128,8 @@ class Field(QWidget):
         self.edit.clear()
 
     def say(self, text: str) -> None:
+        """A message beneath the field; what was refused is tried again on the next Enter, though the text is the same."""
+        if text:
+            self._told = None
         self.message.setText(text)
         self.message.setVisible(bool(text))

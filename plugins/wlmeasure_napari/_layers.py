@@ -20,7 +20,7 @@ CHOSEN_COLOUR = "#ffffff"
 FILM, LINES, POINTS = "film", "measured", "points"
 # Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
 # both sides of a canal that lies on it.
-FILE_SHARE, CANAL_SHARE = 1 / 190, 1 / 380
+FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
 
@@ -151,7 +151,10 @@ class Layers:
                     widths += [CANAL_SHARE * line] * len(drawn)
         layer.data = []
         if paths:
-            layer.add_paths(paths, edge_color=colours, edge_width=widths)
+            # Lines of equal height are drawn in no order at all, and flicker where they cross.
+            heights = [int(colour != FILE_COLOUR) for colour in colours]
+            layer.add_paths(paths, edge_color=colours, edge_width=widths, z_index=heights)
+            layer.opacity = 1.0
         layer.editable = False  # new data make it editable again
 
     def _show_points(self) -> None:
@@ -175,7 +178,8 @@ class Layers:
         if points:
             radiograph = session.radiograph
             assert radiograph is not None
-            layer.size = max(radiograph.values.shape) / 110.0
+            usual = max(radiograph.values.shape) / 110.0
+            layer.size = [1.8 * usual if symbol == "diamond" else usual for symbol in symbols]
             layer.border_color = colours
             layer.face_color = "transparent"
             layer.border_width = 0.18

@@ -572,3 +572,40 @@ def test_a_saved_case_and_an_unsaved_one_are_gone_on_with(person, drafts_folder)
     finally:
         third.viewer.close()
         third.settle()
+
+
+def test_a_reading_names_the_size_of_its_file(person):
+    """Typed beside the reading, kept for the next one; a word or a size that no file has is refused beside the reading."""
+    traced(person)
+    person.enter("size", "15")
+    person.enter("reading", "20.5")
+    person.enter("reading", "21")
+    assert [(r.length_mm, r.file_size) for r in person.session.canal.electronic_readings] == [(20.5, 15), (21.0, 15)]
+    for wrong in ("thin", "15.5", "3"):
+        person.enter("size", wrong)
+        person.enter("reading", "20")
+        assert "size" in person.said("reading")
+        assert len(person.session.canal.electronic_readings) == 2
+    person.dock._fields["size"].edit.clear()
+    person.enter("reading", "20")
+    assert person.session.canal.electronic_readings[-1].file_size is None
+
+
+def test_the_window_lives_while_a_path_is_traced(person):
+    """Between Enter and the path: the line says so, the progress shows, and a reading typed meanwhile is not lost."""
+    scaled(person)
+    session = person.session
+    session.do("canal", lambda: session.take("canal"))
+    for point in (ORIFICE, MIDDLE, END):
+        session.do("canvas", lambda point=point: session.click(point))
+    session.do("canal", session.accept)
+    assert session.busy
+    person.dock.refresh()
+    assert person.dock.next_line.text() == "Tracing …"
+    assert person.dock.progress.isVisibleTo(person.dock)
+    person.dock._on_reading("20.5")
+    assert session.canal.electronic_readings == ()
+    person.settle()
+    assert session.trace is not None
+    assert [r.length_mm for r in session.canal.electronic_readings] == [20.5]
+    assert not person.dock.progress.isVisibleTo(person.dock)

@@ -1,0 +1,74 @@
+"""Phantoms on disk: an image and, beside it, a JSON file of what is true of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.make import Phantom, make_phantom
+
+__all__ = ["make_dataset", "write_phantom"]
+
+JPEG_SHARE, FILELESS_SHARE, STOPLESS_SHARE, SIDEWAYS_SHARE = 0.15, 0.1, 0.1, 0.05
+"""Shares of a folder that are JPEG, show no file, show a file whose stop lies outside, lie sideways; our parameters."""
+
+
+def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
+    """Write `name`.png (or .jpg) and `name`.truth.json into `folder`; returns the image's path.
+
+    The truth names the image file. The same phantom gives the same bytes.
+    """
+    folder = Path(folder)
+    image = folder / (name + (".png" if phantom.jpeg is None else ".jpg"))
+    data = phantom.jpeg
+    if data is None:
+        done, encoded = cv2.imencode(".png", phantom.image)
+        if not done:
+            raise PhantomError("image must be one that PNG can hold: the encoder refused it")
+        data = encoded.tobytes()
+    image.write_bytes(data)
+    truth = {"image": image.name, **phantom.truth.to_json()}
+    text = json.dumps(truth, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
+    return image
+
+
+def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typical") -> list[Path]:
+    """Write `count` films of `level` with their truth into `folder` (made where it does not exist); the images' paths.
+
+    Film k depends on `seed` and k alone, so a longer run begins with the same films.
+
+    Raises
+    ------
+    PhantomError
+        A count that is not 1 or more, an unknown level, a negative seed, a folder that already holds such films.
+    """
+    if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= 9999:
+        raise PhantomError(f"count must be 1 to 9999: {count!r}")
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
+    if level not in LEVELS:
+        raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    folder = Path(folder)
+    if any(folder.glob("film_*.truth.json")):
+        raise PhantomError(f"folder must hold no films yet: {folder.name}; choose another or empty it")
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for k in range(count):
+        rng = np.random.default_rng([seed, k])
+        chance = rng.random(4)
+        phantom = make_phantom(
+            int(rng.integers(2**31)),
+            level,
+            jpeg_quality=int(rng.integers(75, 98)) if chance[0] < JPEG_SHARE else None,
+            file=bool(chance[1] >= FILELESS_SHARE),
+            stop_in_view=bool(chance[2] >= STOPLESS_SHARE),
+            sideways=bool(chance[3] < SIDEWAYS_SHARE),
+        )
+        written.append(write_phantom(phantom, folder, f"film_{k + 1:04d}"))
+    return written

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -38,10 +39,11 @@ def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
     return image
 
 
-def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typical") -> list[Path]:
+def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> list[Path]:
     """Write `count` films of `level` with their truth into `folder` (made where it does not exist); the images' paths.
 
-    Film k depends on `seed` and k alone, so a longer run begins with the same films.
+    Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
+    file or one whose stop lies outside; `options` (members of `Options`) hold for every film and go before these draws.
 
     Raises
     ------
@@ -62,13 +64,18 @@ def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typica
     for k in range(count):
         rng = np.random.default_rng([seed, k])
         chance = rng.random(4)
-        phantom = make_phantom(
-            int(rng.integers(2**31)),
-            level,
-            jpeg_quality=int(rng.integers(75, 98)) if chance[0] < JPEG_SHARE else None,
-            file=bool(chance[1] >= FILELESS_SHARE),
-            stop_in_view=bool(chance[2] >= STOPLESS_SHARE),
-            sideways=bool(chance[3] < SIDEWAYS_SHARE),
-        )
+        film_seed, quality = int(rng.integers(2**31)), int(rng.integers(75, 98))
+        drawn = {
+            "jpeg_quality": quality if chance[0] < JPEG_SHARE else None,
+            "file": bool(chance[1] >= FILELESS_SHARE),
+            "stop_in_view": bool(chance[2] >= STOPLESS_SHARE),
+            "sideways": bool(chance[3] < SIDEWAYS_SHARE),
+        }
+        # A size that was asked for is one way round, and JPEG takes 8 bits: a draw never goes against the caller.
+        if "size_px" in options:
+            del drawn["sideways"]
+        if "bits" in options:
+            del drawn["jpeg_quality"]
+        phantom = make_phantom(film_seed, level, **(drawn | options))
         written.append(write_phantom(phantom, folder, f"film_{k + 1:04d}"))
     return written

@@ -100,7 +100,7 @@ def draw_tooth(
         made.append(_draw_root(rng, level, root, count, k < extra, distal, shape, out_of_plane))
     spread = max(abs(canal.curve.points_mm[0, 0]) for root in made for canal in root.canals)
     tall = max(abs(canal.curve.points_mm[0, 1]) for root in made for canal in root.canals)
-    chamber = (max(spread + 0.2, 0.75), max(min(tall + 0.5, 0.5 * form.half_y_mm), 0.9))
+    chamber = (max(spread + 0.35, 0.75), max(min(tall + 0.5, 0.5 * form.half_y_mm), 0.9))
     return Tooth(form, tuple(made), chamber)
 
 

@@ -32,7 +32,7 @@ class Crossing:
     """Where the rays of a box of pixels enter and leave a body.
 
     `row`, `col` is the box's first pixel. `length_mm` is the path inside; `enter_mm` and `leave_mm` are distances from the
-    source (0 where the ray misses), the means where a ray enters more than once.
+    source (0 where the ray misses). Of a ray that enters several times they bound one interval of the same length and middle.
     """
 
     row: int
@@ -83,10 +83,10 @@ def cross(solid: Solid, projection: Projection, *, oversampling: int = 1) -> Cro
     ray = _ray_length(fine, rows, cols)
     times, enter, leave = sums
     hit = times > 0.5
-    times = np.where(hit, times, 1.0)
-    enter_mm = np.where(hit, (enter / times + middle) * ray, 0.0)
-    leave_mm = np.where(hit, (leave / times + middle) * ray, 0.0)
     length = np.where(hit, (leave - enter) * ray, 0.0)
+    # Of a ray that enters several times the sums tell the whole length and where its middle lies: one interval of that.
+    centre = np.where(hit, (0.5 * (enter + leave) / np.where(hit, times, 1.0) + middle) * ray, 0.0)
+    enter_mm, leave_mm = centre - 0.5 * length, centre + 0.5 * length
     if k > 1:
         share = hit.reshape(shape[0] // k, k, shape[1] // k, k).sum(axis=(1, 3))
         length = length.reshape(shape[0] // k, k, shape[1] // k, k).mean(axis=(1, 3))
@@ -177,7 +177,7 @@ def _box(crossings: list[Crossing]) -> tuple[int, int, int, int]:
 def union_mm(crossings: list[Crossing]) -> Crossing:
     """Path through bodies that may overlap, counted once.
 
-    Exact where a ray crosses each body once; a body crossed several times must not overlap with another there.
+    Exact where a ray crosses each body once.
     """
     crossings = [one for one in crossings if one.length_mm.size]
     if not crossings:

@@ -20,6 +20,8 @@ Float64 = NDArray[np.float64]
 
 ROOT_BEYOND_MM = 0.5
 """Root end beyond the foramen; apex to foramen is 0.3 to 0.6 mm in most series (from memory)."""
+ROOT_ABOVE_MM = 1.5
+"""How far a root reaches above the orifices, hidden in the trunk; our parameter."""
 ROOT_SMOOTHING_MM = 1.2
 """Standard deviation over which the outline of a root follows its canals; a thick body cannot follow a sharp bend."""
 CONSTRICTION_MM, FORAMEN_OVER_CONSTRICTION = 0.7, 1.3
@@ -32,9 +34,15 @@ _RISE = np.array([0.0, 0.12, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0])
 _WIDTH = np.array([0.86, 0.93, 0.985, 1.0, 0.97, 0.9, 0.8, 0.7])
 _ENAMEL = np.array([0.05, 0.3, 0.7, 1.0, 1.2, 1.3, 1.3, 1.3])
 _INCISOR_WIDTH = np.array([0.74, 0.79, 0.86, 0.93, 0.98, 1.0, 0.97, 0.88])
-_TRUNK = ((-1.0, 0.2), (-0.95, 0.42), (-0.85, 0.58), (-0.68, 0.7), (-0.45, 0.79), (-0.2, 0.84), (-0.02, 0.86))
-"""Height as a share of the trunk's length and half width over the widest: it closes within the roots."""
-_CHAMBER = ((0.0, 0.35), (0.06, 0.62), (0.16, 0.82), (0.35, 0.96), (0.6, 1.0), (0.8, 0.93), (1.0, 0.72))
+_TRUNK = (
+    (-1.0, 0.12), (-1.0, 0.3), (-1.0, 0.5), (-0.97, 0.61), (-0.9, 0.68),
+    (-0.75, 0.75), (-0.5, 0.81), (-0.25, 0.84), (-0.02, 0.86),
+)  # fmt: skip
+"""Height as a share of the trunk's length and half width over the widest, from the middle of its underside outwards and up."""
+_VAULT, _VAULT_HALF = 0.35, 0.55
+"""How much higher the underside lies between the roots, as a share of the trunk's length, and the half width of that vault,
+as a share of the crown's. It runs straight through along y, so that a ray meets the trunk once."""
+_CHAMBER = ((0.0, 0.55), (0.05, 0.8), (0.14, 0.93), (0.35, 1.0), (0.6, 0.98), (0.8, 0.88), (1.0, 0.68))
 _SQUARENESS = 2.6
 
 
@@ -91,7 +99,7 @@ class Root:
     def axis(self) -> tuple[Float64, Float64]:
         """Arc length from the orifice (negative above it) and the smoothed middle of the canals, extended both ways."""
         longest = max(canal.curve.length_mm for canal in self.canals)
-        arc = np.arange(-4.5, longest + ROOT_BEYOND_MM, RING_MM)
+        arc = np.arange(-ROOT_ABOVE_MM, longest + ROOT_BEYOND_MM, RING_MM)
         arc = np.append(arc, longest + ROOT_BEYOND_MM)
         raw = np.mean([canal.curve.at(arc) for canal in self.canals], axis=0)
         reach = int(3 * ROOT_SMOOTHING_MM / RING_MM)
@@ -117,7 +125,8 @@ class Root:
         arcs = np.concatenate([arc[arc < end - tip], end - tip * (1.0 - np.sin(fine))])
         rounded = np.sqrt(np.maximum(1.0 - np.maximum((arcs - (end - tip)) / tip, 0.0) ** 2, 4e-4))
         points = np.column_stack([np.interp(arcs, arc, line[:, k]) for k in range(3)])
-        a, b = (np.interp(arcs, arc, h) * rounded + wider_mm for h in half)
+        hidden = 1.0 + 0.2 * np.minimum(arcs, 0.0) / ROOT_ABOVE_MM
+        a, b = (np.interp(arcs, arc, h) * rounded * hidden + wider_mm for h in half)
         if wider_mm > 0.0:  # a socket ends below the root, too
             direction = points[-1] - points[-3]
             points = np.vstack([points, points[-1] + wider_mm * direction / np.linalg.norm(direction)])
@@ -156,7 +165,7 @@ class Tooth:
     @property
     def trunk_mm(self) -> float:
         """How far the common trunk reaches below the cervix."""
-        return 3.4 if len(self.roots) > 1 else 2.0
+        return 3.4 if len(self.roots) > 1 else 1.2
 
     def chamber_solid(self) -> Solid:
         """Pulp chamber with horns under the cusps, closed at its floor just below the orifices."""
@@ -166,10 +175,12 @@ class Tooth:
         middle = np.mean([canal.curve.points_mm[0] for canal in self.canals], axis=0)
         form = CrownForm(self.crown.kind, half_x, half_y, roof - floor)
         angle = _angles(SIDES)
+        pointed = 0.0 if form.kind == "molar" else 0.5
         rings = []
         for rise, share in _CHAMBER:
             z = rise * form.height_mm + rise**3 * _cusps(form.kind, angle) * 1.0
-            rings.append(np.column_stack([_ring(form, share, share, 0.6 * rise, 0.0, angle), z]))
+            narrow = share * (1.0 - pointed * rise**2)
+            rings.append(np.column_stack([_ring(form, narrow, narrow, 0.6 * rise, 0.0, angle), z]))
         rings += _inner(form, rings[-1], 0.9)
         return loft(np.array(rings) + np.array([middle[0], middle[1], floor]))
 
@@ -253,9 +264,12 @@ def _covered_rings(form: CrownForm, wider_mm: float, sides: int) -> Float64:
 def _core(form: CrownForm, trunk_mm: float, wider_mm: float, sides: int = SIDES) -> Solid:
     """Dentine under the enamel and down to the furcation: the crown's form less the enamel, then the trunk."""
     angle = _angles(sides)
+    vaulted = _VAULT if form.kind == "molar" else 0.0
     neck_x = _INCISOR_WIDTH[0] / _WIDTH[0] if form.kind == "incisor" else 1.0
     rings = []
     for z, share in _TRUNK:
-        xy = _ring(form, neck_x * share, share, 0.0, _ENAMEL[0] - wider_mm, angle)
-        rings.append(np.column_stack([xy, z * trunk_mm - (wider_mm if z == -1.0 else 0.0) + 0.0 * angle]))
+        # Towards its underside the trunk grows thin along y, so that it ends on a film without an edge.
+        xy = _ring(form, neck_x * share, share * (1.0 - 0.65 * abs(z) ** 1.5), 0.0, _ENAMEL[0] - wider_mm, angle)
+        vault = vaulted * np.clip(1.0 - (xy[:, 0] / (_VAULT_HALF * form.half_x_mm)) ** 2, 0.0, 1.0)
+        rings.append(np.column_stack([xy, np.maximum(z, -1.0 + vault) * trunk_mm - wider_mm * abs(z)]))
     return loft(np.concatenate([np.array(rings), _covered_rings(form, wider_mm, sides)[1:]]))

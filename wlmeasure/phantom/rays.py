@@ -86,15 +86,14 @@ def cross(solid: Solid, projection: Projection, *, oversampling: int = 1) -> Cro
     length = np.where(hit, (leave - enter) * ray, 0.0)
     # Of a ray that enters several times the sums tell the whole length and where its middle lies: one interval of that.
     centre = np.where(hit, (0.5 * (enter + leave) / np.where(hit, times, 1.0) + middle) * ray, 0.0)
-    enter_mm, leave_mm = centre - 0.5 * length, centre + 0.5 * length
     if k > 1:
-        share = hit.reshape(shape[0] // k, k, shape[1] // k, k).sum(axis=(1, 3))
-        length = length.reshape(shape[0] // k, k, shape[1] // k, k).mean(axis=(1, 3))
-        # The interval of a pixel that is partly missed: the mean over the rays that hit.
-        with np.errstate(invalid="ignore", divide="ignore"):
-            enter_mm = np.nan_to_num(enter_mm.reshape(shape[0] // k, k, shape[1] // k, k).sum(axis=(1, 3)) / share)
-            leave_mm = np.nan_to_num(leave_mm.reshape(shape[0] // k, k, shape[1] // k, k).sum(axis=(1, 3)) / share)
-    return Crossing(top, left, np.maximum(length, 0.0), enter_mm, leave_mm)
+        parts = (shape[0] // k, k, shape[1] // k, k)
+        hits = hit.reshape(parts).sum(axis=(1, 3))
+        length = length.reshape(parts).mean(axis=(1, 3))
+        # A pixel that is missed in part: the middle of the rays that hit, and the mean length of all.
+        centre = centre.reshape(parts).sum(axis=(1, 3)) / np.maximum(hits, 1)
+    length = np.maximum(length, 0.0)
+    return Crossing(top, left, length, centre - 0.5 * length, centre + 0.5 * length)
 
 
 def _ray_length(projection: Projection, rows: Float64, cols: Float64) -> Float64:

@@ -42,6 +42,8 @@ _TRUNK = (
 _VAULT, _VAULT_HALF = 0.35, 0.55
 """How much higher the underside lies between the roots, as a share of the trunk's length, and the half width of that vault,
 as a share of the crown's. It runs straight through along y, so that a ray meets the trunk once."""
+_THINNING = {1: 0.65, 2: 0.65, 3: 0.92}
+"""Share of its depth along y that the trunk of so many roots has lost at its underside; three roots part one by one."""
 _CHAMBER = ((0.0, 0.55), (0.05, 0.8), (0.14, 0.93), (0.35, 1.0), (0.6, 0.98), (0.8, 0.88), (1.0, 0.68))
 _SQUARENESS = 2.6
 
@@ -160,7 +162,7 @@ class Tooth:
 
     def core_solid(self, *, wider_mm: float = 0.0) -> Solid:
         """Dentine of the crown and the trunk from which the roots part."""
-        return _core(self.crown, self.trunk_mm, wider_mm)
+        return _core(self.crown, self.trunk_mm, wider_mm, _THINNING[len(self.roots)])
 
     @property
     def trunk_mm(self) -> float:
@@ -261,15 +263,15 @@ def _covered_rings(form: CrownForm, wider_mm: float, sides: int) -> Float64:
     )
 
 
-def _core(form: CrownForm, trunk_mm: float, wider_mm: float, sides: int = SIDES) -> Solid:
+def _core(form: CrownForm, trunk_mm: float, wider_mm: float, thinning: float, sides: int = SIDES) -> Solid:
     """Dentine under the enamel and down to the furcation: the crown's form less the enamel, then the trunk."""
     angle = _angles(sides)
     vaulted = _VAULT if form.kind == "molar" else 0.0
     neck_x = _INCISOR_WIDTH[0] / _WIDTH[0] if form.kind == "incisor" else 1.0
     rings = []
     for z, share in _TRUNK:
-        # Towards its underside the trunk grows thin along y, so that it ends on a film without an edge.
-        xy = _ring(form, neck_x * share, share * (1.0 - 0.65 * abs(z) ** 1.5), 0.0, _ENAMEL[0] - wider_mm, angle)
+        # Towards its underside the trunk grows thin along y, so that it ends on a film without a hard edge.
+        xy = _ring(form, neck_x * share, share * (1.0 - thinning * abs(z) ** 1.5), 0.0, _ENAMEL[0] - wider_mm, angle)
         vault = vaulted * np.clip(1.0 - (xy[:, 0] / (_VAULT_HALF * form.half_x_mm)) ** 2, 0.0, 1.0)
         rings.append(np.column_stack([xy, np.maximum(z, -1.0 + vault) * trunk_mm - wider_mm * abs(z)]))
     return loft(np.concatenate([np.array(rings), _covered_rings(form, wider_mm, sides)[1:]]))

@@ -226,10 +226,10 @@ def _demo(arguments: argparse.Namespace) -> None:
 
 
 def _phantom(arguments: argparse.Namespace) -> None:
-    from wlmeasure.phantom.dataset import make_dataset
+    from wlmeasure.phantom.dataset import each_film
 
-    for path in make_dataset(arguments.out, arguments.count, arguments.seed, arguments.level):
-        print(path)
+    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level):
+        print(path, flush=True)  # a second a film: a long run shows how far it is
 
 
 if __name__ == "__main__":

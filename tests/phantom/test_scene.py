@@ -8,10 +8,11 @@ from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.curve import Bend, Curve, curve_from_bends
 from wlmeasure.phantom.dentition import draw_tooth
 from wlmeasure.phantom.projection import aim
-from wlmeasure.phantom.rays import cross
+from wlmeasure.phantom.rays import cross, overlap_mm
 from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Bone, FileInCanal, Scene, paths_mm
 from wlmeasure.phantom.solid import tube
 from wlmeasure.phantom.tooth import Canal, CrownForm, Root, Tooth, crown_solid
+from wlmeasure.phantom.treatment import access_cavity, clamp, restoration
 
 SHAPE = (1000, 700)
 
@@ -208,3 +209,36 @@ def test_a_tube_through_nothing_is_nothing():
     projection = shot()
     aside = tube([[60.0, 0.0, 1.0], [60.0, 0.0, -1.0]], 0.5)
     assert cross(aside, projection).on(SHAPE).sum() == 0.0
+
+
+def test_a_filling_takes_the_place_of_the_crown_and_is_opened_by_the_access():
+    """Along a ray through the crown the materials still add up to the crown; where the cavity runs there is less of it."""
+    tooth, projection = plain_tooth(), shot(vertical_deg=0.0, horizontal_deg=0.0)
+    bare = paths_mm(Scene(tooth), projection, np.random.default_rng(1))
+    material, body = restoration(np.random.default_rng(3), tooth, "amalgam")
+    filled = paths_mm(Scene(tooth, restorations=((material, body),)), projection, np.random.default_rng(1))
+    metal = filled["amalgam"]
+    alone = cross(body, projection).on(SHAPE)
+    np.testing.assert_allclose(metal, alone, atol=1e-4)
+    substance, before = (paths["enamel"] + paths["dentine"] for paths in (filled, bare))
+    within = overlap_mm(cross(body, projection), cross(tooth.crown_solid(), projection)).on(SHAPE)
+    whole = (metal > 0.5) & (before > within + 0.01)
+    assert whole.sum() > 1000
+    np.testing.assert_allclose((substance + within)[whole], before[whole], atol=0.01)
+    assert (substance <= before + 1e-4).all()
+    access = access_cavity(tooth, tooth.canals[0])
+    opened = paths_mm(
+        Scene(tooth, restorations=((material, body),), access=access), projection, np.random.default_rng(1)
+    )
+    assert opened["amalgam"].sum() < metal.sum()
+    assert opened["enamel"].sum() < filled["enamel"].sum()
+    assert min(float(path.min()) for path in opened.values()) >= 0.0
+
+
+def test_a_clamp_is_metal_on_both_sides_of_the_neck():
+    tooth, projection = plain_tooth(), shot(vertical_deg=0.0, horizontal_deg=0.0)
+    hardware = clamp(np.random.default_rng(4), tooth)
+    steel = paths_mm(Scene(tooth, hardware=hardware), projection, np.random.default_rng(1))["steel"]
+    neck = steel[row_of(projection, 1.8) : row_of(projection, 0.0)]
+    assert neck.max() > 2.0  # two jaws behind one another
+    assert not steel[row_of(projection, -1.5) :].any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.make import Phantom, make_phantom
 
-__all__ = ["make_dataset", "write_phantom"]
+__all__ = ["each_film", "make_dataset", "write_phantom"]
 
 JPEG_SHARE, FILELESS_SHARE, STOPLESS_SHARE, SIDEWAYS_SHARE = 0.15, 0.1, 0.1, 0.05
 """Shares of a folder that are JPEG, show no file, show a file whose stop lies outside, lie sideways; our parameters."""
@@ -40,7 +41,14 @@ def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
 
 
 def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> list[Path]:
-    """Write `count` films of `level` with their truth into `folder` (made where it does not exist); the images' paths.
+    """All films of `each_film`, written; the images' paths."""
+    return list(each_film(folder, count, seed, level, **options))
+
+
+def each_film(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> Iterator[Path]:
+    """Write `count` films of `level` with their truth into `folder` (made where it does not exist), one with every step.
+
+    Yields the images' paths.
 
     Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
     file or one whose stop lies outside; `options` (members of `Options`) hold for every film and go before these draws.
@@ -60,7 +68,6 @@ def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typica
     if any(folder.glob("film_*.truth.json")):
         raise PhantomError(f"folder must hold no films yet: {folder.name}; choose another or empty it")
     folder.mkdir(parents=True, exist_ok=True)
-    written = []
     for k in range(count):
         rng = np.random.default_rng([seed, k])
         chance = rng.random(4)
@@ -77,5 +84,4 @@ def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typica
         if "bits" in options:
             del drawn["jpeg_quality"]
         phantom = make_phantom(film_seed, level, **(drawn | options))
-        written.append(write_phantom(phantom, folder, f"film_{k + 1:04d}"))
-    return written
+        yield write_phantom(phantom, folder, f"film_{k + 1:04d}")

@@ -24,6 +24,8 @@ MARGIN_PX = 25.0
 """Stop and root ends lie at least so far inside the image; our parameter."""
 FULL_SCALE = (0.9, 1.1)
 """Exposure at which a pixel saturates, over that behind soft tissue alone; drawn between these."""
+READ_NOISE = 0.05
+"""Read-out noise over the noise of counting in the open beam; our parameter."""
 OUTSIDE_PX = (15.0, 60.0)
 """How far outside a stop lies that is not to be in view."""
 
@@ -143,7 +145,7 @@ def draw_detector(rng: np.random.Generator, grade: Level, soft_mm: float, wish: 
     return Detector(
         photons=grade.photons if wish.photons is None else wish.photons,
         blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
-        read_noise=0.05 * np.sqrt(grade.photons),
+        read_noise=READ_NOISE * np.sqrt(grade.photons),
         full_scale=full,
         tone=kind,
         tone_strength=strength.get(kind, 1.0),

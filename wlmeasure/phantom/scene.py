@@ -186,13 +186,7 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
     for name in ("enamel", "dentine"):
         np.maximum(film.paths[name], np.float32(0.0), out=film.paths[name])
     for material, solid in scene.restorations:
-        filling = cross(solid, projection)
-        room = overlap_mm(filling, crown) if material == "composite" else filling
-        for name in ("enamel", "dentine"):
-            # A filling takes the place of the crown's substance; what it takes from which layer hardly shows behind it.
-            part = film.paths[name][filling.rows, filling.cols]
-            part *= np.float32(0.5) ** (filling.length_mm > 0.5).astype(np.float32)
-        film.add(material, room)
+        _add_restoration(film, material, cross(solid, projection), crown, scene, projection)
     if scene.file is not None:
         metal = cross(scene.file.solid(), projection, oversampling=THIN)
         film.add("steel", metal)
@@ -200,6 +194,27 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         film.add("silicone", cross(scene.file.stop_solid(), projection, oversampling=THIN))
         film.add("silicone", cross(scene.file.handle_solid(), projection))
         film.add("silicone", overlap_mm(metal, cross(scene.file.stop_solid(), projection, oversampling=THIN)), -1.0)
+
+
+def _add_restoration(
+    film: _Film, material: str, filling: Crossing, crown: Crossing, scene: Scene, projection: Projection
+) -> None:
+    """A filling in the crown's place, opened where the access cavity runs; enamel and dentine give way in proportion."""
+    if filling.length_mm.size == 0:
+        return
+    room = np.zeros_like(filling.length_mm)
+    inside = overlap_mm(filling, crown)
+    if inside.length_mm.size:
+        at = (slice(inside.row - filling.row, None), slice(inside.col - filling.col, None))
+        room[at][: inside.length_mm.shape[0], : inside.length_mm.shape[1]] = inside.length_mm
+    layers = [film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine")]
+    total = layers[0] + layers[1]
+    left = np.clip(1.0 - room / np.maximum(total, 1e-3), 0.0, 1.0).astype(np.float32)
+    for layer in layers:
+        layer *= left
+    film.add(material, filling)
+    if scene.access is not None:
+        film.add(material, overlap_mm(filling, cross(scene.access, projection)), -1.0)
 
 
 def _holds(file: FileInCanal | None, canal: int) -> bool:

@@ -141,7 +141,7 @@ class Root:
 
 @frozen(eq=False)
 class Tooth:
-    """A crown with one to three roots; `turned_deg` turns its crown about z, `shift_mm` moves the whole along x."""
+    """A crown with one to three roots and a pulp chamber of half widths `chamber_half_mm` (x, y) over their canals."""
 
     crown: CrownForm
     roots: tuple[Root, ...]

@@ -43,7 +43,7 @@ class CanalTruth:
     apex_mm, apex_px
         End of the root that holds the canal.
     width_mm
-        Lumen at the orifice and at its narrowest.
+        Lumen at the orifice and at its narrowest, before a file widened it.
     """
 
     name: str

@@ -12,6 +12,7 @@ from wlmeasure.errors import PhantomError
 from wlmeasure.image.reading import read
 from wlmeasure.phantom import make_dataset, make_phantom, write_phantom
 from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.exposure import sensor_marks
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import Projection
 
@@ -204,6 +205,26 @@ def test_levels_grow_harder():
     ]
     hard = small(1000, "hard")
     assert hard.truth.facts["restorations"]
+
+
+def test_marks_of_the_sensor_are_told():
+    """A corner is white and a read-out line stands out just where it is said, and nothing else changes."""
+    flat = np.full((500, 400), 1000, np.uint16)
+    seen = set()
+    for seed in range(20):
+        image, marks = sensor_marks(np.random.default_rng(seed), flat, 4095)
+        corner, line = marks["corner_radius_px"], marks["line_col"]
+        assert (image[0, 0] == image[-1, -1] == 4095) == (corner is not None)
+        changed = np.flatnonzero(image[250] != 1000)
+        assert changed.tolist() == ([] if line is None else [line])
+        if line is not None:
+            assert image[250, line] == 1000 + 4095 // 4
+        seen |= {("corner", corner is not None), ("line", line is not None)}
+    assert len(seen) == 4
+    assert (flat == 1000).all()
+    hard = small(1000, "hard").truth.facts["sensor_marks"]
+    assert set(hard) == {"corner_radius_px", "line_col"}
+    assert small(1000).truth.facts["sensor_marks"] is None
 
 
 @pytest.mark.parametrize(

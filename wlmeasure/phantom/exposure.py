@@ -24,6 +24,8 @@ MARGIN_PX = 25.0
 """Stop and root ends lie at least so far inside the image; our parameter."""
 FULL_SCALE = (0.9, 1.1)
 """Exposure at which a pixel saturates, over that behind soft tissue alone; drawn between these."""
+CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
+"""How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
 READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
 OUTSIDE_PX = (15.0, 60.0)
@@ -153,11 +155,16 @@ def draw_detector(rng: np.random.Generator, grade: Level, soft_mm: float, wish: 
     )
 
 
-def sensor_marks(rng: np.random.Generator, image: StoredImage, top: int) -> StoredImage:
-    """White corners where the sensor ends, and now and then a bright read-out line, as real films show them."""
+def sensor_marks(
+    rng: np.random.Generator, image: StoredImage, top: int
+) -> tuple[StoredImage, dict[str, float | int | None]]:
+    """White corners where the sensor ends, and now and then a bright read-out line, as real films show them.
+
+    Returns the image and what was drawn: radius of the corners in pixels and column of the line, None where there is none.
+    """
     rows, cols = image.shape
-    corner, line = rng.random() < 0.6, rng.random() < 0.4
-    radius, at = rng.uniform(60.0, 160.0), int(rng.integers(cols))
+    corner, line = rng.random() < CORNER_SHARE, rng.random() < LINE_SHARE
+    radius, at = round(rng.uniform(*CORNER_PX), 1), int(rng.integers(cols))
     if corner:
         r = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
         c = np.minimum(np.arange(cols), np.arange(cols)[::-1])[None, :]
@@ -166,4 +173,4 @@ def sensor_marks(rng: np.random.Generator, image: StoredImage, top: int) -> Stor
     if line:
         image = image.copy()
         image[:, at] = np.minimum(image[:, at].astype(np.int64) + top // 4, top).astype(image.dtype)
-    return image
+    return image, {"corner_radius_px": radius if corner else None, "line_col": at if line else None}

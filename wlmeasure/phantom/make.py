@@ -81,8 +81,8 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
         if name not in known:
             raise PhantomError(f"option must be one of {', '.join(known)}: {name!r}")
     wish, grade = Options(**options), LEVELS[level]
-    anatomy, treatment, exposure, surface, noise = (
-        np.random.default_rng(stream) for stream in np.random.SeedSequence(int(seed)).spawn(5)
+    anatomy, treatment, exposure, surface, noise, marks = (
+        np.random.default_rng(stream) for stream in np.random.SeedSequence(int(seed)).spawn(6)
     )
     tooth = draw_tooth(
         anatomy, grade, roots=wish.roots, canals=wish.canals, shape=wish.shape, out_of_plane=wish.out_of_plane
@@ -99,8 +99,9 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
     detector = draw_detector(noise, grade, scene.bone.soft_mm, wish)
     beam = transmission(paths_mm(scene, projection, surface))
     image = expose(beam, projection, detector, noise)
+    marked: dict[str, float | int | None] = {}
     if level == "hard":
-        image = sensor_marks(noise, image, 2**detector.bits - 1)
+        image, marked = sensor_marks(marks, image, 2**detector.bits - 1)
     data = None
     if wish.jpeg_quality is not None:
         image, data = jpeg(image, wish.jpeg_quality)
@@ -109,6 +110,7 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
         "level": level,
         **_facts(scene, projection, geometry, detector),
         "jpeg_quality": wish.jpeg_quality,
+        "sensor_marks": marked or None,
     }
     truth = truth_of(scene, references, projection, facts)
     spacing = (projection.mm_per_px_row, projection.mm_per_px_col)

@@ -3,7 +3,7 @@
 Every triangle of a surface adds its depth where it is met from behind and takes it away where it is met from the front, so
 the sum over a closed surface is the path inside. A triangle is filled along image rows: its depth along a row is a straight
 line a + b col, so each of its edges adds (a, b) to everything right of it, and one running sum along the row does the rest.
-The work goes with the number of edges, not with the pixels covered: 20-40 ms for a tooth on 1500 x 1000 pixels.
+The work goes with the number of edges, not with the pixels covered: about 10 ms a body on 1500 x 1000 pixels.
 
 Depth between the corners of a triangle is taken as linear over the image; it is the reciprocal that is. For triangles of
 0.3 mm at 400 mm from the source this costs less than 1e-4 mm.
@@ -73,8 +73,7 @@ def cross(solid: Solid, projection: Projection, *, oversampling: int = 1) -> Cro
     left = max(int(np.floor(px[:, 1].min() / k)) - pad, 0)
     right = min(int(np.ceil(px[:, 1].max() / k)) + pad + 1, projection.cols)
     if bottom <= top or right <= left:
-        nothing = np.zeros((0, 0))
-        return Crossing(0, 0, nothing, nothing, nothing)
+        return _nothing()
     shape = ((bottom - top) * k, (right - left) * k)
     middle = float(depth.mean())
     sums = _fill(px - np.array([top * k, left * k]), depth - middle, solid.faces, shape)
@@ -94,6 +93,12 @@ def cross(solid: Solid, projection: Projection, *, oversampling: int = 1) -> Cro
         centre = centre.reshape(parts).sum(axis=(1, 3)) / np.maximum(hits, 1)
     length = np.maximum(length, 0.0)
     return Crossing(top, left, length, centre - 0.5 * length, centre + 0.5 * length)
+
+
+def _nothing() -> Crossing:
+    """An empty box."""
+    empty = np.zeros((0, 0))
+    return Crossing(0, 0, empty, empty, empty)
 
 
 def _ray_length(projection: Projection, rows: Float64, cols: Float64) -> Float64:
@@ -161,18 +166,6 @@ def _edges(r: Float64, c: Float64, t: Float64, slope: Float64, rows: int, cols: 
     return ones.astype(np.float64), offset + tilt * np.arange(cols)
 
 
-def _box(crossings: list[Crossing]) -> tuple[int, int, int, int]:
-    some = [one for one in crossings if one.length_mm.size]
-    if not some:
-        return 0, 0, 0, 0
-    return (
-        min(one.row for one in some),
-        min(one.col for one in some),
-        max(one.rows.stop for one in some),
-        max(one.cols.stop for one in some),
-    )
-
-
 def union_mm(crossings: list[Crossing]) -> Crossing:
     """Path through bodies that may overlap, counted once.
 
@@ -180,11 +173,11 @@ def union_mm(crossings: list[Crossing]) -> Crossing:
     """
     crossings = [one for one in crossings if one.length_mm.size]
     if not crossings:
-        nothing = np.zeros((0, 0))
-        return Crossing(0, 0, nothing, nothing, nothing)
+        return _nothing()
     if len(crossings) == 1:
         return crossings[0]
-    top, left, bottom, right = _box(crossings)
+    top, left = min(one.row for one in crossings), min(one.col for one in crossings)
+    bottom, right = max(one.rows.stop for one in crossings), max(one.cols.stop for one in crossings)
     shape = (bottom - top, right - left)
     enter = np.full((len(crossings), *shape), np.inf)
     leave = np.full((len(crossings), *shape), -np.inf)
@@ -213,8 +206,7 @@ def overlap_mm(one: Crossing, other: Crossing) -> Crossing:
     top, left = max(one.row, other.row), max(one.col, other.col)
     bottom, right = min(one.rows.stop, other.rows.stop), min(one.cols.stop, other.cols.stop)
     if bottom <= top or right <= left:
-        nothing = np.zeros((0, 0))
-        return Crossing(0, 0, nothing, nothing, nothing)
+        return _nothing()
 
     def part(crossing: Crossing, values: Float64) -> Float64:
         return values[top - crossing.row : bottom - crossing.row, left - crossing.col : right - crossing.col]

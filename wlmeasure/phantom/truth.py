@@ -195,8 +195,7 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
 
 
 def _file_truth(file: FileInCanal, canals: list[CanalTruth], projection: Projection) -> FileTruth:
-    arc, points, _ = _sampled(file.line)
-    del arc
+    _, points, _ = _sampled(file.line)
     path = projection.pixels(points)
     return FileTruth(
         canal=canals[file.canal].name,

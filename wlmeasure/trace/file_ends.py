@@ -47,6 +47,9 @@ BLURS_MM = (0.02, 0.03, 0.042, 0.06, 0.085)  # SD of the film's blur; the one th
 # into the shaft and this far beyond the tip. Half a millimetre beyond it lie the end of the canal and of the root.
 TIP_PASSES_MM = ((0.6, 1.0, 0.3), (0.15, 1.0, 0.35))
 TIP_HALF_MM = 0.25
+CANAL_SD_MM = 0.07
+HEIGHT_PER_MM = 0.08  # SD of the relative change of the shaft's height; free, it costs a fifth of the precision
+CORRELATED = 8.0  # samples that count as one independent one, roughly
 
 STOP_HALF_MM = (0.9, 2.2)  # from the axis to a side of the stop: stops are 2 to 4 mm across (from memory)
 STOP_LONG_MM = (0.8, 3.2)  # thickness (from memory)
@@ -130,23 +133,31 @@ def _lay(sample: Sampler, near_mm: float, form: TipForm, reach: int, inside: int
     half = round(TIP_HALF_MM / STEP_MM)
     along = np.arange(-inside - reach, outside + reach + 1) * STEP_MM
     across = np.arange(-half, half + 1) * STEP_MM
-    strip = sample(near_mm + along, across)
-    s, u = np.meshgrid(along / along[-1], across / across[-1], indexing="ij")
-    background = np.linalg.qr(
-        np.column_stack([np.ones(s.size), s.ravel(), u.ravel(), (s * s).ravel(), (u * u).ravel()])
-    )[0]
-    image = strip.ravel() - background @ (background.T @ strip.ravel())
-    total = float(image @ image)
+    strip = sample(near_mm + along, across).ravel()
+    s, u = (v.ravel() for v in np.meshgrid(along / along[-1], across / across[-1], indexing="ij"))
+    # The canal that goes on beyond the tip is a line of its own, dark under the bright one.
+    canal = np.exp(-0.5 * (u * across[-1] / CANAL_SD_MM) ** 2)
+    background = np.linalg.qr(np.column_stack([np.ones(s.size), s, u, s * s, u * u, canal]))[0]
+    strip = strip - background @ (background.T @ strip)
+    total = float(strip @ strip)
     shifts = np.arange(-reach, reach + 1)
+    # Where a tone curve is bent, the shaft's height changes with what lies under it; so it may, a little, along the shaft.
+    lever = (np.arange(len(along)) - inside - reach)[None, :, None] * STEP_MM - shifts[:, None, None] * STEP_MM
     best: tuple[float, Float64] | None = None
     for blur in BLURS_MM:
         table = _tip_picture(form, blur, len(along), inside, reach)
         # Row k of a window that starts `shift` rows earlier is `shift` rows farther from the tip.
-        templates = np.stack([table[reach - k : reach - k + len(along)].ravel() for k in shifts])
-        inner = templates @ background
-        size = np.einsum("ij,ij->i", templates, templates) - np.einsum("ij,ij->i", inner, inner)
-        height = np.maximum(templates @ image, 0.0)
-        left = total - height**2 / np.maximum(size, 1e-12)
+        tips = np.stack([table[reach - k : reach - k + len(along)] for k in shifts])
+        columns = np.stack([tips, tips * lever]).reshape(2, len(shifts), -1)
+        inner = columns @ background
+        normal = np.einsum("ikn,jkn->kij", columns, columns) - np.einsum("ikn,jkn->kij", inner, inner)
+        target = np.moveaxis(columns @ strip, 0, 1)
+        plain = np.maximum(target[:, 0], 0.0) / np.maximum(normal[:, 0, 0], 1e-12)
+        noise = CORRELATED * np.maximum(total - plain * target[:, 0], 1e-9 * total) / strip.size
+        held = noise / np.maximum(HEIGHT_PER_MM * plain, 1e-9) ** 2
+        normal[:, 1, 1] += held
+        left = total - np.einsum("ki,ki->k", target, np.linalg.solve(normal, target[..., None])[..., 0])
+        left[plain <= 0.0] = total
         if best is None or left.min() < best[0]:
             best = float(left.min()), left
     assert best is not None
@@ -215,10 +226,11 @@ def find_stop(values: Float64, along: Float64, across: Float64, contrast: float)
     block = both[k + 2 : k + long - 2]
     level = float(np.median(block))
     rest = both[: max(k - 2, 0)]
-    scatter = float(np.abs(rest).mean()) if len(rest) > gap else 0.0
+    # Half of what is above may be the bow of a clamp.
+    scatter = float(np.median(np.abs(rest))) if len(rest) > gap else 0.0
     above = both[max(k - gap, 0) : max(k - 2, 0)]
-    outside = max(float(above.mean()) if len(above) else 0.0, float(both[k + long + 2 : k + long + gap].mean()))
-    least = max(LEAST_STOP * contrast, STOP_NOISE * scatter, 2.0 * outside)
+    above_it, below_it = float(above.mean()) if len(above) else 0.0, float(both[k + long + 2 : k + long + gap].mean())
+    least = max(LEAST_STOP * contrast, STOP_NOISE * scatter, 1.5 * above_it, 2.0 * below_it)
     if level < least or float(np.mean(block > 0.5 * level)) < 0.8:
         return None
     # The end of the block to a part of a row: where the drop has half its height.

@@ -46,7 +46,7 @@ EDGE_MM = 0.7  # a line that ends nearer to the picture's border than this leave
 SHAFT_HALF_MM = 0.1  # the mean over this is the shaft ...
 BESIDE_MM = (0.25, 0.4)  # ... and over this what is beside it; farther out bone and root change it more
 WIDTH_HALF_MM = 0.45
-FADES_TO = 0.45  # the tip is where the contrast falls to this share of that of the 2 mm before
+FADES_TO = (0.45, 0.65)  # the tip is where the contrast falls to this share of that of the 2 mm before, or else to this
 LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third of it at its tip
 RETURNS_TO = 0.8
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
@@ -226,14 +226,14 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     inner = np.abs(across) <= WIDTH_HALF_MM
     above = strip[:, inner] - strip[:, inner].min(axis=1, keepdims=True)
     width = above.sum(axis=1) * STRIP_STEP_MM / np.maximum(above.max(axis=1), 1e-6)
-    third = rows // 3
+    usual = float(np.median(excess))
+    seen = width[excess > 0.3 * usual]
     # A file is thin at its tip: that end comes last.
-    if np.median(width[:third]) < np.median(width[-third:]):
+    if usual <= 0.0 or len(seen) < 9:
+        return None
+    if np.median(seen[: len(seen) // 3]) < np.median(seen[-(len(seen) // 3) :]):
         line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     along = np.arange(rows) * length / (rows - 1)
-    usual = float(np.median(excess))
-    if usual <= 0.0:
-        return None
     size = np.array(grid.values.shape) * grid.cell_mm
     to_border = np.minimum(line[[0, -1]], size - grid.cell_mm - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
@@ -241,7 +241,7 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     if stop is not None and along[-1] - stop.face_mm < STOP_TO_TIP_MM:
         stop = None
     start = stop.face_mm if stop is not None else 0.0
-    fades = _fades(along, excess, start + LEAST_MM)
+    fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
     if fades is None and not leaves:
         return None
     leaves = fades is None
@@ -249,7 +249,7 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     on = (along > start) & (along < tip - 0.2)
     if tip - start < LEAST_MM or on.sum() < 8:
         return None
-    thin = np.sort(width[on][-third:])
+    thin = np.sort(width[on][-(int(on.sum()) // 3) :])
     # Median slope between points a third of the file apart: a crossing or a restoration does not bend it.
     w, apart = width[on], int(on.sum()) // 3
     taper = float(np.median(w[:-apart] - w[apart:])) / (apart * STRIP_STEP_MM)
@@ -269,14 +269,14 @@ def _longer(line: Float64, size: Float64) -> Float64:
     return np.concatenate([pieces[0][::-1], line, pieces[1]])
 
 
-def _fades(along: Float64, excess: Float64, after: float) -> float | None:
+def _fades(along: Float64, excess: Float64, after: float, share: float) -> float | None:
     """Where the contrast of a line falls for good below a share of what it had before; None when it does not."""
     step = float(along[1] - along[0])
     back, keep, low, ahead = (round(mm / step) for mm in (2.0, 0.3, 0.5, 3.0))
     usual = float(np.median(excess))
     for k in range(max(round(after / step), back + keep), len(along) - low):
         before = float(np.median(excess[k - keep - back : k - keep]))
-        if before < LEAST_AT_TIP * usual or float(excess[k : k + low].max()) > FADES_TO * before:
+        if before < LEAST_AT_TIP * usual or float(excess[k : k + low].max()) > share * before:
             continue
         # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before.
         later = excess[k + low : k + ahead]

@@ -27,7 +27,10 @@ GAP_STEPS = 10  # 2 mm: a restoration that touches the shaft, the bow of a clamp
 MOST_STEPS = 500
 SEEDS = 24
 LEAST_MM = 6.0  # a shorter line is not offered: a file reaches through crown and root
-FADED = 0.15  # of the level that the line had: where a strong line ends, fainter edges beyond are not followed
+FOLLOWED = 0.7  # of the least strength: a line is followed rather too far than not to its tip
+FADED = 0.1  # of the level that the line had: where a strong line ends, fainter edges beyond are not followed
+LOST_STEPS = 2  # after so many steps on no line ...
+REGAINED = 0.5  # ... only a line of this share of its level is taken for the same line
 SHEER = 2.0  # on a ray a cell counts at most this many times the line so far: a crossing clamp does not draw the line
 
 
@@ -102,10 +105,11 @@ def _follow(strength: Float32, seed: tuple[int, int], least: float) -> Float64:
                 break
             points.append((row, col))
             here = look[r, c]
-            if here > max(least, FADED * level):
+            lost = len(points) - 1 - good
+            if here > max(FOLLOWED * least, (FADED if lost < LOST_STEPS else REGAINED) * level):
                 good = len(points)
                 level += 0.1 * (here - level)
-            elif len(points) - good >= GAP_STEPS:
+            elif lost >= GAP_STEPS:
                 break
         halves.append(points[:good])
     return np.array(halves[0][:0:-1] + halves[1], np.float64)

@@ -213,8 +213,8 @@ def make_film(
     x = np.broadcast_to((np.arange(SIZE[1]) * PITCH_MM).astype(np.float32)[None, :], SIZE)
     y = np.broadcast_to((np.arange(SIZE[0]) * PITCH_MM).astype(np.float32)[:, None], SIZE)
     lines = []
+    flip = float(rng.choice([-1, 1]))  # neighbouring roots bend the same way
     for k in range(teeth):
-        flip = float(rng.choice([-1, 1]))
         heading = np.pi / 2 + np.deg2rad(rng.uniform(-8, 8))
         middle = SIZE[1] * PITCH_MM * (k + 1) / (teeth + 1) + rng.uniform(-2, 2) / teeth
         reference = np.array([middle, 6.0 + rng.uniform(-1, 1)])

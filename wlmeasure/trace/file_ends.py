@@ -57,8 +57,8 @@ STOP_GAP_MM = 0.5  # looked at above and below the block
 SIDE_STEP_MM = 0.2  # a side is a drop over twice this
 LEAST_STOP = 0.04  # drop at its sides over the shaft's own contrast; silicone stops of the reference radiographs: 0.13
 STOP_NOISE = 5.0  # and over the drop's scatter above it
-FACE_REACH_MM = 0.35
-FACE_STRIP_MM = 0.7
+FACE_REACH_MM = 0.2  # the search is right to 0.1 mm
+FACE_STRIP_MM = 0.4  # to both sides beyond the reach; enamel and restorations begin soon
 FACE_FROM_MM = 0.42  # from the axis: clear of a shaft of 0.5 mm and its blur
 FACE_INSIDE_MM = 0.3  # from the stop's side
 # Neighbouring samples of a strip are half a pixel apart and share blur and texture: SD over the white-noise formula, found on
@@ -213,7 +213,7 @@ def find_stop(values: Float64, along: Float64, across: Float64, contrast: float)
         above = (total[:, start] - total[:, np.maximum(start - gap, 0)]) / gap
         below = (total[:, start + long + gap] - total[:, start + long]) / gap
         # Each side has its own distance from the axis, the same all along.
-        stands = (block - np.maximum(above, below)).max(axis=2).min(axis=0) * sqrt(long)
+        stands = (block - np.maximum(np.maximum(above, below), 0.0)).max(axis=2).min(axis=0) * sqrt(long)
         k = int(stands.argmax())
         if stands[k] > best[0]:
             best = float(stands[k]), k, long
@@ -229,7 +229,7 @@ def find_stop(values: Float64, along: Float64, across: Float64, contrast: float)
     # Half of what is above may be the bow of a clamp.
     scatter = float(np.median(np.abs(rest))) if len(rest) > gap else 0.0
     above = both[max(k - gap, 0) : max(k - 2, 0)]
-    above_it, below_it = float(above.mean()) if len(above) else 0.0, float(both[k + long + 2 : k + long + gap].mean())
+    above_it, below_it = float(above.min()) if len(above) else 0.0, float(both[k + long + 2 : k + long + gap].mean())
     least = max(LEAST_STOP * contrast, STOP_NOISE * scatter, 1.5 * above_it, 2.0 * below_it)
     if level < least or float(np.mean(block > 0.5 * level)) < 0.8:
         return None

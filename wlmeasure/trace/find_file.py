@@ -234,12 +234,12 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     if np.median(seen[: len(seen) // 3]) < np.median(seen[-(len(seen) // 3) :]):
         line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     along = np.arange(rows) * length / (rows - 1)
+    stop = _held(strip, along, across, usual)
+    if stop is None and (stop := _held(strip[::-1], along, across, usual)) is not None:
+        line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     size = np.array(grid.values.shape) * grid.cell_mm
     to_border = np.minimum(line[[0, -1]], size - grid.cell_mm - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
-    stop = find_stop(strip, along, across, usual)
-    if stop is not None and along[-1] - stop.face_mm < STOP_TO_TIP_MM:
-        stop = None
     start = stop.face_mm if stop is not None else 0.0
     fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
     if fades is None and not leaves:
@@ -257,6 +257,12 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     return _Line(
         line, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual
     )
+
+
+def _held(strip: Float64, along: Float64, across: Float64, contrast: float) -> StopBlock | None:
+    """The stop, where it is far enough from the end that would be the tip."""
+    stop = find_stop(strip, along, across, contrast)
+    return stop if stop is not None and along[-1] - stop.face_mm >= STOP_TO_TIP_MM else None
 
 
 def _longer(line: Float64, size: Float64) -> Float64:

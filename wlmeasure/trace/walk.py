@@ -29,8 +29,8 @@ SEEDS = 24
 LEAST_MM = 6.0  # a shorter line is not offered: a file reaches through crown and root
 FOLLOWED = 0.7  # of the least strength: a line is followed rather too far than not to its tip
 FADED = 0.1  # of the level that the line had: where a strong line ends, fainter edges beyond are not followed
-LOST_STEPS = 2  # after so many steps on no line ...
-REGAINED = 0.5  # ... only a line of this share of its level is taken for the same line
+LOST_STEPS = 3  # after so many steps on no line ...
+REGAINED = 0.35  # ... only a line of this share of its level is taken for the same line
 SHEER = 2.0  # on a ray a cell counts at most this many times the line so far: a crossing clamp does not draw the line
 
 
@@ -108,7 +108,7 @@ def _follow(strength: Float32, seed: tuple[int, int], least: float) -> Float64:
             lost = len(points) - 1 - good
             if here > max(FOLLOWED * least, (FADED if lost < LOST_STEPS else REGAINED) * level):
                 good = len(points)
-                level += 0.1 * (here - level)
+                level += 0.15 * (here - level)
             elif lost >= GAP_STEPS:
                 break
         halves.append(points[:good])

@@ -119,7 +119,9 @@ def main() -> None:
     for low, high in ((0.0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
         here = [right for c, right in sure if low <= c < high]
         if here:
-            print(f"confidence {low:.2f} to {min(high, 1.0):.2f}: {len(here):4d} proposals, {100 * np.mean(here):5.1f} % right")
+            print(
+                f"confidence {low:.2f} to {min(high, 1.0):.2f}: {len(here):4d} proposals, {100 * np.mean(here):5.1f} % right"
+            )
     print(f"time {1000 * np.median(times):.1f} ms median a film")
     compare_sato()
     if options.table:

@@ -129,9 +129,7 @@ def _texture(rng: np.random.Generator, size: tuple[int, int]) -> Float32:
     f = np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None, :])
     inside = (f > 1 / 200) & (f < 1 / 8)
     amplitude = np.where(inside, np.maximum(f, 1 / 200) ** -1.5, 0.0)
-    noise = np.fft.irfft2(
-        (rng.standard_normal(f.shape) + 1j * rng.standard_normal(f.shape)) * amplitude, s=size
-    )
+    noise = np.fft.irfft2((rng.standard_normal(f.shape) + 1j * rng.standard_normal(f.shape)) * amplitude, s=size)
     return np.asarray(noise / noise.std(), np.float32)
 
 

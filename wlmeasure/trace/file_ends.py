@@ -63,7 +63,7 @@ FACE_FROM_MM = 0.42  # from the axis: clear of a shaft of 0.5 mm and its blur
 FACE_INSIDE_MM = 0.3  # from the stop's side
 # Neighbouring samples of a strip are half a pixel apart and share blur and texture: SD over the white-noise formula, found on
 # synthetic films of known truth.
-TIP_INFLATION, FACE_INFLATION = 4.0, 4.0
+TIP_INFLATION, FACE_INFLATION = 5.0, 1.6
 
 
 def _cone(instance: object, attribute: object, value: float) -> None:
@@ -175,7 +175,10 @@ def _tip_picture(form: TipForm, blur_mm: float, rows: int, inside: int, reach: i
     wide = np.arange(-edge, edge + 1) * fine
     chord = 2.0 * np.sqrt(np.maximum(form.radius_mm(along)[:, None] ** 2 - wide**2, 0.0))
     lost = cv2.GaussianBlur(
-        (1.0 - np.exp(-STEEL_PER_MM * chord)).astype(np.float32), (0, 0), blur_mm / fine, borderType=cv2.BORDER_REPLICATE
+        (1.0 - np.exp(-STEEL_PER_MM * chord)).astype(np.float32),
+        (0, 0),
+        blur_mm / fine,
+        borderType=cv2.BORDER_REPLICATE,
     )
     lost += BEND * lost * lost
     table = np.asarray(lost[::FINER, edge - half : edge + half + 1 : FINER], np.float64)
@@ -288,7 +291,9 @@ def _step(sample: Sampler, near_mm: float, across: Float64) -> EndFit:
 @cache
 def _steps(blur_mm: float, count: int, reach: int) -> Float64:
     """Blurred unit steps (shifts, samples), one step later in every row."""
-    one = np.array([0.5 * (1.0 + erf(k * STEP_MM / (blur_mm * sqrt(2.0)))) for k in range(-count - reach, count + reach + 1)])
+    one = np.array(
+        [0.5 * (1.0 + erf(k * STEP_MM / (blur_mm * sqrt(2.0)))) for k in range(-count - reach, count + reach + 1)]
+    )
     return np.stack([one[reach - shift : reach - shift + 2 * count + 1] for shift in range(-reach, reach + 1)])
 
 

@@ -52,7 +52,9 @@ def bright_lines(strength: Float32, least: float, cell_mm: float) -> list[Float6
         Cells (row, col) along each line, at steps of two cells; no line is shorter than 6 mm.
     """
     # One seed a component of strong cells, so that a long line is not started on a dozen times.
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((strength > 3.0 * least).astype(np.uint8), connectivity=8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (strength > 3.0 * least).astype(np.uint8), connectivity=8
+    )
     extent = np.hypot(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
     free = np.ones(strength.shape, np.uint8)
     lines = []
@@ -99,7 +101,10 @@ def _follow(strength: Float32, seed: tuple[int, int], least: float) -> Float64:
             best = max(RAYS, key=lambda turn: ray(row, col, heading + turn, SHEER * level) * (1.0 - 0.3 * abs(turn)))
             # On no line at all the direction is kept: all rays are then alike and the first, straight one is taken.
             heading += STEERING * best
-            row, col = row + STEP_CELLS * cos(heading + STEERING * best), col + STEP_CELLS * sin(heading + STEERING * best)
+            row, col = (
+                row + STEP_CELLS * cos(heading + STEERING * best),
+                col + STEP_CELLS * sin(heading + STEERING * best),
+            )
             r, c = int(row + 0.5), int(col + 0.5)
             if not (0 <= r < rows and 0 <= c < cols):
                 break

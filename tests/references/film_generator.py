@@ -351,7 +351,7 @@ def wider_columns(film: SyntheticFilm, factor: float) -> SyntheticFilm:
 
 
 def varied(seed: int, *, file: bool = True) -> SyntheticFilm:
-    """One film of a mixed lot: shape, restoration, clamp, a second tooth, tone curve, compression, lie, pixel shape by the seed."""
+    """One film of a mixed lot: shape, restoration, clamp, teeth, tone curve, compression, lie, pixel shape by the seed."""
     rng = np.random.default_rng([seed, 1])
     teeth = int(rng.choice([1, 2]))
     film = make_film(

@@ -6,12 +6,12 @@ Both are read off strips of the image straightened along the file's axis.
 height and a smooth background are free (least squares, the linear ones solved exactly). An estimator that takes the tip for a
 plain edge reads 0.067 mm short on a 75 degree cone of 0.15 mm, so the form matters more than the noise.
 
-**Stop.** A stop is a block across the shaft: brighter than what lies beside it to the left and to the right, over one to three
-millimetres of the shaft, and neither above nor below. Its face towards the tip is a step in the two bands beside the shaft; each
-side is fitted by a blurred step between two straight levels, and the axis is crossed half-way between.
+**Stop.** A stop is a block across the shaft: brighter than what lies beside it to the left and to the right, over one to
+three millimetres of the shaft, and neither above nor below. Its face towards the tip is a step in the two bands beside the
+shaft; each side is fitted by a blurred step between two straight levels, and the axis is crossed half-way between.
 
-Neither needs the tone curve: gain and offset are free, and over the small range of grey values at either place a curve is nearly
-straight.
+Neither needs the tone curve: gain and offset are free, and over the small range of grey values at either place a curve is
+nearly straight.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ __all__ = ["EndFit", "StopBlock", "TipForm", "find_stop", "fit_face", "fit_tip"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
-Sampler = Callable[[Float64, Float64], Float64]
+Sampler = Callable[[NDArray[np.floating], NDArray[np.floating]], Float64]
 """Image values at every pair of a distance along the axis and one across it, mm: (S,), (U,) to (S, U)."""
 
 # Steel as the film sees it: its shape only, since the height of the template is free. From memory.
@@ -45,8 +45,9 @@ FINER = 2  # the tip's picture is drawn this many times finer than it is compare
 BLURS_MM = (0.02, 0.03, 0.042, 0.06, 0.085)  # SD of the film's blur; the one that fits best is taken
 # The tip is looked for this far to both sides of where the line fades, then of where it was found; the strip goes on this far
 # into the shaft and this far beyond the tip. Half a millimetre beyond it lie the end of the canal and of the root.
-TIP_PASSES_MM = ((0.6, 1.0, 0.3), (0.15, 1.0, 0.35))
+TIP_PASSES_MM = ((0.3, 1.0, 0.2), (0.15, 1.0, 0.3))
 TIP_HALF_MM = 0.25
+ROUGH_REACH = 10  # steps; the first pass asks for one blur only
 CANAL_SD_MM = 0.07
 HEIGHT_PER_MM = 0.08  # SD of the relative change of the shaft's height; free, it costs a fifth of the precision
 CORRELATED = 8.0  # samples that count as one independent one, roughly
@@ -57,6 +58,11 @@ STOP_GAP_MM = 0.5  # looked at above and below the block
 SIDE_STEP_MM = 0.2  # a side is a drop over twice this
 LEAST_STOP = 0.04  # drop at its sides over the shaft's own contrast; silicone stops of the reference radiographs: 0.13
 STOP_NOISE = 5.0  # and over the drop's scatter above it
+STOP_OVER_ABOVE, STOP_OVER_BELOW = 3.0, 2.0
+# A stop's sides are straight: this share of its rows has nearly its drop. The sides of a narrow root are not.
+EVEN, EVEN_SHARE = 0.8, 0.85
+STOP_TO_TIP_MM = 7.0  # no stop sits nearer to the tip, and roots grow as narrow as stops there
+STOP_TRIES = 3
 FACE_REACH_MM = 0.2  # the search is right to 0.1 mm
 FACE_STRIP_MM = 0.4  # to both sides beyond the reach; enamel and restorations begin soon
 FACE_FROM_MM = 0.42  # from the axis: clear of a shaft of 0.5 mm and its blur
@@ -94,13 +100,13 @@ class TipForm:
         if not 0.0 <= check_finite(TraceError, "taper", self.taper) < 0.25:
             raise TraceError(f"taper must be 0 to 0.25: {self.taper:g}; .04 is 0.04")
 
-    def radius_mm(self, from_tip_mm: Float64) -> Float64:
+    def radius_mm(self, from_tip_mm: NDArray[np.floating]) -> Float64:
         """Radius at distances from the tip; 0 beyond it."""
         inside = np.maximum(from_tip_mm, 0.0)
         wire = 0.5 * (self.diameter_mm + self.taper * inside)
         if self.cone_deg == 180.0:
-            return np.where(from_tip_mm > 0.0, wire, 0.0)
-        return np.minimum(wire, inside * tan(radians(0.5 * self.cone_deg)))
+            return np.asarray(np.where(from_tip_mm > 0.0, wire, 0.0), np.float64)
+        return np.asarray(np.minimum(wire, inside * tan(radians(0.5 * self.cone_deg))), np.float64)
 
 
 @frozen
@@ -114,7 +120,7 @@ class EndFit:
 
 @frozen
 class StopBlock:
-    """A stop as the search sees it: its face along the axis, its sides from the axis (left, right), mm, and its relative drop."""
+    """A stop as the search sees it: face along the axis, sides from the axis (left, right), mm, and its relative drop."""
 
     face_mm: float
     sides_mm: tuple[float, float]
@@ -144,7 +150,7 @@ def _lay(sample: Sampler, near_mm: float, form: TipForm, reach: int, inside: int
     # Where a tone curve is bent, the shaft's height changes with what lies under it; so it may, a little, along the shaft.
     lever = (np.arange(len(along)) - inside - reach)[None, :, None] * STEP_MM - shifts[:, None, None] * STEP_MM
     best: tuple[float, Float64] | None = None
-    for blur in BLURS_MM:
+    for blur in BLURS_MM if reach < ROUGH_REACH else BLURS_MM[2:3]:
         table = _tip_picture(form, blur, len(along), inside, reach)
         # Row k of a window that starts `shift` rows earlier is `shift` rows farther from the tip.
         tips = np.stack([table[reach - k : reach - k + len(along)] for k in shifts])
@@ -166,7 +172,7 @@ def _lay(sample: Sampler, near_mm: float, form: TipForm, reach: int, inside: int
 
 @lru_cache(maxsize=32)
 def _tip_picture(form: TipForm, blur_mm: float, rows: int, inside: int, reach: int) -> Float64:
-    """Blurred transmission lost in a tip that ends `inside` + 2 `reach` rows from the first, with `reach` rows more at both ends."""
+    """Blurred transmission lost in a tip that ends `inside` + 2 `reach` rows from the first."""
     fine = STEP_MM / FINER
     first = (inside + 2 * reach) * FINER
     along = np.arange(first, first - (rows + 2 * reach) * FINER, -1) * fine
@@ -180,13 +186,15 @@ def _tip_picture(form: TipForm, blur_mm: float, rows: int, inside: int, reach: i
         blur_mm / fine,
         borderType=cv2.BORDER_REPLICATE,
     )
-    lost += BEND * lost * lost
+    lost = lost + BEND * lost * lost
     table = np.asarray(lost[::FINER, edge - half : edge + half + 1 : FINER], np.float64)
     table.setflags(write=False)
     return table
 
 
-def find_stop(values: Float64, along: Float64, across: Float64, contrast: float) -> StopBlock | None:
+def find_stop(
+    values: Float64, along: NDArray[np.floating], across: NDArray[np.floating], contrast: float
+) -> StopBlock | None:
     """The stop on a coarse strip, or None.
 
     Parameters
@@ -206,9 +214,11 @@ def find_stop(values: Float64, along: Float64, across: Float64, contrast: float)
     drops = np.stack([smooth[:, mirror + side] - smooth[:, mirror - side], smooth[:, at - side] - smooth[:, at + side]])
     rows = len(along)
     total = np.concatenate([np.zeros((2, 1, len(at))), np.cumsum(drops, axis=1)], axis=1)
-    best = (0.0, 0, 0)
+    scores = np.zeros(rows)
+    lengths = np.zeros(rows, np.intp)
+    lasts = rows - round(STOP_TO_TIP_MM / step)
     for long in range(round(STOP_LONG_MM[0] / step), round(STOP_LONG_MM[1] / step) + 1, 2):
-        start = np.arange(0, rows - long - gap)
+        start = np.arange(0, lasts - long)
         if not len(start):
             break
         # Where the picture begins inside the stop there is nothing above it.
@@ -217,35 +227,46 @@ def find_stop(values: Float64, along: Float64, across: Float64, contrast: float)
         below = (total[:, start + long + gap] - total[:, start + long]) / gap
         # Each side has its own distance from the axis, the same all along.
         stands = (block - np.maximum(np.maximum(above, below), 0.0)).max(axis=2).min(axis=0) * sqrt(long)
-        k = int(stands.argmax())
-        if stands[k] > best[0]:
-            best = float(stands[k]), k, long
-    _, k, long = best
-    if long == 0:
-        return None
-    around = np.stack([drops[:, k : k + long].mean(axis=1), drops[:, k + long : k + long + gap].mean(axis=1)])
-    chosen = (around[0] - np.maximum(around[1], 0.0)).argmax(axis=1)
-    both = drops[[0, 1], :, chosen].min(axis=0)
+        better = stands > scores[: len(start)]
+        scores[: len(start)][better] = stands[better]
+        lengths[: len(start)][better] = long
+    for _ in range(STOP_TRIES):
+        k = int(scores.argmax())
+        if scores[k] <= 0.0:
+            break
+        long = int(lengths[k])
+        around = np.stack([drops[:, k : k + long].mean(axis=1), drops[:, k + long : k + long + gap].mean(axis=1)])
+        chosen = (around[0] - np.maximum(around[1], 0.0)).argmax(axis=1)
+        found = _block(drops[[0, 1], :, chosen].min(axis=0), k, long, gap, contrast)
+        if found is not None:
+            face, level = found
+            sides = across[at[chosen]]
+            return StopBlock(
+                float(along[0]) + face * step, (float(sides[0]), float(sides[1])), level / max(contrast, 1e-9)
+            )
+        scores[max(k - long, 0) : k + long] = 0.0
+    return None
+
+
+def _block(both: Float64, k: int, long: int, gap: int, contrast: float) -> tuple[float, float] | None:
+    """Whether rows `k` to `k + long` are a stop: the row at which it ends, to a part of a row, and its drop."""
     block = both[k + 2 : k + long - 2]
-    level = float(np.median(block))
-    rest = both[: max(k - 2, 0)]
+    level = float(np.partition(block, len(block) // 2)[len(block) // 2])
+    rest = np.abs(both[: max(k - 2, 0)])
     # Half of what is above may be the bow of a clamp.
-    scatter = float(np.median(np.abs(rest))) if len(rest) > gap else 0.0
+    scatter = float(np.partition(rest, len(rest) // 2)[len(rest) // 2]) if len(rest) > gap else 0.0
     above = both[max(k - gap, 0) : max(k - 2, 0)]
-    above_it, below_it = float(above.min()) if len(above) else 0.0, float(both[k + long + 2 : k + long + gap].mean())
-    least = max(LEAST_STOP * contrast, STOP_NOISE * scatter, 1.5 * above_it, 2.0 * below_it)
-    if level < least or float(np.mean(block > 0.5 * level)) < 0.8:
+    above_it = float(above.min()) if len(above) else 0.0
+    below_it = float(both[k + long + 2 : k + long + gap].mean())
+    least = max(LEAST_STOP * contrast, STOP_NOISE * scatter, STOP_OVER_ABOVE * above_it, STOP_OVER_BELOW * below_it)
+    if level < least or float(np.mean(block > EVEN * level)) < EVEN_SHARE:
         return None
-    # The end of the block to a part of a row: where the drop has half its height.
+    # Its end is where the drop has half its height.
     face = k + long // 2
-    while face + 1 < rows and both[face] >= 0.5 * level:
+    while face + 1 < len(both) and both[face] >= 0.5 * level:
         face += 1
     upper, lower = float(both[face - 1]), float(both[face])
-    part = float(np.clip((upper - 0.5 * level) / max(upper - lower, 1e-9), 0.0, 1.0))
-    sides = across[at[chosen]]
-    return StopBlock(
-        float(along[face - 1]) + part * step, (float(sides[0]), float(sides[1])), level / max(contrast, 1e-9)
-    )
+    return face - 1 + float(np.clip((upper - 0.5 * level) / max(upper - lower, 1e-9), 0.0, 1.0)), level
 
 
 def fit_face(sample: Sampler, block: StopBlock) -> EndFit | None:
@@ -265,7 +286,7 @@ def fit_face(sample: Sampler, block: StopBlock) -> EndFit | None:
     return EndFit(at, std, explained)
 
 
-def _step(sample: Sampler, near_mm: float, across: Float64) -> EndFit:
+def _step(sample: Sampler, near_mm: float, across: NDArray[np.floating]) -> EndFit:
     """A blurred step between two straight levels in the mean of a band."""
     reach, count = round(FACE_REACH_MM / STEP_MM), round((FACE_REACH_MM + FACE_STRIP_MM) / STEP_MM)
     along = np.arange(-count, count + 1) * STEP_MM
@@ -297,7 +318,9 @@ def _steps(blur_mm: float, count: int, reach: int) -> Float64:
     return np.stack([one[reach - shift : reach - shift + 2 * count + 1] for shift in range(-reach, reach + 1)])
 
 
-def _minimum(near_mm: float, shifts: Float64, left: Float64, total: float, samples: int, inflation: float) -> EndFit:
+def _minimum(
+    near_mm: float, shifts: NDArray[np.floating], left: Float64, total: float, samples: int, inflation: float
+) -> EndFit:
     """Least misfit by a parabola through three points, and the uncertainty that its curvature gives."""
     k = int(np.clip(left.argmin(), 1, len(left) - 2))
     low, middle, high = left[k - 1 : k + 2]

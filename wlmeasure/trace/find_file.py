@@ -1,8 +1,8 @@
 """Hand files found on a film by themselves: stop, shaft and tip, as a proposal for a person to accept.
 
 1. The two-flank line measure (`ridge`) over the whole film on its 0.1 mm grid, and every bright line followed (`walk`).
-2. Each line straightened and looked at: does it taper, where does it fade (the tip), is there a block across it (the stop), does
-   it leave the picture? What is neither held by a stop nor leaves the picture is no file in a tooth: a pin, a filled canal.
+2. Each line straightened and looked at: does it taper, where does it fade (the tip), is there a block across it (the stop),
+   does it leave the picture? What no stop holds and does not leave the picture is no file in a tooth: a pin, a filled canal.
 3. The best lines settled on their axis (`centreline`), their tip and stop fitted (`file_ends`).
 
 No grey value has a fixed meaning here: every threshold is relative to the line's own contrast or to the film's own texture, so
@@ -46,20 +46,20 @@ EDGE_MM = 0.7  # a line that ends nearer to the picture's border than this leave
 SHAFT_HALF_MM = 0.1  # the mean over this is the shaft ...
 BESIDE_MM = (0.25, 0.4)  # ... and over this what is beside it; farther out bone and root change it more
 WIDTH_HALF_MM = 0.45
+WIDEST_MM = 0.35  # the thinner half of a line is at most this much wider than the tip, on the 0.1 mm grid
 FADES_TO = (0.45, 0.65)  # the tip is where the contrast falls to this share of that of the 2 mm before, or else to this
 LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third of it at its tip
 RETURNS_TO = 0.8
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
-SETTLE_ROUNDS = 3
+SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
-STOP_TO_TIP_MM = 7.0  # no stop sits nearer to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 
 CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most; else no stop is seen
 
 # Confidence: logistic regression (ridge 1) of "a file with both ends right" on five marks, over the 286 proposals that an
-# earlier state made on 200 synthetic films (seeds 1100 to 1299, a third of them without a file, every fifth cut off at stop or
-# tip, pixel size off by up to a fifth). Marks: held, thin, taper, tip explained, steady. Synthetic films are easier than real ones.
+# earlier state made on 200 synthetic films (seeds 1100 to 1299, a third of them without a file, every fifth cut off at stop
+# or tip, pixel size off by up to a fifth). Marks: held, thin, taper, tip explained, steady. Real films are harder.
 WEIGHTS = (-3.75, 3.2, 3.2, 0.25, 0.37, 0.43)
 HELD_BY_STOP, HELD_BY_BORDER = 1.0, 0.6
 THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things
@@ -68,12 +68,15 @@ LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
 
 _FLAGS = catalogue(
     {
-        "stop-not-in-picture": "The file's stop is not in the picture, so its length from stop to tip gives no scale.",
+        "stop-not-in-picture": (
+            "No stop is seen on the file up to the edge of the picture, so its length gives no scale; mark the stop if it is there."
+        ),
         "stop-not-seen": "No stop is seen on the file; mark it if it is there.",
         "tip-not-in-picture": "The file's tip is not in the picture.",
         "tip-not-clear": "The file's tip does not look like the tip expected; check its position.",
         "tip-form-assumed": (
-            "The file's tip was taken for a 75 degree cone of 0.15 mm; another form moves it by up to a tenth of a millimetre."
+            "The file's tip was taken for a 75 degree cone of 0.15 mm; another form moves it by up to a tenth of a "
+            "millimetre."
         ),
         "pixel-size-assumed": "The size of a pixel was not known and was assumed for the search.",
         "proposal-doubtful": "This may not be a file; check it before it is used.",
@@ -203,8 +206,8 @@ def find_files(
     least = LEAST_OVER_DARK * level(dark, 0.99)
     if least <= 0.0:  # an even picture
         return ()
-    lines = [_look(grid, cells) for cells in bright_lines(bright, least, grid.cell_mm)]
-    lines = _distinct(sorted((line for line in lines if line is not None), key=_rank, reverse=True))
+    seen = (_look(grid, cells, tip) for cells in bright_lines(bright, least, grid.cell_mm))
+    lines = _distinct(sorted((line for line in seen if line is not None), key=_rank, reverse=True))
     found = [_propose(density, grid, line, mm_per_px, tip, tuple(flags)) for line in lines if _hopeful(line, tip)]
     kept = sorted((proposal for proposal in found if proposal is not None), key=lambda p: p.confidence, reverse=True)
     return tuple(kept[:most])
@@ -221,7 +224,7 @@ def _pixel_size(radiograph: Radiograph) -> tuple[tuple[float, float], bool]:
 # --- one line looked at ----------------------------------------------------------------------------------------------
 
 
-def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
+def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
     """Straighten a line on the working grid and see what it is."""
     coarse = _longer(cells * grid.cell_mm, np.array(grid.values.shape) * grid.cell_mm)
     length = float(arc_length(coarse)[-1])
@@ -237,16 +240,19 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     inner = np.abs(across) <= WIDTH_HALF_MM
     above = strip[:, inner] - strip[:, inner].min(axis=1, keepdims=True)
     width = above.sum(axis=1) * STRIP_STEP_MM / np.maximum(above.max(axis=1), 1e-6)
-    usual = float(np.median(excess))
+    usual = _middle(excess)
     seen = width[excess > 0.3 * usual]
     # A file is thin at its tip: that end comes last.
     if usual <= 0.0 or len(seen) < 9:
         return None
-    if np.median(seen[: len(seen) // 3]) < np.median(seen[-(len(seen) // 3) :]):
+    if _middle(seen[: len(seen) // 3]) < _middle(seen[-(len(seen) // 3) :]):
         line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
+    # Nothing of the kind is a file, stop or no stop; most lines of a clamp end here.
+    if _middle(np.sort(seen)[: len(seen) // 2]) > WIDEST_MM + form.diameter_mm:
+        return None
     along = np.arange(rows) * length / (rows - 1)
-    stop = _held(strip, along, across, usual)
-    if stop is None and (stop := _held(strip[::-1], along, across, usual)) is not None:
+    stop = find_stop(strip, along, across, usual)
+    if stop is None and (stop := find_stop(strip[::-1], along, across, usual)) is not None:
         line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     size = np.array(grid.values.shape) * grid.cell_mm
     to_border = np.minimum(line[[0, -1]], size - grid.cell_mm - line[[0, -1]]).min(axis=1)
@@ -263,15 +269,9 @@ def _look(grid: WorkingGrid, cells: Float64) -> _Line | None:
     thin = np.sort(width[on][-(int(on.sum()) // 3) :])
     # Median slope between points a third of the file apart: a crossing or a restoration does not bend it.
     w, apart = width[on], int(on.sum()) // 3
-    taper = float(np.median(w[:-apart] - w[apart:])) / (apart * STRIP_STEP_MM)
+    taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
     steady = float(np.mean(excess[on] > 0.3 * usual))
     return _Line(line, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
-
-
-def _held(strip: Float64, along: Float64, across: Float64, contrast: float) -> StopBlock | None:
-    """The stop, where it is far enough from the end that would be the tip."""
-    stop = find_stop(strip, along, across, contrast)
-    return stop if stop is not None and along[-1] - stop.face_mm >= STOP_TO_TIP_MM else None
 
 
 def _longer(line: Float64, size: Float64) -> Float64:
@@ -284,20 +284,28 @@ def _longer(line: Float64, size: Float64) -> Float64:
     return np.concatenate([pieces[0][::-1], line, pieces[1]])
 
 
-def _fades(along: Float64, excess: Float64, after: float, share: float) -> float | None:
+def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float) -> float | None:
     """Where the contrast of a line falls for good below a share of what it had before; None when it does not."""
     step = float(along[1] - along[0])
     back, keep, low, ahead = (round(mm / step) for mm in (2.0, 0.3, 0.5, 3.0))
-    usual = float(np.median(excess))
-    for k in range(max(round(after / step), back + keep), len(along) - low):
-        before = float(np.median(excess[k - keep - back : k - keep]))
-        if before < LEAST_AT_TIP * usual or float(excess[k : k + low].max()) > share * before:
-            continue
+    first = max(round(after / step), back + keep)
+    if len(along) - low <= first:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view
+    before = np.partition(windows(excess, back), back // 2, axis=1)[first - keep - back :, back // 2]
+    fallen = windows(excess, low)[first:].max(axis=1)
+    before = before[: len(fallen)]
+    for k in np.flatnonzero((before >= LEAST_AT_TIP * _middle(excess)) & (fallen <= share * before)):
         # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before.
-        later = excess[k + low : k + ahead]
-        if len(later) < 2 * low or float(np.median(np.sort(later)[-2 * low :])) < RETURNS_TO * before:
-            return float(along[k])
+        later = excess[first + k + low : first + k + ahead]
+        if len(later) < 2 * low or _middle(np.sort(later)[-2 * low :]) < RETURNS_TO * before[k]:
+            return float(along[first + k])
     return None
+
+
+def _middle(values: Float64) -> float:
+    """The median, or its upper neighbour: np.median imports numpy.ma for the first call and takes longer."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
 
 
 def _hopeful(line: _Line, form: TipForm) -> bool:
@@ -347,7 +355,7 @@ def _propose(
     axis = _Axis.through(axis_px * pixel)
     # Settling hardly changes the length: the coarse places along the line hold for the settled one from its coronal end.
 
-    def sample(s: Float64, u: Float64) -> Float64:
+    def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
         points, normals = axis.at(s)
         at = (points[:, None] + u[None, :, None] * normals[:, None]) / pixel
         return _remap(density, at)
@@ -394,7 +402,7 @@ def _propose(
 
 
 def _confidence(line: _Line, tip: EndFit | None, held: float, form: TipForm) -> float:
-    """Logistic in five marks of a file; without `tip` where it is not in the picture, or as the best that a fit could make of it."""
+    """Logistic in five marks of a file; no `tip` where it is not in the picture."""
     thin = (THIN_MM + form.diameter_mm - line.width_mm) / 0.1
     marks = (
         1.0,
@@ -426,7 +434,7 @@ class _Axis:
     def length(self) -> float:
         return float(self.along[-1])
 
-    def at(self, s: Float64) -> tuple[Float64, Float64]:
+    def at(self, s: NDArray[np.floating]) -> tuple[Float64, Float64]:
         """Points and unit normals at distances along it: (N, 2) both."""
         inside = np.clip(s, 0.0, self.length)
         points = np.column_stack([np.interp(inside, self.along, self.points[:, k]) for k in (0, 1)])
@@ -446,7 +454,7 @@ class _Axis:
         return points, np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
-def _straighten(image: Float32, line: Float64, across: Float64) -> Float64:
+def _straighten(image: Float32, line: Float64, across: NDArray[np.floating]) -> Float64:
     tangent = np.gradient(line, axis=0)
     tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])

@@ -69,7 +69,8 @@ LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
 _FLAGS = catalogue(
     {
         "stop-not-in-picture": (
-            "No stop is seen on the file up to the edge of the picture, so its length gives no scale; mark the stop if it is there."
+            "No stop is seen on the file up to the edge of the picture, so its length gives no scale; mark the stop if it is "
+            "there."
         ),
         "stop-not-seen": "No stop is seen on the file; mark it if it is there.",
         "tip-not-in-picture": "The file's tip is not in the picture.",

@@ -350,7 +350,7 @@ def wider_columns(film: SyntheticFilm, factor: float) -> SyntheticFilm:
 # --- a mixed lot -----------------------------------------------------------------------------------------------------
 
 
-def varied(seed: int, *, file: bool = True) -> SyntheticFilm:
+def varied(seed: int, *, file: bool = True, photons: float = PHOTONS, texture: float = TEXTURE) -> SyntheticFilm:
     """One film of a mixed lot: shape, restoration, clamp, teeth, tone curve, compression, lie, pixel shape by the seed."""
     rng = np.random.default_rng([seed, 1])
     teeth = int(rng.choice([1, 2]))
@@ -362,6 +362,8 @@ def varied(seed: int, *, file: bool = True) -> SyntheticFilm:
         restoration=bool(rng.random() < 0.5),
         clamp=bool(rng.random() < 0.3),
         filling=bool(rng.random() < 0.3) or (not file and bool(rng.random() < 0.3)),
+        photons=photons,
+        texture=texture,
     )
     tone = int(rng.integers(5))
     if tone == 0:

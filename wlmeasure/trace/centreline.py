@@ -29,7 +29,17 @@ from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Float32, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
-__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "stored_trace", "trace_line"]
+__all__ = [
+    "GIVEN_PATH",
+    "TRACER",
+    "CanalTrace",
+    "LineKind",
+    "check_points",
+    "given_path",
+    "settle_line",
+    "stored_trace",
+    "trace_line",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -216,6 +226,32 @@ def stored_trace(
     return CanalTrace(path, clicks, tracer, centre_std_px, seen)
 
 
+def settle_line(
+    density: NDArray[np.generic], coarse_px: Float64, mm_per_px: tuple[float, float], *, rounds: int = ROUNDS
+) -> tuple[Float64, float]:
+    """Move a line that nobody clicked, ends included, to the axis of symmetry.
+
+    Parameters
+    ----------
+    density : (R, C)
+        Attenuation, larger is denser.
+    coarse_px : (N, 2)
+        The line to within about 0.3 mm, at least 3 mm long.
+    mm_per_px
+        Rough pixel size (row, col).
+    rounds
+        Most rounds of the fit; each moves the line by at most 0.12 mm.
+
+    Returns
+    -------
+    path_px : (M, 2), centre_std_px
+        As of `CanalTrace`.
+    """
+    pixel = np.array(mm_per_px)
+    path, std_mm = _symmetry_fit(density, coarse_px, coarse_px, pixel, free_ends=True, rounds=rounds)
+    return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
+
+
 def _coarse_path(grid: WorkingGrid, candidates: list[tuple[Float32, float]], clicks: Float64) -> Float64:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
     for strength, least in candidates:
@@ -243,9 +279,18 @@ def _seen_along(grid: WorkingGrid, candidates: list[tuple[Float32, float]], path
 
 
 def _symmetry_fit(
-    density: NDArray[np.generic], coarse_px: Float64, clicks: Float64, mm_per_px: Float64
+    density: NDArray[np.generic],
+    coarse_px: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+    *,
+    free_ends: bool = False,
+    rounds: int = ROUNDS,
 ) -> tuple[Float64, float]:
-    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm."""
+    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm.
+
+    The ends stay where they were clicked, or with `free_ends` move sideways like the rest.
+    """
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
     length = float(arc_length(line)[-1])
@@ -264,10 +309,12 @@ def _symmetry_fit(
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
     taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
-    matrix = basis(np.linspace(0.0, 1.0, rows), spans)[:, 1:-1]
+    matrix = basis(np.linspace(0.0, 1.0, rows), spans)
+    if not free_ends:
+        matrix = matrix[:, 1:-1]
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         normals = _normals(line)
         strip = _sample(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
@@ -283,14 +330,16 @@ def _symmetry_fit(
         shift, normal_matrix, variance = _solve(matrix, slope, odd)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
-        line[0], line[-1] = ends
+        if not free_ends:
+            line[0], line[-1] = ends
         line = smooth_line(line, spans, rows)
         if float(np.abs(offsets).max()) < SETTLED_MM:
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
     fine = smooth_line(line, spans, 2 * rows)
-    fine[0], fine[-1] = ends
+    if not free_ends:
+        fine[0], fine[-1] = ends
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 

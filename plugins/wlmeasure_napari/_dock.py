@@ -172,7 +172,8 @@ class WorkingLengthDock(QWidget):
             )
         )
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
-                         button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
+                         button("Find (F)", self._find, "Look for the file; you accept what is found")))  # fmt: skip
+        part.add(buttons(button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
                          button("Forget", self._forget_scale, "Take the last known length away")))  # fmt: skip
         self.claims = self._choice(lambda _text: None, "A spacing that the image claims", "Spacing claim")
         self.use_claim = button("Use claim", self._use_claim, "Take the image's own spacing, knowingly")
@@ -374,6 +375,8 @@ class WorkingLengthDock(QWidget):
         self._fill(self.claims, claims, self.claims.currentText())
         self.scale_words.setText("no scale yet" if film is None else scale_words(film))
         notes = [] if film is None else [flag.text for flag in film.flags]
+        if self.session.proposal is not None:
+            notes = [flag.text for flag in self.session.proposal.flags] + notes
         if film is not None and film.magnification is not None:
             notes.insert(0, f"Implied magnification {film.magnification:.2f}.")
         tell(self.scale_notes, "\n".join(notes))
@@ -554,6 +557,9 @@ class WorkingLengthDock(QWidget):
 
         if self._fields["length"].text.strip():
             self._do("length", step)
+
+    def _find(self) -> None:
+        self._do("scale", self.session.find_file)
 
     def _forget_scale(self) -> None:
         case = self.session.case

@@ -19,6 +19,7 @@ NUDGE_PX = 0.25
 
 KEYS = (
     ("S", "scale: click the file's stop, then its tip"),
+    ("F", "find the file by itself; Enter accepts what is found"),
     ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
     ("Enter", "accept"),
     ("R", "click the coronal reference point"),
@@ -39,6 +40,7 @@ class Hands:
         self._layers = layers
         self._bound: dict[str, Callable[[Any], None]] = {
             "s": lambda _: self._do(lambda: session.take("file")),
+            "f": lambda _: self._do(session.find_file),
             "t": lambda _: self._do(self._trace_key),
             "Enter": lambda _: self._do(session.accept),
             "r": lambda _: self._do(lambda: session.take("reference")),

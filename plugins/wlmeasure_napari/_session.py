@@ -48,6 +48,7 @@ from wlmeasure.record.evaluate import (
     read_films,
 )
 from wlmeasure.trace.centreline import check_points
+from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
@@ -114,6 +115,7 @@ class Session:
         self.pending: list[Point] = []
         self.cursor: Point | None = None
         self.live: list[Point] = []
+        self.proposal: FileProposal | None = None
         self.chosen: Handle | None = None
         self.known_length_mm: float | None = None
         self.known_length_std_mm: float | None = None
@@ -351,6 +353,7 @@ class Session:
         """Back to the case before the last step; while points are being placed, the last of them is taken back."""
         if self.pending:
             self.pending.pop()
+            self.proposal = None
             self._anchor()
             self.changed.emit()
         elif self._undo and self.case is not None:
@@ -458,6 +461,10 @@ class Session:
             return "film", "Open a film: drop an image here, or press Open film."
         if self.case is None:
             return "film", "Enter the tooth, such as 46."
+        if self.proposal is not None:
+            sure = f"A file is found ({100.0 * self.proposal.confidence:.0f} % sure); look at its stop and tip."
+            enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
+            return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:
             if len(self.pending) < 2:
                 return "scale", f"Click {ENDS[self.tool][len(self.pending)]}."
@@ -470,7 +477,7 @@ class Session:
             return "canals", "Click along the canal, last its apical end. Enter accepts."
         film = self.film
         if film is not None and film.calibration is None:
-            return "scale", "Set the scale: press S, click the file's stop and its tip."
+            return "scale", "Set the scale: press S and click the file's stop and tip, or F to have it found."
         canal = self.canal
         if canal is None:
             return "canals", "Add a canal."
@@ -503,10 +510,37 @@ class Session:
         self.tool = tool
         self.changed.emit()
 
+    def find_file(self) -> None:
+        """Look for a file on the film and put its stop and tip up for acceptance; `accept` takes them.
+
+        Raises
+        ------
+        CaseError
+            There is no film yet, or no file with stop and tip is found on it.
+        """
+        radiograph, film = self.radiograph, self.film
+        if self.case is None or radiograph is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+        size = None if film is None or film.calibration is None else film.calibration.mm_per_px
+        self.run("Looking for the file", lambda: find_files(radiograph, mm_per_px=size), self._propose)
+
+    def _propose(self, found: tuple[FileProposal, ...]) -> None:
+        whole = next(((p, p.stop_px, p.tip_px) for p in found if p.stop_px is not None and p.tip_px is not None), None)
+        if whole is None:
+            why = " ".join(flag.text for flag in found[0].flags) if found else "Nothing on the film looks like one."
+            raise CaseError(f"file must show its stop and its tip to be found: {why} Press S and click them.")
+        self._drop_tool()
+        self.tool = "file"
+        self.proposal, stop, tip = whole
+        self.pending = [(float(stop[0]), float(stop[1])), (float(tip[0]), float(tip[1]))]
+        self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]
+        self.changed.emit()
+
     def _drop_tool(self) -> None:
         self.tool = "look"
         self.pending = []
         self.live = []
+        self.proposal = None
         self._live = None
         self.chosen = None
 
@@ -533,7 +567,7 @@ class Session:
         if self.pending and self.pending[-1] == at:
             return
         if self.tool in ENDS and len(self.pending) == 2:
-            self.pending = []
+            self.pending, self.proposal = [], None
         self.pending.append(at)
         if self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
@@ -572,6 +606,8 @@ class Session:
             They are not enough, or no line can be traced through them.
         """
         if self.tool in ENDS and len(self.pending) == 2:
+            if self.known_length_mm is None:
+                raise CaseError("known length must be entered first: the file's length from stop to tip, in mm")
             self._try_known_length()
         elif self.tool == "canal":
             self._accept_canal()
@@ -604,7 +640,9 @@ class Session:
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
         self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
-        if self.tool in ENDS and len(self.pending) == 2:
+        if self.proposal is not None:
+            self.changed.emit()  # a proposal is accepted by itself, never by the way
+        elif self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()

@@ -609,3 +609,19 @@ def test_the_window_lives_while_a_path_is_traced(person):
     assert session.trace is not None
     assert [r.length_mm for r in session.canal.electronic_readings] == [20.5]
     assert not person.dock.progress.isVisibleTo(person.dock)
+
+
+def test_the_file_is_found_with_one_key_and_accepted_with_another(person):
+    """F, a look, Enter: no click on the film; while it is proposed its path is the live line and both ends are marked."""
+    opened(person)
+    person.enter("length", "21.5")
+    clicks = person.clicks
+    person.key("F")
+    person.settle()
+    assert "A file is found" in person.dock.next_line.text()
+    assert len(person.session.live) > 100
+    assert person.session.film.calibration is None
+    person.key("Return")
+    assert person.session.film.calibration.mm_per_px_row == pytest.approx(0.0204, rel=5e-3)
+    assert person.clicks == clicks
+    assert person.session.live == []

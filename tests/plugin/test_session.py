@@ -891,3 +891,66 @@ def test_a_session_that_rests_gives_its_draft_up_and_goes_on_beside_whoever_took
     session.resume()
     assert session.path == path
     assert free_drafts() == []
+
+
+# --- the file found by itself -------------------------------------------------------------------------------------------
+
+
+def test_a_file_that_is_found_is_a_proposal_until_it_is_accepted():
+    """Typing the length does not accept it, Enter does.
+
+    The sample's file is cut flat, which a tip taken for a cone makes 3 px too long, and says so: 0.06 mm, 0.3 % of the scale.
+    """
+    session = started()
+    session.find_file()
+    assert session.film.calibration is None
+    stop, tip = session.pending
+    truth = json.loads((ROOT / "sample_images" / "truth" / "ref_p60_h00_v00.json").read_text(encoding="utf-8"))
+    assert np.hypot(*np.subtract(tip, truth["tip_px"])) < 4.0
+    assert "tip-form-assumed" in [flag.code for flag in session.proposal.flags]
+    assert np.hypot(*np.subtract(stop, truth["stop_px"])) < 2.0
+    assert "Type its length" in session.next_step()[1]
+    with pytest.raises(CaseError, match="known length must be entered first"):
+        session.accept()
+    session.set_known_length(21.5, 0.1)
+    assert session.film.calibration is None
+    assert "Enter accepts" in session.next_step()[1]
+    session.accept()
+    assert session.case.films[0].scale[0].points_px == (stop, tip)
+    assert session.proposal is None
+    assert session.film.calibration.mm_per_px_row == pytest.approx(0.0204, rel=5e-3)
+
+
+def test_a_click_or_undo_begins_anew_after_a_proposal():
+    session = started()
+    session.set_known_length(21.5, 0.1)
+    session.find_file()
+    session.click(STOP)
+    assert (session.proposal, session.pending) == (None, [STOP])
+    session.click(TIP)
+    assert session.case.films[0].scale[0].points_px == (STOP, TIP)
+    session.undo()
+    session.find_file()
+    session.undo()
+    assert session.proposal is None
+    assert len(session.pending) == 1
+    session.cancel()
+    assert session.case.films[0].scale == ()
+
+
+def test_a_file_whose_stop_is_not_in_the_picture_is_not_made_up():
+    session = started(FILMS / "ref_stop_outside.png")
+    with pytest.raises(CaseError, match=r"Nothing on the film looks like one\. Press S and click them"):
+        session.find_file()
+    assert session.pending == []
+    assert session.tool == "look"
+
+
+def test_no_file_is_found_before_there_is_a_film_nor_where_there_is_none(tmp_path):
+    with pytest.raises(CaseError, match="open a film"):
+        Session().find_file()
+    noise = np.random.default_rng(3).normal(2000, 100, (400, 300)).astype(np.uint16)
+    cv2.imwrite(str(tmp_path / "noise.png"), noise)
+    session = started(tmp_path / "noise.png")
+    with pytest.raises(CaseError, match=r"Nothing on the film looks like one|No stop is seen"):
+        session.find_file()

@@ -580,7 +580,9 @@ class Session:
         self._live = None
         if self.tool in ("canal", "file") and self.pending and self.radiograph is not None:
             kind: Literal["canal", "file"] = "canal" if self.tool == "canal" else "file"
-            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px())
+            traced = () if self.film is None or kind == "file" else self.film.file_traces
+            files = [file.path_px for file in traced]
+            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px(), files=files)
 
     def _rough_mm_per_px(self) -> tuple[float, float]:
         film = self.film

@@ -288,7 +288,8 @@ def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | No
     """How much longer a new tracing of the stored clicks is than the stored path."""
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
-    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px)
+    files = [made.path_px for made in film.file_traces]
+    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
     return polyline_mm(again.path_px, film.calibration) - polyline_mm(path.path_px, film.calibration)
 
 
@@ -304,9 +305,12 @@ def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
         chord = hypot(clicks[-1, 0] - clicks[0, 0], (clicks[-1, 1] - clicks[0, 1]) * film.col_over_row)
         rough = TYPICAL_CANAL_MM / max(chord, 1.0)
         size = (rough, rough * film.col_over_row)
+    files = [made.path_px for made in film.file_traces]
     if trace.path_px is None or trace.tracer is None:
-        return trace_line(film.radiograph, clicks, "canal", size)
-    return stored_trace(film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std)
+        return trace_line(film.radiograph, clicks, "canal", size, files=files)
+    return stored_trace(
+        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files
+    )
 
 
 def _evaluate_canal(

@@ -14,6 +14,7 @@ End points stay where the person put them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import get_args
 
 import cv2
@@ -26,7 +27,7 @@ from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
-from wlmeasure.trace.ridge import Float32, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
 __all__ = [
@@ -43,7 +44,7 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/1"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/2"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
@@ -147,6 +148,7 @@ def trace_line(
     mm_per_px: tuple[float, float],
     *,
     name: str = "clicks_px",
+    files: Sequence[Float64] = (),
 ) -> CanalTrace:
     """Trace the centre line of a canal or a file through clicks on the image.
 
@@ -162,6 +164,8 @@ def trace_line(
         Rough pixel size (row, col); it sizes the filters. A scale off by a quarter does not matter.
     name
         What the clicks are called in an error.
+    files : of (N, 2)
+        Paths of files traced on the film: a canal whose clicks lie on one runs along it.
 
     Returns
     -------
@@ -186,7 +190,7 @@ def trace_line(
         )
     density = radiograph.density()
     grid = working_grid(density, clicks, mm_per_px)
-    candidates = line_candidates(grid, kind, clicks)
+    candidates = line_candidates(grid, kind, clicks, files)
     coarse = _coarse_path(grid, candidates, clicks)
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
@@ -202,12 +206,13 @@ def stored_trace(
     *,
     tracer: str,
     centre_std_px: float = GIVEN_STD_PX,
+    files: Sequence[Float64] = (),
 ) -> CanalTrace:
     """A path that was traced before, with what is seen along it on the film now.
 
     Parameters
     ----------
-    radiograph, clicks_px, kind, mm_per_px
+    radiograph, clicks_px, kind, mm_per_px, files
         As for `trace_line`; the same ones give the same `seen_along`.
     path_px : (N, 2)
         The path as it was accepted; it is not changed.
@@ -222,7 +227,7 @@ def stored_trace(
     path = check_points(path_px, radiograph.values.shape, name="path_px")
     clicks = check_points(clicks_px, radiograph.values.shape, name="clicks_px")
     grid = working_grid(radiograph.density(), clicks, mm_per_px)
-    seen = _seen_along(grid, line_candidates(grid, kind, clicks), path)
+    seen = _seen_along(grid, line_candidates(grid, kind, clicks, files), path)
     return CanalTrace(path, clicks, tracer, centre_std_px, seen)
 
 
@@ -252,22 +257,22 @@ def settle_line(
     return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
 
 
-def _coarse_path(grid: WorkingGrid, candidates: list[tuple[Float32, float]], clicks: Float64) -> Float64:
+def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> Float64:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
-    for strength, least in candidates:
-        path = minimal_path(line_cost(strength), cells)
-        if float(strength[tuple(path.T)].mean()) >= least:
+    for candidate in candidates:
+        path = minimal_path(line_cost(candidate.strength), cells)
+        if float(candidate.strength[tuple(path.T)].mean()) >= candidate.least:
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
     return line
 
 
-def _seen_along(grid: WorkingGrid, candidates: list[tuple[Float32, float]], path_px: Float64) -> Float64:
+def _seen_along(grid: WorkingGrid, candidates: list[Candidate], path_px: Float64) -> Float64:
     """How much a line of any candidate stands out at each point; beyond a file's tip the canal itself is seen."""
     seen = np.zeros(len(path_px))
     at = tuple(grid.nearest_cells(path_px).T)
-    for strength, _ in candidates:
+    for strength in (look for candidate in candidates for look in candidate.looks):
         usual = level(strength, 0.9)
         if usual > 0.0:
             seen = np.maximum(seen, strength[at] / usual)

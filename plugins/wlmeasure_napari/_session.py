@@ -462,6 +462,8 @@ class Session:
         if self.case is None:
             return "film", "Enter the tooth, such as 46."
         if self.proposal is not None:
+            if not self.pending:
+                return "scale", "A file's tip is found, but no stop: click the stop, or Esc to begin anew."
             sure = f"A file is found ({100.0 * self.proposal.confidence:.0f} % sure); look at its stop and tip."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
@@ -513,10 +515,12 @@ class Session:
     def find_file(self) -> None:
         """Look for a file on the film and put its stop and tip up for acceptance; `accept` takes them.
 
+        Where no stop is seen, the next click is taken for it.
+
         Raises
         ------
         CaseError
-            There is no film yet, or no file with stop and tip is found on it.
+            There is no film yet, or no file with a tip is found on it.
         """
         radiograph, film = self.radiograph, self.film
         if self.case is None or radiograph is None:
@@ -525,14 +529,17 @@ class Session:
         self.run("Looking for the file", lambda: find_files(radiograph, mm_per_px=size), self._propose)
 
     def _propose(self, found: tuple[FileProposal, ...]) -> None:
-        whole = next(((p, p.stop_px, p.tip_px) for p in found if p.stop_px is not None and p.tip_px is not None), None)
-        if whole is None:
-            why = " ".join(flag.text for flag in found[0].flags) if found else "Nothing on the film looks like one."
-            raise CaseError(f"file must show its stop and its tip to be found: {why} Press S and click them.")
+        tipped = [p for p in found if p.tip_px is not None]
+        if not tipped:
+            raise CaseError(
+                "file must show its tip to be found: nothing on the film looks like one; press S and click it"
+            )
         self._drop_tool()
         self.tool = "file"
-        self.proposal, stop, tip = whole
-        self.pending = [(float(stop[0]), float(stop[1])), (float(tip[0]), float(tip[1]))]
+        self.proposal = next((p for p in tipped if p.stop_px is not None), tipped[0])
+        ends = (self.proposal.stop_px, self.proposal.tip_px)
+        if ends[0] is not None:
+            self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
         self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]
         self.changed.emit()
 
@@ -565,6 +572,11 @@ class Session:
             self._set_reference(at)
             return
         if self.pending and self.pending[-1] == at:
+            return
+        if self.proposal is not None and not self.pending and self.proposal.tip_px is not None:
+            row, col = self.proposal.tip_px
+            self.pending = [at, (float(row), float(col))]  # the stop of a file whose tip is found
+            self.changed.emit()
             return
         if self.tool in ENDS and len(self.pending) == 2:
             self.pending, self.proposal = [], None

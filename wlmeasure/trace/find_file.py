@@ -49,7 +49,9 @@ WIDTH_HALF_MM = 0.45
 WIDEST_MM = 0.35  # the thinner half of a line is at most this much wider than the tip, on the 0.1 mm grid
 FADES_TO = (0.45, 0.65)  # the tip is where the contrast falls to this share of that of the 2 mm before, or else to this
 LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third of it at its tip
-RETURNS_TO = 0.8
+# A block at the very beginning of a line in the picture is the handle: above a stop the shaft goes on. With what is drawn out.
+LEAST_ABOVE_STOP_MM = 4.0
+RETURNS_TO, STILL_THERE = 0.8, 0.35
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
 SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
@@ -64,6 +66,7 @@ WEIGHTS = (-3.75, 3.2, 3.2, 0.25, 0.37, 0.43)
 HELD_BY_STOP, HELD_BY_BORDER = 1.0, 0.6
 THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things
 UNSEEN_TIP = 0.6
+CLEAR_TIP = EndFit(0.0, 0.0, 1.0)  # as good as a tip can be, before it is fitted
 LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
 
 _FLAGS = catalogue(
@@ -243,21 +246,34 @@ def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
     width = above.sum(axis=1) * STRIP_STEP_MM / np.maximum(above.max(axis=1), 1e-6)
     usual = _middle(excess)
     seen = width[excess > 0.3 * usual]
-    # A file is thin at its tip: that end comes last.
     if usual <= 0.0 or len(seen) < 9:
         return None
-    if _middle(seen[: len(seen) // 3]) < _middle(seen[-(len(seen) // 3) :]):
-        line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     # Nothing of the kind is a file, stop or no stop; most lines of a clamp end here.
     if _middle(np.sort(seen)[: len(seen) // 2]) > WIDEST_MM + form.diameter_mm:
         return None
-    along = np.arange(rows) * length / (rows - 1)
-    stop = find_stop(strip, along, across, usual)
-    if stop is None and (stop := find_stop(strip[::-1], along, across, usual)) is not None:
-        line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
     size = np.array(grid.values.shape) * grid.cell_mm
-    to_border = np.minimum(line[[0, -1]], size - grid.cell_mm - line[[0, -1]]).min(axis=1)
+    # Which end is the tip shows in the whole of the marks: a restoration, a bow or the air around the handle each mislead one.
+    ways = [
+        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm)
+        for way in (1, -1)
+    ]
+    return max(
+        (way for way in ways if way is not None), key=lambda way: _confidence(way, CLEAR_TIP, form), default=None
+    )
+
+
+def _seen_from(
+    line: Float64, strip: Float64, excess: Float64, width: Float64, across: NDArray[np.floating], size: Float64
+) -> _Line | None:
+    """A straightened line with its last end taken for the tip; None where that cannot be."""
+    usual = _middle(excess)
+    length = float(arc_length(line)[-1])
+    along = np.arange(len(line)) * length / (len(line) - 1)
+    stop = find_stop(strip, along, across, usual)
+    to_border = np.minimum(line[[0, -1]], size - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
+    if stop is not None and not enters and stop.face_mm < LEAST_ABOVE_STOP_MM:
+        stop = None
     start = stop.face_mm if stop is not None else 0.0
     fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
     if fades is None and not leaves:
@@ -297,9 +313,12 @@ def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: fl
     fallen = windows(excess, low)[first:].max(axis=1)
     before = before[: len(fallen)]
     for k in np.flatnonzero((before >= LEAST_AT_TIP * _middle(excess)) & (fallen <= share * before)):
-        # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before.
+        # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before. From the air
+        # into the tooth it loses most of its contrast, and still stands out.
         later = excess[first + k + low : first + k + ahead]
-        if len(later) < 2 * low or _middle(np.sort(later)[-2 * low :]) < RETURNS_TO * before[k]:
+        if len(later) < 2 * low:
+            return float(along[first + k])
+        if _middle(np.sort(later)[-2 * low :]) < min(RETURNS_TO * before[k], STILL_THERE * _middle(excess)):
             return float(along[first + k])
     return None
 
@@ -311,8 +330,7 @@ def _middle(values: Float64) -> float:
 
 def _hopeful(line: _Line, form: TipForm) -> bool:
     """Whether the fits of its ends, which take most of the time, could still make a file of it."""
-    held = HELD_BY_STOP if line.stop is not None else (HELD_BY_BORDER if line.enters else 0.0)
-    return _confidence(line, EndFit(0.0, 0.0, 1.0), held, form) >= LEAST_CONFIDENCE
+    return _confidence(line, CLEAR_TIP, form) >= LEAST_CONFIDENCE
 
 
 def _rank(line: _Line) -> float:
@@ -382,8 +400,7 @@ def _propose(
     steps = np.linspace(begin, end, max(16, round((end - begin) / 0.05)))
     path = axis.at(steps)[0] / pixel
     unit = float(sqrt(pixel[0] * pixel[1]))
-    held = HELD_BY_STOP if face is not None else (HELD_BY_BORDER if line.enters else 0.0)
-    confidence = _confidence(line, tip, held, form)
+    confidence = _confidence(line if face is not None else evolve(line, stop=None), tip, form)
     if confidence < LEAST_CONFIDENCE:
         return None
     if confidence < 0.5:
@@ -402,8 +419,9 @@ def _propose(
     )
 
 
-def _confidence(line: _Line, tip: EndFit | None, held: float, form: TipForm) -> float:
+def _confidence(line: _Line, tip: EndFit | None, form: TipForm) -> float:
     """Logistic in five marks of a file; no `tip` where it is not in the picture."""
+    held = HELD_BY_STOP if line.stop is not None else (HELD_BY_BORDER if line.enters else 0.0)
     thin = (THIN_MM + form.diameter_mm - line.width_mm) / 0.1
     marks = (
         1.0,

@@ -311,3 +311,18 @@ def test_a_known_file_in_another_canal_draws_no_path(film: Film) -> None:
     alone = trace_line(film.radiograph, clicks, "canal", (0.02, 0.02))
     with_file = trace_line(film.radiograph, clicks, "canal", (0.02, 0.02), files=[beside])
     np.testing.assert_array_equal(alone.path_px, with_file.path_px)
+
+
+def test_a_file_behind_a_filling_is_drawn_straight_there() -> None:
+    """Amalgam over 3 mm of the shaft of a phantom: the fit alone made a loop of 1.8 mm there; the line stays within 3 px."""
+    phantom = make_phantom(
+        1159, "typical", file=True, tip_short_mm=0.4, tilt_deg=(-17.7, -16.3), spacing_mm=(0.025, 0.02)
+    )
+    film, file = Radiograph.from_array(phantom.image), phantom.truth.file
+    traced = trace_line(film, [file.stop_px, file.tip_px], "file", phantom.mm_per_px)
+    off = np.hypot(*np.moveaxis(traced.path_px[:, None] - file.path_px[None], -1, 0)).min(axis=1)
+    hidden = traced.seen_along < 1.0
+    assert hidden.mean() * file.stop_to_tip_mm > 1.0
+    assert off.max() < 3.0
+    length, truth = (float(arc_length(path * phantom.mm_per_px)[-1]) for path in (traced.path_px, file.path_px))
+    assert length == pytest.approx(truth, abs=0.05)

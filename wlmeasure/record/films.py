@@ -24,7 +24,16 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject, Spacing
-from wlmeasure.trace.centreline import GIVEN_PATH, CanalTrace, check_points, given_path, stored_trace, trace_line
+from wlmeasure.trace.centreline import (
+    GIVEN_PATH,
+    HIDDEN_BELOW,
+    HIDDEN_MM,
+    CanalTrace,
+    check_points,
+    given_path,
+    stored_trace,
+    trace_line,
+)
 
 __all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
 
@@ -41,6 +50,10 @@ NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no m
 _FLAGS = catalogue(
     {
         "file-not-seen": "No bright metal line is seen along the file's points; check them, and whether metal is bright.",
+        "file-hidden": (
+            "A stretch of the file cannot be seen, as behind a filling or a clamp, and its line is drawn straight there; look "
+            "at it, and click a point of the file on either side where it is not."
+        ),
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
         "ratio-overridden": "The case gives the pixels another shape than the image file does.",
@@ -142,6 +155,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             lines.append(KnownLine(trace.path_px, scale.known_length_mm, std))
             if trace.seen is not None and trace.seen < FILE_SEEN:
                 flags.append(_FLAGS["file-not-seen"])
+            elif _hidden_share(trace) * scale.known_length_mm >= HIDDEN_MM:
+                flags.append(_FLAGS["file-hidden"])
             if trace.seen is None and len(trace.path_px) < SPARSE_POINTS:
                 flags.append(_FLAGS["file-path-sparse"])
         except WlmeasureError as error:
@@ -198,6 +213,11 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     if scale.path_px is not None:
         return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
     return trace_line(radiograph, points, "file", size, name="points_px")
+
+
+def _hidden_share(trace: CanalTrace) -> float:
+    """Share of a traced file along which nothing like metal stands out."""
+    return 0.0 if trace.seen_along is None else float(np.mean(trace.seen_along < HIDDEN_BELOW))
 
 
 def _ratio(film: Film, radiograph: Radiograph) -> float:

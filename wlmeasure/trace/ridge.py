@@ -192,11 +192,14 @@ class Candidate:
         The images in which such a line is seen.
     least
         Mean strength along the path below which the next candidate is tried.
+    follows_file
+        Whether the line runs along a file that was traced before.
     """
 
     strength: Float32
     looks: tuple[Float32, ...]
     least: float = 0.0
+    follows_file: bool = False
 
 
 def line_candidates(
@@ -234,7 +237,7 @@ def line_candidates(
         if all(on_file[:-1] or on_file) or (len(on_file) > 1 and all(on_file[1:])):
             # As strong as the strongest line, so that nothing beside the file is preferred to it.
             top = max(float(dark.max()), float(bright.max()))
-            return [Candidate(np.where(cells > 0, np.float32(top), dark), (bright, dark))]
+            return [Candidate(np.where(cells > 0, np.float32(top), dark), (bright, dark), follows_file=True)]
     metal = FILE_RATIO * level(dark, 0.99)
     near = cv2.dilate(bright, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
     on_metal = [float(near[r, c]) > metal for r, c in grid.nearest_cells(clicks)]

@@ -11,7 +11,8 @@ from scipy.optimize import least_squares
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.curvature import pruett_deg, schneider_deg
-from wlmeasure.measure.line_arc import LineArc, Noise, _Problem, fit_line_arc
+from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.parts import Desk, distances, equations, slopes
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -158,21 +159,27 @@ def test_same_minimum_as_scipy(draw: Draw, parts: list[Part], tail: bool, seed: 
 
 @pytest.mark.parametrize(("parts", "arcs", "tail"), [(SHARP, 1, True), (GENTLE, 1, False), (S_SHAPE, 2, True)])
 def test_derivatives_of_the_distances(draw: Draw, parts: list[Part], arcs: int, tail: bool) -> None:
-    """The solver's own derivatives against central differences, at parameters off the minimum."""
-    points = draw(parts, 61) + np.random.default_rng(2).normal(0.0, 0.05, (61, 2))
+    """The solver's own derivatives, and its normal equations made of moments, against central differences off the minimum."""
+    noisy = draw(parts, 61) + np.random.default_rng(2).normal(0.0, 0.05, (2, 61, 2))
+    points = np.stack([noisy[..., 0], noisy[..., 1], np.ones((2, 61))], axis=1)
     ends = np.cumsum([length for length, _ in parts])
     curved = [k for k, (_, curvature) in enumerate(parts) if curvature != 0.0]
     breaks = [float(end) for k in curved for end in (ends[k - 1], ends[k])]
-    problem = _Problem(points[:, 0] + 1j * points[:, 1], arcs, tail, False, float(ends[-1]))
     theta = np.array([0.03, 0.05, *(1.1 * parts[k][1] for k in curved), *(b - 0.137 for b in breaks)])
-    if not tail:
-        theta[-1] = 10.0 * ends[-1]  # the arc outlasts the path
-    _, derivatives = problem.jacobian(theta)
-    for j in range(len(theta) - int(not tail)):
-        step = np.zeros(len(theta))
+    theta = np.array([theta, theta * 1.01])[:, : None if tail else -1]  # without a tail the arc's end is no parameter
+    shape = (arcs, tail)
+    residual, derivatives = slopes(points, theta, shape)
+    assert residual == pytest.approx(distances(points, theta, shape), abs=1e-12)
+    for j in range(theta.shape[1]):
+        step = np.zeros(theta.shape[1])
         step[j] = 1e-6
-        numeric = (problem.distances(theta + step) - problem.distances(theta - step)) / 2e-6
-        assert derivatives[:, j] == pytest.approx(numeric, abs=1e-5)
+        numeric = (distances(points, theta + step, shape) - distances(points, theta - step, shape)) / 2e-6
+        assert derivatives[:, :, j] == pytest.approx(numeric, abs=1e-5)
+    cost, normal, gradient = equations(points, theta, shape, None, np.arange(2), Desk(2, 61, shape))
+    for k in range(2):
+        assert cost[k] == pytest.approx(residual[k] @ residual[k], rel=1e-12)
+        assert normal[k] == pytest.approx(derivatives[k].T @ derivatives[k], rel=1e-9, abs=1e-9)
+        assert gradient[k] == pytest.approx(derivatives[k].T @ residual[k], rel=1e-9, abs=1e-9)
 
 
 # --- against the Cramer-Rao bound ------------------------------------------------------------------------------------

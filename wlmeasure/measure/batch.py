@@ -1,12 +1,12 @@
 """Curvature and length of thousands of paths at once: the fit of a single bend, in lock-step.
 
 The result for each path is that of :func:`~wlmeasure.measure.line_arc.fit_line_arc` with one arc: the same code runs, with
-many paths side by side. With ``compiled`` a second writing of it runs (the ``batch`` extra); a test holds the two equal.
+many paths side by side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from attrs import field, frozen
@@ -22,7 +22,7 @@ __all__ = ["BendEstimates", "fit_many"]
 
 Float64 = NDArray[np.float64]
 
-AT_ONCE = 512  # paths side by side: enough to share the cost of a call, few enough for the processor's cache
+AT_ONCE = 1024  # paths side by side: enough to share the cost of a call, few enough for the processor's cache
 STEP = 1e-6  # of the central differences: mm, rad and 1/mm alike
 
 
@@ -78,7 +78,6 @@ def fit_many(
     tail: bool = True,
     noise: Noise | None = None,
     robust: bool = False,
-    compiled: bool = False,
 ) -> BendEstimates:
     """Fit line-arc-line to many paths.
 
@@ -92,8 +91,6 @@ def fit_many(
         Uncertainty of the points, the same for all paths; the default takes it from each path's residuals.
     robust
         As for `fit_line_arc`.
-    compiled
-        Use the compiled fit, which needs the ``batch`` extra and takes some seconds when first used; white noise only, not robust.
 
     Returns
     -------
@@ -102,18 +99,23 @@ def fit_many(
     Raises
     ------
     MeasureError
-        A path with fewer points than parameters or that is none; `compiled` without numba or with what it cannot do.
+        A path with fewer points than parameters, or points that are not distinct finite numbers.
     """
     noise = noise or Noise()
     shape: Shape = (1, tail)
     least = 4 + int(tail)
     groups: dict[int, list[int]] = {}
     if isinstance(paths_mm, np.ndarray) and paths_mm.ndim == 3:
+        if paths_mm.dtype.kind not in "fiu":
+            raise MeasureError(f"paths_mm must hold numbers: its type is {paths_mm.dtype}")
         whole = np.asarray(paths_mm, np.float64)
-        if whole.shape[2] != 2 or whole.shape[1] < least or not np.isfinite(whole).all():
+        if whole.shape[2] != 2 or whole.shape[1] < least:
             raise MeasureError(
-                f"paths_mm must be (K, N, 2) finite numbers with N of {least} or more: got the shape {whole.shape}"
+                f"paths_mm must be (K, N, 2) with N of {least} or more, the parameters of a bend: its shape is {whole.shape}"
             )
+        bad = ~np.isfinite(whole).all(axis=(1, 2))
+        if bad.any():
+            raise MeasureError(f"paths_mm[{int(bad.argmax())}] must be finite numbers; leave such a path out")
         paths: Sequence[Float64] = whole  # type: ignore[assignment]  # indexed alike
         groups[whole.shape[1]] = list(range(len(whole)))
     else:
@@ -129,10 +131,10 @@ def fit_many(
             some = np.stack([paths[k] for k in which])[:, kept]
             same = (some == some[:, :1]).all(axis=(1, 2))
             if same.any():
-                raise MeasureError(f"paths_mm[{which[int(same.argmax())]}] must be distinct points: all are the same")
-            fits = fit_paths(
-                some, shape, std_mm=noise.std_mm, correlation_mm=noise.correlation_mm, robust=robust
-            )
+                raise MeasureError(
+                    f"paths_mm[{which[int(same.argmax())]}] must be distinct points: all are the same; leave it out"
+                )
+            fits = fit_paths(some, shape, std_mm=noise.std_mm, correlation_mm=noise.correlation_mm, robust=robust)
             out[:, which] = _estimates(some, fits, shape)
     return BendEstimates(*out)
 
@@ -162,9 +164,8 @@ def _estimates(paths: Float64, fits: Fits, shape: Shape) -> Float64:
     )  # fmt: skip
 
 
-def _with_std(quantity: object, theta: Float64, covariance: Float64) -> tuple[Float64, Float64]:
+def _with_std(quantity: Callable[[Float64], Float64], theta: Float64, covariance: Float64) -> tuple[Float64, Float64]:
     """A quantity of each path, and its standard uncertainty from its gradient by central differences."""
-    assert callable(quantity)
     gradient = np.empty(theta.shape)
     for j in range(theta.shape[1]):
         step = np.zeros(theta.shape[1])
@@ -180,11 +181,11 @@ def _arc_end(full: Float64, shape: Shape) -> Float64:
 
 
 def _turn(full: Float64, shape: Shape) -> Float64:
-    return np.degrees(np.abs(full[:, 2] * (_arc_end(full, shape) - full[:, 3])))
+    return np.asarray(np.degrees(np.abs(full[:, 2] * (_arc_end(full, shape) - full[:, 3]))), np.float64)
 
 
 def _schneider(full: Float64, shape: Shape) -> Float64:
     end = _arc_end(full, shape)
     run = end - full[:, 3]
     reached = chord(full[:, 2], run) + (full[:, -1] - end) * np.exp(1j * full[:, 2] * run)
-    return np.degrees(np.abs(np.angle(reached)))
+    return np.asarray(np.degrees(np.abs(np.angle(reached))), np.float64)

@@ -9,39 +9,26 @@ memory), and the rest is fitted to it.
 
 from __future__ import annotations
 
-from functools import lru_cache
-from itertools import combinations_with_replacement
-
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.measure.parts import Desk, Loss, Shape, distances, equations, feet, slopes
-from wlmeasure.trace.spline import basis
+from wlmeasure.measure.descent import refine
+from wlmeasure.measure.parts import Loss, Shape, distances, feet, slopes
+from wlmeasure.measure.starts import first_guesses, smooth_paths
 
 __all__ = ["NORMAL_95", "Fits", "fit_paths"]
 
 Float64 = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
-STARTS = 3  # best starts of the grid search that are refined
-APART = 0.1  # of the length: how far the breaks of two starts must differ
-# Length of a path over the smallest radius looked for: 0.8 mm on 12 mm; the sharpest published bend is 2 mm (Schaefer et al.,
-# J Endod 2002;28:211-216, abstract). Without it a far last point is taken for a hook.
-SHARPEST = 15.0
-SMOOTH_POINTS = 72
-WINDOW = 6  # steps of the smooth line over which its heading is taken
-ITERATIONS = 200  # a few paths need so many; the others have left by then
-SETTLED = 1e-10  # of the sum of squares: a step that promises less is the last
-GIVE_UP = 1e8  # damping at which no step is left to try
 FIRST_ROUND = {1: 6, 2: 40}  # steps that every start of one or two bends is given before the best goes on
 COARSE = 32  # points, as means of neighbours, that the first round sees
 
 # The correction of a short tail (our parameters).
 SHORT_TAIL = 4.0  # standard uncertainties of the last break: a longer tail needs no correction
 NODES = 12
-NODE_STEPS = 12
+NODE_STEPS = 8
 SHORTEST_ARC = 0.1  # of the length behind the arc's begin
 
 # Far points (our parameters): which share is expected, and how much larger their errors are.
@@ -52,194 +39,6 @@ ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the so
 FAR = 3.0  # times that scale: not used for the smooth line
 CORRELATED_OVER = 4.0  # reaches of the correlation, beyond which it is less than 0.0004
 MAD_TO_STD = 1.4826  # median distance to standard deviation of normal errors
-
-
-def ordered(theta: Float64, total: Float64, shape: Shape) -> Float64:
-    """Breaks in their order and on the path, curvatures within what a canal can have."""
-    arcs = shape[0]
-    limit = (SHARPEST / total)[:, None]
-    np.clip(theta[:, 2 : 2 + arcs], -limit, limit, out=theta[:, 2 : 2 + arcs])
-    breaks = theta[:, 2 + arcs :]
-    np.maximum(breaks, 0.0, out=breaks)
-    np.minimum(np.maximum.accumulate(breaks, axis=1), total[:, None], out=breaks)
-    return theta
-
-
-def refine(
-    points: Float64,
-    theta: Float64,
-    total: Float64,
-    shape: Shape,
-    *,
-    loss: Loss | None = None,
-    fixed: NDArray[np.bool_] | None = None,
-    iterations: int = ITERATIONS,
-) -> tuple[Float64, Float64, Float64]:
-    """Levenberg-Marquardt of K problems in lock-step.
-
-    Parameters
-    ----------
-    points : (K, 3, N)
-        Rows x, y and 1 of each path, about its first point.
-    theta : (K, P)
-        Where to begin.
-    total : (K,)
-        Length of each path: no break leaves it.
-    shape
-        Which parts there are.
-    loss
-        See `parts.equations`.
-    fixed : (P,) bool
-        Parameters that stay.
-    iterations
-        Steps at most.
-
-    Returns
-    -------
-    theta (K, P), loss (K,), normal matrix (K, P, P)
-    """
-    arcs = shape[0]
-    theta = ordered(theta.copy(), total, shape)
-    count, size = theta.shape
-    active = np.arange(count)
-    desk = Desk(count, points.shape[2], shape)
-    cost, normal, gradient = equations(points, theta, shape, loss, active, desk)
-    best_normal = normal.copy()
-    best_cost = cost.copy()
-    damping = np.full(count, 1e-3)
-    refused = np.zeros(count, bool)
-    now, here, here_total = theta.copy(), points, total
-    diagonal = np.arange(size)
-    for _ in range(iterations):
-        # Breaks that stand at an end of the path and would leave it stay, the others move on without them.
-        held = np.zeros((len(active), size), bool)
-        breaks, slope = now[:, 2 + arcs :], gradient[:, 2 + arcs :]
-        held[:, 2 + arcs :] = ((breaks <= 0.0) & (slope > 0.0)) | ((breaks >= here_total[:, None]) & (slope < 0.0))
-        if fixed is not None:
-            held |= fixed
-        free = ~held
-        matrix = normal * free[:, None, :]
-        matrix *= free[:, :, None]
-        spread = matrix[:, diagonal, diagonal]
-        matrix[:, diagonal, diagonal] = spread * (1.0 + damping[:, None]) + np.where(
-            held, 1.0, 1e-12 + 1e-9 * damping[:, None]
-        )
-        pull = gradient * free
-        step = np.linalg.solve(matrix, pull[..., None])[..., 0]
-        promised = np.einsum("kp,kp->k", step, pull)
-        trial = ordered(now - step, here_total, shape)
-        # Damping alone must not make a step look settled.
-        going = (promised * (1.0 + damping) > SETTLED * cost + 1e-24) & (damping < GIVE_UP)
-        if not going.all():
-            done = ~going
-            # A step this small is taken unseen; where damping grew out of bounds, no step helped.
-            theta[active[done]] = np.where(damping[done, None] < GIVE_UP, trial[done], now[done])
-            best_cost[active[done]], best_normal[active[done]] = cost[done], normal[done]
-            active = active[going]
-            if not len(active):
-                return theta, best_cost, best_normal
-            now, cost, normal, gradient, damping = (
-                now[going],
-                cost[going],
-                normal[going],
-                gradient[going],
-                damping[going],
-            )
-            here, here_total, trial, refused = here[going], here_total[going], trial[going], refused[going]
-        trial_cost, trial_normal, trial_gradient = equations(here, trial, shape, loss, active, desk)
-        better = trial_cost < cost
-        now = np.where(better[:, None], trial, now)
-        cost = np.where(better, trial_cost, cost)
-        normal = np.where(better[:, None, None], trial_normal, normal)
-        gradient = np.where(better[:, None], trial_gradient, gradient)
-        # After a refusal the damping that helped stays for a step: in a bent valley every second step would be refused.
-        damping *= np.where(better, np.where(refused, 1.0, 0.125), 5.0)
-        refused = ~better
-    theta[active], best_cost[active], best_normal[active] = now, cost, normal
-    return theta, best_cost, best_normal
-
-
-def smooth_paths(x: Float64, y: Float64, spans: int) -> tuple[Float64, Float64, Float64]:
-    """Least-squares cubic spline of each path with its end points kept, on the polyline's own length.
-
-    Returns
-    -------
-    fine (K, SMOOTH_POINTS + 1) complex, at equal steps; its length (K,); the spline at the points (K, N) complex
-    """
-    points = x + 1j * y
-    along = np.cumsum(np.abs(np.diff(points, axis=1)), axis=1)
-    t = np.concatenate([np.zeros((len(x), 1)), along / along[:, -1:]], axis=1)
-    matrix = basis(t.ravel(), spans).reshape(*t.shape, spans + 3)
-    inner = matrix[..., 1:-1]
-    first, last = points[:, :1], points[:, -1:]
-    target = points - matrix[..., 0] * first - matrix[..., -1] * last
-    across = inner.transpose(0, 2, 1)
-    # A trace of light damping keeps spans without a point from swinging.
-    normal = across @ inner + 1e-9 * x.shape[1] * np.eye(spans + 1)
-    both = across @ np.stack([target.real, target.imag], axis=-1)
-    solved = np.linalg.solve(normal, both)
-    coefficients = np.concatenate([first, solved[..., 0] + 1j * solved[..., 1], last], axis=1)
-    fine = coefficients @ _fine_basis(spans).T
-    at_points = (matrix @ coefficients[..., None])[..., 0]
-    return fine, np.abs(np.diff(fine, axis=1)).sum(axis=1), at_points
-
-
-@lru_cache(maxsize=32)
-def _fine_basis(spans: int) -> Float64:
-    return basis(np.linspace(0.0, 1.0, SMOOTH_POINTS + 1), spans)
-
-
-@lru_cache(maxsize=8)
-def _grid(shape: Shape) -> tuple[Float64, Float64, Float64]:
-    """Break positions of the grid search as shares of the length (C, breaks), orthonormal ramps (C, arcs, M) of the heading
-    with the constant taken out, and what turns their coefficients into curvatures (C, arcs, arcs).
-    """
-    arcs, tail = shape
-    middle = (np.arange(SMOOTH_POINTS + 1 - WINDOW) + 0.5 * WINDOW) / SMOOTH_POINTS
-    nodes = np.linspace(0.0, 1.0, 13 if arcs == 1 else 9)
-    breaks = np.array(list(combinations_with_replacement(nodes, 2 * arcs if tail else 2 * arcs - 1)))
-    ends = breaks if tail else np.column_stack([breaks, np.ones(len(breaks))])
-    low, high = ends[:, ::2], ends[:, 1::2]
-    wide = np.all(high - low > 0.04, axis=1)
-    breaks, low, high = breaks[wide], low[wide], high[wide]
-    ramps = np.clip(middle - low[..., None], 0.0, (high - low)[..., None])
-    ramps -= ramps.mean(axis=2, keepdims=True)
-    q, r = np.linalg.qr(ramps.transpose(0, 2, 1))
-    sound = np.abs(r[:, np.arange(arcs), np.arange(arcs)]).min(axis=1) > 1e-6
-    breaks, q, r = breaks[sound], q[sound], r[sound]
-    return breaks, np.ascontiguousarray(q.transpose(0, 2, 1)), np.linalg.inv(r)
-
-
-def first_guesses(fine: Float64, total: Float64, shape: Shape) -> Float64:
-    """Best starts of a grid search over break positions, heading and curvatures by linear least squares: (K, S, P)."""
-    arcs, tail = shape
-    run = fine[:, WINDOW:] - fine[:, :-WINDOW]
-    # Unwrapped by the turn from step to step.
-    turn = np.angle(run[:, 1:] * run[:, :-1].conj())
-    heading = np.angle(run[:, :1]) + np.concatenate([np.zeros((len(run), 1)), np.cumsum(turn, axis=1)], axis=1)
-    mean = heading.mean(axis=1)
-    if arcs == 0:
-        return np.stack([mean, np.zeros(len(mean))], axis=1)[:, None]
-    breaks, ramps, back = _grid(shape)
-    rows = len(ramps)
-    coefficients = ((heading - mean[:, None]) @ ramps.reshape(rows * arcs, -1).T).reshape(-1, rows, arcs)
-    gain = np.einsum("kca,kca->kc", coefficients, coefficients)
-    starts = []
-    each = np.arange(len(gain))
-    for _ in range(STARTS):
-        best = gain.argmax(axis=1)
-        curvature = np.einsum("kab,kb->ka", back[best], coefficients[each, best]) / total[:, None]
-        at = breaks[best]
-        low = at[:, ::2]
-        high = at[:, 1::2] if tail else np.column_stack([at[:, 1::2], np.ones(len(at))])
-        middle = (np.arange(heading.shape[1]) + 0.5 * WINDOW) / SMOOTH_POINTS
-        ramp = np.clip(middle - low[..., None], 0.0, (high - low)[..., None]).mean(axis=2)
-        begin = mean - np.einsum("ka,ka->k", curvature, ramp) * total
-        starts.append(np.column_stack([begin, np.zeros(len(begin)), curvature, at * total[:, None]]))
-        # Neighbours on the grid lead to one minimum: the starts lie apart.
-        near = np.abs(breaks[None] - at[:, None]).max(axis=2) <= APART
-        gain = np.where(near, -1.0, gain)
-    return np.stack(starts, axis=1)
 
 
 @frozen(eq=False)
@@ -274,7 +73,6 @@ def fit_paths(
     std_mm: float = 0.0,
     correlation_mm: float = 0.0,
     robust: bool = False,
-    weights: Float64 | None = None,
 ) -> Fits:
     """Fit one shape to K paths of N points.
 
@@ -288,19 +86,17 @@ def fit_paths(
         Standard uncertainty of a point across the line, and the length over which errors go together.
     robust
         Take some points for outliers, see `_mixture`.
-    weights : (K, N)
-        Of the squared distances; 1 where absent.
     """
     local = paths_mm - paths_mm[:, :1]
     points = np.stack([local[..., 0], local[..., 1], np.ones(local.shape[:2])], axis=1)
     count, _, size = points.shape
-    loss = _weighted(weights) if weights is not None else None
+    loss: Loss | None = None
     if robust:
         theta, normal, variance, total, loss = _robust(points, shape, std_mm)
     else:
         fine, total, _ = smooth_paths(points[:, 0], points[:, 1], max(1, min(12, size // 3)))
-        theta = _best_start(points, first_guesses(fine, total, shape), total, shape, loss)
-        theta, cost, normal = refine(points, theta, total, shape, loss=loss)
+        theta = _best_start(points, first_guesses(fine, total, shape), total, shape)
+        theta, cost, normal = refine(points, theta, total, shape)
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
             variance = variance * _small_sample(max(1, size - theta.shape[1]))
@@ -314,9 +110,8 @@ def fit_paths(
             inflation = np.where(white[:, -1, -1] > 0.0, covariance[:, -1, -1] / last, inflation)
     theta, covariance = _corrected(points, theta, covariance, total, shape, variance * inflation, loss)
     residual = distances(points, theta, shape)
-    return Fits(
-        theta, feet(points[:, :, -1:], theta, shape), np.sqrt(np.mean(residual**2, axis=1)), variance, covariance
-    )
+    misfit = np.sqrt(np.mean(residual**2, axis=1))
+    return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, covariance)
 
 
 def _small_sample(freedom: int) -> float:
@@ -353,16 +148,13 @@ def _together(
     return np.asarray(white @ inner @ white, np.float64)
 
 
-def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape, loss: Loss | None) -> Float64:
+def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape) -> Float64:
     count, each, size = starts.shape
     if each == 1:
         return starts[:, 0]
-    seen = _thinned(points) if shape[0] == 1 and loss is None else points
+    seen = _thinned(points) if shape[0] == 1 else points
     rows = np.repeat(np.arange(count), each)
-    many = (lambda residual, which: loss(residual, rows[which])) if loss is not None else None
-    theta, cost, _ = refine(
-        seen[rows], starts.reshape(-1, size), total[rows], shape, loss=many, iterations=FIRST_ROUND[shape[0]]
-    )
+    theta, cost, _ = refine(seen[rows], starts.reshape(-1, size), total[rows], shape, iterations=FIRST_ROUND[shape[0]])
     best = cost.reshape(count, each).argmin(axis=1)
     return np.asarray(theta.reshape(count, each, size)[np.arange(count), best], np.float64)
 
@@ -412,10 +204,6 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
         seen = np.einsum("kn,kn->k", weight, residual**2) / np.maximum(weight.sum(axis=1) - width, 1.0)
         sigma = np.maximum(np.sqrt(seen), floor)
     return best, normal, sigma**2, total, loss
-
-
-def _weighted(weights: Float64) -> Loss:
-    return lambda residual, which: (np.einsum("kn,kn,kn->k", weights[which], residual, residual), weights[which])
 
 
 def _soft(scale: Float64) -> Loss:
@@ -535,10 +323,12 @@ def _averaged(
         found, cost, normal = refine(
             seen[rows], started.reshape(-1, size), total[rows], shape, loss=many, fixed=fixed, iterations=NODE_STEPS
         )
-        others = normal[:, :-1, :-1] + 1e-12 * np.eye(size - 1)
+        ridge = 1e-12 * np.eye(size) * np.einsum("kpp->kp", normal).max(axis=1)[:, None, None] + 1e-300
+        others = (normal + ridge)[:, :-1, :-1]
         # Profile likelihood, the width of the other parameters integrated out, and Jeffreys' prior.
-        prior = np.linalg.slogdet(normal + 1e-12 * np.eye(size))[1] - np.linalg.slogdet(others)[1]
+        prior = np.linalg.slogdet(normal + ridge)[1] - np.linalg.slogdet(others)[1]
         height = (0.5 * (prior - cost / point_variance[rows])).reshape(count, NODES)
+        height = np.where(np.isfinite(height), height, -1e300)
         weight = np.exp(height - height.max(axis=1, keepdims=True))
         weight[:, [0, -1]] *= 0.5
         weight /= weight.sum(axis=1, keepdims=True)

@@ -3,6 +3,7 @@
     python3 run.py demo [ARGS...]     the demonstration; ARGS go to `wlmeasure demo`
     python3 run.py test [ARGS...]     style, types, walls between the rooms, then the tests; ARGS go to pytest
     python3 run.py bench [ARGS...]    the benchmarks; ARGS go to tests/bench/run.py
+    python3 run.py evidence [ARGS...] lengths on phantoms of known truth, as a page; ARGS go to tests/bench/evidence.py
 
 All goes into .venv beside this file, in the versions that constraints.txt pins. A second run installs nothing.
 On Debian and Ubuntu missing system packages are installed too, where the caller is root or sudo asks no password.
@@ -195,7 +196,7 @@ def run_tests(arguments: Sequence[str]) -> int:
 def main(arguments: Sequence[str]) -> int:
     """Carry out one command and return its exit status."""
     command, rest = (arguments[0], arguments[1:]) if arguments else ("", [])
-    if command not in ("demo", "test", "bench"):
+    if command not in ("demo", "test", "bench", "evidence"):
         asked = command in ("-h", "--help")
         print(__doc__, file=sys.stdout if asked else sys.stderr)
         return 0 if asked else 2
@@ -209,8 +210,8 @@ def main(arguments: Sequence[str]) -> int:
     if command == "test":
         return run_tests(rest)
     with display() as environment:
-        bench = str(ROOT / "tests" / "bench" / "run.py")
-        return subprocess.run([PYTHON, bench, *rest], cwd=ROOT, env=environment).returncode
+        script = str(ROOT / "tests" / "bench" / ("run.py" if command == "bench" else "evidence.py"))
+        return subprocess.run([PYTHON, script, *rest], cwd=ROOT, env=environment).returncode
 
 
 def run_with_newer_python(arguments: Sequence[str]) -> int:

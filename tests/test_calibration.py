@@ -17,10 +17,11 @@ from wlmeasure.calibration import (
     KnownLine,
     calibrate_lines,
     calibrate_spacing,
+    calibrate_taper,
     implied_magnification,
     magnification_flags,
 )
-from wlmeasure.errors import CalibrationError
+from wlmeasure.errors import CalibrationError, TradeError
 from wlmeasure.flags import Flag
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.length import measure_length, polyline_mm
@@ -357,3 +358,57 @@ def test_laws_of_the_scale(length: float, factor: float, angle: float, ratio: fl
     for other in (turned, base + np.array([31.0, -17.0]), base[::-1]):
         assert scale(length, other).mm_per_px == pytest.approx(one.mm_per_px, rel=1e-9)
         assert scale(length, other).mm_per_px_col == pytest.approx(ratio * one.mm_per_px_row, rel=1e-9)
+
+
+# --- the taper of a file ---------------------------------------------------------------------------------------------
+
+
+@given(scale=st.floats(0.01, 0.05), size=st.sampled_from([10, 15, 25, 40]), ratio=st.floats(0.5, 2.0))
+def test_exact_widths_give_the_scale(scale: float, size: int, ratio: float) -> None:
+    """D(n) = D0 + 0.02 n by ISO 3630-1, at 4 and 9 mm from the tip."""
+    widths = [(n / scale, (size / 100 + 0.02 * n) / scale, 0.01 / scale) for n in (4.0, 9.0)]
+    found = calibrate_taper(widths, size, col_over_row=ratio)
+    assert found.mm_per_px == pytest.approx((scale, scale * ratio), rel=1e-9)
+    assert found.method == "taper of the file"
+    assert codes(found.flags) == {"scale-from-taper"}
+
+
+def test_the_uncertainty_of_a_scale_from_the_taper_by_hand() -> None:
+    """Size 15: 0.02 / sqrt 3 of 0.15 mm is 7.7 %; 1 pixel of the 6 that the tip is wide is 16.7 %."""
+    found = calibrate_taper([(200.0, 10.0, 1.0), (400.0, 14.0, 1.0)], 15)
+    assert found.mm_per_px_row == pytest.approx(0.025)
+    assert dict(found.terms) == pytest.approx(
+        {"diameter tolerance (ISO 3630-1)": 0.0770, "width of the shaft on the film": 0.1667}, abs=1e-4
+    )
+    assert found.rel_std == pytest.approx(hypot(0.0770, 0.1667), abs=1e-4)
+
+
+def test_a_taper_that_is_not_the_file_s_is_flagged() -> None:
+    """.06 instead of .02: 12 pixels of growth over 200, where 4 were due."""
+    found = calibrate_taper([(200.0, 20.0, 1.0), (400.0, 32.0, 1.0)], 15)
+    assert "taper-disagrees" in codes(found.flags)
+    assert "taper-disagrees" not in codes(
+        calibrate_taper([(200.0, 20.0, 1.0), (400.0, 32.0, 1.0)], 20, taper=0.06).flags
+    )
+
+
+@pytest.mark.parametrize(
+    ("widths", "options", "says"),
+    [
+        ([(200.0, 10.0, 1.0)], {}, "two or more"),
+        ([(200.0, 10.0, 1.0), (400.0, -1.0, 1.0)], {}, "> 0"),
+        ([(200.0, 3.0, 1.0), (400.0, 4.0, 1.0)], {}, "more than the taper"),
+        ([(200.0, 10.0, 1.0), (900.0, 24.0, 1.0)], {}, "within 16 mm"),
+        ([(200.0, 10.0, 1.0), (400.0, 14.0, 1.0)], {"taper": 2.0}, "taper must be"),
+    ],
+)
+def test_widths_that_give_no_scale(
+    widths: list[tuple[float, float, float]], options: dict[str, float], says: str
+) -> None:
+    with pytest.raises(CalibrationError, match=says):
+        calibrate_taper(widths, 15, **options)
+
+
+def test_a_size_that_the_standard_does_not_know() -> None:
+    with pytest.raises(TradeError):
+        calibrate_taper([(200.0, 10.0, 1.0), (400.0, 14.0, 1.0)], 16)

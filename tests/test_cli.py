@@ -165,9 +165,9 @@ def png_header(rows, cols):
 def test_help_names_every_command_and_ends_with_0(run):
     status, out, err = run("--help")
     assert (status, err) == (0, "")
-    for word in ("demo", "read", "measure", "report", "--version"):
+    for word in ("demo", "read", "measure", "report", "phantom", "--version"):
         assert word in out
-    for word in ("demo", "read", "measure", "report"):
+    for word in ("demo", "read", "measure", "report", "phantom"):
         status, out, err = run(word, "--help")
         assert (status, err) == (0, "")
         assert out.startswith(f"usage: wlmeasure {word}")
@@ -649,11 +649,49 @@ def test_open_starts_the_viewer_on_the_files_named(monkeypatch):
     assert started == [("wlmeasure_napari", "__main__", ["film.png", "case.wl.json"])]
 
 
+# --- phantom ------------------------------------------------------------------------------------------------------------
+
+
+def test_phantom_writes_films_that_read_reads_and_the_truth_beside_them(run, tmp_path):
+    status, out, err = run("phantom", tmp_path / "films", "--seed", 1003, "--level", "clear", changes=True)
+    assert (status, err) == (0, "")
+    (image,) = (Path(line) for line in out.splitlines())
+    assert sorted(path.name for path in (tmp_path / "films").iterdir()) == ["film_0001.png", "film_0001.truth.json"]
+    truth = json.loads((tmp_path / "films" / "film_0001.truth.json").read_text(encoding="utf-8"))
+    assert (truth["schema"], truth["image"], truth["level"]) == ("wlmeasure-phantom/1", image.name, "clear")
+    status, out, err = run("read", image, "--json")
+    assert (status, err) == (0, "")
+    assert (json.loads(out)["rows"], json.loads(out)["cols"]) == (truth["rows"], truth["cols"])
+
+
+def test_phantom_never_writes_over_films(refused, tmp_path):
+    (tmp_path / "film_0007.truth.json").write_text("{}")
+    assert "folder must hold no films yet" in refused("phantom", tmp_path)
+
+
+@pytest.mark.parametrize(("option", "value"), [("--count", 0), ("--count", 10**6), ("--seed", -1)])
+def test_phantom_refuses_numbers_out_of_range(refused, tmp_path, option, value):
+    assert f"{option[2:]} must be" in refused("phantom", tmp_path / "films", option, value)
+
+
+def test_phantom_knows_the_levels_of_its_room(run, tmp_path):
+    from wlmeasure.cli import PHANTOM_LEVELS
+    from wlmeasure.phantom.anatomy import LEVELS
+
+    assert tuple(LEVELS) == PHANTOM_LEVELS
+    assert run("phantom", tmp_path / "films", "--level", "easy")[0] == 2
+    assert run("phantom", tmp_path / "films", "--count", "two")[0] == 2
+
+
+def test_phantom_into_a_file_is_one_line(refused, save):
+    assert "a.wl.json" in refused("phantom", save())
+
+
 def test_every_command_of_the_readme_is_one():
     """No command is promised that the program does not know."""
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
-    assert promised == {"demo", "open", "read", "measure", "report"}
+    assert promised == {"demo", "open", "phantom", "read", "measure", "report"}
     for word in promised:
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])

@@ -18,6 +18,7 @@ TREE = {
     "TraceError": "WlmeasureError",
     "MeasureError": "WlmeasureError",
     "TradeError": "WlmeasureError",
+    "PhantomError": "WlmeasureError",
     "DecideError": "WlmeasureError",
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",

@@ -19,7 +19,13 @@ from wlmeasure.errors import CalibrationError, check_finite, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.points import as_points
-from wlmeasure.trade.instruments import is_nominal_length
+from wlmeasure.trade.instruments import (
+    HAND_FILE_TAPER,
+    WORKING_PART_MM,
+    diameter_tolerance_mm,
+    is_nominal_length,
+    tip_diameter_mm,
+)
 
 __all__ = [
     "CLICK_STD_PX",
@@ -28,13 +34,16 @@ __all__ = [
     "KnownLine",
     "calibrate_lines",
     "calibrate_spacing",
+    "calibrate_taper",
     "implied_magnification",
     "magnification_flags",
     "pixel_along",
 ]
 
 Float64 = NDArray[np.float64]
-Method = Literal["file of known length", "object of known size", "files and objects", "spacing claim"]
+Method = Literal[
+    "file of known length", "object of known size", "files and objects", "spacing claim", "taper of the file"
+]
 
 CLICK_FLOOR_MM = 0.015  # our parameter: an enlarged image is not clicked on more finely than a fine detector's pixel
 CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
@@ -59,6 +68,11 @@ _FLAGS = catalogue(
         "scales-disagree": (
             "The known lengths on this film disagree by more than their uncertainties; the scale is less certain."
         ),
+        "scale-from-taper": (
+            "The scale is only estimated from the file's thickness on the film and its nominal size and taper; it may be off "
+            "by a fifth and more, so take no working length from it."
+        ),
+        "taper-disagrees": "The file does not thicken on the film as its taper says; check size, taper and tip.",
         "spacing-claim": (
             "The scale is the image file's own claim, not measured on a known length; magnification and foreshortening are "
             "not corrected."
@@ -309,6 +323,77 @@ def calibrate_spacing(
     return Calibration(
         claim.row_mm / factor, claim.col_mm / factor, tuple(terms), "spacing claim", (), claim, None, tuple(flags)
     )
+
+
+def calibrate_taper(
+    widths_px: Sequence[tuple[float, float, float]],
+    size: int,
+    *,
+    taper: float = HAND_FILE_TAPER,
+    col_over_row: float = 1.0,
+    special: bool = False,
+) -> Calibration:
+    """Scale from the thickness of a file, where its stop is not in the picture: a labelled estimate and no more.
+
+    By ISO 3630-1 the file is D0 + taper x n thick n mm from its tip. On a film of scale m the width w at the distance l (both
+    in pixels) is therefore m w = D0 + taper m l, so that m = D0 / (w - taper l): the scale follows from the nominal tip
+    diameter, and two widths at a known distance in pixels only test the taper, which has no unit. What a width lacks to the
+    truth is alike at all places, so several widths are averaged and not counted as independent.
+
+    Parameters
+    ----------
+    widths_px
+        (distance from the tip, width, standard uncertainty of the width) in row-pixel lengths, two or more.
+    size
+        Nominal size in 1/100 mm.
+    taper
+        Growth of the diameter per mm.
+    col_over_row
+        Column spacing over row spacing of the image.
+    special
+        Takes sizes that ISO 3630-1 does not know.
+
+    Raises
+    ------
+    CalibrationError
+        Fewer than two widths, numbers that are not positive, a file no thicker than its taper alone makes it, or a place
+        beyond the 16 mm that are sure to taper.
+    TradeError
+        A size that the standard does not know.
+    """
+    nominal = tip_diameter_mm(size, special=special)
+    if len(widths_px) < 2:
+        raise CalibrationError(
+            f"widths_px must hold two or more places along the file: {len(widths_px)}; measure another"
+        )
+    ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
+    table = np.array([[check_positive(CalibrationError, "widths_px", v) for v in row] for row in widths_px])
+    distance, width, std = table.T
+    grows = check_finite(CalibrationError, "taper", taper)
+    if not 0.0 < grows <= 0.25:
+        raise CalibrationError(f"taper must be more than 0 and at most 0.25: {grows:g}; .04 is 0.04")
+    tip_px = float(np.mean(width - grows * distance))
+    if tip_px <= 0.0:
+        raise CalibrationError(
+            "widths_px must be more than the taper alone makes of them: check size, taper and where the tip is"
+        )
+    scale = nominal / tip_px
+    if scale * float(distance.max()) > WORKING_PART_MM:
+        raise CalibrationError(
+            f"widths_px must lie within {WORKING_PART_MM:g} mm of the tip, where a file is sure to taper: "
+            f"{scale * float(distance.max()):.1f} mm"
+        )
+    flags = [_FLAGS["scale-from-taper"]]
+    apart = float(distance.max() - distance.min())
+    if apart > 0.0:
+        seen = float(np.polyfit(distance, width, 1)[0])
+        if abs(seen - grows) > CONSISTENT_95 * sqrt(2.0) * float(std.mean()) / apart:
+            flags.append(_FLAGS["taper-disagrees"])
+    terms = (
+        ("diameter tolerance (ISO 3630-1)", diameter_tolerance_mm(size, special=special) / sqrt(3.0) / nominal),
+        ("width of the shaft on the film", float(std.mean()) / tip_px),
+    )
+    return Calibration(scale, scale * ratio, terms, "taper of the file", (), None, None, tuple(flags))
 
 
 def implied_magnification(calibration: Calibration, claim: SpacingClaim) -> float:

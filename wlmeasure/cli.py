@@ -15,6 +15,7 @@ from wlmeasure.errors import WlmeasureError
 __all__ = ["main"]
 
 DEMO_CASE = "curved_out_of_plane"
+PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking the room would load numpy for --help
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -114,6 +115,16 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("case", metavar="CASE.wl.json")
     report.add_argument("--out", required=True, metavar="FILE.html")
     report.set_defaults(run=_report)
+    phantom = words.add_parser(
+        "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
+    )
+    phantom.add_argument("out", metavar="OUT_DIR", help="folder for film_0001.png, film_0001.truth.json and so on")
+    phantom.add_argument("--count", type=int, default=1, metavar="N", help="number of films (%(default)s)")
+    phantom.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed, the same films (%(default)s)")
+    phantom.add_argument(
+        "--level", default="typical", choices=PHANTOM_LEVELS, help="how hard the films are to read (%(default)s)"
+    )
+    phantom.set_defaults(run=_phantom)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -212,6 +223,13 @@ def _demo(arguments: argparse.Namespace) -> None:
     print(sample_truth_text(result), end="")
     written = write_demo(result, Path(arguments.out), at=_now(), program=_program())
     print("\nWritten: " + ", ".join(str(path) for path in written))
+
+
+def _phantom(arguments: argparse.Namespace) -> None:
+    from wlmeasure.phantom.dataset import each_film
+
+    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level):
+        print(path, flush=True)  # a second a film: a long run shows how far it is
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@
         ├── TraceError              clicks or a path that are not a line on this image
         ├── MeasureError            a path from which the quantity cannot be computed
         ├── TradeError              a tooth, canal or instrument that the standards do not know
+        ├── PhantomError            a synthetic scene or film that cannot be made as asked
         ├── DecideError             readings or lengths that cannot be reconciled as given
         └── CaseError               a case file with a missing, wrong or newer member
             └── StaleCaseError      the image has changed since the case was saved
@@ -27,6 +28,7 @@ __all__ = [
     "DecideError",
     "ImageError",
     "MeasureError",
+    "PhantomError",
     "StaleCaseError",
     "TraceError",
     "TradeError",
@@ -58,6 +60,10 @@ class MeasureError(WlmeasureError):
 
 class TradeError(WlmeasureError):
     """A tooth, canal or instrument that the standards do not know."""
+
+
+class PhantomError(WlmeasureError):
+    """A synthetic scene or film that cannot be made as asked."""
 
 
 class DecideError(WlmeasureError):

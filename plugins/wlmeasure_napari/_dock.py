@@ -7,10 +7,19 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QByteArray, QEvent, Qt, QTimer
+from qtpy.QtCore import QByteArray, QEvent, QSize, Qt, QTimer
 from qtpy.QtGui import QCursor, QImage, QPainter, QPixmap
 from qtpy.QtSvg import QSvgRenderer
-from qtpy.QtWidgets import QCheckBox, QComboBox, QFileDialog, QLabel, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QLabel,
+    QProgressBar,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from wlmeasure import __version__
 from wlmeasure.decide.electronic import CONDITIONS
@@ -28,12 +37,13 @@ from wlmeasure.share.result import (
     length_words,
     limit_words,
     proposal_words,
+    reading_words,
     scale_words,
     stop_setting_mm,
     stop_words,
 )
-from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note
-from wlmeasure_napari._drafts import discard, drafts
+from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
+from wlmeasure_napari._drafts import discard, free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
@@ -46,6 +56,7 @@ IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
 NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
 LOUPE_PX, LOUPE_AWAY_PX = 220, 28
 PROFILE_PX = 300
+WIDTH_PX = 360
 STYLE = """
 QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
 QLabel#message { color: #d55e00; }
@@ -77,6 +88,7 @@ class WorkingLengthDock(QWidget):
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
         self._settings = settings()
+        self._worker = Worker()
         self._build()
         self.large.setChecked(self._settings.large_type)
         self.set_large(self._settings.large_type)
@@ -90,6 +102,15 @@ class WorkingLengthDock(QWidget):
         self.canvas_message = note(name="message")
         self.canvas_message.hide()
         outer.addWidget(self.next_line)
+        self.progress = QProgressBar()
+        self.progress.setRange(0, 0)  # under way, without a share: a job lasts a fraction of a second
+        self.progress.setTextVisible(False)
+        self.progress.setFixedHeight(4)
+        self.progress.setAccessibleName("Working")
+        keeps = self.progress.sizePolicy()
+        keeps.setRetainSizeWhenHidden(True)  # the dock does not jump
+        self.progress.setSizePolicy(keeps)
+        outer.addWidget(self.progress)
         outer.addWidget(self.canvas_message)
         area = self._area = QScrollArea()
         area.setWidgetResizable(True)
@@ -109,7 +130,6 @@ class WorkingLengthDock(QWidget):
         self._parts.addStretch(1)
         area.setWidget(inside)
         outer.addWidget(area, 1)
-        self.setMinimumWidth(330)
 
     def _field(self, place: str, label: str, done: Callable[[str], None] | None, tip: str, hint: str = "") -> Field:
         field = Field(label, done, tip, hint=hint)
@@ -152,7 +172,8 @@ class WorkingLengthDock(QWidget):
             )
         )
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
-                         button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
+                         button("Find (F)", self._find, "Look for the file; you accept what is found")))  # fmt: skip
+        part.add(buttons(button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
                          button("Forget", self._forget_scale, "Take the last known length away")))  # fmt: skip
         self.claims = self._choice(lambda _text: None, "A spacing that the image claims", "Spacing claim")
         self.use_claim = button("Use claim", self._use_claim, "Take the image's own spacing, knowingly")
@@ -192,6 +213,11 @@ class WorkingLengthDock(QWidget):
         part.add(self._field("reading", "Reading, mm", self._on_reading, "Type the length and press Enter"))
         self.mark = self._choice(lambda _text: None, "Where the device stood", "Mark")
         self.mark.addItems(["foramen", "constriction", "beyond"])
+        part.add(
+            self._field(
+                "size", "File size", None, "The hand file the device was connected to, such as 15; may stay empty"
+            )
+        )
         self.condition = self._choice(lambda _text: None, "Anything that makes readings doubtful", "Condition")
         self.condition.addItems(["no condition", *CONDITIONS])
         part.add(buttons(self.mark, self.condition))
@@ -251,6 +277,8 @@ class WorkingLengthDock(QWidget):
         self.session.changed.connect(self._soon)
         self.session.moved.connect(self._on_moved)
         self.session.said.connect(self._on_said)
+        self.session.work = self._worker
+        self.session.resume()
         self._hands.connect()
         self.refresh()
 
@@ -262,6 +290,8 @@ class WorkingLengthDock(QWidget):
             (self.session.said, self._on_said),
         ):
             signal.disconnect(slot, missing_ok=True)
+        self.session.work = None
+        self.session.rest()
         self._hands.disconnect()
         self._loupe.hide()
         self._loupe.setParent(self)
@@ -275,12 +305,20 @@ class WorkingLengthDock(QWidget):
         if event.type() == QEvent.Type.ParentChange and self.parent() is None:
             self.deleteLater()
 
+    def sizeHint(self) -> QSize:  # noqa: N802  Qt's name
+        """Narrow enough to leave the film most of a screen of 1280 pixels; all texts wrap."""
+        return QSize(WIDTH_PX, 700)
+
     def _soon(self) -> None:
         self._late.start(0)
 
     def set_large(self, on: bool) -> None:
         """Large type for reading at a distance."""
         self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
+        inside = self._area.widget()
+        inside.ensurePolished()
+        room = self._area.verticalScrollBar().sizeHint().width() + 2 * self._area.frameWidth()
+        self.setMinimumWidth(inside.minimumSizeHint().width() + room)
 
     # ---- showing -------------------------------------------------------------------------------------------------
 
@@ -297,11 +335,12 @@ class WorkingLengthDock(QWidget):
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
-        waiting = [path for path in drafts() if path != session.path] if session.case is None else []
+        self.progress.setVisible(bool(session.busy))
+        waiting = free_drafts() if session.case is None else []
         self.recover.setVisible(bool(waiting))
         self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")
         self._on_moved()
-        if place != self._place:  # bring the part of the next step into view, once
+        if place and place != self._place:  # bring the part of the next step into view, once
             self._place = place
             self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
 
@@ -336,9 +375,11 @@ class WorkingLengthDock(QWidget):
         self._fill(self.claims, claims, self.claims.currentText())
         self.scale_words.setText("no scale yet" if film is None else scale_words(film))
         notes = [] if film is None else [flag.text for flag in film.flags]
+        if self.session.proposal is not None:
+            notes = [flag.text for flag in self.session.proposal.flags] + notes
         if film is not None and film.magnification is not None:
             notes.insert(0, f"Implied magnification {film.magnification:.2f}.")
-        self.scale_notes.setText("\n".join(notes))
+        tell(self.scale_notes, "\n".join(notes))
 
     def _show_canal(self) -> None:
         session = self.session
@@ -356,7 +397,7 @@ class WorkingLengthDock(QWidget):
                 box.setCurrentText(value)
         if trace is None:
             self.canal_length.setText("not traced on this film")
-            self.canal_bend.setText("")
+            tell(self.canal_bend, "")
             self.profile.hide()
             return
         length = trace.length
@@ -364,8 +405,10 @@ class WorkingLengthDock(QWidget):
         words = "no scale: angles only" if length is None else length_words(length.length_mm, length.length_std_mm)
         if tip is not None:
             words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
+        if trace.lost_mm >= 0.1:
+            words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
         self.canal_length.setText(words)
-        self.canal_bend.setText(curvature_words(trace.curvature, trace.angles))
+        tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         svg = profile_svg(trace, CANAL_COLOUR)
         self.profile.setVisible(bool(svg))
         if svg:
@@ -390,19 +433,20 @@ class WorkingLengthDock(QWidget):
         found = self.session.canal_result
         if found is None:
             for label in (self.reading_words, self.proposal, self.reasons, self.decision):
-                label.setText("")
+                tell(label, "")
             return
-        listed = ", ".join(f"{r.length_mm:g} ({r.mark})" for r in found.canal.electronic_readings)
-        electronic = found.electronic
-        self.reading_words.setText(listed if electronic is None else f"{listed}\n{electronic_words(electronic)}")
+        lines = [reading_words(found.canal.electronic_readings)] if found.canal.electronic_readings else []
+        if found.electronic is not None:
+            lines.append(electronic_words(found.electronic))
+        tell(self.reading_words, "\n".join(lines))
         working = found.working_length
         lines = [f"{proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
-        self.proposal.setText("\n".join([*lines, *(f"stop at {words}" for words in stop_words(found))]))
-        self.reasons.setText("\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
+        tell(self.proposal, "\n".join([*lines, *(f"stop at {words}" for words in stop_words(found))]))
+        tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
         made = found.canal.decision
-        self.decision.setText("" if made is None else f"decided {made.length_mm:.1f} mm by {made.by}")
+        tell(self.decision, "" if made is None else f"decided {made.length_mm:.1f} mm by {made.by}")
 
     def _on_moved(self) -> None:
         """Only the cursor has moved: the live line and the loupe."""
@@ -460,8 +504,7 @@ class WorkingLengthDock(QWidget):
     # ---- what is typed and pressed -------------------------------------------------------------------------------
 
     def _do(self, place: str, step: Callable[[], None]) -> None:
-        with self.session.telling(place):
-            step()
+        self.session.do(place, step)
 
     def _take(self, tool: Any, place: str) -> None:
         self._do(place, lambda: self.session.take(tool))
@@ -482,19 +525,18 @@ class WorkingLengthDock(QWidget):
         self._do("canvas", lambda: opener(path))
 
     def _recover(self) -> None:
-        waiting = [path for path in drafts() if path != self.session.path]
+        waiting = free_drafts()
         if waiting:
             self._do("canvas", lambda: self.session.open_case(waiting[0]))
 
     def discard_drafts(self) -> None:
         """Forget every unsaved case but the one in hand."""
-        for path in drafts():
-            if path != self.session.path:
-                discard(path)
+        for path in free_drafts():
+            discard(path)
         self.refresh()
 
     def _on_film(self, text: str) -> None:
-        self.session.choose_film(text)
+        self._do("film", lambda: self.session.choose_film(text))
 
     def _on_tooth(self, text: str) -> None:
         self._do("tooth", lambda: self.session.set_tooth(text))
@@ -516,6 +558,9 @@ class WorkingLengthDock(QWidget):
         if self._fields["length"].text.strip():
             self._do("length", step)
 
+    def _find(self) -> None:
+        self._do("scale", self.session.find_file)
+
     def _forget_scale(self) -> None:
         case = self.session.case
         if case is not None and (scales := case.film(self.session.film_id).scale):
@@ -526,7 +571,7 @@ class WorkingLengthDock(QWidget):
         self._do("scale", lambda: self.session.use_spacing(claim, None))
 
     def _on_canal(self, name: str) -> None:
-        self.session.choose_canal(name)
+        self._do("canal", lambda: self.session.choose_canal(name))
 
     def _on_rename(self, _text: str) -> None:
         name, reference = self._fields["canal"].text, self._fields["reference"].text
@@ -563,7 +608,11 @@ class WorkingLengthDock(QWidget):
         mark: Any = self.mark.currentText()
 
         def step() -> None:
-            self.session.add_reading(typed_number(text, "reading"), mark, None, conditions)
+            size = self._fields["size"].text.strip()
+            file_size: Any = typed_number(size, "file size") if size else None
+            if file_size is not None and file_size.is_integer():  # the reading itself refuses what is no size
+                file_size = int(file_size)
+            self.session.add_reading(typed_number(text, "reading"), mark, file_size, conditions)
             self._fields["reading"].clear()  # the same number typed again is another reading
 
         self._do("reading", step)
@@ -616,8 +665,8 @@ class WorkingLengthDock(QWidget):
             self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
             return
 
-        def step() -> None:
+        def job() -> None:
             page = report_html(result, made_at=f"{saved:%Y-%m-%d %H:%M}", program=f"wlmeasure {__version__}")
             Path(path).write_text(page, encoding="utf-8")
 
-        self._do("record", step)
+        self._do("record", lambda: self.session.run("Writing the report", job, lambda _: None))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any
 
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QObject, Qt, Signal
 from qtpy.QtWidgets import QGroupBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-__all__ = ["Field", "Part", "button", "buttons", "note"]
+__all__ = ["Field", "Part", "Worker", "button", "buttons", "note", "tell"]
 
 
 def note(text: str = "", *, name: str = "note") -> QLabel:
@@ -18,6 +20,12 @@ def note(text: str = "", *, name: str = "note") -> QLabel:
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     return label
+
+
+def tell(label: QLabel, text: str) -> None:
+    """Put words on a line; a line without words takes no room."""
+    label.setText(text)
+    label.setVisible(bool(text))
 
 
 def button(text: str, action: Callable[[], None], tip: str) -> QPushButton:
@@ -38,6 +46,25 @@ def buttons(*made: QWidget) -> QWidget:
     for widget in made:
         layout.addWidget(widget)
     return row
+
+
+class Worker(QObject):
+    """Runs jobs one after another on a thread of its own and hands their outcomes to the thread it was made on."""
+
+    _ended = Signal(object)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="wlmeasure")
+        self._ended.connect(self._hand_over, Qt.ConnectionType.QueuedConnection)
+
+    def __call__(self, job: Callable[[], Any], finish: Callable[[Callable[[], Any]], None]) -> None:
+        future = self._pool.submit(job)
+        future.add_done_callback(lambda done: self._ended.emit((finish, done)))
+
+    def _hand_over(self, ended: tuple[Callable[[Callable[[], Any]], None], Future[Any]]) -> None:
+        finish, future = ended
+        finish(future.result)
 
 
 class Part(QGroupBox):
@@ -74,7 +101,7 @@ class Field(QWidget):
         self.message = note(name="message")
         self.message.hide()
         layout.addWidget(self.message)
-        self._told = ""
+        self._told: str | None = ""
         self._done = done
         if done is not None:
             self.edit.editingFinished.connect(self._finished)
@@ -101,5 +128,8 @@ class Field(QWidget):
         self.edit.clear()
 
     def say(self, text: str) -> None:
+        """A message beneath the field; what was refused is tried again on the next Enter, though the text is the same."""
+        if text:
+            self._told = None
         self.message.setText(text)
         self.message.setVisible(bool(text))

@@ -19,6 +19,7 @@ NUDGE_PX = 0.25
 
 KEYS = (
     ("S", "scale: click the file's stop, then its tip"),
+    ("F", "find the file by itself; Enter accepts what is found"),
     ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
     ("Enter", "accept"),
     ("R", "click the coronal reference point"),
@@ -39,10 +40,11 @@ class Hands:
         self._layers = layers
         self._bound: dict[str, Callable[[Any], None]] = {
             "s": lambda _: self._do(lambda: session.take("file")),
+            "f": lambda _: self._do(session.find_file),
             "t": lambda _: self._do(self._trace_key),
             "Enter": lambda _: self._do(session.accept),
             "r": lambda _: self._do(lambda: session.take("reference")),
-            "Escape": lambda _: session.cancel(),
+            "Escape": lambda _: self._do(session.cancel),
             "Control-z": lambda _: self._do(session.undo),
             "Control-y": lambda _: self._do(session.redo),
             "Control-d": lambda _: self._do(session.delete_chosen),
@@ -69,8 +71,7 @@ class Hands:
                 self._viewer.bind_key(key, None, overwrite=True)
 
     def _do(self, step: Callable[[], None]) -> None:
-        with self._session.telling("canvas"):
-            step()
+        self._session.do("canvas", step)
 
     def _trace_key(self) -> None:
         session = self._session
@@ -89,7 +90,8 @@ class Hands:
         if at is None or event.button != 1:
             return
         session = self._session
-        handle = session.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if session.tool == "look" else None
+        looking = session.tool == "look" and not session.busy
+        handle = session.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if looking else None
         if handle is not None:
             yield from self._drag(handle, at, event)
             return

@@ -9,16 +9,19 @@ import numpy as np
 from napari.components import ViewerModel
 
 from wlmeasure.image.display import local_contrast
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
 from wlmeasure_napari._session import Session
 
 __all__ = ["CANAL_COLOUR", "FILE_COLOUR", "Layers"]
 
-FILE_COLOUR = "#56b4e9"  # Okabe & Ito 2008: told apart by colour-blind eyes
-CANAL_COLOUR = "#e69f00"
-OTHER_CANAL_COLOUR = "#009e73"
+CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, LINES, POINTS = "film", "measured", "points"
+# Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
+# both sides of a canal that lies on it.
+FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
+DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
 
 class Layers:
@@ -118,6 +121,12 @@ class Layers:
             self._ours[name] = make(name=name, **self._frame())
         return self._ours[name]
 
+    def _draw(self, piece: Any, seen: bool) -> list[Any]:
+        """A piece of a path as lines: whole where the canal is seen, dashes where nothing stands out."""
+        if seen or len(piece) < DASH:
+            return [piece]
+        return [piece[k : k + DASH // 2 + 1] for k in range(0, len(piece) - 1, DASH)]
+
     def _show_lines(self) -> None:
         layer = self._layer(LINES, self._viewer.add_shapes)
         self._set_frame(layer)
@@ -126,22 +135,26 @@ class Layers:
         paths, colours, widths = [], [], []
         radiograph = session.radiograph
         assert radiograph is not None
-        line = max(radiograph.values.shape) / 500.0
+        line = float(max(radiograph.values.shape))
         if film is not None and film.calibration is not None:
             for known in film.calibration.lines:
                 paths.append(np.asarray(known.path_px))
                 colours.append(FILE_COLOUR)
-                widths.append(1.8 * line)
+                widths.append(FILE_SHARE * line)
         for canal in () if session.result is None else session.result.canals:
             for trace in canal.traces:
                 if trace.trace.film == session.film_id:
-                    paths.append(np.asarray(trace.path.path_px))
                     chosen = canal.canal.name == session.canal_name
-                    colours.append(CANAL_COLOUR if chosen else OTHER_CANAL_COLOUR)
-                    widths.append(0.8 * line)
+                    drawn = [path for piece, seen in trace.pieces for path in self._draw(piece, seen)]
+                    paths += drawn
+                    colours += [CANAL_COLOUR if chosen else OTHER_CANAL_COLOUR] * len(drawn)
+                    widths += [CANAL_SHARE * line] * len(drawn)
         layer.data = []
         if paths:
-            layer.add_paths(paths, edge_color=colours, edge_width=widths)
+            # Lines of equal height are drawn in no order at all, and flicker where they cross.
+            heights = [int(colour != FILE_COLOUR) for colour in colours]
+            layer.add_paths(paths, edge_color=colours, edge_width=widths, z_index=heights)
+            layer.opacity = 1.0
         layer.editable = False  # new data make it editable again
 
     def _show_points(self) -> None:
@@ -154,14 +167,21 @@ class Layers:
             CHOSEN_COLOUR if handle == session.chosen else FILE_COLOUR if handle.role == "scale" else CANAL_COLOUR
             for handle, _ in handles
         ] + [PENDING_COLOUR] * len(session.pending)
+        symbols = ["disc"] * len(points)
+        trace = session.trace_result
+        if trace is not None and trace.sharpest_px is not None:  # a mark, no handle
+            points.append(trace.sharpest_px)
+            colours.append(CANAL_COLOUR)
+            symbols.append("diamond")
         layer.data = np.array(points, dtype=float).reshape(-1, 2)
         layer.selected_data = set()
         if points:
             radiograph = session.radiograph
             assert radiograph is not None
-            layer.size = max(radiograph.values.shape) / 110.0
+            usual = max(radiograph.values.shape) / 110.0
+            layer.size = [1.8 * usual if symbol == "diamond" else usual for symbol in symbols]
             layer.border_color = colours
             layer.face_color = "transparent"
             layer.border_width = 0.18
-            layer.symbol = "disc"
+            layer.symbol = symbols
         layer.editable = False

@@ -26,13 +26,14 @@ class LiveLine(Protocol):
 
 
 class _CanvasLine:
-    """A bare visual below the image's own node, so that it has the image's place and scale."""
+    """A bare visual beside the image's own node and under its transform: the image's place and scale, above all layers."""
 
     def __init__(self, node: Any) -> None:
         from vispy.scene.visuals import Line
 
-        # Parent of the image's visual: the transform of the layer, in (col, row).
-        self._line = Line(parent=node, color=COLOUR, width=2.0, antialias=True)
+        # The image's transform, in (col, row), is one object that napari updates in place.
+        self._line = Line(parent=node.parent, color=COLOUR, width=2.5, antialias=True)
+        self._line.transform = node.transform
         self._line.order = 10**6
         self._line.visible = False
 

@@ -9,11 +9,10 @@ from typing import Any
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
 
 LayerData = tuple[Any, dict[str, Any], str]
 
-FILE_COLOUR = "#56b4e9"
-CANAL_COLOUR = "#e69f00"
 # Widths are in pixels of the film, which a window shows reduced: shares of its rows stay visible there. The file is the
 # wider one, so that it shows on both sides of a canal that lies on it.
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 400
@@ -59,7 +58,7 @@ def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
         layers.append((paths, style, "shapes"))
     canals = {c.canal.name: t.path.path_px for c in result.canals for t in c.traces if t.film is film}
     if canals:
-        style = _path_style(f"canals on {name}", scale, CANAL_COLOUR, CANAL_SHARE * film.radiograph.rows)
+        style = _path_style(f"canals on {name}", scale, CANAL_COLOURS[0], CANAL_SHARE * film.radiograph.rows)
         style["features"] = {"canal": list(canals)}
         layers.append((list(canals.values()), style, "shapes"))
     return layers

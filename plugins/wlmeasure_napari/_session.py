@@ -3,12 +3,15 @@
 The case is the document. Every step makes a new case from the old one, measures it, saves it to the session's file, and only
 then says that it has changed; undo goes back to the case before. What the screen shows is made from the case (`_layers`),
 so a layer that somebody deletes loses nothing.
+
+Reading and tracing may run on another thread (`work`). Until they are done further steps wait in line, none is lost.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -45,6 +48,7 @@ from wlmeasure.record.evaluate import (
     read_films,
 )
 from wlmeasure.trace.centreline import check_points
+from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
@@ -53,6 +57,7 @@ __all__ = ["Handle", "Session", "Tool"]
 
 Point = tuple[float, float]
 Tool = Literal["look", "file", "object", "canal", "reference"]
+Job = Callable[[], Any]
 
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
@@ -67,6 +72,20 @@ class Handle:
     index: int
     scale: int = 0
     canal: str = ""
+
+
+def _to_trace(items: Iterable[Any]) -> bool:
+    """Whether any of them has clicks through which no path was traced yet."""
+    return any(
+        item.path_px is None and (isinstance(item, Trace) or item.trace_kind == "clicks")
+        for item in items
+        if isinstance(item, Trace | KnownFile)
+    )
+
+
+def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
+    """The trace with other clicks, to be traced anew."""
+    return evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None)
 
 
 class Session:
@@ -96,12 +115,19 @@ class Session:
         self.pending: list[Point] = []
         self.cursor: Point | None = None
         self.live: list[Point] = []
+        self.proposal: FileProposal | None = None
         self.chosen: Handle | None = None
         self.known_length_mm: float | None = None
         self.known_length_std_mm: float | None = None
         self.saved_at: datetime | None = None
         self.path: Path | None = None
         self.radiographs: dict[str, Radiograph] = {}
+        self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
+        """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
+        self.busy = ""
+        self._later: deque[tuple[str, Callable[[], None]]] = deque()
+        self._place = "canvas"
+        self._lock: Any = None
         self._paths: dict[str, Path] = {}
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
@@ -119,7 +145,9 @@ class Session:
             The image cannot be read, or is in the case already.
         """
         path = Path(path).resolve()
-        radiograph = read(path)
+        self.run("Reading the film", lambda: read(path), lambda radiograph: self._take_film(radiograph, path))
+
+    def _take_film(self, radiograph: Radiograph, path: Path) -> None:
         if self.case is None:
             self._waiting = (radiograph, path)
             self.radiographs = {"f1": radiograph}
@@ -135,7 +163,7 @@ class Session:
         self.radiographs = {**self.radiographs, film.id: radiograph}
         self._paths = {**self._paths, film.id: path}
         try:
-            self._step(new)
+            self._step(new)  # a film without points: nothing to trace, so it is done when this returns
         except WlmeasureError:
             self.radiographs, self._paths = before
             raise
@@ -157,9 +185,33 @@ class Session:
         radiograph, path = self._waiting
         name = tooth.canal_names[0]
         case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name, "reference cusp or edge")
-        self.path = _drafts.new_draft()
+        self._go_to(_drafts.new_draft())
         self._step(case, undoable=False)
         self._waiting = None
+
+    def _go_to(self, path: Path) -> None:
+        """Save to that file from now on; a draft is held, so that no other window goes on with it."""
+        lock = _drafts.hold(path) if _drafts.is_draft(path) else None
+        if self._lock is not None:
+            self._lock.release()
+        self._lock, self.path = lock, path
+
+    def rest(self) -> None:
+        """Nobody looks at the session: another window may go on with its draft."""
+        if self._lock is not None:
+            self._lock.release()
+
+    def resume(self) -> None:
+        """Looked at again; where another window has gone on with the draft meanwhile, this one goes on in a new one."""
+        if self._lock is None or self._lock.is_locked:
+            return
+        assert self.path is not None
+        assert self.case is not None
+        try:
+            self._go_to(self.path)
+        except CaseError:
+            self._go_to(_drafts.new_draft())
+            self._save(self.case, self.path)
 
     def open_case(self, path: str | Path) -> None:
         """Go on with a case file; its file is the one saved to from now on.
@@ -170,22 +222,28 @@ class Session:
             The case or one of its films cannot be read.
         """
         path = Path(path).resolve()
-        case = load_case(path)
-        radiographs = read_films(case)
-        paths = {film.id: case.film_path(film).resolve() for film in case.films}
-        films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
-        case = evolve(case, films=films, folder=Path())
-        result = evaluate(case, radiographs)
-        self.radiographs, self._paths, self._waiting = radiographs, paths, None
-        self.case, self.result = case, result
-        self.tooth = Tooth.from_iso3950(case.tooth)
-        self.film_id = case.films[0].id
-        self.canal_name = case.canals[0].name if case.canals else ""
-        self.path = path
-        self._undo, self._redo = [], []
-        self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
-        self._drop_tool()
-        self.changed.emit()
+
+        def job() -> tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]:
+            case = load_case(path)
+            radiographs = read_films(case)
+            paths = {film.id: case.film_path(film).resolve() for film in case.films}
+            films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
+            return evaluate(evolve(case, films=films, folder=Path()), radiographs), radiographs, paths
+
+        def done(opened: tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]) -> None:
+            self._go_to(path)
+            self.result, self.radiographs, self._paths = opened
+            self.case = case = self.result.case
+            self._waiting = None
+            self.tooth = self.result.tooth
+            self.film_id = case.films[0].id
+            self.canal_name = case.canals[0].name if case.canals else ""
+            self._undo, self._redo = [], []
+            self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
+            self._drop_tool()
+            self.changed.emit()
+
+        self.run("Opening the case", job, done)
 
     def save_as(self, path: str | Path) -> None:
         """Save under a name of the clinician's own; later steps are saved there too, and the draft is forgotten."""
@@ -194,31 +252,25 @@ class Session:
         path = Path(path)
         if not path.name.endswith(SUFFIX):
             path = path.with_name(path.name.removesuffix(".json") + SUFFIX)
-        old = self.path
-        self.path = path.resolve()
-        try:
-            self._save(self.case)
-        except WlmeasureError:
-            self.path = old
-            raise
-        if old is not None and old != self.path and old.parent == _drafts.folder():
+        old, new = self.path, path.resolve()
+        self._save(self.case, new)
+        self._go_to(new)
+        if old is not None and old != new and _drafts.is_draft(old):
             _drafts.discard(old)
         self.changed.emit()
 
-    def _save(self, case: Case) -> None:
-        assert self.path is not None
-        films = tuple(evolve(film, path=self._stored_path(film.id)) for film in case.films)
-        save_case(evolve(case, films=films), self.path)
+    def _save(self, case: Case, path: Path) -> None:
+        films = tuple(evolve(film, path=self._stored_path(film.id, path)) for film in case.films)
+        save_case(evolve(case, films=films), path)
         self.saved_at = datetime.now()
 
-    def _stored_path(self, film_id: str) -> str:
+    def _stored_path(self, film_id: str, case_path: Path) -> str:
         """Relative to the case file, absolute in a draft (which lies far from its films) or on another drive."""
-        assert self.path is not None
         target = self._paths[film_id]
-        if self.path.parent == _drafts.folder():
+        if _drafts.is_draft(case_path):
             return str(target)
         try:
-            return Path(os.path.relpath(target, self.path.parent)).as_posix()
+            return Path(os.path.relpath(target, case_path.parent)).as_posix()
         except ValueError:
             return str(target)
 
@@ -226,28 +278,69 @@ class Session:
         """Where the case lies, and since when."""
         if self.saved_at is None or self.path is None:
             return "Nothing to save yet."
-        draft = self.path.parent == _drafts.folder()
-        where = "as a draft; Save case gives it a name" if draft else f"in {self.path.name}"
+        where = "as a draft; Save case gives it a name" if _drafts.is_draft(self.path) else f"in {self.path.name}"
         return f"Saved at {self.saved_at:%H:%M:%S} {where}."
 
     # ---- steps and history ---------------------------------------------------------------------------------------
 
-    def _step(self, case: Case, *, undoable: bool = True) -> None:
-        """Measure, save, and only then take over the new case."""
-        result = evaluate(case, self.radiographs)
-        accepted = accept_paths(result)
-        if accepted != case:  # what is shown is what the saved case gives, to the last digit
-            result = evaluate(accepted, self.radiographs)
-        self._save(accepted)
-        if undoable and self.case is not None:
-            self._undo.append((self.case, self.canal_name, self.film_id))
-            del self._undo[:-UNDO_STEPS]
-        self._redo.clear()
-        self._take(accepted, result)
+    def do(self, place: str, step: Callable[[], None]) -> None:
+        """Take a step, or put it in line behind the job that is running; a refusal becomes a message at `place`."""
+        if self.busy:
+            self._later.append((place, step))
+            return
+        self._place = place
+        with self.telling(place):
+            step()
 
-    def _take(self, case: Case, result: CaseResult) -> None:
+    def run(self, words: str, job: Job, done: Callable[[Any], None]) -> None:
+        """Run a long job that touches nothing of the session, and then `done` with what it gives."""
+        if self.work is None:
+            done(job())
+            return
+        place = self._place
+
+        def finish(outcome: Job) -> None:
+            self.busy = ""
+            with self.telling(place):
+                done(outcome())
+            self.changed.emit()
+            while self._later and not self.busy:
+                self.do(*self._later.popleft())
+
+        self.busy = words
+        self.changed.emit()
+        self.work(job, finish)
+
+    def _step(self, case: Case, *, after: Callable[[], None] | None = None, undoable: bool = True) -> None:
+        """Measure, save, and only then take over the new case."""
+        radiographs, old, before = self.radiographs, self.case, self.result
+
+        def job() -> CaseResult:
+            result = evaluate(case, radiographs, before=before)
+            accepted = edit.with_file_tips(accept_paths(result), result, old)
+            # What is shown is what the saved case gives.
+            return result if accepted == case else evaluate(accepted, radiographs, before=result)
+
+        def done(result: CaseResult) -> None:
+            assert self.path is not None
+            self._save(result.case, self.path)
+            if undoable and self.case is not None:
+                self._undo.append((self.case, self.canal_name, self.film_id))
+                del self._undo[:-UNDO_STEPS]
+            self._redo.clear()
+            self._take(result)
+            if after is not None:
+                after()
+
+        if any(_to_trace(film.scale) for film in case.films) or any(_to_trace(canal.traces) for canal in case.canals):
+            self.run("Tracing", job, done)
+        else:
+            done(job())
+
+    def _take(self, result: CaseResult) -> None:
+        case = result.case
         self.case, self.result = case, result
-        self.tooth = Tooth.from_iso3950(case.tooth)
+        self.tooth = result.tooth
         if all(canal.name != self.canal_name for canal in case.canals):
             self.canal_name = case.canals[0].name if case.canals else ""
         if all(film.id != self.film_id for film in case.films):
@@ -260,6 +353,7 @@ class Session:
         """Back to the case before the last step; while points are being placed, the last of them is taken back."""
         if self.pending:
             self.pending.pop()
+            self.proposal = None
             self._anchor()
             self.changed.emit()
         elif self._undo and self.case is not None:
@@ -273,14 +367,15 @@ class Session:
     def _go(self, source: list[tuple[Case, str, str]], target: list[tuple[Case, str, str]]) -> None:
         assert self.case is not None
         case, canal_name, film_id = source[-1]
-        result = evaluate(case, self.radiographs)
-        self._save(case)
+        result = evaluate(case, self.radiographs, before=self.result)
+        assert self.path is not None
+        self._save(case, self.path)
         source.pop()
         target.append((self.case, self.canal_name, self.film_id))
         if film_id != self.film_id:
             self._drop_tool()
         self.canal_name, self.film_id, self.chosen = canal_name, film_id, None
-        self._take(case, result)
+        self._take(result)
 
     @property
     def can_undo(self) -> bool:
@@ -359,11 +454,19 @@ class Session:
             self.changed.emit()
 
     def next_step(self) -> tuple[str, str]:
-        """What is missing next: the part of the dock where it is done, and one line of words."""
+        """What is missing next: the part of the dock where it is done ("" while a job runs), and one line of words."""
+        if self.busy:
+            return "", f"{self.busy} …"
         if not self.radiographs:
             return "film", "Open a film: drop an image here, or press Open film."
         if self.case is None:
             return "film", "Enter the tooth, such as 46."
+        if self.proposal is not None:
+            if not self.pending:
+                return "scale", "A file's tip is found, but no stop: click the stop, or Esc to begin anew."
+            sure = f"A file is found ({100.0 * self.proposal.confidence:.0f} % sure); look at its stop and tip."
+            enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
+            return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:
             if len(self.pending) < 2:
                 return "scale", f"Click {ENDS[self.tool][len(self.pending)]}."
@@ -376,7 +479,7 @@ class Session:
             return "canals", "Click along the canal, last its apical end. Enter accepts."
         film = self.film
         if film is not None and film.calibration is None:
-            return "scale", "Set the scale: press S, click the file's stop and its tip."
+            return "scale", "Set the scale: press S and click the file's stop and tip, or F to have it found."
         canal = self.canal
         if canal is None:
             return "canals", "Add a canal."
@@ -409,10 +512,42 @@ class Session:
         self.tool = tool
         self.changed.emit()
 
+    def find_file(self) -> None:
+        """Look for a file on the film and put its stop and tip up for acceptance; `accept` takes them.
+
+        Where no stop is seen, the next click is taken for it.
+
+        Raises
+        ------
+        CaseError
+            There is no film yet, or no file with a tip is found on it.
+        """
+        radiograph, film = self.radiograph, self.film
+        if self.case is None or radiograph is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+        size = None if film is None or film.calibration is None else film.calibration.mm_per_px
+        self.run("Looking for the file", lambda: find_files(radiograph, mm_per_px=size), self._propose)
+
+    def _propose(self, found: tuple[FileProposal, ...]) -> None:
+        tipped = [p for p in found if p.tip_px is not None]
+        if not tipped:
+            raise CaseError(
+                "file must show its tip to be found: nothing on the film looks like one; press S and click it"
+            )
+        self._drop_tool()
+        self.tool = "file"
+        self.proposal = next((p for p in tipped if p.stop_px is not None), tipped[0])
+        ends = (self.proposal.stop_px, self.proposal.tip_px)
+        if ends[0] is not None:
+            self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
+        self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]
+        self.changed.emit()
+
     def _drop_tool(self) -> None:
         self.tool = "look"
         self.pending = []
         self.live = []
+        self.proposal = None
         self._live = None
         self.chosen = None
 
@@ -438,8 +573,13 @@ class Session:
             return
         if self.pending and self.pending[-1] == at:
             return
+        if self.proposal is not None and not self.pending and self.proposal.tip_px is not None:
+            row, col = self.proposal.tip_px
+            self.pending = [at, (float(row), float(col))]  # the stop of a file whose tip is found
+            self.changed.emit()
+            return
         if self.tool in ENDS and len(self.pending) == 2:
-            self.pending = []
+            self.pending, self.proposal = [], None
         self.pending.append(at)
         if self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
@@ -452,7 +592,9 @@ class Session:
         self._live = None
         if self.tool in ("canal", "file") and self.pending and self.radiograph is not None:
             kind: Literal["canal", "file"] = "canal" if self.tool == "canal" else "file"
-            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px())
+            traced = () if self.film is None or kind == "file" else self.film.file_traces
+            files = [file.path_px for file in traced]
+            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px(), files=files)
 
     def _rough_mm_per_px(self) -> tuple[float, float]:
         film = self.film
@@ -478,6 +620,8 @@ class Session:
             They are not enough, or no line can be traced through them.
         """
         if self.tool in ENDS and len(self.pending) == 2:
+            if self.known_length_mm is None:
+                raise CaseError("known length must be entered first: the file's length from stop to tip, in mm")
             self._try_known_length()
         elif self.tool == "canal":
             self._accept_canal()
@@ -486,26 +630,18 @@ class Session:
         assert self.case is not None
         if len(self.pending) < 2:
             raise CaseError("clicks must be at least the orifice and the apical end: place another point")
-        clicks, tip = tuple(self.pending), self._file_tip()
+        clicks = tuple(self.pending)
         if self.trace is None:
-            trace = Trace(film=self.film_id, clicks_px=clicks, apical_end="radiographic apex", file_tip_px=tip)
+            trace = Trace(film=self.film_id, clicks_px=clicks, apical_end="radiographic apex")
         else:
-            trace = evolve(self.trace, clicks_px=clicks, path_px=None, tracer=None, file_tip_px=tip)
-        self._step(edit.with_trace(self.case, self.canal_name, trace))
-        self.cancel()
-
-    def _file_tip(self) -> Point | None:
-        """The tip of the one file on the film, which tells how far short of the end it lies."""
-        film = self.film
-        files = [] if film is None else [scale for scale in film.film.scale if isinstance(scale, KnownFile)]
-        return files[0].points_px[-1] if len(files) == 1 else None
+            trace = _clicked(self.trace, clicks)
+        self._step(edit.with_trace(self.case, self.canal_name, trace), after=self.cancel)
 
     def _set_reference(self, at: Point) -> None:
         assert self.case is not None
         if self.trace is None:  # undone while the tool was in hand
             raise CaseError("canal must be traced on this film before its reference point is set")
-        self._step(edit.with_trace(self.case, self.canal_name, evolve(self.trace, reference_px=at)))
-        self.cancel()
+        self._step(edit.with_trace(self.case, self.canal_name, evolve(self.trace, reference_px=at)), after=self.cancel)
 
     def set_known_length(self, length_mm: float, std_mm: float | None) -> None:
         """The length of the file (stop to tip) or object, before or after its ends are clicked.
@@ -518,7 +654,9 @@ class Session:
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
         self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
-        if self.tool in ENDS and len(self.pending) == 2:
+        if self.proposal is not None:
+            self.changed.emit()  # a proposal is accepted by itself, never by the way
+        elif self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
@@ -541,8 +679,7 @@ class Session:
             scale = KnownObject(
                 points_px=points, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm
             )
-        self._step(edit.with_scale(self.case, self.film_id, scale))
-        self.cancel()
+        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel)
 
     def _renew_known_length(self) -> None:
         """A length typed again is a correction of the last known length on this film."""
@@ -614,9 +751,7 @@ class Session:
         WlmeasureError
             The new place is refused; the point stays where it was.
         """
-        self._replace(handle, [to])
-        self.chosen = handle
-        self.changed.emit()
+        self._replace(handle, [to], after=lambda: self.choose(handle))
 
     def insert_after(self, handle: Handle, at: Point) -> None:
         """One click more along a canal, behind the one given."""
@@ -629,7 +764,7 @@ class Session:
             handle, self.chosen = self.chosen, None
             self._replace(handle, [])
 
-    def _replace(self, handle: Handle, points: list[Point]) -> None:
+    def _replace(self, handle: Handle, points: list[Point], after: Callable[[], None] | None = None) -> None:
         case = self.case
         assert case is not None
         if handle.role == "scale":
@@ -637,39 +772,45 @@ class Session:
             assert not isinstance(scale, Spacing)
             new = (*scale.points_px[: handle.index], *points, *scale.points_px[handle.index + 1 :])
             if len(new) < 2:
-                self._step(edit.without_scale(case, self.film_id, handle.scale))
-            else:
-                self._step(edit.with_scale(case, self.film_id, evolve(scale, points_px=new), at=handle.scale))
+                self._step(edit.without_scale(case, self.film_id, handle.scale), after=after)
+                return
+            moved = evolve(scale, points_px=new)
+            if isinstance(moved, KnownFile):
+                moved = evolve(moved, path_px=None, tracer=None)
+            self._step(edit.with_scale(case, self.film_id, moved, at=handle.scale), after=after)
             return
         canal = edit.canal_of(case, handle.canal)
         trace = next(t for t in canal.traces if t.film == self.film_id)
         if handle.role == "reference":
-            self._step(edit.with_trace(case, handle.canal, evolve(trace, reference_px=points[0] if points else None)))
+            marked = evolve(trace, reference_px=points[0] if points else None)
+            self._step(edit.with_trace(case, handle.canal, marked), after=after)
             return
         clicks = trace.clicks_px or ()
         new = (*clicks[: handle.index], *points, *clicks[handle.index + 1 :])
         if len(new) < 2:
-            self._step(edit.without_trace(case, handle.canal, self.film_id))
+            self._step(edit.without_trace(case, handle.canal, self.film_id), after=after)
         else:
-            self._step(edit.with_trace(case, handle.canal, evolve(trace, clicks_px=new, path_px=None, tracer=None)))
+            self._step(edit.with_trace(case, handle.canal, _clicked(trace, new)), after=after)
 
     # ---- canals, readings, decision ------------------------------------------------------------------------------
 
-    def _edit(self, change: Callable[[Case], Case]) -> None:
+    def _edit(self, change: Callable[[Case], Case], after: Callable[[], None] | None = None) -> None:
         if self.case is None:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
-        self._step(change(self.case))
+        self._step(change(self.case), after=after)
 
     def add_canal(self, name: str, reference_point: str = "reference cusp or edge") -> None:
         """One canal more, and work on it."""
-        self._edit(lambda case: edit.with_canal(case, name.strip(), reference_point))
-        self.choose_canal(name.strip())
+        name = name.strip()
+        self._edit(lambda case: edit.with_canal(case, name, reference_point), after=lambda: self.choose_canal(name))
 
     def rename_canal(self, name: str, reference_point: str) -> None:
         """Another name or reference point for the canal in hand."""
-        old = self.canal_name
-        self._edit(lambda case: edit.renamed_canal(case, old, name.strip(), reference_point.strip()))
-        self.choose_canal(name.strip())
+        old, name = self.canal_name, name.strip()
+        self._edit(
+            lambda case: edit.renamed_canal(case, old, name, reference_point.strip()),
+            after=lambda: self.choose_canal(name),
+        )
 
     def delete_canal(self) -> None:
         """Take the canal in hand away."""

@@ -69,6 +69,7 @@ class Window:
         self.app = QApplication.instance()
         self.open()
         session = self.dock.session
+        session.work = None  # each step is done when it returns
         session.open_film(FILM)
         session.set_tooth("45")
         session.set_known_length(21.5, 0.05)

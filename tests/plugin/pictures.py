@@ -41,6 +41,8 @@ def make(folder: Path) -> list[Path]:
     for panel in (viewer.window._qt_viewer.dockLayerControls, viewer.window._qt_viewer.dockLayerList):
         panel.hide()  # napari's own panels stand aside
     session = seat_of(viewer).session
+    QApplication.processEvents()  # the dock is shown, and has given the session a thread
+    session.work = None  # each step is done when it returns
     QCursor.setPos(window.mapToGlobal(QPoint(500, 420)))  # the loupe stands beside the cursor
 
     def picture(name: str) -> None:

@@ -52,6 +52,16 @@ class Person:
         return self.viewer.window._qt_viewer.canvas.native
 
     def settle(self):
+        """Until the window has heard everything and no job runs."""
+        from qtpy.QtCore import QDeadlineTimer
+
+        end = QDeadlineTimer(30_000)
+        for _ in range(5):
+            self.app.processEvents()
+        while self.dock is not None and self.session.busy:
+            self.app.processEvents()
+            if end.hasExpired():
+                pytest.fail(f"still {self.session.busy}")
         for _ in range(5):
             self.app.processEvents()
 
@@ -237,7 +247,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.type("reading", "20.5")
     person.space(person.button("Same again"))
     person.space(person.button("Same again"))
-    assert dock.reading_words.text().startswith("20.5 (foramen), 20.5 (foramen), 20.5 (foramen)")
+    assert dock.reading_words.text().startswith("20.5, 20.5, 20.5 mm (foramen)")
     person.tab_to(dock._fields["by"].edit)
     person.type("by", "KO")
     person.space(person.button("Take proposal"))
@@ -562,3 +572,56 @@ def test_a_saved_case_and_an_unsaved_one_are_gone_on_with(person, drafts_folder)
     finally:
         third.viewer.close()
         third.settle()
+
+
+def test_a_reading_names_the_size_of_its_file(person):
+    """Typed beside the reading, kept for the next one; a word or a size that no file has is refused beside the reading."""
+    traced(person)
+    person.enter("size", "15")
+    person.enter("reading", "20.5")
+    person.enter("reading", "21")
+    assert [(r.length_mm, r.file_size) for r in person.session.canal.electronic_readings] == [(20.5, 15), (21.0, 15)]
+    for wrong in ("thin", "15.5", "3"):
+        person.enter("size", wrong)
+        person.enter("reading", "20")
+        assert "size" in person.said("reading")
+        assert len(person.session.canal.electronic_readings) == 2
+    person.dock._fields["size"].edit.clear()
+    person.enter("reading", "20")
+    assert person.session.canal.electronic_readings[-1].file_size is None
+
+
+def test_the_window_lives_while_a_path_is_traced(person):
+    """Between Enter and the path: the line says so, the progress shows, and a reading typed meanwhile is not lost."""
+    scaled(person)
+    session = person.session
+    session.do("canal", lambda: session.take("canal"))
+    for point in (ORIFICE, MIDDLE, END):
+        session.do("canvas", lambda point=point: session.click(point))
+    session.do("canal", session.accept)
+    assert session.busy
+    person.dock.refresh()
+    assert person.dock.next_line.text() == "Tracing …"
+    assert person.dock.progress.isVisibleTo(person.dock)
+    person.dock._on_reading("20.5")
+    assert session.canal.electronic_readings == ()
+    person.settle()
+    assert session.trace is not None
+    assert [r.length_mm for r in session.canal.electronic_readings] == [20.5]
+    assert not person.dock.progress.isVisibleTo(person.dock)
+
+
+def test_the_file_is_found_with_one_key_and_accepted_with_another(person):
+    """F, a look, Enter: no click on the film; while it is proposed its path is the live line and both ends are marked."""
+    opened(person)
+    person.enter("length", "21.5")
+    clicks = person.clicks
+    person.key("F")
+    person.settle()
+    assert "A file is found" in person.dock.next_line.text()
+    assert len(person.session.live) > 100
+    assert person.session.film.calibration is None
+    person.key("Return")
+    assert person.session.film.calibration.mm_per_px_row == pytest.approx(0.0204, rel=5e-3)
+    assert person.clicks == clicks
+    assert person.session.live == []

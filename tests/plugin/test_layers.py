@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import weakref
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -303,3 +304,60 @@ def test_on_a_viewer_without_a_canvas_the_live_line_is_a_layer(plugin):
     line.remove()
     line.remove()
     assert list(model.layers) == [film]
+
+
+def test_the_sharpest_place_is_marked_and_is_no_handle(seat):
+    """A diamond on the bend of the sample canal; it cannot be taken hold of, and it goes with the trace."""
+    model, seat = seat
+    session = seat.session
+    session.open_film(FILM)
+    session.set_tooth("45")
+    session.set_known_length(21.5, 0.1)
+    session.take("file")
+    session.click((188.25, 499.5))
+    session.click((1224.75, 611.0))
+    _, _, points = shown(model)
+    assert "diamond" not in {str(symbol.value) for symbol in points.symbol}
+    session.take("canal")
+    for point in ((188.5, 499.5), (800.0, 507.0), (1240.5, 620.5)):
+        session.click(point)
+    session.accept()
+    _, _, points = shown(model)
+    (at,) = [point for point, symbol in zip(points.data, points.symbol, strict=True) if symbol.value == "diamond"]
+    assert tuple(at) == session.trace_result.sharpest_px
+    assert tuple(at) not in [place for _, place in session.handles()]
+    session.undo()
+    _, _, points = shown(model)
+    assert "diamond" not in {str(symbol.value) for symbol in points.symbol}
+
+
+def test_a_stretch_along_which_nothing_is_seen_is_dashed(seat, tmp_path):
+    """A band of one grey across the film: there the path is drawn in dashes that leave gaps, and nowhere else."""
+    model, seat = seat
+    session = seat.session
+    values = cv2.imread(str(FILM), cv2.IMREAD_UNCHANGED)
+    values[500:700] = 2000
+    cv2.imwrite(str(tmp_path / "banded.png"), values)
+    session.open_film(tmp_path / "banded.png")
+    session.set_tooth("45")
+    session.set_known_length(21.5, 0.1)
+    session.take("file")
+    session.click((188.25, 499.5))
+    session.click((1224.75, 611.0))
+    session.take("canal")
+    for point in ((188.5, 499.5), (800.0, 507.0), (1240.5, 620.5)):
+        session.click(point)
+    session.accept()
+    _, shapes, _ = shown(model)
+    colours = hexes(shapes.edge_color)
+    canal = [line for line, colour in zip(shapes.data, colours, strict=True) if colour == CANAL_COLOUR]
+    short = [line for line in canal if len(line) < 20]
+    assert len(short) >= 4
+    assert all(line[:, 0].min() > 500 and line[:, 0].max() < 700 for line in short)
+    gaps = [after[0, 0] - before[-1, 0] for before, after in pairwise(short)]
+    assert min(gaps) > 3.0
+    drawn = sum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in canal)
+    whole = float(np.hypot(*np.diff(session.trace_result.path.path_px, axis=0).T).sum())
+    assert drawn == pytest.approx(
+        whole - session.trace_result.lost_mm / session.film.calibration.mm_per_px_row / 2, abs=15
+    )

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 HERE = Path(__file__).resolve().parent
+FILE, LIVE, CANAL = (233, 180, 86), (66, 228, 240), (0, 159, 230)
+SHOWS = {"scale.png": (), "tracing.png": (FILE, LIVE), "decided.png": (FILE, CANAL)}
 KEPT = HERE.parents[1] / "sample_images" / "pictures"
 
 
@@ -31,3 +33,8 @@ def test_the_readmes_pictures_can_be_made_again(plugin, monkeypatch, tmp_path):
         half = new.shape[1] // 2
         spread = [np.percentile(picture[40:-40, :half], [5, 50, 95]) for picture in (new, kept)]
         np.testing.assert_allclose(spread[0], spread[1], atol=45)
+        # What the picture is there to show: the file, the live line, the canal, each by its colour (blue, green, red).
+        for picture in (new, kept):
+            for colour in SHOWS[path.name]:
+                near = np.abs(picture[40:-40, :half].astype(int) - colour).max(axis=2) < 40
+                assert near.sum() > 200, (path.name, colour)

@@ -95,6 +95,7 @@ def full(body):
         "reference_px": [10, 60],
         "clicks_px": [[20, 60], [460, 60]],
         "tracer": "given path",
+        "path_std_px": 0.5,
         "apex_visibility": "clear",
         "unseen_from_mm": 20.0,
         "file_tip_px": [440, 60],

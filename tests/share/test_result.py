@@ -201,3 +201,16 @@ def test_unequal_pixels_are_both_named(bench):
 def test_a_new_tracing_is_reported_where_it_was_asked_for(measured, bench):
     assert "traced anew" not in record_text(measured["straight"])
     assert all(canal["retraced_difference_mm"] is None for canal in result_json(measured["straight"])["canals"])
+
+
+def test_readings_in_words_say_once_what_they_share():
+    from wlmeasure.record.case import Reading
+    from wlmeasure.share.result import reading_words
+
+    alike = [Reading(length_mm=mm, mark="foramen", file_size=15) for mm in (20.5, 21.0)]
+    assert reading_words(alike) == "20.5, 21 mm (foramen, size 15)"
+    other = Reading(length_mm=20.0, mark="constriction", conditions=("wet",))
+    assert (
+        reading_words([*alike, other])
+        == "20.5 mm (foramen, size 15); 21 mm (foramen, size 15); 20 mm (constriction, wet)"
+    )

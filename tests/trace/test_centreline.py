@@ -15,7 +15,9 @@ from wlmeasure.calibration import KnownLine, calibrate_lines
 from wlmeasure.errors import TraceError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.length import LengthEstimate, measure_length
+from wlmeasure.phantom import make_phantom
 from wlmeasure.trace.centreline import GIVEN_PATH, TRACER, CanalTrace, check_points, given_path, trace_line
+from wlmeasure.trace.live import LivePath
 from wlmeasure.trace.spline import arc_length, resample
 
 Float64 = NDArray[np.float64]
@@ -276,3 +278,36 @@ def test_a_trace_copies_its_points() -> None:
     trace = CanalTrace(points_px, points_px[[0, -1]], "some tracer", 0.1)
     points_px[0] = 5.0
     assert trace.path_px[0, 0] == 0.0
+
+
+@pytest.mark.parametrize("seed", [1001, 1003, 1009])
+def test_a_canal_with_a_known_file_in_it_is_traced_along_the_file(seed: int) -> None:
+    """Phantoms whose other dark lines (chamber, other canals, periodontal line) are so strong that the file drew no path.
+
+    Without the file the path ran 10 px and more beside it. With it the whole canal is followed, also the millimetre beyond the
+    tip, and the live path from the orifice runs along it too.
+    """
+    phantom = make_phantom(seed, "typical", file=True, tip_short_mm=1.0, spacing_mm=(0.025, 0.02))
+    film, file = Radiograph.from_array(phantom.image), phantom.truth.file
+    canal = next(c for c in phantom.truth.canals if c.name == file.canal)
+    traced = trace_line(film, [file.stop_px, file.tip_px], "file", phantom.mm_per_px)
+    clicks = canal.path_px[[0, len(canal.path_px) // 2, -1]]
+    path = trace_line(film, clicks, "canal", phantom.mm_per_px, files=[traced.path_px]).path_px
+    off = np.hypot(*np.moveaxis(path[:, None] - canal.path_px[None], -1, 0)).min(axis=1)
+    assert off.mean() < 2.0
+    assert off.max() < 6.0
+    length = float(arc_length(path * phantom.mm_per_px)[-1])
+    assert length == pytest.approx(float(arc_length(canal.path_px * phantom.mm_per_px)[-1]), abs=0.1)
+    live = LivePath(film, tuple(clicks[0]), "canal", phantom.mm_per_px, files=[traced.path_px])
+    shown = live.path_to(tuple(file.tip_px))
+    assert np.hypot(*np.moveaxis(shown[:, None] - canal.path_px[None], -1, 0)).min(axis=1).mean() < 8.0
+
+
+def test_a_known_file_in_another_canal_draws_no_path(film: Film) -> None:
+    """The clicks stand 2 mm beside the file: with and without it the path is the same."""
+    film = film("ref_p60_h00_v00")
+    beside = film.file_px + np.array([0.0, 100.0])
+    clicks = film.canal_px[[0, len(film.canal_px) // 2, -1]]
+    alone = trace_line(film.radiograph, clicks, "canal", (0.02, 0.02))
+    with_file = trace_line(film.radiograph, clicks, "canal", (0.02, 0.02), files=[beside])
+    np.testing.assert_array_equal(alone.path_px, with_file.path_px)

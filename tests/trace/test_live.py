@@ -68,7 +68,8 @@ def test_it_is_the_minimal_path_on_the_same_cost() -> None:
     anchor, size = (150.0, 130.0), (0.05, 0.04)
     live = LivePath(graph, anchor, "file", size)
     grid = working_grid(graph.values.astype(np.float32), np.array([anchor]), size, margin_mm=28.0)
-    ((strength, _),) = line_candidates(grid, "file", np.array([anchor]))
+    (candidate,) = line_candidates(grid, "file", np.array([anchor]))
+    strength = candidate.strength
     cost = line_cost(strength)
     for end in ((30.0, 40.0), (280.0, 200.0), (150.0, 250.0)):
         ends = [(int(r), int(c)) for r, c in grid.nearest_cells(np.array([anchor, end]))]

@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 from attrs import evolve
+from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError, check_finite
 from wlmeasure.image.radiograph import Radiograph
@@ -23,6 +25,7 @@ from wlmeasure.record.case import (
     Spacing,
     Trace,
 )
+from wlmeasure.record.evaluate import CaseResult
 
 __all__ = [
     "canal_of",
@@ -32,6 +35,7 @@ __all__ = [
     "typed_number",
     "with_canal",
     "with_decision",
+    "with_file_tips",
     "with_film",
     "with_reading",
     "with_scale",
@@ -172,6 +176,48 @@ def renamed_canal(case: Case, name: str, new_name: str, reference_point: str) ->
     ]
     canal_of(case, name)
     return evolve(case, canals=tuple(canals))
+
+
+def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
+    """Each known file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
+
+    A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone.
+
+    Parameters
+    ----------
+    case
+        The case, with the traces of `result`.
+    result
+        Its measures, for the paths.
+    earlier
+        The case before the last step, for where the tips were.
+    """
+    tips = {film.id: _tips(film) for film in case.films}
+    were = {film.id: _tips(film) for film in (() if earlier is None else earlier.films)}
+    owners: dict[tuple[str, str], Point] = {}  # canal and film, farthest tips first so that the nearest stays
+    found = []
+    for film in result.films:
+        traces = [(c.canal.name, t) for c in result.canals for t in c.traces if t.trace.film == film.film.id]
+        for tip in tips[film.film.id] if traces else ():
+            apart = [(_distance(t.path.path_px, tip, film.col_over_row), name) for name, t in traces]
+            found.append((*min(apart), film.film.id, tip))
+    for _, name, film_id, tip in sorted(found, reverse=True):
+        owners[name, film_id] = tip
+    for canal in case.canals:
+        for trace in canal.traces:
+            old, new = trace.file_tip_px, owners.get((canal.name, trace.film))
+            ours = old is None or old in tips[trace.film] or old in were.get(trace.film, ())
+            if ours and old != new:
+                case = with_trace(case, canal.name, evolve(trace, file_tip_px=new))
+    return case
+
+
+def _tips(film: Film) -> list[Point]:
+    return [scale.points_px[-1] for scale in film.scale if isinstance(scale, KnownFile)]
+
+
+def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float:
+    return float(np.hypot(path_px[:, 0] - point[0], (path_px[:, 1] - point[1]) * ratio).min())
 
 
 def with_trace(case: Case, name: str, trace: Trace) -> Case:

@@ -6,7 +6,8 @@ on), and it changes nothing: the same case and films give the same result.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from math import hypot
 
 import numpy as np
@@ -27,7 +28,14 @@ from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, meas
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise
 from wlmeasure.record.case import Canal, Case, Film, KnownFile, KnownObject, Spacing, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
-from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
+from wlmeasure.trace.centreline import (
+    GIVEN_STD_PX,
+    CanalTrace,
+    check_points,
+    given_path,
+    stored_trace,
+    trace_line,
+)
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
@@ -36,9 +44,9 @@ __all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "accept_pat
 Float64 = NDArray[np.float64]
 
 TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without any scale
-# The traced canal stands out 0.7 times the level of a picture of noise, 1.2 to 1.6 times where it is faint, 2.3 times and
-# more where it is seen well (synthetic films).
-LINE_SEEN, LINE_FAINT = 1.0, 2.0
+# A traced canal stands out 0.5 times the level in a picture of noise, 0.8 to 2.1 times where it is faint and found, 1.7 times
+# and more where it is seen well (synthetic films). Below LINE_LOST a stretch stands out no more than noise does.
+LINE_LOST, LINE_SEEN, LINE_FAINT = 0.5, 0.7, 1.6
 SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be one
 
 _FLAGS = catalogue(
@@ -87,6 +95,37 @@ class TraceResult:
     radiographic: RadiographicLength | None = None
     flags: tuple[Flag, ...] = ()
 
+    @property
+    def pieces(self) -> list[tuple[Float64, bool]]:
+        """The path in pieces (N, 2), pixels, and whether a line is seen along each; neighbours share a point."""
+        path, seen = self.path.path_px, self.path.seen_along
+        if seen is None:
+            return [(path, True)]
+        lost = seen < LINE_LOST
+        cuts = [0, *(np.flatnonzero(lost[1:] != lost[:-1]) + 1), len(path) - 1]
+        return [(path[a : b + 1], not lost[a]) for a, b in pairwise(cuts) if b > a]
+
+    @property
+    def lost_mm(self) -> float:
+        """Length of the path along which nothing like a canal stands out; 0 on a film without a scale."""
+        calibration = self.film.calibration
+        if calibration is None:
+            return 0.0
+        return sum(polyline_mm(points, calibration) for points, seen in self.pieces if not seen)
+
+    @property
+    def sharpest_px(self) -> tuple[float, float] | None:
+        """Where the canal bends most, (row, col); None where it is straight or no bend is determined."""
+        bend, calibration = self.curvature, self.film.calibration
+        if calibration is None or bend is None or not bend.determined or bend.form == "I":
+            return None
+        at = bend.min_radius_at_mm
+        if at is None:
+            return None
+        along = arc_length(calibration.to_mm(self.path.path_px))
+        row, col = (float(np.interp(at, along, axis)) for axis in self.path.path_px.T)
+        return row, col
+
 
 @frozen(eq=False)
 class CanalResult:
@@ -114,7 +153,13 @@ class CaseResult:
     canals: tuple[CanalResult, ...]
 
 
-def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *, retrace: bool = False) -> CaseResult:
+def evaluate(
+    case: Case,
+    radiographs: Mapping[str, Radiograph] | None = None,
+    *,
+    retrace: bool = False,
+    before: CaseResult | None = None,
+) -> CaseResult:
     """Measure a case.
 
     Parameters
@@ -125,6 +170,8 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *,
         Its films by id; read from beside the case file when left out.
     retrace
         Also trace the stored clicks anew where a path is stored, and say how far the two differ.
+    before
+        An earlier result on the same films. What rests on nothing that has changed is taken from it; the figures are the same.
 
     Raises
     ------
@@ -137,26 +184,46 @@ def evaluate(case: Case, radiographs: Mapping[str, Radiograph] | None = None, *,
     for k, film in enumerate(case.films):
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
-        film_results[film.id] = evaluate_film(film, films[film.id], f"films[{k}]")
+        known = None if before is None else _same_film(film, films[film.id], before)
+        film_results[film.id] = known or evaluate_film(film, films[film.id], f"films[{k}]")
+    earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     canals = tuple(
-        _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace) for k, canal in enumerate(case.canals)
+        _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace, earlier)
+        for k, canal in enumerate(case.canals)
     )
     return CaseResult(case, tooth, tuple(film_results.values()), canals)
 
 
+def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
+    """The earlier result of a film that has not changed, whether or not its traced paths were accepted since."""
+    for known in before.films:
+        if known.radiograph.sha256 == radiograph.sha256 and film in (known.film, _with_file_paths(known)):
+            return evolve(known, film=film)
+    return None
+
+
+def _same_trace(canal: Canal, trace: Trace, film: FilmResult, earlier: Sequence[CanalResult]) -> TraceResult | None:
+    """The earlier result of a trace that has not changed, on a film whose scale has not changed."""
+    alike = [known for known in earlier if (known.canal.apex, known.canal.resorption) == (canal.apex, canal.resorption)]
+    for made in (made for known in alike for made in known.traces):
+        same_scale = made.film.calibration is film.calibration and made.film.col_over_row == film.col_over_row
+        if same_scale and made.film.radiograph == film.radiograph and trace in (made.trace, _with_path(made)):
+            return evolve(made, trace=trace, film=film)
+    return None
+
+
 def accept_paths(result: CaseResult) -> Case:
     """The case with every traced path written beside its clicks, so that a better tracer never changes a stored length."""
-    canals = []
-    for canal in result.canals:
-        traces = []
-        for measured in canal.traces:
-            trace = measured.trace
-            if trace.path_px is None:
-                trace = evolve(trace, path_px=_stored(measured.path), tracer=measured.path.tracer)
-            traces.append(trace)
-        canals.append(evolve(canal.canal, traces=tuple(traces)))
+    canals = [evolve(c.canal, traces=tuple(_with_path(trace) for trace in c.traces)) for c in result.canals]
     films = [_with_file_paths(film) for film in result.films]
     return evolve(result.case, films=tuple(films), canals=tuple(canals))
+
+
+def _with_path(result: TraceResult) -> Trace:
+    trace, path = result.trace, result.path
+    if trace.path_px is not None:
+        return trace
+    return evolve(trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px)
 
 
 def _with_file_paths(result: FilmResult) -> Film:
@@ -221,28 +288,38 @@ def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | No
     """How much longer a new tracing of the stored clicks is than the stored path."""
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
-    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px)
+    files = [made.path_px for made in film.file_traces]
+    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
     return polyline_mm(again.path_px, film.calibration) - polyline_mm(path.path_px, film.calibration)
 
 
 def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
-    if trace.path_px is not None:
-        stored = given_path(trace.path_px, film.radiograph.values.shape)
-        if trace.tracer is None:
-            return stored
-        return CanalTrace(stored.path_px, stored.clicks_px, trace.tracer, stored.centre_std_px)
-    clicks = check_points(trace.clicks_px, film.radiograph.values.shape, name="clicks_px")
+    std = GIVEN_STD_PX if trace.path_std_px is None else trace.path_std_px
+    if trace.path_px is not None and trace.tracer is None:
+        return given_path(trace.path_px, film.radiograph.values.shape, centre_std_px=std)
+    points = trace.clicks_px or (trace.path_px and trace.path_px[:: len(trace.path_px) - 1])
+    clicks = check_points(points, film.radiograph.values.shape, name="clicks_px")
     if film.calibration is not None:
         size = film.calibration.mm_per_px
     else:
         chord = hypot(clicks[-1, 0] - clicks[0, 0], (clicks[-1, 1] - clicks[0, 1]) * film.col_over_row)
         rough = TYPICAL_CANAL_MM / max(chord, 1.0)
         size = (rough, rough * film.col_over_row)
-    return trace_line(film.radiograph, clicks, "canal", size)
+    files = [made.path_px for made in film.file_traces]
+    if trace.path_px is None or trace.tracer is None:
+        return trace_line(film.radiograph, clicks, "canal", size, files=files)
+    return stored_trace(
+        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files
+    )
 
 
 def _evaluate_canal(
-    canal: Canal, films: Mapping[str, FilmResult], tooth: Tooth, where: str, retrace: bool
+    canal: Canal,
+    films: Mapping[str, FilmResult],
+    tooth: Tooth,
+    where: str,
+    retrace: bool,
+    earlier: Sequence[CanalResult],
 ) -> CanalResult:
     try:
         readings = [
@@ -254,7 +331,9 @@ def _evaluate_canal(
     traces = []
     for k, trace in enumerate(canal.traces):
         try:
-            traces.append(_measure_trace(canal, trace, films[trace.film], tooth, retrace))
+            film = films[trace.film]
+            known = _same_trace(canal, trace, film, earlier)
+            traces.append(known or _measure_trace(canal, trace, film, tooth, retrace))
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)

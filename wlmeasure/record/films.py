@@ -24,7 +24,7 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject, Spacing
-from wlmeasure.trace.centreline import CanalTrace, check_points, given_path, trace_line
+from wlmeasure.trace.centreline import GIVEN_PATH, CanalTrace, check_points, given_path, stored_trace, trace_line
 
 __all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
 
@@ -190,14 +190,14 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     """The file's path: as given, or traced through its clicks, since the chord of a curved file is not its length."""
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
-    if scale.path_px is not None:
-        stored = given_path(scale.path_px, radiograph.values.shape)
-        return CanalTrace(stored.path_px, points, scale.tracer or stored.tracer, stored.centre_std_px, FILE_SEEN)
     chord = hypot(points[-1, 0] - points[0, 0], (points[-1, 1] - points[0, 1]) * ratio)
     if chord == 0.0:
         raise CaseError("points_px must not begin and end at one point: stop and tip are the same")
     rough = scale.known_length_mm / chord
-    return trace_line(radiograph, points, "file", (rough, rough * ratio), name="points_px")
+    size = (rough, rough * ratio)
+    if scale.path_px is not None:
+        return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
+    return trace_line(radiograph, points, "file", size, name="points_px")
 
 
 def _ratio(film: Film, radiograph: Radiograph) -> float:

@@ -29,6 +29,7 @@ __all__ = [
     "profile_svg",
 ]
 
+# Okabe & Ito 2008: told apart by colour-blind eyes.
 CANAL_COLOURS = ("#e69f00", "#009e73", "#cc79a7", "#f0e442", "#d55e00")
 FILE_COLOUR = "#56b4e9"
 JPEG_QUALITY = 92
@@ -118,7 +119,7 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
             reference = np.array(trace.trace.reference_px)
             parts.append(_line(np.vstack([reference, path[:1]]), colour, width, "2 5"))
             parts.append(_bar(reference, colour, 3.0 * size, ratio))
-        parts.append(_line(path, colour, width))
+        parts += [_line(piece, colour, width, "" if seen else "3 4") for piece, seen in trace.pieces]
         parts.append(_ring(path[-1], colour, size, ratio))
         parts.append(_working_length_dot(canal, trace, colour, 0.55 * size))
     return parts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import floor, isfinite
 from typing import Any
 
@@ -18,6 +19,7 @@ from wlmeasure.measure.curvature import (
     weine_deg,
 )
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc
+from wlmeasure.record.case import Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
@@ -30,6 +32,7 @@ __all__ = [
     "length_words",
     "limit_words",
     "proposal_words",
+    "reading_words",
     "record_text",
     "result_json",
     "scale_words",
@@ -292,6 +295,19 @@ def _radius_words(curvature: CurvatureEstimate) -> str:
     if curvature.pruett_radius_mm is None:
         return f"radius not determined ({span})"
     return f"radius {curvature.pruett_radius_mm:.1f} mm ({span})"
+
+
+def reading_words(readings: Sequence[Reading]) -> str:
+    """The readings as they were entered; what they share is said once."""
+
+    def about(reading: Reading) -> str:
+        size = "" if reading.file_size is None else f", size {reading.file_size}"
+        return ", ".join([reading.mark + size, *reading.conditions])
+
+    told = {about(reading) for reading in readings}
+    if len(told) == 1:
+        return f"{', '.join(f'{r.length_mm:g}' for r in readings)} mm ({told.pop()})"
+    return "; ".join(f"{r.length_mm:g} mm ({about(r)})" for r in readings)
 
 
 def electronic_words(electronic: ElectronicLength) -> str:

@@ -14,26 +14,39 @@ End points stay where the person put them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import get_args
 
 import cv2
 import numpy as np
 from attrs import field, frozen
+from attrs.converters import optional
 from numpy.typing import NDArray
 
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
 from wlmeasure.trace.path import minimal_path
-from wlmeasure.trace.ridge import LineKind, level, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 
-__all__ = ["GIVEN_PATH", "TRACER", "CanalTrace", "LineKind", "check_points", "given_path", "trace_line"]
+__all__ = [
+    "GIVEN_PATH",
+    "TRACER",
+    "CanalTrace",
+    "LineKind",
+    "check_points",
+    "given_path",
+    "settle_line",
+    "stored_trace",
+    "trace_line",
+]
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/1"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/2"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
+GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
 KNOT_MM = 1.5  # one knot span: follows a bend of 2 mm radius to 0.01 mm, averages noise over about 60 pixels
 STRIP_HALF_MM = 0.7  # looks this far to both sides: a canal with its flanks, not yet the root outline
@@ -48,6 +61,7 @@ LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and
 MOST_CLICKS = 200
 MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
 SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
+SEEN_OVER_MM = 1.5  # a gap of one knot span in what is seen may hold a bend
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 
 
@@ -71,16 +85,21 @@ class CanalTrace:
         What made the path: the tracer's name and version, or ``given path``.
     centre_std_px
         Standard uncertainty of the path across its direction, pixels; between the ends.
-    seen
-        How much the traced line stands out: its mean strength over the level that nine tenths of the region stay below.
-        None for a path that was given and not traced.
+    seen_along : (N,) float64, or None
+        How much a line stands out at each point of the path: its strength over the level that nine tenths of the region
+        stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
     """
 
     path_px: Float64 = field(converter=_frozen_points)
     clicks_px: Float64 = field(converter=_frozen_points)
     tracer: str
     centre_std_px: float
-    seen: float | None = None
+    seen_along: Float64 | None = field(default=None, converter=optional(_frozen_points))
+
+    @property
+    def seen(self) -> float | None:
+        """How much the line stands out on the whole: the mean of `seen_along`."""
+        return None if self.seen_along is None else float(self.seen_along.mean())
 
 
 def check_points(points: object, shape: tuple[int, int], *, name: str = "points_px", least: int = 2) -> Float64:
@@ -109,7 +128,7 @@ def check_points(points: object, shape: tuple[int, int], *, name: str = "points_
 
 
 def given_path(
-    path_px: object, shape: tuple[int, int], *, centre_std_px: float = 0.5, name: str = "path_px"
+    path_px: object, shape: tuple[int, int], *, centre_std_px: float = GIVEN_STD_PX, name: str = "path_px"
 ) -> CanalTrace:
     """A path taken as it is given, measured as a polyline.
 
@@ -129,6 +148,7 @@ def trace_line(
     mm_per_px: tuple[float, float],
     *,
     name: str = "clicks_px",
+    files: Sequence[Float64] = (),
 ) -> CanalTrace:
     """Trace the centre line of a canal or a file through clicks on the image.
 
@@ -144,6 +164,8 @@ def trace_line(
         Rough pixel size (row, col); it sizes the filters. A scale off by a quarter does not matter.
     name
         What the clicks are called in an error.
+    files : of (N, 2)
+        Paths of files traced on the film: a canal whose clicks lie on one runs along it.
 
     Returns
     -------
@@ -167,31 +189,113 @@ def trace_line(
             "check the scale (mm_per_px) and the order of the points"
         )
     density = radiograph.density()
-    coarse, seen = _coarse_path(density, clicks, kind, mm_per_px)
-    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
-    return CanalTrace(path, clicks, TRACER, std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1])), seen)
-
-
-def _coarse_path(
-    density: NDArray[np.generic], clicks: Float64, kind: LineKind, mm_per_px: tuple[float, float]
-) -> tuple[Float64, float]:
     grid = working_grid(density, clicks, mm_per_px)
+    candidates = line_candidates(grid, kind, clicks, files)
+    coarse = _coarse_path(grid, candidates, clicks)
+    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
+    std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
+    return CanalTrace(path, clicks, TRACER, std_px, _seen_along(grid, candidates, path))
+
+
+def stored_trace(
+    radiograph: Radiograph,
+    path_px: object,
+    clicks_px: object,
+    kind: LineKind,
+    mm_per_px: tuple[float, float],
+    *,
+    tracer: str,
+    centre_std_px: float = GIVEN_STD_PX,
+    files: Sequence[Float64] = (),
+) -> CanalTrace:
+    """A path that was traced before, with what is seen along it on the film now.
+
+    Parameters
+    ----------
+    radiograph, clicks_px, kind, mm_per_px, files
+        As for `trace_line`; the same ones give the same `seen_along`.
+    path_px : (N, 2)
+        The path as it was accepted; it is not changed.
+    tracer, centre_std_px
+        What made it, and how sure it was.
+
+    Raises
+    ------
+    TraceError
+        As `check_points`, and when the pixel size does not fit the image.
+    """
+    path = check_points(path_px, radiograph.values.shape, name="path_px")
+    clicks = check_points(clicks_px, radiograph.values.shape, name="clicks_px")
+    grid = working_grid(radiograph.density(), clicks, mm_per_px)
+    seen = _seen_along(grid, line_candidates(grid, kind, clicks, files), path)
+    return CanalTrace(path, clicks, tracer, centre_std_px, seen)
+
+
+def settle_line(
+    density: NDArray[np.generic], coarse_px: Float64, mm_per_px: tuple[float, float], *, rounds: int = ROUNDS
+) -> tuple[Float64, float]:
+    """Move a line that nobody clicked, ends included, to the axis of symmetry.
+
+    Parameters
+    ----------
+    density : (R, C)
+        Attenuation, larger is denser.
+    coarse_px : (N, 2)
+        The line to within about 0.3 mm, at least 3 mm long.
+    mm_per_px
+        Rough pixel size (row, col).
+    rounds
+        Most rounds of the fit; each moves the line by at most 0.12 mm.
+
+    Returns
+    -------
+    path_px : (M, 2), centre_std_px
+        As of `CanalTrace`.
+    """
+    pixel = np.array(mm_per_px)
+    path, std_mm = _symmetry_fit(density, coarse_px, coarse_px, pixel, free_ends=True, rounds=rounds)
+    return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
+
+
+def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> Float64:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
-    for strength, least in line_candidates(grid, kind, clicks):
-        path = minimal_path(line_cost(strength), cells)
-        along = float(strength[tuple(path.T)].mean())
-        if along >= least:
+    for candidate in candidates:
+        path = minimal_path(line_cost(candidate.strength), cells)
+        if float(candidate.strength[tuple(path.T)].mean()) >= candidate.least:
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
-    usual = level(strength, 0.9)
-    return line, along / usual if usual > 0.0 else 0.0
+    return line
+
+
+def _seen_along(grid: WorkingGrid, candidates: list[Candidate], path_px: Float64) -> Float64:
+    """How much a line of any candidate stands out at each point; beyond a file's tip the canal itself is seen."""
+    seen = np.zeros(len(path_px))
+    at = tuple(grid.nearest_cells(path_px).T)
+    for strength in (look for candidate in candidates for look in candidate.looks):
+        usual = level(strength, 0.9)
+        if usual > 0.0:
+            seen = np.maximum(seen, strength[at] / usual)
+    step_mm = arc_length(grid.to_cells(path_px))[-1] * grid.cell_mm / max(len(path_px) - 1, 1)
+    reach = max(round(0.5 * SEEN_OVER_MM / step_mm), 0)
+    # The middle value, not the mean: metal beside a gap stands out so much that a mean would hide the gap.
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(seen, reach, mode="reflect"), 2 * reach + 1)
+    return np.asarray(np.partition(windows, reach, axis=1)[:, reach], np.float64)
 
 
 def _symmetry_fit(
-    density: NDArray[np.generic], coarse_px: Float64, clicks: Float64, mm_per_px: Float64
+    density: NDArray[np.generic],
+    coarse_px: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+    *,
+    free_ends: bool = False,
+    rounds: int = ROUNDS,
 ) -> tuple[Float64, float]:
-    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm."""
+    """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm.
+
+    The ends stay where they were clicked, or with `free_ends` move sideways like the rest.
+    """
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
     length = float(arc_length(line)[-1])
@@ -210,10 +314,12 @@ def _symmetry_fit(
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
     taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
-    matrix = basis(np.linspace(0.0, 1.0, rows), spans)[:, 1:-1]
+    matrix = basis(np.linspace(0.0, 1.0, rows), spans)
+    if not free_ends:
+        matrix = matrix[:, 1:-1]
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         normals = _normals(line)
         strip = _sample(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
@@ -229,14 +335,16 @@ def _symmetry_fit(
         shift, normal_matrix, variance = _solve(matrix, slope, odd)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
-        line[0], line[-1] = ends
+        if not free_ends:
+            line[0], line[-1] = ends
         line = smooth_line(line, spans, rows)
         if float(np.abs(offsets).max()) < SETTLED_MM:
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
     fine = smooth_line(line, spans, 2 * rows)
-    fine[0], fine[-1] = ends
+    if not free_ends:
+        fine[0], fine[-1] = ends
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 

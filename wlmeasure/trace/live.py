@@ -5,6 +5,8 @@ A preview only. It is not fitted and 3 to 6 % too long, so it is never measured;
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +37,8 @@ class LivePath:
         Rough pixel size (row, col); sizes the filters and the reach.
     reach_mm
         Half the side of the region that is searched.
+    files : of (N, 2)
+        Paths of files traced on the film: from an anchor on one the path runs along it.
     """
 
     def __init__(
@@ -45,6 +49,7 @@ class LivePath:
         mm_per_px: tuple[float, float],
         *,
         reach_mm: float = REACH_MM,
+        files: Sequence[Float64] = (),
     ) -> None:
         anchor = np.array([anchor_px], np.float64)
         # The region is cut out before it is made float: a large film would cost more than the search.
@@ -66,7 +71,8 @@ class LivePath:
         )
         self._anchor = anchor[0]
         self._cell = self._cells(anchor)[0]
-        self._candidates = line_candidates(self._grid, kind, self._inside(anchor))
+        files = [self._inside(np.asarray(file, np.float64)) for file in files]
+        self._candidates = line_candidates(self._grid, kind, self._inside(anchor), files)
         self._trees: list[PathTree] = []
 
     def _inside(self, points_px: Float64) -> Float64:
@@ -80,11 +86,11 @@ class LivePath:
         """(N, 2) points (row, col) from the anchor to the cursor; a cursor out of reach is taken to the edge of the region."""
         cursor = np.array(cursor_px, np.float64)
         (end,) = self._cells(cursor[None])
-        for k, (strength, least) in enumerate(self._candidates):
+        for k, candidate in enumerate(self._candidates):
             if len(self._trees) == k:
-                self._trees.append(PathTree(line_cost(strength), self._cell))
+                self._trees.append(PathTree(line_cost(candidate.strength), self._cell))
             cells = self._trees[k].path_to(end)
-            if float(strength[tuple(cells.T)].mean()) >= least:
+            if float(candidate.strength[tuple(cells.T)].mean()) >= candidate.least:
                 break
         line = np.asarray(self._grid.to_px(cells) * self._skip + self._origin, np.float64)
         line[0] = self._anchor

@@ -16,6 +16,7 @@ the pixel size and whether or not rows and columns are spaced alike.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import cv2
@@ -27,6 +28,7 @@ from wlmeasure.errors import TraceError
 
 __all__ = [
     "CELL_MM",
+    "Candidate",
     "LineKind",
     "WorkingGrid",
     "level",
@@ -178,12 +180,34 @@ def line_strength(grid: WorkingGrid) -> tuple[Float32, Float32]:
     return dark, bright
 
 
-def line_candidates(grid: WorkingGrid, kind: LineKind, clicks: Float64) -> list[tuple[Float32, float]]:
+@frozen(eq=False)
+class Candidate:
+    """What a line may look like.
+
+    Attributes
+    ----------
+    strength : (M, N) float32
+        The image to trace on.
+    looks : of (M, N) float32
+        The images in which such a line is seen.
+    least
+        Mean strength along the path below which the next candidate is tried.
+    """
+
+    strength: Float32
+    looks: tuple[Float32, ...]
+    least: float = 0.0
+
+
+def line_candidates(
+    grid: WorkingGrid, kind: LineKind, clicks: Float64, files: Sequence[Float64] = ()
+) -> list[Candidate]:
     """What a line of `kind` may look like in a region, the likelier first.
 
     A file is a bright line. A canal is a dark one, unless a file lies in it: where the clicks but one end, which may lie beyond
     the file's tip, stand on metal, the bright line is tried first, and holds if it is as strong as metal all along.
-    Metal elsewhere, such as a file in the next canal, does not draw the path.
+    Metal elsewhere, such as a file in the next canal, does not draw the path. A file that was traced before is known to be
+    one: where the clicks but one end lie on it, the canal runs along it, and beyond its tip along a dark line.
 
     Parameters
     ----------
@@ -193,20 +217,38 @@ def line_candidates(grid: WorkingGrid, kind: LineKind, clicks: Float64) -> list[
         What is looked for.
     clicks : (K, 2)
         Points on the line in image pixels, coronal to apical.
+    files : of (N, 2)
+        Paths of files traced on this image, in image pixels.
 
     Returns
     -------
-    list of (strength, least)
-        The strength image to trace on, and the mean strength along the path below which the next one is tried.
+    list of Candidate
     """
     dark, bright = line_strength(grid)
     if kind == "file":
-        return [(bright, 0.0)]
+        return [Candidate(bright, (bright,))]
+    for file in files:
+        cells = _drawn(grid, file)
+        reach = cv2.dilate(cells, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
+        on_file = [bool(reach[r, c]) for r, c in grid.nearest_cells(clicks)]
+        if all(on_file[:-1] or on_file) or (len(on_file) > 1 and all(on_file[1:])):
+            # As strong as the strongest line, so that nothing beside the file is preferred to it.
+            top = max(float(dark.max()), float(bright.max()))
+            return [Candidate(np.where(cells > 0, np.float32(top), dark), (bright, dark))]
     metal = FILE_RATIO * level(dark, 0.99)
     near = cv2.dilate(bright, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
     on_metal = [float(near[r, c]) > metal for r, c in grid.nearest_cells(clicks)]
     stands_on = all(on_metal[:-1]) or (len(on_metal) > 1 and all(on_metal[1:]))
-    return [(bright, metal), (dark, 0.0)] if stands_on else [(dark, 0.0)]
+    canal = Candidate(dark, (dark,))
+    return [Candidate(bright, (bright,), metal), canal] if stands_on else [canal]
+
+
+def _drawn(grid: WorkingGrid, path_px: Float64) -> NDArray[np.uint8]:
+    """A path drawn on the grid: 1 on its cells."""
+    cells = np.zeros(grid.values.shape, np.uint8)
+    points = np.ascontiguousarray(np.rint(grid.to_cells(path_px)).astype(np.int32)[:, None, ::-1])
+    cv2.polylines(cells, [points], isClosed=False, color=1)
+    return cells
 
 
 def level(strength: Float32, share: float) -> float:

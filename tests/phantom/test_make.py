@@ -1,0 +1,314 @@
+"""Whole films: the same seed the same film, the truth that its own picture shows, every option what it says."""
+
+import inspect
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+import wlmeasure.phantom
+from wlmeasure.errors import PhantomError
+from wlmeasure.image.reading import read
+from wlmeasure.phantom import make_dataset, make_phantom, write_phantom
+from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.exposure import sensor_marks
+from wlmeasure.phantom.options import Options
+from wlmeasure.phantom.projection import Projection
+
+SMALL = {"spacing_mm": (0.06, 0.05), "size_px": (620, 420)}  # unequal, and quick
+LINEAR = {"tone": "linear", "bits": 16, "photons": 1e6, "texture": 0.0}
+
+
+def small(seed, level="typical", **options):
+    return make_phantom(seed, level, **(SMALL | options))
+
+
+def arc_px(points):
+    return np.hypot(*np.diff(points, axis=0).T).sum()
+
+
+def test_the_same_seed_gives_the_same_film_and_another_one_another():
+    one, again, other = small(1000), small(1000), small(1001)
+    np.testing.assert_array_equal(one.image, again.image)
+    assert one.truth.to_json() == again.truth.to_json()
+    assert not np.array_equal(one.image, other.image)
+
+
+def test_an_option_of_the_detector_leaves_the_anatomy_as_it_was():
+    one = small(1000)
+    for change in (
+        {"bits": 16},
+        {"tone": "log"},
+        {"photons": 100.0},
+        {"neighbours": False},
+        {"file": False},
+        {"clamp": True},
+    ):
+        other = small(1000, **change)
+        for a, b in zip(one.truth.canals, other.truth.canals, strict=True):
+            np.testing.assert_array_equal(a.points_mm, b.points_mm)
+        assert not np.array_equal(one.image, other.image)
+
+
+@pytest.mark.parametrize("seed", range(1000, 1006))
+def test_the_truth_agrees_with_itself(seed):
+    """Lengths by adding up points, pixels by the projection's figures alone, the file on its canal."""
+    phantom = small(seed, "hard")
+    truth = json.loads(json.dumps(phantom.truth.to_json()))
+    stored = truth["geometry"]["projection"]
+    projection = Projection(
+        stored["source_mm"], stored["detector_mm"], stored["down"], stored["right"], truth["rows"], truth["cols"],
+        truth["mm_per_px_row"], truth["mm_per_px_col"], tuple(stored["detector_px"]),
+    )  # fmt: skip
+    assert len(truth["canals"]) == truth["tooth"]["canals"]
+    for canal in truth["canals"]:
+        points = np.array(canal["points_mm"])
+        assert np.linalg.norm(np.diff(points, axis=0), axis=1).sum() == pytest.approx(canal["length_mm"], rel=3e-4)
+        np.testing.assert_allclose(projection.pixels(points), canal["path_px"], atol=2e-3)
+        assert canal["arc_mm"][-1] == canal["length_mm"]
+        assert len(canal["kappa_per_mm"]) == len(canal["magnification"]) == len(points)
+        away = np.linalg.norm(points[0] - np.array(canal["reference_mm"]))
+        assert canal["coronal_mm"] == pytest.approx(away, abs=1e-4)
+        assert canal["total_mm"] == pytest.approx(canal["coronal_mm"] + canal["length_mm"], abs=2e-5)
+        assert 0.2 < np.linalg.norm(points[-1] - np.array(canal["apex_mm"])) < 1.6
+        # A short stretch parallel to the detector is magnified by what is said: detector mm over mm.
+        step = 1e-3 * np.array(stored["right"])
+        pair = projection.pixels([points[7], points[7] + step])
+        assert (pair[1, 1] - pair[0, 1]) * truth["mm_per_px_col"] / 1e-3 == pytest.approx(
+            canal["magnification"][7], rel=1e-4
+        )
+    file = truth["file"]
+    (canal,) = (one for one in truth["canals"] if one["name"] == file["canal"])
+    assert file["stop_to_tip_mm"] + file["tip_short_mm"] == pytest.approx(canal["total_mm"], abs=2e-5)
+    path = np.array(file["points_mm"])
+    assert np.linalg.norm(np.diff(path, axis=0), axis=1).sum() == pytest.approx(file["stop_to_tip_mm"], rel=3e-4)
+    assert file["stop_px"] == file["path_px"][0] == canal["reference_px"]
+    assert file["tip_px"] == file["path_px"][-1]
+
+
+@pytest.mark.parametrize(("seed", "sideways"), [(1000, False), (1003, True), (1008, False)])
+def test_the_file_is_seen_where_the_truth_says(seed, sideways):
+    """Centroid of the metal across its line, in the picture itself: within 0.15 px of the projected centre line."""
+    options = {
+        "spacing_mm": (0.030, 0.025),
+        "size_px": (1000, 1240) if sideways else (1240, 1000),
+        "sideways": sideways,
+    }
+    phantom = make_phantom(
+        seed, "clear", file_size_mm=0.25, restoration=False, clamp=False, neighbours=False, **options, **LINEAR
+    )
+    density = -np.log(np.maximum(1.0 - phantom.image / 65535.0, 1e-4))
+    path = phantom.truth.file.path_px
+    errors = []
+    for k in range(len(path) // 4, len(path) - 40, 6):
+        along = path[k + 3] - path[k - 3]
+        normal = np.array([-along[1], along[0]]) / np.hypot(*along)
+        offsets = np.arange(-14, 14.01, 0.25)
+        at = path[k] + offsets[:, None] * normal
+        line = cv2.remap(
+            density.astype(np.float32), at[:, 1:].astype(np.float32), at[:, :1].astype(np.float32), cv2.INTER_LINEAR
+        )[:, 0]
+        rest = np.abs(offsets) > 10
+        line = line - np.polyval(np.polyfit(offsets[rest], line[rest], 1), offsets)
+        weight = np.where(line > 0.35 * line.max(), line, 0.0)
+        errors.append((weight * offsets).sum() / weight.sum())
+    assert np.abs(np.median(errors)) < 0.15
+    assert np.percentile(np.abs(errors), 80) < 0.5
+
+
+def test_the_tip_fades_where_the_truth_says():
+    """Along the file's line the metal ends at the tip: half a millimetre before it is there, half a millimetre past not."""
+    bare = small(1003, "clear", file=False, **LINEAR)
+    held = small(1003, "clear", file_size_mm=0.25, tip_short_mm=2.0, **LINEAR)
+    np.testing.assert_allclose(
+        held.truth.canals[0].path_px, bare.truth.canals[0].path_px, atol=60
+    )  # shifted as a whole
+    path, tip = held.truth.file.path_px, held.truth.file.tip_px
+    step = (path[-1] - path[-11]) / 10.0
+    density = -np.log(np.maximum(1.0 - held.image / 65535.0, 1e-4))
+
+    def contrast(at):
+        normal = np.array([-step[1], step[0]]) / np.hypot(*step)
+        on, left, right = (density[tuple(np.rint(at + k * normal).astype(int))] for k in (0.0, 9.0, -9.0))
+        return on - 0.5 * (left + right)
+
+    assert contrast(tip - 10 * step) > contrast(tip + 10 * step) + 0.05
+
+
+@pytest.mark.parametrize("sideways", [False, True])
+@pytest.mark.parametrize("upper", [False, True])
+def test_root_ends_lie_in_view_and_the_stop_where_it_was_asked_for(sideways, upper):
+    size = (460, 620) if sideways else (620, 460)
+    for seed in range(1000, 1003):
+        for wish in (True, False):
+            phantom = small(seed, stop_in_view=wish, sideways=sideways, upper=upper, size_px=size)
+            rows, cols = phantom.image.shape
+            assert (rows, cols) == size
+            for canal in phantom.truth.canals:
+                for px in (canal.apex_px, canal.path_px[-1]):
+                    assert 20.0 < px[0] < rows - 21.0
+                    assert 20.0 < px[1] < cols - 21.0
+            stop = phantom.truth.file.stop_px
+            inside = bool(0.0 <= stop[0] <= rows - 1.0 and 0.0 <= stop[1] <= cols - 1.0)
+            assert inside == wish == phantom.truth.file.stop_in_view
+            crown_to_apex = phantom.truth.canals[0].apex_px - phantom.truth.canals[0].reference_px
+            if sideways:
+                assert abs(crown_to_apex[1]) > abs(crown_to_apex[0])
+            else:
+                assert (crown_to_apex[0] < 0.0) == upper
+
+
+def test_an_image_that_cannot_hold_the_tooth_is_refused():
+    with pytest.raises(PhantomError, match=r"size_px must hold the tooth: .* take more pixels or a larger spacing"):
+        make_phantom(1000, size_px=(300, 300), spacing_mm=(0.02, 0.02))
+
+
+def test_options_are_what_they_say():
+    phantom = small(
+        1004, roots=2, canals=3, shape="C", out_of_plane=False, file_canal=1, file_size_mm=0.2, file_taper=0.04,
+        tip_angle_deg=75.0, tip_short_mm=1.25, restoration=True, clamp=True, tilt_deg=(5.0, -20.0),
+        technique="bisecting", source_detector_mm=300.0, object_detector_mm=9.0, bits=12, tone="gamma",
+    )  # fmt: skip
+    truth = phantom.truth
+    assert (truth.facts["tooth"]["roots"], len(truth.canals)) == (2, 3)
+    assert (truth.file.canal, truth.file.size_mm, truth.file.taper) == (truth.canals[1].name, 0.2, 0.04)
+    assert (truth.file.tip_angle_deg, truth.file.tip_short_mm) == (75.0, pytest.approx(1.25))
+    geometry = truth.facts["geometry"]
+    assert (geometry["source_detector_mm"], geometry["source_object_mm"]) == (300.0, 291.0)
+    assert (geometry["vertical_deg"], geometry["horizontal_deg"], geometry["technique"]) == (5.0, -20.0, "bisecting")
+    assert truth.facts["restorations"]
+    assert truth.facts["clamp"]
+    assert (phantom.bits, phantom.image.dtype, truth.facts["detector"]["tone"]) == (12, np.uint16, "gamma")
+    assert phantom.image.max() <= 4095
+    assert phantom.mm_per_px == (0.06, 0.05)
+    assert not phantom.image.flags.writeable
+    for canal in truth.canals:  # planar canals of one shape: three of them in the plane of their start, C all through
+        assert (canal.kappa_per_mm[-20:] > 0.0).all()
+
+
+def test_a_tube_shift_moves_only_the_projection():
+    """Two films of one tooth from two sides: one truth in 3-D."""
+    one, other = (small(1005, tilt_deg=(0.0, angle)) for angle in (-15.0, 15.0))
+    for a, b in zip(one.truth.canals, other.truth.canals, strict=True):
+        np.testing.assert_array_equal(a.points_mm, b.points_mm)
+    assert arc_px(one.truth.canals[0].path_px) != arc_px(other.truth.canals[0].path_px)
+
+
+def test_levels_grow_harder():
+    """Thinner canals and fewer photons from clear to faint, as the conditions of the performance tables say."""
+    assert list(LEVELS) == ["clear", "typical", "faint", "hard"]
+    assert [(v.photons, v.canal_mm, v.texture) for v in LEVELS.values()][:3] == [
+        (6000.0, (0.6, 0.30), 0.015),
+        (4000.0, (0.6, 0.25), 0.020),
+        (3000.0, (0.6, 0.20), 0.035),
+    ]
+    hard = small(1000, "hard")
+    assert hard.truth.facts["restorations"]
+
+
+def test_marks_of_the_sensor_are_told():
+    """A corner is white and a read-out line stands out just where it is said, and nothing else changes."""
+    flat = np.full((500, 400), 1000, np.uint16)
+    seen = set()
+    for seed in range(20):
+        image, marks = sensor_marks(np.random.default_rng(seed), flat, 4095)
+        corner, line = marks["corner_radius_px"], marks["line_col"]
+        assert (image[0, 0] == image[-1, -1] == 4095) == (corner is not None)
+        changed = np.flatnonzero(image[250] != 1000)
+        assert changed.tolist() == ([] if line is None else [line])
+        if line is not None:
+            assert image[250, line] == 1000 + 4095 // 4
+        seen |= {("corner", corner is not None), ("line", line is not None)}
+    assert len(seen) == 4
+    assert (flat == 1000).all()
+    hard = small(1000, "hard").truth.facts["sensor_marks"]
+    assert set(hard) == {"corner_radius_px", "line_col"}
+    assert small(1000).truth.facts["sensor_marks"] is None
+
+
+@pytest.mark.parametrize(
+    ("arguments", "options", "message"),
+    [
+        ((1, "easy"), {}, "level must be one of clear, typical, faint, hard: 'easy'"),
+        ((-1,), {}, "seed must be a whole number >= 0: -1"),
+        ((1.5,), {}, "seed must be a whole number >= 0: 1.5"),
+        ((1,), {"colour": 1}, "option must be one of roots, .*: 'colour'"),
+        ((1,), {"tilt_deg": (50.0, 0.0)}, "tilt_deg must be at most 45 degrees in size"),
+        ((1,), {"tilt_deg": 5.0}, "tilt_deg must be two numbers: 5.0"),
+        ((1,), {"spacing_mm": (0.02, 0.0)}, "spacing_mm must be > 0: 0"),
+        ((1,), {"size_px": (10, 10)}, "size_px must be 64 to 4096 rows and columns"),
+        ((1,), {"photons": -1.0}, "photons must be > 0: -1"),
+        ((1,), {"texture": -1.0}, "texture must be >= 0: -1"),
+        ((1,), {"out_of_plane": float("inf")}, "out_of_plane must be a finite number"),
+        ((1,), {"file_canal": 7}, "file_canal must be 0 to"),
+        ((1,), {"tip_short_mm": 40.0}, "tip_short_mm must be 0 to the canal's"),
+        ((1,), {"file_taper": 0.5}, "taper must be 0 to 0.2 mm per mm: 0.5"),
+        ((1,), {"file_size_mm": 0.0}, "size_mm must be > 0: 0"),
+        ((1,), {"tip_angle_deg": 5.0}, "tip_angle_deg must be 10 to 180: 5"),
+        ((1,), {"jpeg_quality": 90, "bits": 12}, "jpeg_quality must be None for more than 8 bits"),
+    ],
+)
+def test_wishes_that_cannot_be_met_are_refused(arguments, options, message):
+    with pytest.raises(PhantomError, match=message):
+        make_phantom(*arguments, **(SMALL | options))
+
+
+def test_every_option_is_described():
+    for name in inspect.signature(Options).parameters:
+        assert name in Options.__doc__, name
+
+
+# --- on disk ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("options", "suffix", "bits"),
+    [
+        ({"bits": 8}, ".png", 8),
+        ({"bits": 12}, ".png", 16),
+        ({"bits": 16}, ".png", 16),
+        ({"jpeg_quality": 85}, ".jpg", 8),
+    ],
+)
+def test_a_written_film_is_read_back_as_it_was(tmp_path, options, suffix, bits):
+    phantom = small(1006, **options)
+    path = write_phantom(phantom, tmp_path, "one")
+    assert path.name == f"one{suffix}"
+    radiograph = read(path)
+    np.testing.assert_array_equal(radiograph.values, phantom.image)
+    assert (radiograph.bits, radiograph.bright_is_dense, radiograph.warnings) == (bits, True, ())
+    truth = json.loads((tmp_path / "one.truth.json").read_text(encoding="utf-8"))
+    assert truth == {"image": path.name, **phantom.truth.to_json()}
+    assert (truth["schema"], truth["bits"]) == ("wlmeasure-phantom/1", phantom.bits)
+
+
+def test_a_folder_is_the_same_bytes_again_and_begins_a_longer_one(tmp_path):
+    for name, count in (("a", 3), ("b", 3), ("c", 5)):
+        written = make_dataset(tmp_path / name, count, 1007, **SMALL)
+        assert [path.stem for path in written] == [f"film_{k + 1:04d}" for k in range(count)]
+    content = [{path.name: path.read_bytes() for path in (tmp_path / name).iterdir()} for name in "abc"]
+    assert content[0] == content[1]
+    assert content[0].items() <= content[2].items()
+    assert len(content[2]) == 10
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ((0, 1), "count must be 1 to 9999: 0"),
+        ((True, 1), "count must be 1 to 9999: True"),
+        ((1, -2), "seed must be a whole number >= 0: -2"),
+        ((1, 1, "easy"), "level must be one of"),
+    ],
+)
+def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_written(tmp_path, arguments, message):
+    with pytest.raises(PhantomError, match=message):
+        make_dataset(tmp_path / "new", *arguments)
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_room_publishes_these_names():
+    assert wlmeasure.phantom.__all__ == ["Phantom", "make_dataset", "make_phantom", "write_phantom"]
+    with pytest.raises(AttributeError, match=r"module 'wlmeasure.phantom' has no attribute 'photograph'"):
+        _ = wlmeasure.phantom.photograph

@@ -1,0 +1,87 @@
+"""Phantoms on disk: an image and, beside it, a JSON file of what is true of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.make import Phantom, make_phantom
+
+__all__ = ["each_film", "make_dataset", "write_phantom"]
+
+JPEG_SHARE, FILELESS_SHARE, STOPLESS_SHARE, SIDEWAYS_SHARE = 0.15, 0.1, 0.1, 0.05
+"""Shares of a folder that are JPEG, show no file, show a file whose stop lies outside, lie sideways; our parameters."""
+
+
+def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
+    """Write `name`.png (or .jpg) and `name`.truth.json into `folder`; returns the image's path.
+
+    The truth names the image file. The same phantom gives the same bytes.
+    """
+    folder = Path(folder)
+    image = folder / (name + (".png" if phantom.jpeg is None else ".jpg"))
+    data = phantom.jpeg
+    if data is None:
+        done, encoded = cv2.imencode(".png", phantom.image)
+        if not done:
+            raise PhantomError("image must be one that PNG can hold: the encoder refused it")
+        data = encoded.tobytes()
+    image.write_bytes(data)
+    truth = {"image": image.name, **phantom.truth.to_json()}
+    text = json.dumps(truth, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
+    return image
+
+
+def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> list[Path]:
+    """All films of `each_film`, written; the images' paths."""
+    return list(each_film(folder, count, seed, level, **options))
+
+
+def each_film(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> Iterator[Path]:
+    """Write `count` films of `level` with their truth into `folder` (made where it does not exist), one with every step.
+
+    Yields the images' paths.
+
+    Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
+    file or one whose stop lies outside; `options` (members of `Options`) hold for every film and go before these draws.
+
+    Raises
+    ------
+    PhantomError
+        A count that is not 1 or more, an unknown level, a negative seed, a folder that already holds such films.
+    """
+    if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= 9999:
+        raise PhantomError(f"count must be 1 to 9999: {count!r}")
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
+    if level not in LEVELS:
+        raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    folder = Path(folder)
+    if any(folder.glob("film_*.truth.json")):
+        raise PhantomError(f"folder must hold no films yet: {folder.name}; choose another or empty it")
+    folder.mkdir(parents=True, exist_ok=True)
+    for k in range(count):
+        rng = np.random.default_rng([seed, k])
+        chance = rng.random(4)
+        film_seed, quality = int(rng.integers(2**31)), int(rng.integers(75, 98))
+        drawn = {
+            "jpeg_quality": quality if chance[0] < JPEG_SHARE else None,
+            "file": bool(chance[1] >= FILELESS_SHARE),
+            "stop_in_view": bool(chance[2] >= STOPLESS_SHARE),
+            "sideways": bool(chance[3] < SIDEWAYS_SHARE),
+        }
+        # A size that was asked for is one way round, and JPEG takes 8 bits: a draw never goes against the caller.
+        if "size_px" in options:
+            del drawn["sideways"]
+        if "bits" in options:
+            del drawn["jpeg_quality"]
+        phantom = make_phantom(film_seed, level, **(drawn | options))
+        yield write_phantom(phantom, folder, f"film_{k + 1:04d}")

@@ -1,0 +1,176 @@
+"""How a film was taken: angulation, distances, place of the detector, and the detector itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.anatomy import LEVELS, Level
+from wlmeasure.phantom.film import TONES, Detector, StoredImage, transmission
+from wlmeasure.phantom.options import Options
+from wlmeasure.phantom.projection import Projection, aim
+from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Scene
+from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.truth import in_view
+
+__all__ = ["draw_detector", "draw_projection", "sensor_marks"]
+
+Float64 = NDArray[np.float64]
+
+MARGIN_PX = 25.0
+"""Stop and root ends lie at least so far inside the image; our parameter."""
+FULL_SCALE = (0.9, 1.1)
+"""Exposure at which a pixel saturates, over that behind soft tissue alone; drawn between these."""
+CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
+"""How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
+READ_NOISE = 0.05
+"""Read-out noise over the noise of counting in the open beam; our parameter."""
+OUTSIDE_PX = (15.0, 60.0)
+"""How far outside a stop lies that is not to be in view."""
+
+
+def _upper(rng: np.random.Generator, tooth: Tooth, upper: bool | None) -> bool:
+    drawn = bool(rng.random() < 0.4)
+    if upper is not None:
+        return upper
+    # Three roots are an upper molar's, two a lower molar's.
+    return {1: drawn, 2: False, 3: True}[len(tooth.roots)]
+
+
+def draw_projection(
+    rng: np.random.Generator, grade: Level, scene: Scene, references_mm: list[Float64], wish: Options
+) -> tuple[Projection, dict[str, Any]]:
+    """The projection, shifted so that what has to be seen is seen, and its figures."""
+    upper = _upper(rng, scene.tooth, wish.upper)
+    tilt = np.clip(grade.angulation_std_deg * rng.standard_normal(2), -30.0, 30.0)
+    way = str(rng.choice(["paralleling", "square", "bisecting"], p=[0.6, 0.2, 0.2]))
+    far, gap = rng.uniform(220.0, 400.0), rng.uniform(4.0, 14.0)
+    pitch = float(rng.choice([0.020, 0.025, 0.030], p=[0.25, 0.5, 0.25]))
+    stretch = float(rng.uniform(0.85, 1.2)) if rng.random() < 0.3 and grade is LEVELS["hard"] else 1.0
+    turn, jitter, outside = float(rng.choice([90.0, -90.0])), rng.uniform(-20.0, 20.0, 2), rng.uniform(*OUTSIDE_PX)
+    vertical, horizontal = (float(v) for v in (tilt if wish.tilt_deg is None else wish.tilt_deg))
+    far = far if wish.source_detector_mm is None else wish.source_detector_mm
+    gap = gap if wish.object_detector_mm is None else wish.object_detector_mm
+    rows, cols = wish.size_px or ((1000, 1500) if wish.sideways else (1500, 1000))
+    roll = (180.0 if upper else 0.0) + (turn if wish.sideways else 0.0)
+    geometry: dict[str, Any] = {
+        "source_detector_mm": round(float(far), 4),
+        "source_object_mm": round(float(far - gap), 4),
+        "vertical_deg": round(vertical, 4),
+        "horizontal_deg": round(horizontal, 4),
+        "technique": wish.technique or way,
+        "roll_deg": roll % 360.0,
+        "upper": upper,
+    }
+    ends = [root.end_mm() for root in scene.tooth.roots]
+    top = max(float(point[2]) for point in references_mm) + (STOP_HEIGHT_MM if scene.file is not None else 0.0)
+    middle = 0.5 * (top + min(float(end[2]) for end in ends))
+    projection = aim(
+        source_object_mm=geometry["source_object_mm"],
+        source_detector_mm=geometry["source_detector_mm"],
+        rows=rows,
+        cols=cols,
+        spacing_mm=wish.spacing_mm or (pitch, round(pitch * stretch, 5)),
+        horizontal_deg=geometry["horizontal_deg"],
+        vertical_deg=geometry["vertical_deg"],
+        technique=geometry["technique"],
+        aim_mm=(0.0, 0.0, middle),
+        aim_px=((rows - 1) / 2.0 + jitter[0], (cols - 1) / 2.0 + jitter[1]),
+        roll_deg=roll,
+    )
+    marks = np.array([*ends, *(canal.curve.points_mm[-1] for canal in scene.tooth.canals)])
+    stop = None if scene.file is None else scene.file.line.points_mm[0]
+    projection = _shifted(projection, marks, stop, wish.stop_in_view, outside)
+    geometry["projection"] = {
+        "source_mm": [round(v, 6) for v in projection.source_mm.tolist()],
+        "detector_mm": [round(v, 6) for v in projection.centre_mm.tolist()],
+        "detector_px": [round(v, 6) for v in projection.centre_px],
+        "down": [round(v, 9) for v in projection.down.tolist()],
+        "right": [round(v, 9) for v in projection.right.tolist()],
+    }
+    return projection, geometry
+
+
+def _shifted(
+    projection: Projection, marks: Float64, stop: Float64 | None, stop_in_view: bool, outside: float
+) -> Projection:
+    """The projection with the detector shifted in its plane until marks and stop lie where they have to."""
+    size = np.array([projection.rows, projection.cols], np.float64)
+    px = projection.pixels(marks)
+    shift = np.zeros(2)
+    if stop is not None:
+        stop_px = projection.pixels(stop[None])[0]
+        if stop_in_view:
+            px = np.vstack([px, stop_px])
+        else:
+            # Out over the border that the crown points to.
+            axis = int(np.argmax(np.abs(stop_px - px.mean(axis=0))))
+            low = stop_px[axis] < px[:, axis].mean()
+            shift[axis] = (-outside if low else size[axis] - 1.0 + outside) - stop_px[axis]
+    for axis in (0, 1):
+        least, most = px[:, axis].min() + shift[axis], px[:, axis].max() + shift[axis]
+        if most - least > size[axis] - 1.0 - 2.0 * MARGIN_PX:
+            raise PhantomError(
+                f"size_px must hold the tooth: {most - least:.0f} px of it along axis {axis} on {size[axis]:.0f}; "
+                "take more pixels or a larger spacing"
+            )
+        if least < MARGIN_PX:
+            shift[axis] += MARGIN_PX - least
+        elif most > size[axis] - 1.0 - MARGIN_PX:
+            shift[axis] += size[axis] - 1.0 - MARGIN_PX - most
+    centre = (projection.centre_px[0] + float(shift[0]), projection.centre_px[1] + float(shift[1]))
+    moved = Projection(
+        projection.source_mm, projection.centre_mm, projection.down, projection.right, projection.rows,
+        projection.cols, projection.mm_per_px_row, projection.mm_per_px_col, centre,
+    )  # fmt: skip
+    if stop is not None and in_view(moved, moved.pixels(stop[None])[0]) != stop_in_view:
+        raise PhantomError(
+            "stop_in_view must be True for this size_px: root ends and stop cannot be parted by its border"
+        )
+    return moved
+
+
+def draw_detector(rng: np.random.Generator, grade: Level, soft_mm: float, wish: Options) -> Detector:
+    """The detector, its full scale near what comes through `soft_mm` of soft tissue."""
+    drawn_bits = int(rng.choice([8, 12, 16], p=[0.25, 0.5, 0.25]))
+    drawn_tone = str(rng.choice(TONES))
+    # Full scale lies near what comes through soft tissue alone: around the crown the film is black, the stop still shows.
+    open_field = float(transmission({"soft": np.array([soft_mm])})[0])
+    full, blur = open_field * rng.uniform(*FULL_SCALE), rng.uniform(0.03, 0.05)
+    strength = {"gamma": rng.uniform(1.5, 2.6), "sigmoid": rng.uniform(1.4, 2.2)}
+    kind = drawn_tone if wish.tone is None else wish.tone
+    if wish.jpeg_quality is not None and wish.bits is None:
+        drawn_bits = 8
+    return Detector(
+        photons=grade.photons if wish.photons is None else wish.photons,
+        blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
+        read_noise=READ_NOISE * np.sqrt(grade.photons),
+        full_scale=full,
+        tone=kind,
+        tone_strength=strength.get(kind, 1.0),
+        bits=drawn_bits if wish.bits is None else wish.bits,
+    )
+
+
+def sensor_marks(
+    rng: np.random.Generator, image: StoredImage, top: int
+) -> tuple[StoredImage, dict[str, float | int | None]]:
+    """White corners where the sensor ends, and now and then a bright read-out line, as real films show them.
+
+    Returns the image and what was drawn: radius of the corners in pixels and column of the line, None where there is none.
+    """
+    rows, cols = image.shape
+    corner, line = rng.random() < CORNER_SHARE, rng.random() < LINE_SHARE
+    radius, at = round(rng.uniform(*CORNER_PX), 1), int(rng.integers(cols))
+    if corner:
+        r = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
+        c = np.minimum(np.arange(cols), np.arange(cols)[::-1])[None, :]
+        outside = (r < radius) & (c < radius) & (np.hypot(radius - r, radius - c) > radius)
+        image = np.where(outside, image.dtype.type(top), image)
+    if line:
+        image = image.copy()
+        image[:, at] = np.minimum(image[:, at].astype(np.int64) + top // 4, top).astype(image.dtype)
+    return image, {"corner_radius_px": radius if corner else None, "line_col": at if line else None}

@@ -1,0 +1,107 @@
+"""What a caller may ask of a phantom; everything that is None is drawn from the seed."""
+
+from __future__ import annotations
+
+from attrs import frozen
+
+from wlmeasure.errors import PhantomError, check_finite, check_positive
+
+__all__ = ["Options"]
+
+
+@frozen
+class Options:
+    """Wishes for one phantom.
+
+    Attributes
+    ----------
+    roots, canals
+        1 to 3 and 1 to 4.
+    shape
+        Shape of the canals: "straight", "J", "C", "S" or "spline".
+    out_of_plane
+        True: bends and leans as in real molars. False: canals in the plane y = 0. A number: angle of the bends' planes to
+        that plane, degrees.
+    file, file_canal, file_size_mm, file_taper, tip_angle_deg, tip_short_mm
+        A steel hand file on the centre line of canal `file_canal` (index), its tip so far short of the foramen.
+    stop_in_view
+        False: the stop's face lies outside the image.
+    restoration, clamp, neighbours
+        A filling, a rubber dam clamp, teeth on either side.
+    upper
+        True: crown down, roots up.
+    tilt_deg
+        Vertical and horizontal angulation, degrees.
+    technique
+        "paralleling", "bisecting" or "square" (detector square to the central ray).
+    source_detector_mm, object_detector_mm
+        Distances along the central ray.
+    size_px, spacing_mm
+        Rows and columns of the image; distance of pixel centres between rows and between columns.
+    sideways
+        The film lies on its side.
+    photons, blur_mm, bits, tone
+        See `Detector`.
+    texture
+        Standard deviation of attenuation that bone texture adds.
+    jpeg_quality
+        1 to 100: the image goes through JPEG, which takes 8 bits.
+
+    Raises PhantomError for a value out of its range; roots, canals, shape, tone and bits are checked where they are used.
+    """
+
+    roots: int | None = None
+    canals: int | None = None
+    shape: str | None = None
+    out_of_plane: bool | float = True
+    file: bool = True
+    file_canal: int | None = None
+    file_size_mm: float | None = None
+    file_taper: float = 0.02
+    tip_angle_deg: float | None = None
+    tip_short_mm: float | None = None
+    stop_in_view: bool = True
+    restoration: bool | None = None
+    clamp: bool | None = None
+    neighbours: bool = True
+    upper: bool | None = None
+    tilt_deg: tuple[float, float] | None = None
+    technique: str | None = None
+    source_detector_mm: float | None = None
+    object_detector_mm: float | None = None
+    size_px: tuple[int, int] | None = None
+    spacing_mm: tuple[float, float] | None = None
+    sideways: bool = False
+    photons: float | None = None
+    texture: float | None = None
+    blur_mm: float | None = None
+    bits: int | None = None
+    tone: str | None = None
+    jpeg_quality: int | None = None
+
+    def __attrs_post_init__(self) -> None:
+        if not isinstance(self.out_of_plane, bool):
+            check_finite(PhantomError, "out_of_plane", self.out_of_plane)
+        for name in ("tilt_deg", "spacing_mm", "size_px"):
+            pair = getattr(self, name)
+            if pair is None:
+                continue
+            if not isinstance(pair, (tuple, list)) or len(pair) != 2:
+                raise PhantomError(f"{name} must be two numbers: {pair!r}")
+            for value in pair:
+                (check_finite if name == "tilt_deg" else check_positive)(PhantomError, name, value)
+        if self.tilt_deg is not None and max(abs(v) for v in self.tilt_deg) > MOST_TILT_DEG:
+            raise PhantomError(f"tilt_deg must be at most {MOST_TILT_DEG:g} degrees in size: {self.tilt_deg}")
+        if self.size_px is not None and (min(self.size_px) < 64 or max(self.size_px) > MOST_PIXELS):
+            raise PhantomError(f"size_px must be 64 to {MOST_PIXELS} rows and columns: {self.size_px}")
+        for name in ("source_detector_mm", "object_detector_mm", "photons"):
+            if getattr(self, name) is not None:
+                check_positive(PhantomError, name, getattr(self, name))
+        if self.texture is not None and not check_finite(PhantomError, "texture", self.texture) >= 0.0:
+            raise PhantomError(f"texture must be >= 0: {self.texture:g}")
+
+
+MOST_TILT_DEG = 45.0
+"""Largest angulation that is projected; beyond it a film shows no tooth. Our parameter."""
+MOST_PIXELS = 4096
+"""Most rows or columns; our parameter."""

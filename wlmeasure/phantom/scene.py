@@ -1,0 +1,293 @@
+"""What stands between source and detector, and how long every ray runs through each material.
+
+Bodies that lie in one another replace one another: canals and chamber replace dentine, the access cavity enamel and dentine,
+a file what fills the canal, a restoration the crown. Bone is a slab with the sockets taken out: the periodontal line and the
+lamina dura appear because the sockets are wider than the roots.
+"""
+
+from __future__ import annotations
+
+from math import radians, tan
+
+import cv2
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.errors import PhantomError, check_positive
+from wlmeasure.phantom.curve import Curve
+from wlmeasure.phantom.film import attenuation_per_mm, trabecular_texture
+from wlmeasure.phantom.projection import Projection
+from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
+from wlmeasure.phantom.solid import Solid, tube
+from wlmeasure.phantom.tooth import Tooth
+
+__all__ = ["Bone", "FileInCanal", "Scene", "paths_mm"]
+
+Float64 = NDArray[np.float64]
+Float32 = NDArray[np.float32]
+
+PERIODONTAL_MM, LAMINA_MM = 0.2, 0.25
+"""Width of the periodontal ligament and of the lamina dura (usual figures, from memory)."""
+STOP_RADIUS_MM, STOP_HEIGHT_MM = 1.5, 1.5
+"""Rubber stop; round numbers."""
+WORKING_PART_MM = 16.0
+"""Length over which a file tapers (ISO 3630-1)."""
+HANDLE_RADIUS_MM, HANDLE_MM = 1.7, 10.0
+CLEARANCE_MM = 0.02
+"""Room between file and canal wall at the least."""
+THIN = 3
+"""Oversampling of canals, file and stop: faces that run along a pixel row would otherwise be off by up to half a pixel."""
+COARSE = 2
+"""Pixels of sockets and neighbours are twice as large: a quarter of the time, and their edges are soft anyway."""
+
+
+@frozen(eq=False)
+class FileInCanal:
+    """A hand file in the canal of index `canal`, on its centre line.
+
+    Attributes
+    ----------
+    line
+        Centre line from the stop's apical face (the coronal reference point) to the tip.
+    coronal_mm
+        Length of its straight first part, down to the canal's orifice.
+    size_mm, taper
+        Diameter at the tip (D0) and its rise per mm over the working part.
+    tip_angle_deg
+        Full angle of the cone at the tip.
+    shank_mm
+        Length from tip to handle.
+    """
+
+    canal: int
+    line: Curve
+    coronal_mm: float
+    size_mm: float
+    taper: float
+    tip_angle_deg: float
+    shank_mm: float
+
+    def __attrs_post_init__(self) -> None:
+        check_positive(PhantomError, "size_mm", self.size_mm)
+        if not 0.0 <= self.taper <= 0.2:
+            raise PhantomError(f"taper must be 0 to 0.2 mm per mm: {self.taper:g}")
+        if not 10.0 <= self.tip_angle_deg <= 180.0:
+            raise PhantomError(f"tip_angle_deg must be 10 to 180: {self.tip_angle_deg:g}")
+
+    def radius(self, from_tip_mm: Float64) -> Float64:
+        """Half diameter at distances from the tip, mm."""
+        body = 0.5 * (self.size_mm + self.taper * np.minimum(from_tip_mm, WORKING_PART_MM))
+        cone = np.maximum(from_tip_mm, 0.0) * tan(radians(min(self.tip_angle_deg, 179.9) / 2.0))
+        radius: Float64 = np.minimum(body, cone)
+        return radius
+
+    def solid(self) -> Solid:
+        """Working part and shank, from the handle to the tip."""
+        length = self.line.length_mm
+        ends = np.linspace(0.0, 2.0 * self.size_mm, 12)
+        from_tip = np.concatenate([np.arange(max(self.shank_mm, length + 2.0), 2.0 * self.size_mm, -0.15), ends[::-1]])
+        return tube(self.line.at(length - from_tip), np.maximum(self.radius(from_tip), 1e-3), sides=32)
+
+    def stop_solid(self) -> Solid:
+        """The stop, its apical face square to the file at the reference point."""
+        return tube(self.line.at(-np.linspace(STOP_HEIGHT_MM, 0.0, 3)), STOP_RADIUS_MM)
+
+    def handle_solid(self) -> Solid:
+        """The handle, of plastic."""
+        start = self.line.length_mm - max(self.shank_mm, self.line.length_mm + 2.0)
+        return tube(self.line.at(start - np.linspace(HANDLE_MM, 0.0, 3)), HANDLE_RADIUS_MM)
+
+
+@frozen
+class Bone:
+    """The jaw: a slab of `thickness_mm` with two cortical plates below a crest at z = `crest_mm`, behind soft tissue.
+
+    `texture` is the standard deviation of attenuation that the trabecular pattern adds at full thickness.
+    """
+
+    thickness_mm: float = 9.0
+    cortical_mm: float = 0.6
+    crest_mm: float = -1.7
+    soft_mm: float = 7.0
+    texture: float = 0.02
+
+
+@frozen(eq=False)
+class Scene:
+    """Everything on one film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown."""
+
+    tooth: Tooth
+    neighbours: tuple[tuple[Tooth, Float64], ...] = ()
+    bone: Bone = Bone()
+    file: FileInCanal | None = None
+    access: Solid | None = None
+    restorations: tuple[tuple[str, Solid], ...] = ()
+    hardware: tuple[tuple[str, Solid], ...] = ()
+
+
+def _moved(solid: Solid, shift_mm: Float64) -> Solid:
+    return Solid(solid.vertices + shift_mm, solid.faces)
+
+
+class _Film:
+    """Sums of path lengths on one projection's pixels."""
+
+    def __init__(self, projection: Projection) -> None:
+        self.shape = (projection.rows, projection.cols)
+        self.paths: dict[str, Float32] = {}
+
+    def add(self, material: str, crossing: Crossing, sign: float = 1.0) -> None:
+        if crossing.length_mm.size:
+            path = self.paths.setdefault(material, np.zeros(self.shape, np.float32))
+            path[crossing.rows, crossing.cols] += np.float32(sign) * crossing.length_mm.astype(np.float32)
+
+
+def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> dict[str, Float32]:
+    """Path length, mm, of the ray of every pixel in each material; arrays (rows, cols). `rng` draws the bone's pattern."""
+    film = _Film(projection)
+    _add_tooth(film, scene, projection)
+    coarse = projection.coarser(COARSE)
+    side = _Film(coarse)
+    for tooth, shift in scene.neighbours:
+        _add_neighbour(side, tooth, shift, coarse)
+    for name, path in side.paths.items():
+        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + _finer(path, film.shape)
+    _add_bone(film, scene, projection, coarse, rng)
+    for material, body in scene.hardware:
+        film.add(material, cross(body, projection))
+    return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
+
+
+def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
+    """Enamel, dentine, pulp, access, file and restorations of the tooth under treatment."""
+    tooth = scene.tooth
+    crown = cross(tooth.crown_solid(), projection)
+    core = cross(tooth.core_solid(), projection)
+    body = union_mm([core, *(cross(root.solid(), projection) for root in tooth.roots)])
+    covered = cross(tooth.covered_solid(), projection)
+    film.add("enamel", crown)
+    film.add("enamel", covered, -1.0)
+    film.add("dentine", body)
+    widened = [
+        canal.solid(_needed(scene.file, canal.arcs()) if _holds(scene.file, k) else None)
+        for k, canal in enumerate(tooth.canals)
+    ]
+    chamber = cross(tooth.chamber_solid(), projection)
+    pulp = union_mm([chamber, *(cross(solid, projection, oversampling=THIN) for solid in widened)])
+    film.add("dentine", pulp, -1.0)
+    film.add("soft", pulp)
+    if scene.access is not None:
+        access = cross(scene.access, projection)
+        film.add("dentine", overlap_mm(access, core), -1.0)
+        film.add("dentine", overlap_mm(access, chamber), 1.0)
+        film.add("enamel", overlap_mm(access, crown), -1.0)
+        film.add("enamel", overlap_mm(access, covered), 1.0)
+    for name in ("enamel", "dentine"):
+        np.maximum(film.paths[name], np.float32(0.0), out=film.paths[name])
+    for material, solid in scene.restorations:
+        _add_restoration(film, material, cross(solid, projection), crown, scene, projection)
+    if scene.file is not None:
+        metal = cross(scene.file.solid(), projection, oversampling=THIN)
+        film.add("steel", metal)
+        film.add("soft", overlap_mm(metal, pulp), -1.0)
+        film.add("silicone", cross(scene.file.stop_solid(), projection, oversampling=THIN))
+        film.add("silicone", cross(scene.file.handle_solid(), projection))
+        film.add("silicone", overlap_mm(metal, cross(scene.file.stop_solid(), projection, oversampling=THIN)), -1.0)
+
+
+def _add_restoration(
+    film: _Film, material: str, filling: Crossing, crown: Crossing, scene: Scene, projection: Projection
+) -> None:
+    """A filling in the crown's place, opened where the access cavity runs; enamel and dentine give way in proportion."""
+    if filling.length_mm.size == 0:
+        return
+    room = np.zeros_like(filling.length_mm)
+    inside = overlap_mm(filling, crown)
+    if inside.length_mm.size:
+        at = (slice(inside.row - filling.row, None), slice(inside.col - filling.col, None))
+        room[at][: inside.length_mm.shape[0], : inside.length_mm.shape[1]] = inside.length_mm
+    layers = [film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine")]
+    total = layers[0] + layers[1]
+    left = np.clip(1.0 - room / np.maximum(total, 1e-3), 0.0, 1.0).astype(np.float32)
+    for layer in layers:
+        layer *= left
+    film.add(material, filling)
+    if scene.access is not None:
+        film.add(material, overlap_mm(filling, cross(scene.access, projection)), -1.0)
+
+
+def _holds(file: FileInCanal | None, canal: int) -> bool:
+    return file is not None and file.canal == canal
+
+
+def _needed(file: FileInCanal | None, arc_mm: Float64) -> Float64 | None:
+    """Half width that the file asks of its canal at arc lengths from the orifice."""
+    if file is None:
+        return None
+    from_tip = file.line.length_mm - file.coronal_mm - arc_mm
+    return np.where(from_tip > 0.0, file.radius(np.maximum(from_tip, 0.0)) + CLEARANCE_MM, 0.0)
+
+
+def _add_neighbour(film: _Film, tooth: Tooth, shift: Float64, projection: Projection) -> None:
+    """A tooth beside the one under treatment; plain, never treated."""
+    crown = cross(_moved(tooth.crown_solid(), shift), projection)
+    core = cross(_moved(tooth.core_solid(), shift), projection)
+    film.add("enamel", crown)
+    film.add("enamel", cross(_moved(tooth.covered_solid(), shift), projection), -1.0)
+    film.add(
+        "dentine", union_mm([core, *(cross(_moved(root.solid(sides=32), shift), projection) for root in tooth.roots)])
+    )
+    pulp = union_mm(
+        [cross(_moved(tooth.chamber_solid(), shift), projection)]
+        + [cross(_moved(canal.solid(), shift), projection) for canal in tooth.canals]
+    )
+    film.add("dentine", pulp, -1.0)
+    film.add("soft", pulp)
+
+
+def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Projection, rng: np.random.Generator) -> None:
+    """Soft tissue everywhere, and the jaw below its crest with the sockets taken out."""
+    bone = scene.bone
+    side = _Film(coarse)
+    for tooth, shift in ((scene.tooth, np.zeros(3)), *scene.neighbours):
+        for name, wider in (("socket", PERIODONTAL_MM), ("lamina", PERIODONTAL_MM + LAMINA_MM)):
+            bodies = [tooth.core_solid(wider_mm=wider), *(r.solid(wider_mm=wider, sides=32) for r in tooth.roots)]
+            side.add(name, union_mm([cross(_moved(one, shift), coarse) for one in bodies]))
+    rows, cols = np.arange(coarse.rows)[:, None], np.arange(coarse.cols)[None, :]
+    x, z = coarse.through_plane(rows, cols)
+    # The crest rises a little between teeth and is not a ruler's edge; the slab thins out towards it.
+    crest = bone.crest_mm + 0.25 * np.cos(1.1 * x + 0.4)
+    below = np.clip((crest - z) / 1.2, 0.0, 1.0)
+    below = below * below * (3.0 - 2.0 * below)
+    deep = np.clip((crest - z) / 9.0, 0.0, 1.0)
+    thickness = below * bone.thickness_mm * (0.75 + 0.25 * deep)
+    socket = np.minimum(side.paths["socket"], thickness)
+    lamina = np.minimum(side.paths["lamina"], thickness)
+    plates = np.minimum(2.0 * bone.cortical_mm * below, thickness - lamina)
+    marrow = thickness - lamina - plates
+    fine = {
+        k: _finer(v.astype(np.float32), film.shape)
+        for k, v in (("marrow", marrow), ("all", thickness), ("socket", socket))
+    }
+    wall = _finer((lamina - socket + plates).astype(np.float32), film.shape)
+    texture = trabecular_texture(film.shape, (projection.mm_per_px_row, projection.mm_per_px_col), rng)
+    full_mm = bone.thickness_mm - 2.0 * bone.cortical_mm
+    strength = bone.texture / (attenuation_per_mm("trabecular") * full_mm)
+    # Where a strut is, there is more bone along the ray; the mean over the film stays.
+    trabecular = fine["marrow"] * (1.0 + np.float32(strength) * texture)
+    for name, path in (("trabecular", trabecular), ("cortical", wall)):
+        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + path
+    soft = film.paths.setdefault("soft", np.zeros(film.shape, np.float32))
+    # What is not bone in the slab is gingiva above the crest (thinning out towards the crown) and ligament in the socket.
+    gum = np.clip((z - crest) / 4.0, 0.0, 1.0)
+    soft += np.float32(bone.soft_mm) + _finer(
+        (0.5 * bone.thickness_mm * (1.0 - gum) * (1.0 - below)).astype(np.float32), film.shape
+    )
+
+
+def _finer(path: Float32, shape: tuple[int, int]) -> Float32:
+    """An image of coarse pixels on the film's own."""
+    rows, cols = path.shape
+    large = np.asarray(cv2.resize(path, (cols * COARSE, rows * COARSE), interpolation=cv2.INTER_LINEAR), np.float32)
+    return large[: shape[0], : shape[1]]

@@ -1,0 +1,138 @@
+"""What a clinician put on and into the tooth: file, access cavity, filling, clamp."""
+
+from __future__ import annotations
+
+from math import pi
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wlmeasure.errors import PhantomError, check_finite
+from wlmeasure.phantom.anatomy import Level
+from wlmeasure.phantom.curve import Curve
+from wlmeasure.phantom.options import Options
+from wlmeasure.phantom.scene import FileInCanal
+from wlmeasure.phantom.solid import Solid, tube
+from wlmeasure.phantom.tooth import Canal, CrownForm, Tooth, crown_solid
+
+__all__ = ["draw_treatment", "reference_point"]
+
+Float64 = NDArray[np.float64]
+
+FILE_SIZES_MM = (0.10, 0.15, 0.20, 0.25)
+FILE_LENGTH_MM = 25.0
+"""Tip to handle, one of the lengths that hand files are sold in (ISO 3630-1)."""
+
+
+def reference_point(tooth: Tooth, canal: Canal) -> Float64:
+    """Coronal reference point of a canal, (3,) mm: where its straight extension meets the level of the cusps."""
+    start, tangent = canal.curve.points_mm[0], canal.curve.tangents[0]
+    point: Float64 = start + tangent * (tooth.crown.height_mm - start[2]) / tangent[2]
+    return point
+
+
+def access_cavity(tooth: Tooth, canal: Canal) -> Solid:
+    """Opening through the crown around a file's straight part, wider towards the cusps."""
+    start, end = canal.curve.points_mm[0], reference_point(tooth, canal)
+    share = np.linspace(0.25, 1.3, 12)
+    wide = 1.3 if len(tooth.roots) > 1 else 0.9
+    return tube(start + share[:, None] * (end - start), np.linspace(0.55, wide, 12))
+
+
+def restoration(rng: np.random.Generator, tooth: Tooth, kind: str | None = None) -> tuple[str, Solid]:
+    """Material and body of a filling of amalgam or composite that takes one side of the crown."""
+    material = kind or str(rng.choice(["amalgam", "composite"], p=[0.55, 0.45]))
+    form = tooth.crown
+    half = rng.uniform(0.4, 0.6)
+    body = crown_solid(
+        CrownForm("premolar", half * form.half_x_mm, 0.45 * form.half_y_mm, rng.uniform(2.2, 3.2)),
+        cusp_mm=0.3,
+        fossa_mm=0.3,
+        neck_mm=0.0,
+    )
+    side = float(rng.choice([-1.0, 1.0]))
+    x = side * (0.86 - half) * form.half_x_mm
+    top = form.height_mm - (0.4 if form.kind != "incisor" else 1.5)
+    height = body.vertices[:, 2].max()
+    return material, Solid(body.vertices + np.array([x, 0.0, top - height]), body.faces)
+
+
+def clamp(rng: np.random.Generator, tooth: Tooth) -> tuple[tuple[str, Solid], ...]:
+    """A rubber dam clamp: two jaws at the neck and a bow over the distal side; steel of 1.4 to 1.8 mm."""
+    form = tooth.crown
+    side = float(rng.choice([-1.0, 1.0]))
+    radius = rng.uniform(0.7, 0.9)
+    y, level = form.half_y_mm + 0.6, rng.uniform(0.6, 1.6)
+    bow = np.array(
+        [
+            [0.3 * form.half_x_mm, y, level],
+            [0.9 * form.half_x_mm, y + 0.8, level + 1.0],
+            [1.25 * form.half_x_mm, y, level + 4.0],
+            [1.4 * form.half_x_mm, 0.5 * y, level + 6.5],
+            [1.4 * form.half_x_mm, 0.0, level + 7.2],
+        ]
+    )
+    bow = np.vstack([bow, (bow * np.array([1.0, -1.0, 1.0]))[-2::-1]])
+    # Rounded by repeated averaging of neighbours between doubled points (corner cutting, Chaikin 1974).
+    for _ in range(3):
+        cut = np.empty((2 * len(bow) - 2, 3))
+        cut[0::2], cut[1::2] = 0.75 * bow[:-1] + 0.25 * bow[1:], 0.25 * bow[:-1] + 0.75 * bow[1:]
+        bow = np.vstack([bow[:1], cut, bow[-1:]])
+    bodies = [tube(bow * np.array([side, 1.0, 1.0]), radius, sides=24, across=(0.0, 0.0, 1.0))]
+    for jaw in (1.0, -1.0):
+        x = np.linspace(-0.75, 0.75, 9) * form.half_x_mm
+        dip = 0.35 * np.cos(pi * x / (1.5 * form.half_x_mm))
+        line = np.column_stack([x, jaw * (y - 0.4 * np.cos(x / form.half_x_mm)), level - dip])
+        bodies.append(tube(line, 0.55, other_radius_mm=0.8, sides=24, across=(0.0, 0.0, 1.0)))
+    return tuple(("steel", body) for body in bodies)
+
+
+def draw_treatment(
+    rng: np.random.Generator, grade: Level, tooth: Tooth, references_mm: list[Float64], wish: Options
+) -> dict[str, Any]:
+    """File, access cavity, restoration and clamp as fields of a `Scene`; every draw is made whether it is used or not."""
+    drawn = int(rng.integers(len(tooth.canals)))
+    index = drawn if wish.file_canal is None else wish.file_canal
+    if not 0 <= index < len(tooth.canals):
+        raise PhantomError(f"file_canal must be 0 to {len(tooth.canals) - 1} on this tooth: {index}")
+    drawn_size, drawn_angle = float(rng.choice(FILE_SIZES_MM)), float(rng.uniform(60.0, 90.0))
+    drawn_short = float(rng.uniform(0.0, 2.0))
+    filling, hardware = restoration(rng, tooth), clamp(rng, tooth)
+    chances = rng.random(2)
+    made: dict[str, Any] = {}
+    if chances[0] < grade.restored if wish.restoration is None else wish.restoration:
+        made["restorations"] = (filling,)
+    if (wish.file and chances[1] < grade.clamped) if wish.clamp is None else wish.clamp:
+        made["hardware"] = hardware
+    if wish.file:
+        canal = tooth.canals[index]
+        short = (
+            drawn_short if wish.tip_short_mm is None else check_finite(PhantomError, "tip_short_mm", wish.tip_short_mm)
+        )
+        if not 0.0 <= short < canal.curve.length_mm:
+            raise PhantomError(f"tip_short_mm must be 0 to the canal's {canal.curve.length_mm:.1f} mm: {short:g}")
+        coronal = float(np.linalg.norm(references_mm[index] - canal.curve.points_mm[0]))
+        made["file"] = FileInCanal(
+            canal=index,
+            line=_file_line(canal, coronal, short),
+            coronal_mm=coronal,
+            size_mm=drawn_size if wish.file_size_mm is None else wish.file_size_mm,
+            taper=wish.file_taper,
+            tip_angle_deg=drawn_angle if wish.tip_angle_deg is None else wish.tip_angle_deg,
+            shank_mm=FILE_LENGTH_MM,
+        )
+        made["access"] = access_cavity(tooth, canal)
+    return made
+
+
+def _file_line(canal: Canal, coronal_mm: float, short_mm: float) -> Curve:
+    """From the reference point straight to the orifice, then along the canal."""
+    inside = canal.curve.cut(canal.curve.length_mm - short_mm)
+    start = inside.at([-coronal_mm])
+    return Curve(
+        np.append(0.0, inside.arc_mm + coronal_mm),
+        np.vstack([start, inside.points_mm]),
+        np.vstack([inside.tangents[:1], inside.tangents]),
+        np.append(0.0, inside.kappa_per_mm),
+    )

@@ -1,0 +1,473 @@
+"""Hand files found on a film by themselves: stop, shaft and tip, as a proposal for a person to accept.
+
+1. The two-flank line measure (`ridge`) over the whole film on its 0.1 mm grid, and every bright line followed (`walk`).
+2. Each line straightened and looked at: does it taper, where does it fade (the tip), is there a block across it (the stop),
+   does it leave the picture? What no stop holds and does not leave the picture is no file in a tooth: a pin, a filled canal.
+3. The best lines settled on their axis (`centreline`), their tip and stop fitted (`file_ends`).
+
+No grey value has a fixed meaning here: every threshold is relative to the line's own contrast or to the film's own texture, so
+that an 8-bit picture of unknown tone curve does as well as a calibrated detector. An end that is not in the picture is reported
+as such and never made up.
+"""
+
+from __future__ import annotations
+
+from math import exp, sqrt
+
+import cv2
+import numpy as np
+from attrs import evolve, field, frozen
+from numpy.typing import NDArray
+
+from wlmeasure.errors import TraceError, check_positive
+from wlmeasure.flags import Flag, catalogue
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.trace.centreline import settle_line
+from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
+from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
+from wlmeasure.trace.spline import arc_length, resample, smooth_line
+from wlmeasure.trace.walk import bright_lines
+
+__all__ = ["FINDER", "FileProposal", "find_files"]
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+FINDER = "file-finder/1"
+
+LONG_SIDE_MM = 38.0  # where no pixel size is known: intraoral films and detectors are 30 to 41 mm long (from memory)
+# Our parameters, chosen on synthetic films.
+LEAST_OVER_DARK = 1.2  # a line must stand out more than the film's dark lines do (their 99th percentile)
+DRAWN_OUT_MM = 1.2
+STRIP_HALF_MM = 2.7
+STRIP_STEP_MM = 0.1
+KNOT_MM = 1.5
+EDGE_MM = 0.7  # a line that ends nearer to the picture's border than this leaves it
+SHAFT_HALF_MM = 0.1  # the mean over this is the shaft ...
+BESIDE_MM = (0.25, 0.4)  # ... and over this what is beside it; farther out bone and root change it more
+WIDTH_HALF_MM = 0.45
+WIDEST_MM = 0.35  # the thinner half of a line is at most this much wider than the tip, on the 0.1 mm grid
+FADES_TO = (0.45, 0.65)  # the tip is where the contrast falls to this share of that of the 2 mm before, or else to this
+LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third of it at its tip
+RETURNS_TO = 0.8
+TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
+SETTLE_ROUNDS = 2
+LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
+SAME_MM = 0.6  # two lines whose middles run closer than this are one
+
+CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most; else no stop is seen
+
+# Confidence: logistic regression (ridge 1) of "a file with both ends right" on five marks, over the 286 proposals that an
+# earlier state made on 200 synthetic films (seeds 1100 to 1299, a third of them without a file, every fifth cut off at stop
+# or tip, pixel size off by up to a fifth). Marks: held, thin, taper, tip explained, steady. Real films are harder.
+WEIGHTS = (-3.75, 3.2, 3.2, 0.25, 0.37, 0.43)
+HELD_BY_STOP, HELD_BY_BORDER = 1.0, 0.6
+THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things
+UNSEEN_TIP = 0.6
+LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
+
+_FLAGS = catalogue(
+    {
+        "stop-not-in-picture": (
+            "No stop is seen on the file up to the edge of the picture, so its length gives no scale; mark the stop if it is "
+            "there."
+        ),
+        "stop-not-seen": "No stop is seen on the file; mark it if it is there.",
+        "tip-not-in-picture": "The file's tip is not in the picture.",
+        "tip-not-clear": "The file's tip does not look like the tip expected; check its position.",
+        "tip-form-assumed": (
+            "The file's tip was taken for a 75 degree cone of 0.15 mm; another form moves it by up to a tenth of a "
+            "millimetre."
+        ),
+        "pixel-size-assumed": "The size of a pixel was not known and was assumed for the search.",
+        "proposal-doubtful": "This may not be a file; check it before it is used.",
+    }
+)
+
+
+def _frozen(points: object) -> Float64:
+    array = np.array(points, dtype=np.float64)
+    array.setflags(write=False)
+    return array
+
+
+def _frozen_or_none(points: object) -> Float64 | None:
+    return None if points is None else _frozen(points)
+
+
+@frozen(eq=False)
+class FileProposal:
+    """A file as the finder sees it; nothing is measured with it before a person has accepted it.
+
+    Attributes
+    ----------
+    path_px : (N, 2) float64
+        (row, col) along the shaft, from the stop's face (or from where the file enters the picture) to the tip (or to where
+        it leaves the picture).
+    stop_px, tip_px : (2,) float64 or None
+        Where the axis crosses the stop's face towards the tip, and the end of the tip. None when it is not seen.
+    stop_std_px, tip_std_px
+        Standard uncertainty along the axis, geometric mean pixels; infinite when the end is not seen. That of the tip holds for
+        the tip form that was assumed.
+    confidence
+        Share of proposals like this one that were a file with both ends right, on synthetic films of known truth.
+    finder
+        Name and version of what proposed it.
+    flags
+        Remarks.
+    """
+
+    path_px: Float64 = field(converter=_frozen)
+    stop_px: Float64 | None = field(converter=_frozen_or_none)
+    tip_px: Float64 | None = field(converter=_frozen_or_none)
+    stop_std_px: float
+    tip_std_px: float
+    confidence: float
+    finder: str = FINDER
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def stop_seen(self) -> bool:
+        return self.stop_px is not None
+
+    @property
+    def tip_seen(self) -> bool:
+        return self.tip_px is not None
+
+
+@frozen(eq=False)
+class _Line:
+    """A bright line, coronal to apical, and what its straightened strip shows; mm along from its coronal end."""
+
+    line_mm: Float64
+    stop: StopBlock | None
+    tip_mm: float
+    enters: bool  # at the picture's border
+    leaves: bool
+    width_mm: float  # of its last third
+    taper: float
+    steady: float  # share of the line on which it stands out
+    contrast: float
+
+    @property
+    def from_mm(self) -> float:
+        return self.stop.face_mm if self.stop is not None else 0.0
+
+    @property
+    def length_mm(self) -> float:
+        return self.tip_mm - self.from_mm
+
+
+def find_files(
+    radiograph: Radiograph,
+    *,
+    mm_per_px: tuple[float, float] | None = None,
+    tip: TipForm | None = None,
+    most: int = 4,
+) -> tuple[FileProposal, ...]:
+    """Propose the hand files on a film, the surest first.
+
+    Parameters
+    ----------
+    radiograph
+        The film; metal is taken to be bright or dark as it says.
+    mm_per_px
+        Rough pixel size (row, col); it sizes the filters and is never used as a scale. Without it the image's own claim is
+        taken, or else a length of 38 mm for the longer side.
+    tip
+        Form of the files' tips; a 75 degree cone of 0.15 mm when not given, which is then remarked.
+    most
+        Most proposals.
+
+    Returns
+    -------
+    tuple of FileProposal
+        Empty when nothing on the film looks like a file.
+
+    Raises
+    ------
+    TraceError
+        A pixel size that is not positive or does not fit the image; `most` below 1.
+    """
+    if most < 1:
+        raise TraceError(f"most must be at least 1: {most}")
+    flags: list[Flag] = []
+    if mm_per_px is None:
+        mm_per_px, known = _pixel_size(radiograph)
+        flags += [] if known else [_FLAGS["pixel-size-assumed"]]
+    for pitch in mm_per_px:
+        check_positive(TraceError, "mm_per_px", pitch)
+    if tip is None:
+        tip = TipForm()
+        flags.append(_FLAGS["tip-form-assumed"])
+    density = radiograph.density()
+    corners = np.array([[0.0, 0.0], [radiograph.rows - 1.0, radiograph.cols - 1.0]])
+    grid = working_grid(density, corners, mm_per_px)
+    dark, bright = line_strength(grid)
+    least = LEAST_OVER_DARK * level(dark, 0.99)
+    if least <= 0.0:  # an even picture
+        return ()
+    seen = (_look(grid, cells, tip) for cells in bright_lines(bright, least, grid.cell_mm))
+    lines = _distinct(sorted((line for line in seen if line is not None), key=_rank, reverse=True))
+    found = [_propose(density, grid, line, mm_per_px, tip, tuple(flags)) for line in lines if _hopeful(line, tip)]
+    kept = sorted((proposal for proposal in found if proposal is not None), key=lambda p: p.confidence, reverse=True)
+    return tuple(kept[:most])
+
+
+def _pixel_size(radiograph: Radiograph) -> tuple[tuple[float, float], bool]:
+    if radiograph.spacings:
+        return (radiograph.spacings[0].row_mm, radiograph.spacings[0].col_mm), True
+    ratio = radiograph.col_over_row
+    row = LONG_SIDE_MM / max(radiograph.rows, radiograph.cols * ratio)
+    return (row, row * ratio), False
+
+
+# --- one line looked at ----------------------------------------------------------------------------------------------
+
+
+def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
+    """Straighten a line on the working grid and see what it is."""
+    coarse = _longer(cells * grid.cell_mm, np.array(grid.values.shape) * grid.cell_mm)
+    length = float(arc_length(coarse)[-1])
+    rows = max(8, round(length / STRIP_STEP_MM))
+    line = smooth_line(coarse, max(2, round(length / KNOT_MM)), rows)
+    half = round(STRIP_HALF_MM / STRIP_STEP_MM)
+    across = np.arange(-half, half + 1) * STRIP_STEP_MM
+    strip = _straighten(grid.values, line / grid.cell_mm, across / grid.cell_mm)
+    shaft = strip[:, np.abs(across) <= SHAFT_HALF_MM + 1e-9].mean(axis=1)
+    near = (np.abs(across) >= BESIDE_MM[0] - 1e-9) & (np.abs(across) <= BESIDE_MM[1] + 1e-9)
+    beside = strip[:, near].mean(axis=1)
+    excess = shaft - beside
+    inner = np.abs(across) <= WIDTH_HALF_MM
+    above = strip[:, inner] - strip[:, inner].min(axis=1, keepdims=True)
+    width = above.sum(axis=1) * STRIP_STEP_MM / np.maximum(above.max(axis=1), 1e-6)
+    usual = _middle(excess)
+    seen = width[excess > 0.3 * usual]
+    # A file is thin at its tip: that end comes last.
+    if usual <= 0.0 or len(seen) < 9:
+        return None
+    if _middle(seen[: len(seen) // 3]) < _middle(seen[-(len(seen) // 3) :]):
+        line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
+    # Nothing of the kind is a file, stop or no stop; most lines of a clamp end here.
+    if _middle(np.sort(seen)[: len(seen) // 2]) > WIDEST_MM + form.diameter_mm:
+        return None
+    along = np.arange(rows) * length / (rows - 1)
+    stop = find_stop(strip, along, across, usual)
+    if stop is None and (stop := find_stop(strip[::-1], along, across, usual)) is not None:
+        line, strip, excess, width = line[::-1], strip[::-1], excess[::-1], width[::-1]
+    size = np.array(grid.values.shape) * grid.cell_mm
+    to_border = np.minimum(line[[0, -1]], size - grid.cell_mm - line[[0, -1]]).min(axis=1)
+    enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
+    start = stop.face_mm if stop is not None else 0.0
+    fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
+    if fades is None and not leaves:
+        return None
+    leaves = fades is None
+    tip = float(along[-1]) if fades is None else fades
+    on = (along > start) & (along < tip - 0.2)
+    if tip - start < LEAST_MM or on.sum() < 8:
+        return None
+    thin = np.sort(width[on][-(int(on.sum()) // 3) :])
+    # Median slope between points a third of the file apart: a crossing or a restoration does not bend it.
+    w, apart = width[on], int(on.sum()) // 3
+    taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
+    steady = float(np.mean(excess[on] > 0.3 * usual))
+    return _Line(line, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
+
+
+def _longer(line: Float64, size: Float64) -> Float64:
+    """The line with both ends drawn out straight, as far as the picture goes: where it ends is for its contrast to say."""
+    steps = np.arange(1, round(DRAWN_OUT_MM / STRIP_STEP_MM) + 1)[:, None] * STRIP_STEP_MM
+    pieces = []
+    for end, inner in ((line[0], line[4]), (line[-1], line[-5])):
+        piece = end + steps * (end - inner) / np.hypot(*(end - inner))
+        pieces.append(piece[((piece >= 0.0) & (piece <= size - 2.0 * STRIP_STEP_MM)).all(axis=1)])
+    return np.concatenate([pieces[0][::-1], line, pieces[1]])
+
+
+def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float) -> float | None:
+    """Where the contrast of a line falls for good below a share of what it had before; None when it does not."""
+    step = float(along[1] - along[0])
+    back, keep, low, ahead = (round(mm / step) for mm in (2.0, 0.3, 0.5, 3.0))
+    first = max(round(after / step), back + keep)
+    if len(along) - low <= first:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view
+    before = np.partition(windows(excess, back), back // 2, axis=1)[first - keep - back :, back // 2]
+    fallen = windows(excess, low)[first:].max(axis=1)
+    before = before[: len(fallen)]
+    for k in np.flatnonzero((before >= LEAST_AT_TIP * _middle(excess)) & (fallen <= share * before)):
+        # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before.
+        later = excess[first + k + low : first + k + ahead]
+        if len(later) < 2 * low or _middle(np.sort(later)[-2 * low :]) < RETURNS_TO * before[k]:
+            return float(along[first + k])
+    return None
+
+
+def _middle(values: Float64) -> float:
+    """The median, or its upper neighbour: np.median imports numpy.ma for the first call and takes longer."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
+
+
+def _hopeful(line: _Line, form: TipForm) -> bool:
+    """Whether the fits of its ends, which take most of the time, could still make a file of it."""
+    held = HELD_BY_STOP if line.stop is not None else (HELD_BY_BORDER if line.enters else 0.0)
+    return _confidence(line, EndFit(0.0, 0.0, 1.0), held, form) >= LEAST_CONFIDENCE
+
+
+def _rank(line: _Line) -> float:
+    """How much a line looks like a file before its ends are fitted; only the order counts."""
+    held = 2.0 if line.stop is not None else (1.0 if line.enters else 0.3)
+    return held * line.steady * min(line.length_mm, 15.0) * (1.0 if line.taper > 0.003 else 0.4)
+
+
+def _distinct(lines: list[_Line]) -> list[_Line]:
+    kept: list[_Line] = []
+    for line in lines:
+        probe = resample(line.line_mm, 24)[4:-4]
+        if not any(_overlap(probe, other.line_mm) for other in kept):
+            kept.append(line)
+    return kept
+
+
+def _overlap(probe: Float64, other: Float64) -> bool:
+    """Whether half of the points of one line lie on another."""
+    gaps = np.hypot(*(probe[:, None] - other[None, ::4]).transpose(2, 0, 1)).min(axis=1)
+    return bool(np.mean(gaps < SAME_MM) > 0.5)
+
+
+# --- one line made a proposal ----------------------------------------------------------------------------------------
+
+
+def _propose(
+    density: Float32,
+    grid: WorkingGrid,
+    line: _Line,
+    mm_per_px: tuple[float, float],
+    form: TipForm,
+    flags: tuple[Flag, ...],
+) -> FileProposal | None:
+    pixel = np.array(mm_per_px)
+    along = arc_length(line.line_mm)
+    kept = line.line_mm[along <= line.tip_mm - (0.0 if line.leaves else TIP_BACK_MM)]
+    if arc_length(kept)[-1] < 2.5 * KNOT_MM:
+        return None
+    axis_px, _ = settle_line(density, grid.to_px(kept / grid.cell_mm), mm_per_px, rounds=SETTLE_ROUNDS)
+    axis = _Axis.through(axis_px * pixel)
+    # Settling hardly changes the length: the coarse places along the line hold for the settled one from its coronal end.
+
+    def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
+        points, normals = axis.at(s)
+        at = (points[:, None] + u[None, :, None] * normals[:, None]) / pixel
+        return _remap(density, at)
+
+    scale = axis.length / float(arc_length(kept)[-1])
+    notes = list(flags)
+    tip: EndFit | None = None
+    if line.leaves:
+        notes = [flag for flag in notes if flag.code != "tip-form-assumed"] + [_FLAGS["tip-not-in-picture"]]
+    else:
+        tip = fit_tip(sample, line.tip_mm * scale, form)
+    face: EndFit | None = None
+    if line.stop is not None:
+        face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm * scale))
+    if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
+        face = None
+    if face is None:
+        notes.append(_FLAGS["stop-not-in-picture" if line.enters else "stop-not-seen"])
+    begin = face.at_mm if face is not None else 0.0
+    end = tip.at_mm if tip is not None else axis.length
+    if end - begin < LEAST_MM:
+        return None
+    steps = np.linspace(begin, end, max(16, round((end - begin) / 0.05)))
+    path = axis.at(steps)[0] / pixel
+    unit = float(sqrt(pixel[0] * pixel[1]))
+    held = HELD_BY_STOP if face is not None else (HELD_BY_BORDER if line.enters else 0.0)
+    confidence = _confidence(line, tip, held, form)
+    if confidence < LEAST_CONFIDENCE:
+        return None
+    if confidence < 0.5:
+        notes.append(_FLAGS["proposal-doubtful"])
+    if tip is not None and tip.explained < 0.5:
+        notes.append(_FLAGS["tip-not-clear"])
+    return FileProposal(
+        path,
+        path[0] if face is not None else None,
+        path[-1] if tip is not None else None,
+        face.std_mm / unit if face is not None else float("inf"),
+        tip.std_mm / unit if tip is not None else float("inf"),
+        confidence,
+        FINDER,
+        tuple(notes),
+    )
+
+
+def _confidence(line: _Line, tip: EndFit | None, held: float, form: TipForm) -> float:
+    """Logistic in five marks of a file; no `tip` where it is not in the picture."""
+    thin = (THIN_MM + form.diameter_mm - line.width_mm) / 0.1
+    marks = (
+        1.0,
+        held,
+        min(max(thin, -2.0), 1.0),
+        min(max(line.taper / 0.008, -2.0), 1.0),
+        UNSEEN_TIP if tip is None else tip.explained,
+        line.steady,
+    )
+    return 1.0 / (1.0 + exp(-sum(w * mark for w, mark in zip(WEIGHTS, marks, strict=True))))
+
+
+@frozen(eq=False)
+class _Axis:
+    """A line in mm that goes on straight beyond both of its ends."""
+
+    points: Float64
+    along: Float64
+    heads: Float64  # unit vectors at its two ends, both pointing towards the tip
+
+    @classmethod
+    def through(cls, points: Float64) -> _Axis:
+        along = arc_length(points)
+        reach = int(np.searchsorted(along, 0.6))
+        heads = np.array([points[reach] - points[0], points[-1] - points[-1 - reach]])
+        return cls(points, along, heads / np.hypot(heads[:, 0], heads[:, 1])[:, None])
+
+    @property
+    def length(self) -> float:
+        return float(self.along[-1])
+
+    def at(self, s: NDArray[np.floating]) -> tuple[Float64, Float64]:
+        """Points and unit normals at distances along it: (N, 2) both."""
+        inside = np.clip(s, 0.0, self.length)
+        points = np.column_stack([np.interp(inside, self.along, self.points[:, k]) for k in (0, 1)])
+        points += (
+            np.minimum(s, 0.0)[:, None] * self.heads[0] + np.maximum(s - self.length, 0.0)[:, None] * self.heads[1]
+        )
+        ahead, behind = np.clip(s + 0.1, 0.0, self.length), np.clip(s - 0.1, 0.0, self.length)
+        tangent = np.column_stack(
+            [
+                np.interp(ahead, self.along, self.points[:, k]) - np.interp(behind, self.along, self.points[:, k])
+                for k in (0, 1)
+            ]
+        )
+        tangent[s > self.length - 0.1] = self.heads[1]
+        tangent[s < 0.1] = self.heads[0]
+        tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
+        return points, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _straighten(image: Float32, line: Float64, across: NDArray[np.floating]) -> Float64:
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    return _remap(image, line[:, None] + across[None, :, None] * normal[:, None])
+
+
+def _remap(image: Float32, at: Float64) -> Float64:
+    values = cv2.remap(
+        image,
+        at[..., 1].astype(np.float32),
+        at[..., 0].astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(values, np.float64)

@@ -192,8 +192,8 @@ def test_derivatives_of_the_distances(draw: Draw, parts: list[Part], arcs: int, 
 def test_as_precise_as_the_data_allow(draw: Draw, name: str, parts: list[Part], count: int, sigma: float) -> None:
     """Root mean square errors of 600 fits over the bound; published alternatives reach 1.2 to 40 times the bound.
 
-    600 runs leave the ratio uncertain by 0.03 (one standard deviation), that of the curvature from 20 points by 0.06: its errors
-    have a long tail. The batch runs the code of the single fit.
+    600 runs leave the ratio uncertain by 0.03 (one standard deviation), that of the curvature from 20 points by 0.06: its
+    errors have a long tail. The batch runs the code of the single fit.
     """
     rng = np.random.default_rng(count)
     points = draw(parts, count)

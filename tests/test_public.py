@@ -9,6 +9,7 @@ import pytest
 import wlmeasure
 
 PUBLIC = [
+    "BendEstimates",
     "Calibration",
     "CanalTrace",
     "Case",
@@ -35,6 +36,7 @@ PUBLIC = [
     "electronic_length",
     "evaluate",
     "fit_line_arc",
+    "fit_many",
     "given_path",
     "load_case",
     "measure_curvature",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wlmeasure.flags import Flag
     from wlmeasure.image.radiograph import Radiograph, SpacingClaim
     from wlmeasure.image.reading import read
+    from wlmeasure.measure.batch import BendEstimates, fit_many
     from wlmeasure.measure.curvature import CurvatureEstimate, measure_curvature
     from wlmeasure.measure.length import LengthEstimate, measure_length
     from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from wlmeasure.trade.tooth import Tooth
 
 _HOMES = {
+    "BendEstimates": "measure.batch",
     "Calibration": "calibration",
     "CanalTrace": "trace.centreline",
     "Case": "record.case",
@@ -55,6 +57,7 @@ _HOMES = {
     "electronic_length": "decide.electronic",
     "evaluate": "record.evaluate",
     "fit_line_arc": "measure.line_arc",
+    "fit_many": "measure.batch",
     "given_path": "trace.centreline",
     "load_case": "record.case",
     "measure_curvature": "measure.curvature",
@@ -67,6 +70,7 @@ _HOMES = {
 }
 
 __all__ = [
+    "BendEstimates",
     "Calibration",
     "CanalTrace",
     "Case",
@@ -93,6 +97,7 @@ __all__ = [
     "electronic_length",
     "evaluate",
     "fit_line_arc",
+    "fit_many",
     "given_path",
     "load_case",
     "measure_curvature",

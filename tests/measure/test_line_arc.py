@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from wlmeasure.errors import MeasureError
+from wlmeasure.measure.batch import fit_many
 from wlmeasure.measure.curvature import pruett_deg, schneider_deg
-from wlmeasure.measure.line_arc import LineArc, Noise, _Problem, fit_line_arc
+from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.parts import Desk, distances, equations, slopes
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -158,47 +160,54 @@ def test_same_minimum_as_scipy(draw: Draw, parts: list[Part], tail: bool, seed: 
 
 @pytest.mark.parametrize(("parts", "arcs", "tail"), [(SHARP, 1, True), (GENTLE, 1, False), (S_SHAPE, 2, True)])
 def test_derivatives_of_the_distances(draw: Draw, parts: list[Part], arcs: int, tail: bool) -> None:
-    """The solver's own derivatives against central differences, at parameters off the minimum."""
-    points = draw(parts, 61) + np.random.default_rng(2).normal(0.0, 0.05, (61, 2))
+    """The solver's own derivatives, and its normal equations made of moments, against central differences off the minimum."""
+    noisy = draw(parts, 61) + np.random.default_rng(2).normal(0.0, 0.05, (2, 61, 2))
+    points = np.stack([noisy[..., 0], noisy[..., 1], np.ones((2, 61))], axis=1)
     ends = np.cumsum([length for length, _ in parts])
     curved = [k for k, (_, curvature) in enumerate(parts) if curvature != 0.0]
     breaks = [float(end) for k in curved for end in (ends[k - 1], ends[k])]
-    problem = _Problem(points[:, 0] + 1j * points[:, 1], arcs, tail, False, float(ends[-1]))
     theta = np.array([0.03, 0.05, *(1.1 * parts[k][1] for k in curved), *(b - 0.137 for b in breaks)])
-    if not tail:
-        theta[-1] = 10.0 * ends[-1]  # the arc outlasts the path
-    _, derivatives = problem.jacobian(theta)
-    for j in range(len(theta) - int(not tail)):
-        step = np.zeros(len(theta))
+    theta = np.array([theta, theta * 1.01])[:, : None if tail else -1]  # without a tail the arc's end is no parameter
+    shape = (arcs, tail)
+    residual, derivatives = slopes(points, theta, shape)
+    assert residual == pytest.approx(distances(points, theta, shape), abs=1e-12)
+    for j in range(theta.shape[1]):
+        step = np.zeros(theta.shape[1])
         step[j] = 1e-6
-        numeric = (problem.distances(theta + step) - problem.distances(theta - step)) / 2e-6
-        assert derivatives[:, j] == pytest.approx(numeric, abs=1e-5)
+        numeric = (distances(points, theta + step, shape) - distances(points, theta - step, shape)) / 2e-6
+        assert derivatives[:, :, j] == pytest.approx(numeric, abs=1e-5)
+    cost, normal, gradient = equations(points, theta, shape, None, np.arange(2), Desk(2, 61, shape))
+    for k in range(2):
+        assert cost[k] == pytest.approx(residual[k] @ residual[k], rel=1e-12)
+        assert normal[k] == pytest.approx(derivatives[k].T @ derivatives[k], rel=1e-9, abs=1e-9)
+        assert gradient[k] == pytest.approx(derivatives[k].T @ residual[k], rel=1e-9, abs=1e-9)
 
 
 # --- against the Cramer-Rao bound ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("name", "parts"), [("without a tail", GENTLE), ("with a tail", SHARP)])
-@pytest.mark.parametrize(("count", "sigma"), [(60, 0.05), (200, 0.05)])
+@pytest.mark.parametrize("count", [20, 60, 200])
+@pytest.mark.parametrize("sigma", [0.025, 0.05, 0.075])
 def test_as_precise_as_the_data_allow(draw: Draw, name: str, parts: list[Part], count: int, sigma: float) -> None:
-    """Root mean square errors of 150 fits over the bound; published alternatives reach 1.2 to 40 times the bound."""
+    """Root mean square errors of 600 fits over the bound; published alternatives reach 1.2 to 40 times the bound.
+
+    600 runs leave the ratio uncertain by 0.03 (one standard deviation), that of the curvature from 20 points by 0.06: its
+    errors have a long tail. The batch runs the code of the single fit.
+    """
     rng = np.random.default_rng(count)
     points = draw(parts, count)
     tail = len(parts) > 2
     truth = quantities(fit_line_arc(points, 1, tail=tail))
-    errors = np.array(
-        [
-            quantities(fit_line_arc(points + rng.normal(0.0, sigma, points.shape), 1, tail=tail)) - truth
-            for _ in range(150)
-        ]
-    )
+    found = fit_many(points + rng.normal(0.0, sigma, (600, *points.shape)), tail=tail)
+    errors = np.stack([found.curvature_per_mm, found.angle_deg, found.schneider_deg], axis=1) - truth
     ratio = np.sqrt(np.mean(errors**2, axis=0)) / bounds(draw, parts, count, sigma)
     print(
         f"\n{name}, {count} points of {sigma} mm: curvature {ratio[0]:.2f}, angle {ratio[1]:.2f}, Schneider {ratio[2]:.2f}"
     )
-    assert (ratio < [1.2, 1.3, 1.3]).all()
-    assert (ratio > 0.8).all()
-    assert np.abs(errors.mean(axis=0)) == pytest.approx([0.0, 0.0, 0.0], abs=0.4)
+    assert (ratio < [1.35 if count == 20 else 1.2, 1.3, 1.2]).all()
+    assert (ratio > 0.75).all()  # below the bound only by the bias that a lost tail has
+    assert abs(errors[:, 2].mean()) <= 0.3 + 3.0 * errors[:, 2].std() / np.sqrt(600.0)  # degrees
 
 
 def test_the_bound_is_the_tabulated_one(draw: Draw) -> None:
@@ -213,7 +222,7 @@ def test_the_bound_is_the_tabulated_one(draw: Draw) -> None:
 
 @pytest.mark.parametrize("parts", [GENTLE, SHARP], ids=["without a tail", "with a tail"])
 def test_few_far_points_hardly_move_the_robust_fit(draw: Draw, parts: list[Part]) -> None:
-    """5 % of the points with 8 times the noise, anywhere: within twice the bound, and not one fit in 300 off by 20 degrees.
+    """5 % of the points with 8 times the noise, anywhere: near the bound without them, no fit of 300 off by 20 degrees.
 
     So many runs because a wrong minimum is rare: 150 of one seed may show none.
     """
@@ -221,18 +230,16 @@ def test_few_far_points_hardly_move_the_robust_fit(draw: Draw, parts: list[Part]
     points = draw(parts, 60)
     tail = len(parts) > 2
     truth = quantities(fit_line_arc(points, 1, tail=tail))
-    errors = []
-    for _ in range(300):
-        sigma = np.where(rng.random(60) < 0.05, 0.4, 0.05)[:, None]
-        noisy = points + rng.normal(0.0, 1.0, (60, 2)) * sigma
-        errors.append(quantities(fit_line_arc(noisy, 1, tail=tail, robust=True)) - truth)
-    ratio = np.sqrt(np.mean(np.array(errors) ** 2, axis=0)) / bounds(draw, parts, 60, 0.05)
-    gross = int(np.sum(np.abs(np.array(errors)[:, 1]) > 20.0))
+    sigma = np.where(rng.random((300, 60, 1)) < 0.05, 0.4, 0.05)
+    found = fit_many(points + rng.normal(0.0, 1.0, (300, 60, 2)) * sigma, tail=tail, robust=True)
+    errors = np.stack([found.curvature_per_mm, found.angle_deg, found.schneider_deg], axis=1) - truth
+    ratio = np.sqrt(np.mean(errors**2, axis=0)) / bounds(draw, parts, 60, 0.05)
+    gross = int(np.sum(np.abs(errors[:, 1]) > 20.0))
     print(
         f"\n5 % far points: curvature {ratio[0]:.2f}, angle {ratio[1]:.2f}, Schneider {ratio[2]:.2f}; {gross} of 300 gross"
     )
     assert gross == 0
-    assert (ratio < [1.7, 2.0, 2.0]).all()
+    assert (ratio < [1.4, 1.6, 1.6]).all()
 
 
 # --- stated uncertainty ----------------------------------------------------------------------------------------------

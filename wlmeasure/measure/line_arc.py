@@ -13,7 +13,6 @@ equal to ``scipy.optimize.least_squares``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from itertools import combinations_with_replacement
 from math import cos, sin
 
 import numpy as np
@@ -21,22 +20,15 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
+from wlmeasure.measure.lockstep import NORMAL_95, Fits, fit_paths
+from wlmeasure.measure.parts import chord
 from wlmeasure.points import as_points
-from wlmeasure.trace.spline import arc_length, smooth_line
 
-__all__ = ["NORMAL_95", "LineArc", "Noise", "fit_line_arc"]
+__all__ = ["MOST_POINTS", "NORMAL_95", "LineArc", "Noise", "fit_line_arc", "model_of"]
 
 Float64 = NDArray[np.float64]
 
 MOST_POINTS = 240  # a dense trace is thinned to this many: its neighbours carry no independent information
-STARTS = 3  # best starts of the grid search that are refined
-APART = 0.1  # of the length: how far the breaks of two starts must differ
-SMOOTH_POINTS = 72
-ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the loss turns from square to linear
-FAR = 3.0  # times that scale: not used for the smooth line
-ITERATIONS = 60
-NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
-SMALL_CURVATURE = 1e-5  # per mm: below it the circle is a parabola to 1e-13 mm over 30 mm
 
 
 @frozen
@@ -113,13 +105,13 @@ class LineArc:
         position, direction, begin = complex(*self.start), _unit(self.heading_rad), -np.inf
         joints = np.concatenate([self.breaks_mm, [np.inf]])
         for part, end in enumerate(joints):
-            curvature = float(self.curvatures_per_mm[part // 2]) if part % 2 else 0.0
+            curvature = self.curvatures_per_mm[part // 2] if part % 2 else np.float64(0.0)
             origin = 0.0 if part == 0 else begin
             chosen = (at >= begin) & (at <= end)
-            out[chosen] = position + _chord(curvature, at[chosen] - origin) * direction
+            out[chosen] = position + chord(curvature, at[chosen] - origin) * direction
             if np.isfinite(end):
-                position += complex(_chord(curvature, np.array([end - origin]))[0]) * direction
-                direction *= _unit(curvature * (end - origin))
+                position += complex(chord(curvature, end - origin)) * direction
+                direction *= _unit(float(curvature * (end - origin)))
             begin = end
         return np.column_stack([out.real, out.imag])
 
@@ -154,31 +146,12 @@ class LineArc:
         )
 
 
-def _direction(heading: float) -> Float64:
-    return np.array([np.cos(heading), np.sin(heading)])
-
-
-def _normal(heading: float) -> Float64:
-    return np.array([-np.sin(heading), np.cos(heading)])
-
-
 def _unit(angle: float) -> complex:
     return complex(cos(angle), sin(angle))
 
 
-def _chord(curvature: float, along: Float64) -> NDArray[np.complex128]:
-    """Displacement after running `along` on a circle (or line) that starts along the real axis."""
-    if abs(curvature) < SMALL_CURVATURE:
-        return np.asarray(along + 0.5j * curvature * along**2, np.complex128)
-    return np.asarray((np.exp(1j * curvature * along) - 1.0) / (1j * curvature), np.complex128)
-
-
-def _moment(curvature: float, along: Float64) -> NDArray[np.complex128]:
-    """Integral of t exp(i c t) from 0 to `along`: how the displacement grows with the curvature, over i."""
-    if abs(curvature) < SMALL_CURVATURE:
-        return np.asarray(0.5 * along**2 + 1j * curvature * along**3 / 3.0, np.complex128)
-    turned = np.exp(1j * curvature * along)
-    return np.asarray(along * turned / (1j * curvature) + (turned - 1.0) / curvature**2, np.complex128)
+def _normal(heading: float) -> Float64:
+    return np.array([-np.sin(heading), np.cos(heading)])
 
 
 def fit_line_arc(
@@ -197,12 +170,13 @@ def fit_line_arc(
     noise
         Uncertainty of the points; the default takes it from the residuals alone.
     robust
-        Count points far off less (soft-L1 loss; its scale is 1.5 times the median distance from a smooth line).
+        Take a few points for outliers: maximum likelihood when one point in twenty has eight times the error of the others.
 
     Returns
     -------
     LineArc
-        Least squares; the maximum-likelihood estimate for Gaussian errors across the line.
+        Least squares, the maximum-likelihood estimate for Gaussian errors across the line; where a straight apical part is
+        nearly lost in the noise, the end of the last arc is averaged over its profile (see `lockstep`).
 
     Raises
     ------
@@ -214,226 +188,29 @@ def fit_line_arc(
         raise MeasureError("points_mm must be distinct: all points are the same")
     if len(points) > MOST_POINTS:
         points = points[np.linspace(0, len(points) - 1, MOST_POINTS).round().astype(int)]
-    centre = points[0]
-    local = points - centre
-    # The length of the polyline itself is useless where points are noisy and dense (it adds up the noise).
-    smooth = smooth_line(local, max(1, min(12, len(points) // 3)), SMOOTH_POINTS)
-    scale = None
-    if robust:
-        near = np.ones(len(points), bool)
-        for _ in range(4):  # a stiff line, taken each time through the points that are not far off it
-            smooth = smooth_line(local[near], max(1, min(5, int(near.sum()) // 8)), SMOOTH_POINTS)
-            off = _off(local, smooth)
-            scale = ROBUST_SCALE * float(np.median(off)) + 1e-9
-            near = off <= FAR * scale
-    problem = _Problem(local[:, 0] + 1j * local[:, 1], arcs, tail, scale, float(arc_length(smooth)[-1]))
-    refined = [problem.refined(start) for start in _starts(smooth, arcs, tail)]
-    theta = min(refined, key=lambda item: item[0])[1]
-    return problem.model(theta, centre, noise or Noise())
+    noise = noise or Noise()
+    fits = fit_paths(
+        points[None], (arcs, tail or not arcs), std_mm=noise.std_mm, correlation_mm=noise.correlation_mm, robust=robust
+    )
+    return model_of(fits, 0, points[0], arcs)
 
 
-def _off(points: Float64, line: Float64) -> Float64:
-    """Distance of every point from the nearest point of a dense line."""
-    return np.asarray(np.hypot(*np.moveaxis(points[:, None] - line[None], -1, 0)).min(axis=1), np.float64)
-
-
-def _starts(smooth: Float64, arcs: int, tail: bool) -> list[Float64]:
-    """Best starts of a grid search over break positions: heading and curvatures follow by linear least squares."""
-    total = float(arc_length(smooth)[-1])
-    window = 6
-    chord = smooth[window:] - smooth[:-window]
-    heading = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
-    if arcs == 0:
-        return [np.array([heading.mean(), 0.0])]
-    middle = (np.arange(len(chord)) + 0.5 * window) * total / (len(smooth) - 1)
-    nodes = np.linspace(0.0, total, 13 if arcs == 1 else 9)
-    breaks = np.array(list(combinations_with_replacement(nodes, 2 * arcs if tail else 2 * arcs - 1)))
-    if not tail:
-        breaks = np.column_stack([breaks, np.full(len(breaks), total)])
-    low, high = breaks[:, ::2], breaks[:, 1::2]
-    wide = np.all(high - low > 0.04 * total, axis=1)
-    breaks, low, high = breaks[wide], low[wide], high[wide]
-    ramps = np.clip(middle - low[..., None], 0.0, (high - low)[..., None])
-    matrix = np.concatenate([np.ones((len(ramps), 1, len(middle))), ramps], axis=1)
-    normal = matrix @ matrix.transpose(0, 2, 1) + 1e-9 * np.eye(1 + arcs)
-    solution = np.linalg.solve(normal, (matrix @ heading)[..., None])[..., 0]
-    residual = heading - np.einsum("cp,cpm->cm", solution, matrix)
-    # Neighbours on the grid lead to one minimum: the starts lie apart.
-    chosen: list[int] = []
-    for c in np.argsort(np.einsum("cm,cm->c", residual, residual), kind="stable"):
-        if all(np.abs(breaks[c] - breaks[k]).max() > APART * total for k in chosen):
-            chosen.append(int(c))
-            if len(chosen) == STARTS:
-                break
-    return [np.concatenate([[solution[c, 0], 0.0], solution[c, 1:], breaks[c]]) for c in chosen]
-
-
-@frozen(eq=False)
-class _Problem:
-    """Points about the first of them, and the model to fit: theta = heading, offset, curvatures, breaks."""
-
-    points: NDArray[np.complex128]
-    arcs: int
-    tail: bool
-    scale: float | None
-    total: float
-
-    def ordered(self, theta: Float64) -> Float64:
-        theta = theta.copy()
-        breaks = theta[2 + self.arcs :]
-        np.minimum(np.maximum.accumulate(np.maximum(breaks, 0.0)), self.total, out=breaks)
-        if self.arcs and not self.tail:
-            breaks[-1] = 10.0 * self.total  # the arc outlasts the path
-        return theta
-
-    def distances(self, theta: Float64) -> Float64:
-        """Signed distance of every point from the model, each measured from the part it lies beside."""
-        return self._measured(theta, derivatives=False)[0]
-
-    def jacobian(self, theta: Float64) -> tuple[Float64, Float64]:
-        """Distances and their derivatives; a break that may not move has a column of zeros.
-
-        With the foot of a point on the model held at its place along the part, the distance changes by minus the foot's own
-        displacement across the model. Points are complex numbers here (row + i col), so that turning by a right angle is
-        a multiplication by i. A test holds the derivatives equal to numeric ones; they made the fit five times quicker.
-        """
-        distance, out = self._measured(theta, derivatives=True)
-        if self.arcs and not self.tail:
-            out[:, -1] = 0.0
-        return distance, out
-
-    def _measured(self, theta: Float64, *, derivatives: bool) -> tuple[Float64, Float64]:
-        points, arcs = self.points, self.arcs
-        heading, offset = float(theta[0]), float(theta[1])
-        curvatures = [float(c) for c in theta[2 : 2 + arcs]]
-        breaks = [float(b) for b in theta[2 + arcs :]]
-        direction = _unit(heading)
-        normal = 1j * direction
-        origin = normal * offset
-        # How the beginning of the current part moves (its `origin`) and turns with each parameter.
-        moves = [1j * origin, normal] + [0j] * (len(theta) - 2)
-        turns = [1.0] + [0.0] * (len(theta) - 1)
-        distance = np.empty(len(points))
-        out = np.zeros((len(points), len(theta) if derivatives else 0))
-        pending = np.ones(len(points), bool)
-        begin = 0.0
-        for part in range(2 * arcs + 1):
-            curvature = curvatures[part // 2] if part % 2 else 0.0
-            last = part == 2 * arcs
-            span = np.inf if last else breaks[part] - begin
-            local = (points - origin) * direction.conjugate()
-            u, v = local.real, local.imag
-            if curvature == 0.0:
-                along, across = u, v
-            else:
-                # Distance from a circle of curvature c through the origin, exact also as c goes to 0.
-                along = np.arctan2(curvature * u, 1.0 - curvature * v) / curvature
-                across = (2.0 * v - curvature * (u * u + v * v)) / (1.0 + np.hypot(1.0 - curvature * v, curvature * u))
-            here = pending & (along <= span)
-            distance[here] = across[here]
-            pending &= ~here
-            if derivatives and here.any():
-                at = along[here]
-                tangent = direction * np.exp(1j * curvature * at)
-                across_here = 1j * tangent
-                foot = _chord(curvature, at) * direction
-                for j in range(len(theta)):
-                    if moves[j] != 0j or turns[j] != 0.0:
-                        out[here, j] = -(across_here.conjugate() * (moves[j] + turns[j] * 1j * foot)).real
-                if part % 2:
-                    bend = 1j * direction * _moment(curvature, at)
-                    out[here, 2 + part // 2] -= (across_here.conjugate() * bend).real
-            if last:
-                break
-            step = complex(_chord(curvature, np.array([span]))[0]) * direction
-            after = direction * _unit(curvature * span)
-            # Everything behind this part moves with its beginning, and when its curvature or one of its ends changes.
-            moves = [move + turn * 1j * step for move, turn in zip(moves, turns, strict=True)]
-            if part % 2:
-                k = 2 + part // 2
-                moves[k] += 1j * direction * complex(_moment(curvature, np.array([span]))[0])
-                turns[k] += span
-            end, start = 2 + arcs + part, 1 + arcs + part
-            moves[end] += after
-            turns[end] += curvature
-            if part:
-                moves[start] -= after
-                turns[start] -= curvature
-            origin += step
-            direction = after
-            begin = breaks[part]
-        return distance, out
-
-    def weights(self, residual: Float64) -> Float64:
-        if self.scale is None:
-            return np.ones(len(residual))
-        return np.asarray(1.0 / np.sqrt(1.0 + (residual / self.scale) ** 2), np.float64)
-
-    def loss(self, residual: Float64) -> float:
-        """Sum of squares, or of soft-L1: 2 s^2 (sqrt(1 + (r/s)^2) - 1)."""
-        if self.scale is None:
-            return float(residual @ residual)
-        return float(2.0 * self.scale**2 * np.sum(np.hypot(1.0, residual / self.scale) - 1.0))
-
-    def refined(self, theta: Float64) -> tuple[float, Float64]:
-        """Levenberg-Marquardt from one start: its loss and its parameters."""
-        theta = self.ordered(theta)
-        residual = self.distances(theta)
-        cost, damping = self.loss(residual), 1e-3
-        for _ in range(ITERATIONS):
-            weight = self.weights(residual)
-            _, jacobian = self.jacobian(theta)
-            gradient = jacobian.T @ (weight * residual)
-            held = self.held(theta, gradient)
-            jacobian[:, held], gradient[held] = 0.0, 0.0
-            normal = jacobian.T @ (weight[:, None] * jacobian)
-            gained = 0.0
-            for _ in range(8):
-                step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
-                candidate = self.ordered(theta - step)
-                trial = self.distances(candidate)
-                trial_cost = self.loss(trial)
-                if trial_cost < cost:
-                    gained, theta, residual, cost = cost - trial_cost, candidate, trial, trial_cost
-                    damping = max(damping / 8.0, 1e-12)
-                    break
-                damping *= 5.0
-            if gained <= 1e-10 * cost + 1e-24:
-                break
-        return cost, theta
-
-    def held(self, theta: Float64, gradient: Float64) -> NDArray[np.bool_]:
-        """Breaks that stand at an end of the canal and would leave it: they stay, the others move on without them."""
-        held = np.zeros(len(theta), bool)
-        breaks, slope = theta[2 + self.arcs :], gradient[2 + self.arcs :]
-        held[2 + self.arcs :] = ((breaks <= 0.0) & (slope > 0.0)) | ((breaks >= self.total) & (slope < 0.0))
-        return held
-
-    def model(self, theta: Float64, centre: Float64, noise: Noise) -> LineArc:
-        residual, jacobian = self.jacobian(theta)
-        weight = self.weights(residual)
-        free = max(1, len(residual) - int(np.any(jacobian != 0.0, axis=0).sum()))
-        variance = max(float(weight @ residual**2) / free, noise.std_mm**2)
-        inflation = max(1.0, noise.correlation_mm * (len(residual) - 1) / self.total)
-        normal = jacobian.T @ (weight[:, None] * jacobian)
-        covariance = np.asarray(
-            np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * (variance * inflation), np.float64
-        )
-        # Along the canal only the last point itself says where the canal ends.
-        along = np.zeros((len(theta) + 1, len(theta) + 1))
-        along[:-1, :-1], along[-1, -1] = covariance, variance
-        heading = float(theta[0])
-        # The first point is the origin of `local`; its foot on the model becomes the start.
-        start = centre + _normal(heading) * theta[1]
-        model = LineArc(
-            start, heading, theta[2 + self.arcs :], theta[2 : 2 + self.arcs], self.total,
-            float(np.sqrt(np.mean(residual**2))), along,
-        )  # fmt: skip
-        last = centre + np.array([self.points[-1].real, self.points[-1].imag])
-        at = self.total
-        for _ in range(20):  # Newton steps to the foot of the last point
-            step = float((last - model.point(at)[0]) @ _direction(model.heading(at)))
-            at += step
-            if abs(step) < 1e-12:
-                break
-        return evolve(model, length_mm=at, breaks_mm=np.clip(model.breaks_mm, 0.0, at))
+def model_of(fits: Fits, k: int, first: Float64, arcs: int) -> LineArc:
+    """Path `k` of a batch, which begins at the point `first`, as a model of its own."""
+    theta, length = fits.theta[k], float(fits.length_mm[k])
+    heading = float(theta[0])
+    breaks = np.full(2 * arcs, np.inf)  # an arc without a tail ends where the path does
+    breaks[: len(theta) - 2 - arcs] = theta[2 + arcs :]
+    covariance = np.zeros((3 + 3 * arcs,) * 2)
+    covariance[: len(theta), : len(theta)] = fits.covariance[k]
+    # Along the canal only the last point itself says where the canal ends.
+    covariance[-1, -1] = fits.variance_mm2[k]
+    return LineArc(
+        first + _normal(heading) * theta[1],
+        heading,
+        np.clip(breaks, 0.0, length),
+        theta[2 : 2 + arcs].copy(),
+        length,
+        float(fits.misfit_mm[k]),
+        covariance,
+    )

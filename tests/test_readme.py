@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
@@ -26,10 +27,14 @@ def test_the_demo_in_the_readme_is_the_demo() -> None:
 def test_the_readmes_python_runs(monkeypatch, capsys) -> None:
     """The code for Python users, as it stands there, from the folder it is meant for."""
     text = README.read_text(encoding="utf-8")
-    code = text.split("```python\n")[1].split("```")[0]
+    measured, found = (block.split("```")[0] for block in text.split("```python\n")[1:])
     monkeypatch.chdir(README.parent)
-    exec(code, {})
+    exec(measured, {})
     assert "S" in capsys.readouterr().out
+    names: dict[str, Any] = {}
+    exec(found, names)
+    tip, truth = names["found"].tip_px, names["phantom"].truth.file.tip_px
+    assert abs(tip - truth).max() < 3.0
 
 
 def test_the_readmes_case_file_is_one() -> None:

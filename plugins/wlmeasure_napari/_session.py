@@ -464,7 +464,8 @@ class Session:
         if self.proposal is not None:
             if not self.pending:
                 return "scale", "A file's tip is found, but no stop: click the stop, or Esc to begin anew."
-            sure = f"A file is found ({100.0 * self.proposal.confidence:.0f} % sure); look at its stop and tip."
+            # No figure of how sure: it was fitted on plainer films, and the stop is wrong on most films of whole teeth.
+            sure = "A file is found; look closely at its stop and its tip, both are guesses."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:

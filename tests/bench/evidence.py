@@ -2,10 +2,10 @@
 
     python tests/bench/evidence.py [--count N] [--seed S] [--out FILE.html]
 
-Each film is a phantom (3-D scene, exact truth) with a hand file in one canal. Its stop is clicked and its tip found by itself, or
-both are clicked; its length from stop to tip is the true one, or off by up to a quarter millimetre where the interval is tested.
-The canal is clicked at orifice, somewhere in its middle third and end, and the reference point too, all with 1 px of error.
-Phantoms leave out finding the apex on a patient's film, which is most of the error there.
+Each film is a phantom (3-D scene, exact truth) with a hand file in one canal. Its stop is clicked and its tip found by itself,
+or both are clicked; its length from stop to tip is the true one, or off by up to a quarter millimetre where the interval is
+tested. The canal is clicked at orifice, somewhere in its middle third and end, and the reference point too, all with 1 px of
+error. Phantoms leave out finding the apex on a patient's film, which is most of the error there.
 
 Seeds: the page is meant for seeds that nothing was chosen on. 5000 and up were never used in development.
 """

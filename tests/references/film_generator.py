@@ -133,8 +133,8 @@ def _texture(rng: np.random.Generator, size: tuple[int, int]) -> Float32:
     return np.asarray(noise / noise.std(), np.float32)
 
 
-def _tooth(p: Float32, x: Float32, y: Float32, line: Line, texture: Float32) -> None:
-    """Add a tooth in its bone to the attenuation `p`."""
+def _tooth(p: Float32, x: Float32, y: Float32, line: Line, texture: Float32, canal_end_mm: float = 0.2) -> None:
+    """Add a tooth in its bone to the attenuation `p`; its canal is `canal_end_mm` wide at the end."""
     root = Line(line.pieces[0][4], line.pieces[0][3], _longer(line, 0.6), -line.start)
     d, s = root.nearest(x, y)
     end = line.end
@@ -148,7 +148,7 @@ def _tooth(p: Float32, x: Float32, y: Float32, line: Line, texture: Float32) -> 
     bone = 1 / (1 + np.exp(-(s - (CROWN_MM + 2)) / 0.4))
     p += bone * (np.where(gap, -0.10, 0) + np.where(lamina, 0.06, 0))
     d, s = line.nearest(x, y)
-    w = np.interp(s, [2.9, 3, CROWN_MM, end], [0, 0.6, 0.3, 0.1]).astype(np.float32)
+    w = np.interp(s, [2.9, 3, CROWN_MM, end], [0, 0.6, 0.3, 0.5 * canal_end_mm]).astype(np.float32)
     p -= 0.22 * np.sqrt(np.clip(w**2 - d**2, 0, None)) * (s > 2.95)
     np.maximum(p, 0, out=p)
 
@@ -245,6 +245,33 @@ def make_film(
         -np.log((counts + 1) / np.float32(photons)), (0, 0), DETECTOR_BLUR_PX, borderType=cv2.BORDER_REPLICATE
     )
     return SyntheticFilm(image, (PITCH_MM, PITCH_MM), tuple(truth))
+
+
+def make_canal(
+    pieces: list[tuple[float, float]], seed: int, *, canal_end_mm: float, photons: float, texture: float
+) -> tuple[NDArray[np.uint16], Float64]:
+    """One tooth without a file: stored values (16 bits, larger is denser) and its canal, (N, 2) pixels, orifice to end.
+
+    `pieces` are (length in mm, curvature in 1/mm) from the orifice on; above it the line is straight.
+    """
+    rng = np.random.default_rng(seed)
+    x = np.broadcast_to((np.arange(SIZE[1]) * PITCH_MM).astype(np.float32)[None, :], SIZE)
+    y = np.broadcast_to((np.arange(SIZE[0]) * PITCH_MM).astype(np.float32)[:, None], SIZE)
+    heading = np.pi / 2 + np.deg2rad(rng.uniform(-8, 8))
+    reference = np.array([SIZE[1] * PITCH_MM / 2 + rng.uniform(-2, 2), 6.0 + rng.uniform(-1, 1)])
+    start = reference - ABOVE_MM * np.array([np.cos(heading), np.sin(heading)])
+    line = Line(start, heading, [(CROWN_MM, 0.0), *pieces], ABOVE_MM)
+    grain = _texture(rng, SIZE)
+    bone = 1 / (1 + np.exp(-(line.nearest(x, y)[1] - (CROWN_MM + 2)) / 0.4))
+    p = np.float32(0.35) + (bone * (0.30 + texture * grain)).astype(np.float32)
+    _tooth(p, x, y, line, grain, canal_end_mm)
+    transmission = cv2.GaussianBlur(np.exp(-p).astype(np.float32), (0, 0), BLUR_PX, borderType=cv2.BORDER_REPLICATE)
+    counts = rng.poisson(photons * transmission).astype(np.float32)
+    image = cv2.GaussianBlur(
+        -np.log((counts + 1) / np.float32(photons)), (0, 0), DETECTOR_BLUR_PX, borderType=cv2.BORDER_REPLICATE
+    )
+    canal = line.points(np.linspace(CROWN_MM, line.end, 1200))[:, ::-1] / PITCH_MM
+    return np.clip(image * 18000, 0, 65535).astype(np.uint16), canal
 
 
 # --- how the picture is stored ---------------------------------------------------------------------------------------

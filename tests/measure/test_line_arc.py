@@ -11,9 +11,10 @@ from scipy.optimize import least_squares
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.batch import fit_many
-from wlmeasure.measure.curvature import pruett_deg, schneider_deg
+from wlmeasure.measure.curvature import fit_canal, pruett_deg, schneider_deg
 from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
 from wlmeasure.measure.parts import Desk, distances, equations, slopes
+from wlmeasure.trace.spline import smooth_line
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -341,3 +342,18 @@ def test_the_stated_noise_is_a_floor(draw: Draw) -> None:
 def test_points_that_are_no_path_are_refused(points: object, arcs: int) -> None:
     with pytest.raises(MeasureError, match="points_mm"):
         fit_line_arc(points, arcs)
+
+
+@pytest.mark.parametrize("seed", [156, 378])
+def test_a_path_whose_last_break_is_all_but_lost_raises_no_warning(seed: int) -> None:
+    """Wavy paths on which the variance of the last break came out below zero; warnings are errors here."""
+    rng = np.random.default_rng(seed)
+    count = rng.integers(3, 6)
+    rows = np.sort(rng.uniform(0, 21, count))
+    rows[0], rows[-1] = 0, 21
+    knots = np.column_stack([rows, np.cumsum(rng.normal(0, rng.choice([0.3, 1.0, 2.0]), count))])
+    x = np.linspace(0, 21, 400)
+    line = smooth_line(np.column_stack([x, np.interp(x, *knots.T)]), 14, int(rng.choice([300, 1000])))
+    fitted = fit_canal(line, noise=Noise(float(rng.choice([0.005, 0.02])), 1.5))
+    assert np.isfinite(fitted.misfit_mm)
+    assert np.isfinite(schneider_deg(fitted))

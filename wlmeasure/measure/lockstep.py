@@ -284,7 +284,10 @@ def _corrected(
     if not arcs or not tail:
         return theta, covariance
     lost = theta[:, -1] >= total * (1.0 - 1e-9)
-    std = np.where(lost, np.inf, np.sqrt(covariance[:, -1, -1]))
+    last = covariance[:, -1, -1]
+    # Where the last break is all but lost, rounding can leave its variance below zero: then nothing is known of it.
+    known = ~lost & (last > 0.0)
+    std = np.where(known, np.sqrt(np.where(known, last, 1.0)), np.inf)
     short = np.nonzero(total - theta[:, -1] < SHORT_TAIL * std)[0]
     if len(short):
         theta, covariance = theta.copy(), covariance.copy()

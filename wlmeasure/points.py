@@ -1,4 +1,4 @@
-"""What a list of points must be before anything is measured on it."""
+"""What a list of points must be before anything is measured on it, and how a value keeps an array."""
 
 from __future__ import annotations
 
@@ -7,7 +7,14 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import WlmeasureError
 
-__all__ = ["as_points"]
+__all__ = ["as_points", "frozen_array"]
+
+
+def frozen_array(value: object) -> NDArray[np.float64]:
+    """A read-only float64 copy: what a frozen value keeps of an array that it is given."""
+    array = np.array(value, dtype=np.float64)
+    array.setflags(write=False)
+    return array
 
 
 def as_points(error: type[WlmeasureError], field: str, value: object, *, least: int = 1) -> NDArray[np.float64]:

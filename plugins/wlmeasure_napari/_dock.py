@@ -43,7 +43,7 @@ from wlmeasure.share.result import (
     stop_words,
 )
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
-from wlmeasure_napari._drafts import discard, free_drafts
+from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
@@ -528,12 +528,6 @@ class WorkingLengthDock(QWidget):
         waiting = free_drafts()
         if waiting:
             self._do("canvas", lambda: self.session.open_case(waiting[0]))
-
-    def discard_drafts(self) -> None:
-        """Forget every unsaved case but the one in hand."""
-        for path in free_drafts():
-            discard(path)
-        self.refresh()
 
     def _on_film(self, text: str) -> None:
         self._do("film", lambda: self.session.choose_film(text))

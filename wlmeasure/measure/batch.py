@@ -16,7 +16,7 @@ from wlmeasure.errors import MeasureError
 from wlmeasure.measure.line_arc import MOST_POINTS, Noise
 from wlmeasure.measure.lockstep import Fits, fit_paths
 from wlmeasure.measure.parts import Shape, chord, feet
-from wlmeasure.points import as_points
+from wlmeasure.points import as_points, frozen_array
 
 __all__ = ["BendEstimates", "fit_many"]
 
@@ -24,12 +24,6 @@ Float64 = NDArray[np.float64]
 
 AT_ONCE = 1024  # paths side by side: enough to share the cost of a call, few enough for the processor's cache
 STEP = 1e-6  # of the central differences: mm, rad and 1/mm alike
-
-
-def _frozen(values: Float64) -> Float64:
-    values = np.array(values, np.float64)
-    values.setflags(write=False)
-    return values
 
 
 @frozen(eq=False)
@@ -58,18 +52,18 @@ class BendEstimates:
         shape of that path and `measure_curvature` has to look at it.
     """
 
-    angle_deg: Float64 = field(converter=_frozen)
-    angle_std_deg: Float64 = field(converter=_frozen)
-    curvature_per_mm: Float64 = field(converter=_frozen)
-    curvature_std_per_mm: Float64 = field(converter=_frozen)
-    radius_mm: Float64 = field(converter=_frozen)
-    schneider_deg: Float64 = field(converter=_frozen)
-    schneider_std_deg: Float64 = field(converter=_frozen)
-    length_mm: Float64 = field(converter=_frozen)
-    path_std_mm: Float64 = field(converter=_frozen)
-    begin_mm: Float64 = field(converter=_frozen)
-    tail_mm: Float64 = field(converter=_frozen)
-    misfit_mm: Float64 = field(converter=_frozen)
+    angle_deg: Float64 = field(converter=frozen_array)
+    angle_std_deg: Float64 = field(converter=frozen_array)
+    curvature_per_mm: Float64 = field(converter=frozen_array)
+    curvature_std_per_mm: Float64 = field(converter=frozen_array)
+    radius_mm: Float64 = field(converter=frozen_array)
+    schneider_deg: Float64 = field(converter=frozen_array)
+    schneider_std_deg: Float64 = field(converter=frozen_array)
+    length_mm: Float64 = field(converter=frozen_array)
+    path_std_mm: Float64 = field(converter=frozen_array)
+    begin_mm: Float64 = field(converter=frozen_array)
+    tail_mm: Float64 = field(converter=frozen_array)
+    misfit_mm: Float64 = field(converter=frozen_array)
 
 
 def fit_many(

@@ -14,6 +14,7 @@ from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import PhantomError, check_positive
+from wlmeasure.points import frozen_array
 
 __all__ = ["Bend", "Curve", "curve_from_bends", "curve_from_curvature"]
 
@@ -35,12 +36,6 @@ class Bend:
     direction_deg: float = 0.0
 
 
-def _frozen_array(value: ArrayLike) -> Float64:
-    array = np.array(value, np.float64)
-    array.flags.writeable = False
-    return array
-
-
 @frozen(eq=False)
 class Curve:
     """A smooth line in 3-D from its coronal to its apical end.
@@ -55,10 +50,10 @@ class Curve:
         Curvature, 1/mm; at a jump between two arcs the value of the arc that ends there.
     """
 
-    arc_mm: Float64 = field(converter=_frozen_array)
-    points_mm: Float64 = field(converter=_frozen_array)
-    tangents: Float64 = field(converter=_frozen_array)
-    kappa_per_mm: Float64 = field(converter=_frozen_array)
+    arc_mm: Float64 = field(converter=frozen_array)
+    points_mm: Float64 = field(converter=frozen_array)
+    tangents: Float64 = field(converter=frozen_array)
+    kappa_per_mm: Float64 = field(converter=frozen_array)
 
     @property
     def length_mm(self) -> float:

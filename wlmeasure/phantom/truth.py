@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 from attrs import field, frozen
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import FileInCanal, Scene
+from wlmeasure.points import frozen_array
 
 __all__ = ["SCHEMA", "CanalTruth", "FileTruth", "Truth", "truth_of"]
 
@@ -19,12 +20,6 @@ Float64 = NDArray[np.float64]
 SCHEMA = "wlmeasure-phantom/1"
 SAMPLE_MM = 0.05
 """Distance of the points that are given; a chord of it is short by 2e-4 of itself at a radius of 0.7 mm."""
-
-
-def _array(value: ArrayLike) -> Float64:
-    array = np.array(value, np.float64)
-    array.flags.writeable = False
-    return array
 
 
 @frozen(eq=False)
@@ -48,17 +43,17 @@ class CanalTruth:
 
     name: str
     root: int
-    points_mm: Float64 = field(converter=_array)
-    path_px: Float64 = field(converter=_array)
-    arc_mm: Float64 = field(converter=_array)
-    kappa_per_mm: Float64 = field(converter=_array)
-    magnification: Float64 = field(converter=_array)
+    points_mm: Float64 = field(converter=frozen_array)
+    path_px: Float64 = field(converter=frozen_array)
+    arc_mm: Float64 = field(converter=frozen_array)
+    kappa_per_mm: Float64 = field(converter=frozen_array)
+    magnification: Float64 = field(converter=frozen_array)
     length_mm: float
     coronal_mm: float
-    reference_mm: Float64 = field(converter=_array)
-    reference_px: Float64 = field(converter=_array)
-    apex_mm: Float64 = field(converter=_array)
-    apex_px: Float64 = field(converter=_array)
+    reference_mm: Float64 = field(converter=frozen_array)
+    reference_px: Float64 = field(converter=frozen_array)
+    apex_mm: Float64 = field(converter=frozen_array)
+    apex_px: Float64 = field(converter=frozen_array)
     width_mm: tuple[float, float]
 
     @property
@@ -72,10 +67,10 @@ class FileTruth:
     """The file in canal `canal` (name): from the stop's apical face, at the coronal reference point, to its tip."""
 
     canal: str
-    points_mm: Float64 = field(converter=_array)
-    path_px: Float64 = field(converter=_array)
-    stop_px: Float64 = field(converter=_array)
-    tip_px: Float64 = field(converter=_array)
+    points_mm: Float64 = field(converter=frozen_array)
+    path_px: Float64 = field(converter=frozen_array)
+    stop_px: Float64 = field(converter=frozen_array)
+    tip_px: Float64 = field(converter=frozen_array)
     stop_to_tip_mm: float
     tip_short_mm: float
     size_mm: float

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.points import as_points
+from wlmeasure.points import as_points, frozen_array
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
@@ -37,6 +37,8 @@ __all__ = [
     "LineKind",
     "check_points",
     "given_path",
+    "line_normals",
+    "sample_image",
     "settle_line",
     "stored_trace",
     "trace_line",
@@ -66,12 +68,6 @@ SEEN_OVER_MM = 1.5  # a gap of one knot span in what is seen may hold a bend
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 
 
-def _frozen_points(points: object) -> Float64:
-    array = np.array(points, dtype=np.float64)
-    array.setflags(write=False)
-    return array
-
-
 @frozen(eq=False)
 class CanalTrace:
     """A line on one radiograph, coronal to apical.
@@ -91,11 +87,11 @@ class CanalTrace:
         stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
     """
 
-    path_px: Float64 = field(converter=_frozen_points)
-    clicks_px: Float64 = field(converter=_frozen_points)
+    path_px: Float64 = field(converter=frozen_array)
+    clicks_px: Float64 = field(converter=frozen_array)
     tracer: str
     centre_std_px: float
-    seen_along: Float64 | None = field(default=None, converter=optional(_frozen_points))
+    seen_along: Float64 | None = field(default=None, converter=optional(frozen_array))
 
     @property
     def seen(self) -> float | None:
@@ -349,8 +345,8 @@ def _symmetry_fit(
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
     for _ in range(rounds):
-        normals = _normals(line)
-        strip = _sample(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
+        normals = line_normals(line)
+        strip = sample_image(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
         odd = 0.5 * (right - left)
         even = 0.5 * (right + left)
@@ -400,7 +396,8 @@ def _project_out(values: Float64, u: NDArray[np.floating], taper: Float64) -> Fl
     return np.asarray(values - (values @ background) @ background.T, np.float64)
 
 
-def _normals(line: Float64) -> Float64:
+def line_normals(line: Float64) -> Float64:
+    """Unit normals of a densely sampled line: (N, 2)."""
     tangent = np.gradient(line, axis=0)
     tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
     return np.column_stack([-tangent[:, 1], tangent[:, 0]])
@@ -412,7 +409,8 @@ def _crop(density: NDArray[np.generic], line_px: Float64, margin: float) -> tupl
     return np.ascontiguousarray(density[low[0] : high[0], low[1] : high[1]], np.float32), low.astype(np.float64)
 
 
-def _sample(image: NDArray[np.float32], at: Float64) -> Float64:
+def sample_image(image: NDArray[np.float32], at: Float64) -> Float64:
+    """Values between the pixels of `image` at places (..., 2), (row, col); beyond its border those of the border."""
     values = cv2.remap(
         image,
         at[..., 1].astype(np.float32),

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from math import exp, sqrt
 
-import cv2
 import numpy as np
 from attrs import evolve, field, frozen
 from numpy.typing import NDArray
@@ -22,7 +21,8 @@ from numpy.typing import NDArray
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.trace.centreline import settle_line
+from wlmeasure.points import frozen_array
+from wlmeasure.trace.centreline import line_normals, sample_image, settle_line
 from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
@@ -88,14 +88,8 @@ _FLAGS = catalogue(
 )
 
 
-def _frozen(points: object) -> Float64:
-    array = np.array(points, dtype=np.float64)
-    array.setflags(write=False)
-    return array
-
-
 def _frozen_or_none(points: object) -> Float64 | None:
-    return None if points is None else _frozen(points)
+    return None if points is None else frozen_array(points)
 
 
 @frozen(eq=False)
@@ -120,7 +114,7 @@ class FileProposal:
         Remarks.
     """
 
-    path_px: Float64 = field(converter=_frozen)
+    path_px: Float64 = field(converter=frozen_array)
     stop_px: Float64 | None = field(converter=_frozen_or_none)
     tip_px: Float64 | None = field(converter=_frozen_or_none)
     stop_std_px: float
@@ -377,7 +371,7 @@ def _propose(
     def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
         points, normals = axis.at(s)
         at = (points[:, None] + u[None, :, None] * normals[:, None]) / pixel
-        return _remap(density, at)
+        return sample_image(density, at)
 
     scale = axis.length / float(arc_length(kept)[-1])
     notes = list(flags)
@@ -474,18 +468,4 @@ class _Axis:
 
 
 def _straighten(image: Float32, line: Float64, across: NDArray[np.floating]) -> Float64:
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    return _remap(image, line[:, None] + across[None, :, None] * normal[:, None])
-
-
-def _remap(image: Float32, at: Float64) -> Float64:
-    values = cv2.remap(
-        image,
-        at[..., 1].astype(np.float32),
-        at[..., 0].astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(values, np.float64)
+    return sample_image(image, line[:, None] + across[None, :, None] * line_normals(line)[:, None])

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
+from wlmeasure.trace.centreline import sample_image
 from wlmeasure.trace.file_ends import BLURS_MM, STEEL_PER_MM
 from wlmeasure.trace.spline import arc_length
 
@@ -83,13 +84,7 @@ def shaft_widths(
         normal = np.array([-(ends[1, 1] - ends[0, 1]), ends[1, 0] - ends[0, 0]]) / np.hypot(*(ends[1] - ends[0]))
         centre = np.column_stack([np.interp(at + rows, along, line[:, k]) for k in (0, 1)])
         points = (centre[:, None] + across[None, :, None] * normal) / pixel
-        strip = cv2.remap(
-            density,
-            points[..., 1].astype(np.float32),
-            points[..., 0].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        strip = sample_image(density, points)
         radius = _radius_mm(np.asarray(strip.mean(axis=0), np.float64), across)
         widths.append(ShaftWidth(distance / mm_per_px[0], 2.0 * radius / mm_per_px[0], WIDTH_STD_MM / mm_per_px[0]))
     return tuple(widths)

@@ -274,10 +274,16 @@ def test_report_writes_one_page_and_prints_its_name(run, save, tmp_path):
     assert {name: found for name, found in snapshot(tmp_path).items() if name != "page.html"} == before
 
 
-@pytest.mark.parametrize("name", ["page.pdf", "page", "page.txt"])
+def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
+    out = tmp_path / "page.PDF"
+    assert run("report", save(), "--out", out, changes=True) == (0, f"{out}\n", "")
+    assert out.read_bytes().startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("name", ["page", "page.txt", "page.svg"])
 def test_report_refuses_what_it_cannot_write(refused, save, tmp_path, name):
     said = refused("report", save(), "--out", tmp_path / name)
-    assert f"--out must end in .html: {name}; a browser prints the page to paper or PDF" in said
+    assert f"a report's name must end in .html or .pdf: {name}" in said
 
 
 def test_an_output_that_cannot_be_written_is_one_line(refused, save, tmp_path):
@@ -314,7 +320,13 @@ def test_demo_writes_the_whole_case_and_says_the_truth(run, tmp_path):
     assert "true length in three dimensions 22.00 mm" in out
     written = out.rsplit("Written: ", 1)[1].strip().split(", ")
     assert all(Path(name).is_file() for name in written)
-    assert {Path(name).name for name in written} >= {"case.wl.json", "report.html", "f1.svg", "lengths.csv"}
+    assert {Path(name).name for name in written} >= {
+        "case.wl.json",
+        "report.html",
+        "report.pdf",
+        "f1.svg",
+        "lengths.csv",
+    }
     again = json.loads(run("measure", folder / "case.wl.json", "--json", changes=True)[1])
     (length,) = re.findall(r"measured ([0-9.]+) mm", out)
     assert again["canals"][0]["length_mm"] == pytest.approx(float(length), abs=0.005)

@@ -113,7 +113,7 @@ def _parser() -> argparse.ArgumentParser:
         help="one self-contained page with pictures, lengths, cautions and sources",
     )
     report.add_argument("case", metavar="CASE.wl.json")
-    report.add_argument("--out", required=True, metavar="FILE.html")
+    report.add_argument("--out", required=True, metavar="FILE.pdf|FILE.html")
     report.set_defaults(run=_report)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
@@ -197,16 +197,13 @@ def _measure(arguments: argparse.Namespace) -> None:
 def _report(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure.errors import CaseError
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
-    from wlmeasure.share.report import report_html
+    from wlmeasure.share.report import report_file
 
     out = Path(arguments.out)
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise CaseError(f"--out must end in .html: {out.name}; a browser prints the page to paper or PDF")
     result = evaluate(load_case(arguments.case))
-    out.write_text(report_html(result, made_at=_now().replace("T", " "), program=_program()), encoding="utf-8")
+    out.write_bytes(report_file(result, out.name, made_at=_now().replace("T", " "), program=_program()))
     print(out)
 
 

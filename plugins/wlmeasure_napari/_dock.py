@@ -27,8 +27,9 @@ from wlmeasure.image.display import loupe
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
 from wlmeasure.share.cautions import CAUTIONS
-from wlmeasure.share.figures import profile_svg
-from wlmeasure.share.report import report_html
+from wlmeasure.share.drawing import Drawing, svg
+from wlmeasure.share.figures import profile_drawing
+from wlmeasure.share.report import report_file
 from wlmeasure.share.result import (
     SETTLED,
     canal_flags,
@@ -244,7 +245,7 @@ class WorkingLengthDock(QWidget):
         self.redo_button = button("Redo", lambda: self._do("record", self.session.redo), "Ctrl+Y")
         part.add(buttons(self.undo_button, self.redo_button))
         part.add(buttons(button("Save case", self._save, "Choose a name; every later step is saved there too"),
-                         button("Report", self._report, "Write the report page")))  # fmt: skip
+                         button("Report", self._report, "Write the report, as a page or as PDF")))  # fmt: skip
         self.saved = part.add(note())
         part.add(self._message("record"))
         self.large = QCheckBox("large type")
@@ -409,15 +410,14 @@ class WorkingLengthDock(QWidget):
             words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
         self.canal_length.setText(words)
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
-        svg = profile_svg(trace, CANAL_COLOUR)
-        self.profile.setVisible(bool(svg))
-        if svg:
-            self.profile.setPixmap(self._drawn(svg))
+        profile = profile_drawing(trace, CANAL_COLOUR)
+        self.profile.setVisible(profile is not None)
+        if profile is not None:
+            self.profile.setPixmap(self._drawn(profile))
 
-    def _drawn(self, svg: str) -> QPixmap:
+    def _drawn(self, drawing: Drawing) -> QPixmap:
         """A figure of the report, as wide as the dock leaves room for, on paper white in every theme."""
-        namespace = '<svg xmlns="http://www.w3.org/2000/svg" '
-        renderer = QSvgRenderer(QByteArray(svg.replace("<svg ", namespace, 1).encode()))
+        renderer = QSvgRenderer(QByteArray(svg(drawing).encode()))
         size = renderer.defaultSize()
         size.scale(PROFILE_PX, PROFILE_PX, Qt.AspectRatioMode.KeepAspectRatio)
         ratio = self.devicePixelRatioF()
@@ -646,21 +646,22 @@ class WorkingLengthDock(QWidget):
 
     def _report(self) -> None:
         if self.session.case is None:
-            self.report_to("report.html")
+            self.report_to("report.pdf")
             return
-        name, _ = QFileDialog.getSaveFileName(self, "Write report", "report.html", "Pages (*.html)")
+        name, _ = QFileDialog.getSaveFileName(self, "Write report", "report.pdf", "PDF (*.pdf);;Page (*.html)")
         if name:
             self.report_to(name)
 
     def report_to(self, path: str | Path) -> None:
-        """Write the report page."""
+        """Write the report, as PDF or as a page by the ending of the name."""
         result, saved = self.session.result, self.session.saved_at
         if result is None or saved is None:
             self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
             return
 
         def job() -> None:
-            page = report_html(result, made_at=f"{saved:%Y-%m-%d %H:%M}", program=f"wlmeasure {__version__}")
-            Path(path).write_text(page, encoding="utf-8")
+            made = f"{saved:%Y-%m-%d %H:%M}"
+            content = report_file(result, Path(path).name, made_at=made, program=f"wlmeasure {__version__}")
+            Path(path).write_bytes(content)
 
         self._do("record", lambda: self.session.run("Writing the report", job, lambda _: None))

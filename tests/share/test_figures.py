@@ -1,19 +1,27 @@
 """Figures: what is drawn lies where it was traced (x = column, y = row), and each SVG is XML of its own."""
 
-import re
 import xml.etree.ElementTree as ET
 
+import cv2
 import numpy as np
 import pytest
 
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours, film_definition, film_svg, picture_svg
+from wlmeasure.share.drawing import Line, image_element
+from wlmeasure.share.figures import (
+    CANAL_COLOURS,
+    FILE_COLOUR,
+    canal_colours,
+    film_drawing,
+    film_picture,
+    picture_svg,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def lines(root, colour):
-    """Point arrays (x, y) of the polylines of one colour."""
-    found = [e for e in root.iter(f"{SVG}polyline") if e.get("stroke") == colour]
+    """Point arrays (x, y) of the polylines of one colour; the bars of stop and reference point are thicker and left out."""
+    found = [e for e in root.iter(f"{SVG}polyline") if e.get("stroke") == colour and e.get("stroke-width") != "2.5"]
     return [np.array([[float(v) for v in p.split(",")] for p in e.get("points").split()]) for e in found]
 
 
@@ -54,10 +62,17 @@ def test_the_view_is_the_film_from_corner_to_corner(bench):
 
 def test_the_scale_bar_is_as_long_as_it_says(bench):
     """5 mm along a row of pixels of 0.04 mm: 125 px."""
-    svg = film_svg(bench({"col_over_row": 0.8}).films[0], [], "k", {})
-    assert "5 mm</text>" in svg
-    assert float(re.search(r"h([0-9.]+)m0", svg).group(1)) == pytest.approx(5.0 / 0.04)
-    assert "mm</text>" not in film_svg(bench({"scale": []}).films[0], [], "k", {})
+
+    def drawing(result):
+        (film,) = result.films
+        return film_drawing(film, [], film_picture(film), {})
+
+    marked = drawing(bench({"col_over_row": 0.8}))
+    assert "5 mm" in [shape.text for shape in marked.shapes if hasattr(shape, "text")]
+    white = [shape.points for shape in marked.shapes if isinstance(shape, Line) and shape.colour == "#fff"]
+    ((begin, end),) = [points for points in white if points[0][1] == points[1][1]]
+    assert end[0] - begin[0] == pytest.approx(5.0 / 0.04)
+    assert not [shape for shape in drawing(bench({"scale": []})).shapes if hasattr(shape, "text")]
 
 
 def test_the_white_dot_lies_at_the_working_length(bench):
@@ -92,4 +107,7 @@ def test_a_large_film_is_embedded_smaller_and_keeps_its_coordinates(bench, tmp_p
 
     film = bench().films[0]
     large = attrs.evolve(film, radiograph=Radiograph.from_array(np.arange(4000, dtype=np.uint16).reshape(4000, 1)))
-    assert 'width="1" height="4000"' in film_definition(large, "k")
+    picture = film_picture(large)
+    assert (picture.width, picture.height) == (1, 4000)
+    assert 'width="1" height="4000"' in image_element(picture)
+    assert cv2.imdecode(np.frombuffer(picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).shape == (1600, 1)

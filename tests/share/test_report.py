@@ -10,7 +10,8 @@ import pytest
 
 from wlmeasure.record.case import case_digest
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.report import report_html
+from wlmeasure.share.html import html_page
+from wlmeasure.share.report import report
 
 VOID = {"meta", "br", "img", "link", "hr", "input"}
 
@@ -54,8 +55,12 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.pieces).split())
 
 
+def html_of(result, made_at="2026-11-25 10:30", program="wlmeasure 0.1.0"):
+    return html_page(report(result, made_at=made_at, program=program))
+
+
 def page(result):
-    return Page(report_html(result, made_at="2026-11-25 10:30", program="wlmeasure 0.1.0"))
+    return Page(html_of(result))
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +71,7 @@ def pages(measured):
 def test_every_page_is_well_formed_and_one_document(pages, measured):
     for name, found in pages.items():
         assert found.tags.count("html") == found.tags.count("body") == found.tags.count("h1") == 1
-        html = report_html(measured[name], made_at="now", program="p")
+        html = html_of(measured[name])
         assert html.startswith("<!doctype html>\n")
         assert '<meta charset="utf-8">' in html
 
@@ -74,7 +79,7 @@ def test_every_page_is_well_formed_and_one_document(pages, measured):
 def test_no_page_loads_or_runs_anything(pages, measured):
     for name, found in pages.items():
         assert not {"script", "link", "iframe", "object", "embed", "base", "form"} & set(found.tags)
-        html = report_html(measured[name], made_at="now", program="p")
+        html = html_of(measured[name])
         assert (
             re.search(r"https?:|//[a-z]|url\(|@import|javascript:", re.sub(r"base64,[A-Za-z0-9+/=]+", "", html)) is None
         )
@@ -147,7 +152,7 @@ def test_the_pacemaker_caution_stands_only_where_there_are_readings(pages):
 def test_no_text_becomes_markup(hostile):
     """Canal name, reference point, film id and path, decision, condition, tracer and case id are markup, and stay text."""
     found = page(hostile)
-    html = report_html(hostile, made_at="<b>", program="<b>")
+    html = html_of(hostile, "<b>", "<b>")
     assert "<script" not in html.lower()
     assert not {"script", "i"} & set(found.tags)
     evil = "<script>alert(\"1\")</script> & 'q'"

@@ -1,21 +1,31 @@
-"""The report of one case: one self-contained HTML page that prints well.
+"""The report of one case: what stands on its page, in order.
 
-Every text that comes from a person or a file is escaped; nothing is loaded from anywhere.
+The same page is written as HTML and as PDF; see :mod:`~wlmeasure.share.page`.
 """
 
 from __future__ import annotations
 
-from html import escape
 from math import isfinite
 from pathlib import Path
 
+from wlmeasure.errors import CaseError
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.figures import FILE_COLOUR, apex_svg, canal_colours, film_definition, film_svg, profile_svg
+from wlmeasure.share.drawing import Picture
+from wlmeasure.share.figures import (
+    FILE_COLOUR,
+    apex_drawing,
+    canal_colours,
+    film_drawing,
+    film_picture,
+    profile_drawing,
+)
+from wlmeasure.share.html import html_page
+from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
@@ -25,18 +35,17 @@ from wlmeasure.share.result import (
     length_words,
     limit_words,
     proposal_words,
+    reading_words,
     scale_words,
     stop_words,
 )
 
-__all__ = ["report_html"]
+__all__ = ["report", "report_file"]
 
-STYLE = Path(__file__).with_name("report.css")
-
-Rows = list[tuple[str, str, str]]
+Row = tuple[str, str, str]
 
 
-def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
+def report(result: CaseResult, *, made_at: str, program: str) -> Page:
     """The report of one case.
 
     Parameters
@@ -49,76 +58,61 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
         Name and version of what made it.
     """
     tooth = result.tooth
-    title = f"Working length, tooth {tooth.designation}"
     colours = canal_colours(result)
-    body = [
-        f"<h1>{escape(title)}</h1>",
-        f'<p class="sub">{escape(tooth.name)}, {escape(tooth.universal)} Universal, {escape(tooth.palmer_letters)} Palmer'
-        + (f"; case {escape(result.case.case_id)}" if result.case.case_id else "")
-        + f". Made {escape(made_at)}.</p>",
-        '<div class="headline">' + "".join(_card(c, colours[c.canal.name]) for c in result.canals) + "</div>",
-    ]
-    for k, film in enumerate(result.films):
-        key = f"film{k}"
+    case = f"; case {result.case.case_id}" if result.case.case_id else ""
+    blocks: list[Block] = [Cards(tuple(_card(c, colours[c.canal.name]) for c in result.canals))]
+    for film in result.films:
+        picture = film_picture(film)
         drawn = [(canal, trace) for canal in result.canals for trace in canal.traces if trace.film is film]
-        body.append(film_definition(film, key))
-        body.append(_film_section(film, drawn, key, colours))
-        body += [_bend_section(canal, trace, key, colours[canal.canal.name]) for canal, trace in drawn]
+        blocks += _film(film, drawn, picture, colours)
+        for canal, trace in drawn:
+            blocks += _bend(canal, trace, picture, colours[canal.canal.name])
     for canal in result.canals:
         if not canal.traces:
-            body.append(f"<h2>Canal {escape(canal.canal.name)}, without a film</h2>")
-            body.append(_lengths(canal, None, colours[canal.canal.name]))
+            blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
+            blocks += _lengths(canal, None, colours[canal.canal.name])
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
-    body.append("<h2>Cautions</h2>")
-    body.append('<ul class="cautions">' + "".join(f"<li>{escape(text)}</li>" for text in cautions) + "</ul>")
-    body.append(_provenance(result, program))
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE.read_text(encoding='utf-8')}</style></head><body>"
-        + "\n".join(body)
-        + "</body></html>\n"
+    blocks += [Heading(2, "Cautions"), Bullets(tuple(cautions)), *_provenance(result, program)]
+    return Page(
+        f"Working length, tooth {tooth.designation}",
+        f"{tooth.name}, {tooth.universal} Universal, {tooth.palmer_letters} Palmer{case}. Made {made_at}.",
+        tuple(blocks),
+        footer=f"tooth {tooth.designation}{case}; {made_at}; {program}",
     )
 
 
-def _half(std: float | None) -> str:
-    return "" if std is None else f"{NORMAL_95 * std:.1f}"
+def report_file(result: CaseResult, name: str, *, made_at: str, program: str) -> bytes:
+    """The report as the contents of a file, HTML or PDF by the ending of its name.
+
+    Raises
+    ------
+    CaseError
+        Another ending.
+    """
+    ending = Path(name).suffix.lower()
+    if ending not in (".html", ".htm", ".pdf"):
+        raise CaseError(f"a report's name must end in .html or .pdf: {Path(name).name}")
+    page = report(result, made_at=made_at, program=program)
+    if ending == ".pdf":
+        from wlmeasure.share.pdf import pdf_page  # a tenth of a second that a page on a screen does not need
+
+        return pdf_page(page)
+    return html_page(page).encode()
 
 
-def _table(head: tuple[str, str, str] | None, rows: Rows) -> str:
-    top = "" if head is None else f"<tr><th>{head[0]}</th><th class=n>{head[1]}</th><th>{head[2]}</th></tr>"
-    cells = "".join(
-        f"<tr><td>{escape(a)}</td><td class=n>{escape(b)}</td><td>{escape(c)}</td></tr>" for a, b, c in rows
-    )
-    return f"<table>{top}{cells}</table>"
-
-
-def _flag_list(texts: list[str]) -> str:
-    return '<ul class="flags">' + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>" if texts else ""
-
-
-def _card(canal: CanalResult, colour: str) -> str:
+def _card(canal: CanalResult, colour: str) -> Card:
     working, decision = canal.working_length, canal.canal.decision
-    lines = [f'<div class="what">Canal {escape(canal.canal.name)}, proposed working length</div>']
-    if working.length_mm is None or working.std_mm is None:
-        lines.append("<b>none</b>")
-    else:
-        lines.append(
-            f'<b>{limit_words(working.length_mm)}</b> <span class="pm">± {NORMAL_95 * working.std_mm:.1f}</span>'
-        )
-    lines.append(f'<div class="what">{escape(working.status)}')
+    value, spread = "none", ""
+    if working.length_mm is not None and working.std_mm is not None:
+        value, spread = limit_words(working.length_mm), f"± {NORMAL_95 * working.std_mm:.1f}"
+    status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
-        lines.append(f"; not beyond {limit_words(working.ceiling_mm)} until this is settled")
-    lines.append("</div>")
-    lines += [f'<div class="what">stop at {escape(words)}</div>' for words in stop_words(canal)]
-    if decision is not None:
-        lines.append(
-            f'<div class="what"><strong>decided {decision.length_mm:.1f} mm</strong> by {escape(decision.by)}, '
-            f"{escape(decision.at[:10])}</div>"
-        )
-    return f'<div class="card" style="--c:{colour}">' + "".join(lines) + "</div>"
+        status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
+    decided = "" if decision is None else f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
+    stops = (f"stop at {words}" for words in stop_words(canal))
+    return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops), decided)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
@@ -127,9 +121,9 @@ def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
     return f"{words}; {'in use' if used else 'not used'}"
 
 
-def _film_section(
-    film: FilmResult, drawn: list[tuple[CanalResult, TraceResult]], key: str, colours: dict[str, str]
-) -> str:
+def _film(
+    film: FilmResult, drawn: list[tuple[CanalResult, TraceResult]], picture: Picture, colours: dict[str, str]
+) -> list[Block]:
     graph = film.radiograph
     facts = [
         ("Picture", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit, {graph.format}"),
@@ -139,44 +133,41 @@ def _film_section(
     ]
     if film.magnification is not None:
         facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
-    table = "".join(f"<tr><th>{name}</th><td>{escape(value)}</td></tr>" for name, value in facts)
-    legend = [
-        f'<span class="key" style="color:{colours[c.canal.name]}"></span>canal {escape(c.canal.name)}' for c, _ in drawn
-    ]
+    keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
-        legend.insert(0, f'<span class="key wide" style="color:{FILE_COLOUR}"></span>known length')
-    caption = (
-        " &nbsp; ".join([*legend, ""]) + "Bars: stop and reference point. Ring: apical end. White dot: working length."
-    )
-    remarks = [flag.text for flag in film.flags] + list(graph.warnings) + list(graph.densities)
-    return (
-        f"<h2>Film {escape(film.film.id)}: {escape(Path(film.film.path).name)}</h2>"
-        f'<div class="cols"><figure>{film_svg(film, drawn, key, colours)}<figcaption>{caption}</figcaption></figure>'
-        f'<div class="grow"><table>{table}</table>{_flag_list(remarks)}'
-        + "".join(_lengths(canal, trace, colours[canal.canal.name]) for canal, trace in drawn)
-        + "</div></div>"
-    )
+        keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
+    caption = "Bars: stop and reference point. Ring: apical end. White dot: working length."
+    if any(not seen for _, trace in drawn for _, seen in trace.pieces):
+        caption += " Dashed: nothing is seen along this stretch."
+    remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)
+    right: list[Block] = [Table(tuple(facts), named=True), Remarks(remarks)]
+    for canal, trace in drawn:
+        right += _lengths(canal, trace, colours[canal.canal.name])
+    figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
+    return [
+        Heading(2, f"Film {film.film.id}: {Path(film.film.path).name}"),
+        Columns((figure,), tuple(right)),
+    ]
 
 
-def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str) -> str:
+def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str) -> list[Block]:
     """Every length of one canal; what readings and decision say stands on the film that the working length rests on."""
     rows = [] if trace is None else _film_rows(trace)
-    readings = ""
+    readings: list[Block] = []
     if trace is canal.basis:
         rows += _decision_rows(canal)
-        listed = ", ".join(f"{r.length_mm:g} ({r.mark})" for r in canal.canal.electronic_readings)
-        readings = f'<p class="sub">Readings: {escape(listed)} mm.</p>' if listed else ""
-    return (
-        f'<h3><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)}, '
-        f"from {escape(canal.canal.reference_point)}</h3>"
-        + _table(("length", "value ± 95 %", "basis"), rows)
-        + readings
-        + _flag_list([flag.text for flag in canal_flags(canal, trace)])
-    )
+        if canal.canal.electronic_readings:
+            readings.append(Text(f"Readings: {reading_words(canal.canal.electronic_readings)}.", small=True))
+    return [
+        Heading(3, f"Canal {canal.canal.name}, from {canal.canal.reference_point}", colour),
+        Table(tuple(rows), ("length", "value ± 95 %", "basis"), numbers=(1,)),
+        *readings,
+        Remarks(tuple(flag.text for flag in canal_flags(canal, trace))),
+    ]
 
 
-def _film_rows(trace: TraceResult) -> Rows:
-    rows: Rows = []
+def _film_rows(trace: TraceResult) -> list[Row]:
+    rows: list[Row] = []
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
@@ -201,8 +192,8 @@ def _film_rows(trace: TraceResult) -> Rows:
     return rows
 
 
-def _decision_rows(canal: CanalResult) -> Rows:
-    rows: Rows = []
+def _decision_rows(canal: CanalResult) -> list[Row]:
+    rows: list[Row] = []
     electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
     if electronic is not None:
         rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
@@ -222,40 +213,46 @@ def _decision_rows(canal: CanalResult) -> Rows:
     return rows
 
 
-def _bend_section(canal: CanalResult, trace: TraceResult, key: str, colour: str) -> str:
-    return (
-        f'<h2><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)} '
-        f"on film {escape(trace.trace.film)}: bend and uncertainty</h2>"
-        f'<div class="cols"><div class="grow">{_curvature(trace, colour)}</div><div class="grow">{_budget(trace)}'
-        f"<figure>{apex_svg(canal, trace, key, colour)}<figcaption>The apical end, 5 mm wide.</figcaption></figure></div></div>"
-    )
+def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str) -> list[Block]:
+    right = _budget(trace)
+    close = apex_drawing(canal, trace, picture, colour)
+    if close is not None:
+        right.append(Figure(close, "The apical end, 5 mm wide."))
+    return [
+        Heading(2, f"Canal {canal.canal.name} on film {trace.trace.film}: bend and uncertainty", colour),
+        Columns(tuple(_curvature(trace, colour)), tuple(right), 0.5),
+    ]
 
 
-def _budget(trace: TraceResult) -> str:
+def _budget(trace: TraceResult) -> list[Block]:
     if trace.length is None:
-        return ""
+        return []
     total = trace.length.length_std_mm**2
-    rows = [
+    rows = tuple(
         (t.term, f"± {NORMAL_95 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
         for t in sorted(trace.length.budget, key=lambda term: -term.std_mm)
-    ]
-    return "<h3>What the uncertainty of the length is made of</h3>" + _table(("term", "95 %", "share"), rows)
+    )
+    table = Table(rows, ("term", "95 %", "share"), numbers=(1,))
+    return [Heading(3, "What the uncertainty of the length is made of"), table]
 
 
-def _curvature(trace: TraceResult, colour: str) -> str:
+def _curvature(trace: TraceResult, colour: str) -> list[Block]:
     bend = trace.curvature
     if bend is None:
-        return f"<h3>Curvature</h3><p>{escape(curvature_words(None, trace.angles))}</p>"
+        return [Heading(3, "Curvature"), Text(curvature_words(None, trace.angles))]
     difficulty = f" Curvature alone makes this case {trace.difficulty} in difficulty." if trace.difficulty else ""
-    return (
-        f"<h3>Curvature: {escape(FORMS[bend.form] if bend.determined else 'not determined')}</h3>"
-        f"<figure>{profile_svg(trace, colour)}"
-        f"<figcaption>Grey: the fitted bend. Band: 95 %.{escape(difficulty)}</figcaption></figure>"
-        + _table(None, _curvature_rows(bend))
-    )
+    blocks: list[Block] = [Heading(3, f"Curvature: {FORMS[bend.form] if bend.determined else 'not determined'}")]
+    profile = profile_drawing(trace, colour)
+    if profile is not None:
+        blocks.append(Figure(profile, f"Grey: the fitted bend. Band: 95 %.{difficulty}"))
+    return [*blocks, Table(tuple(_curvature_rows(bend)), numbers=(1,))]
 
 
-def _curvature_rows(bend: CurvatureEstimate) -> Rows:
+def _half(std: float | None) -> str:
+    return "" if std is None else f"{NORMAL_95 * std:.1f}"
+
+
+def _curvature_rows(bend: CurvatureEstimate) -> list[Row]:
     def radius(name: str, value: float | None, interval: tuple[float, float] | None) -> tuple[str, str, str]:
         span = ""
         if interval is not None:
@@ -264,7 +261,7 @@ def _curvature_rows(bend: CurvatureEstimate) -> Rows:
         return name, "not determined" if value is None else f"{value:.1f} mm", span
 
     access = bend.canal_access
-    rows: Rows = [
+    rows: list[Row] = [
         ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}°"),
         ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
     ]
@@ -293,17 +290,17 @@ def _curvature_rows(bend: CurvatureEstimate) -> Rows:
     return rows
 
 
-def _provenance(result: CaseResult, program: str) -> str:
-    films = "<br>".join(
-        f"film {escape(f.film.id)}: {escape(f.film.path)}, SHA-256 {escape(f.film.sha256)}" for f in result.films
-    )
+def _provenance(result: CaseResult, program: str) -> list[Block]:
+    films = [f"film {f.film.id}: {f.film.path}, SHA-256 {f.film.sha256}" for f in result.films]
     tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces)) or "none"
     bounds = "; ".join(
-        f"{escape(canal.canal.name)}: "
-        + ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
+        f"{canal.canal.name}: " + ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
         for canal in result.canals
     )
-    return (
-        f'<h2>Where it comes from</h2><p class="prov">{films}<br>inputs of the case: SHA-256 {case_digest(result.case)}<br>'
-        f"{escape(program)}; paths by {escape(tracers)}<br>bounds used: {bounds}</p>"
-    )
+    lines = [
+        *films,
+        f"inputs of the case: SHA-256 {case_digest(result.case)}",
+        f"{program}; paths by {tracers}",
+        f"bounds used: {bounds}",
+    ]
+    return [Heading(2, "Where it comes from"), Text("\n".join(lines), small=True)]

@@ -12,7 +12,7 @@ from wlmeasure.record.case import Entry, load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, accept_paths, evaluate
 from wlmeasure.record.record import LengthRecord, entries_from
 from wlmeasure.share.figures import picture_svg
-from wlmeasure.share.report import report_html
+from wlmeasure.share.report import report_file
 from wlmeasure.share.result import canal_rows
 from wlmeasure.share.tables import lengths_csv
 
@@ -101,8 +101,10 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     record = entries_from(measured, LengthRecord(standing), at=at, by="demo", program=program)
     written = [folder / "case.wl.json"]
     save_case(evolve(case, entries=record.entries), written[0])
-    texts = {"report.html": report_html(measured, made_at=at.replace("T", " "), program=program)}
-    texts |= {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
+    for name in ("report.html", "report.pdf"):
+        (folder / name).write_bytes(report_file(measured, name, made_at=at.replace("T", " "), program=program))
+        written.append(folder / name)
+    texts = {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
     texts["lengths.csv"] = lengths_csv(measured)
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")

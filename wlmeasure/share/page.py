@@ -1,0 +1,127 @@
+"""What stands on a page, as frozen blocks. All texts are plain: whoever writes them out escapes them.
+
+The writers are :mod:`~wlmeasure.share.html` and :mod:`~wlmeasure.share.pdf`.
+"""
+
+from __future__ import annotations
+
+from attrs import field, frozen
+
+from wlmeasure.share.drawing import Drawing
+
+__all__ = [
+    "Block",
+    "Bullets",
+    "Card",
+    "Cards",
+    "Columns",
+    "Figure",
+    "Heading",
+    "Key",
+    "Page",
+    "Remarks",
+    "Table",
+    "Text",
+]
+
+
+@frozen
+class Key:
+    """What a colour in a figure means."""
+
+    colour: str
+    words: str
+    wide: bool = False
+    dash: bool = False
+
+
+@frozen
+class Heading:
+    """Level 2 opens a part of the page, level 3 one within it; `colour` is the canal's."""
+
+    level: int
+    text: str
+    colour: str = ""
+
+
+@frozen
+class Text:
+    """One paragraph; `small` for what is looked up rather than read."""
+
+    text: str
+    small: bool = False
+
+
+@frozen
+class Table:
+    """Rows of cells. `numbers` are the columns set to the right; `named` sets the first column as names of what follows."""
+
+    rows: tuple[tuple[str, ...], ...]
+    head: tuple[str, ...] = ()
+    numbers: tuple[int, ...] = ()
+    named: bool = False
+
+
+@frozen
+class Remarks:
+    """Things that somebody has to look at."""
+
+    texts: tuple[str, ...]
+
+
+@frozen
+class Bullets:
+    """Cautions and other lists."""
+
+    texts: tuple[str, ...]
+
+
+@frozen
+class Figure:
+    """A drawing, what its colours mean, and a caption."""
+
+    drawing: Drawing
+    caption: str
+    keys: tuple[Key, ...] = ()
+
+
+@frozen
+class Card:
+    """One headline figure: `value` large, `spread` beside it, `lines` below, `strong` the line that counts most."""
+
+    colour: str
+    title: str
+    value: str
+    spread: str = ""
+    lines: tuple[str, ...] = ()
+    strong: str = ""
+
+
+@frozen
+class Cards:
+    """Headline figures side by side."""
+
+    cards: tuple[Card, ...]
+
+
+@frozen
+class Columns:
+    """Two columns; the left one takes `left_share` of the width on paper and what it needs on a screen."""
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+    left_share: float = 0.36
+
+
+Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns
+
+
+@frozen
+class Page:
+    """A report: title, one line below it, blocks in order; `language` of the words."""
+
+    title: str
+    subtitle: str
+    blocks: tuple[Block, ...]
+    footer: str = ""
+    language: str = field(default="en")

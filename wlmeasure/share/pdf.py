@@ -1,0 +1,388 @@
+"""A page as PDF, A4, drawn from the same blocks and shapes as the HTML page.
+
+Written with reportlab (BSD). The fonts are a part of DejaVu (see ``fonts/LICENSE.txt``): Latin, Greek and Cyrillic; a letter
+of another script is shown as a box, and the HTML page has it.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    KeepTogether,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+)
+from reportlab.platypus import Table as Grid
+
+from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture
+from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+
+__all__ = ["pdf_page"]
+
+FONTS = Path(__file__).with_name("fonts")
+REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
+MARGIN_PT = 34.0
+GAP_PT = 14.0
+INFINITE = 1e6
+PIXEL_PT = 0.62  # a figure's pixel on paper: two figures, or a film and its table, side by side on A4
+INK, SOFT, RULE = HexColor("#1c2329"), HexColor("#4c5661"), HexColor("#c4ccd4")
+
+
+def pdf_page(page: Page) -> bytes:
+    """The page as the bytes of a PDF file.
+
+    The same page gives the same bytes: no time and no random id is written into it.
+    """
+    _fonts()
+    out = io.BytesIO()
+    width, height = A4
+    document = BaseDocTemplate(
+        out, pagesize=A4, title=page.title, author="", subject=page.subtitle, creator=page.footer, lang=page.language,
+        leftMargin=MARGIN_PT, rightMargin=MARGIN_PT, topMargin=MARGIN_PT, bottomMargin=MARGIN_PT, invariant=1,
+    )  # fmt: skip
+    inner = width - 2 * MARGIN_PT
+    frame = Frame(MARGIN_PT, MARGIN_PT, inner, height - 2 * MARGIN_PT, 0, 0, 0, 0)
+
+    def foot(canvas: Canvas, template: BaseDocTemplate) -> None:
+        canvas.setFont(REGULAR, 7.0)
+        canvas.setFillColor(SOFT)
+        canvas.drawString(MARGIN_PT, 0.55 * MARGIN_PT, page.footer)
+        canvas.drawRightString(width - MARGIN_PT, 0.55 * MARGIN_PT, f"page {template.page}")
+
+    document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
+    pictures = _Pictures()
+    story: list[Flowable] = [_text(page.title, TITLE), _text(page.subtitle, SUBTITLE)]
+    for block in page.blocks:
+        parts = _block(block, inner, pictures)
+        story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
+    document.build(story)
+    return out.getvalue()
+
+
+def _fonts() -> None:
+    if REGULAR not in pdfmetrics.getRegisteredFontNames():
+        for name in (REGULAR, BOLD):
+            pdfmetrics.registerFont(TTFont(name, str(FONTS / f"{name}.ttf")))
+        pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)
+
+
+def _style(size: float, **more: object) -> ParagraphStyle:
+    return ParagraphStyle("", fontName=REGULAR, fontSize=size, leading=1.32 * size, textColor=INK, **more)
+
+
+TITLE = _style(16.0, spaceAfter=1.0)
+SUBTITLE = _style(8.5, spaceAfter=6.0)
+PART = {2: _style(11.0, spaceBefore=7.0, spaceAfter=3.0, keepWithNext=1),
+        3: _style(8.6, spaceBefore=4.0, spaceAfter=1.0, keepWithNext=1)}  # fmt: skip
+BODY, SMALL, CELL, HEAD = _style(8.5, spaceAfter=3.0), _style(6.6, spaceAfter=3.0), _style(7.6), _style(7.0)
+CELL_RIGHT, HEAD_RIGHT = _style(7.6, alignment=2), _style(7.0, alignment=2)
+CAPTION = _style(7.2, spaceAfter=4.0)
+VALUE = _style(15.0)
+REMARK = _style(7.6, leftIndent=11.0, bulletIndent=1.0, bulletFontName=BOLD, spaceAfter=1.2)
+BULLET = _style(7.2, leftIndent=9.0, bulletIndent=1.0, spaceAfter=1.0)
+
+
+def _text(text: str, style: ParagraphStyle, *, bold: bool = False, bullet: str | None = None) -> Paragraph:
+    """A paragraph of plain text: nothing in it is markup."""
+    marked = "<br/>".join(escape(line) for line in text.split("\n"))
+    if style is TITLE or style in PART.values() or bold:
+        marked = f'<font name="{BOLD}">{marked}</font>'
+    return Paragraph(marked, style, bulletText=bullet)
+
+
+def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
+    match block:
+        case Heading():
+            style = PART[block.level]
+            return [_Keyed(block.text, style, block.colour) if block.colour else _text(block.text, style)]
+        case Text():
+            return [_text(block.text, SMALL if block.small else BODY)]
+        case Table():
+            return [_table(block, width)] if block.rows else []
+        case Remarks():
+            return [_text(text, REMARK, bullet="!") for text in block.texts]
+        case Bullets():
+            return _bullets(block.texts, width)
+        case Figure():
+            keys = [_Keys(block.keys, width)] if block.keys else []
+            return [_Drawn(block.drawing, width, pictures), *keys, _text(block.caption, CAPTION)]
+        case Cards():
+            return _cards(block.cards, width)
+        case Columns():
+            return _columns(block, width, pictures)
+
+
+def _bullets(texts: Sequence[str], width: float) -> list[Flowable]:
+    """A list in two columns, read down the left one first."""
+    half = 0.5 * (width - GAP_PT)
+    items = [_text(text, BULLET, bullet="\u2022") for text in texts]
+    middle = (len(items) + 1) // 2
+    return [_bare([[items[:middle], "", items[middle:]]], [half, GAP_PT, half])]
+
+
+def _table(table: Table, width: float) -> Grid:
+    """Columns as wide as their longest word asks for, the rest shared by the length of what they hold."""
+
+    def cell(text: str, k: int, head: bool) -> Paragraph:
+        right = k in table.numbers
+        style = (HEAD_RIGHT if right else HEAD) if head else (CELL_RIGHT if right else CELL)
+        return _text(text, style, bold=head)
+
+    rows = [[cell(text, k, False) for k, text in enumerate(row)] for row in table.rows]
+    if table.named:
+        for row, texts in zip(rows, table.rows, strict=True):
+            row[0] = _text(texts[0], HEAD, bold=True)
+    if table.head:
+        rows.insert(0, [cell(text, k, True) for k, text in enumerate(table.head)])
+    rule = [("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.2), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8)]  # fmt: skip
+    grid = Grid(rows, colWidths=_widths(table, width), repeatRows=1 if table.head else 0, style=rule, hAlign="LEFT")
+    grid.spaceAfter = 4.0
+    return grid
+
+
+def _widths(table: Table, width: float) -> list[float]:
+    texts = [*table.rows, *([table.head] if table.head else [])]
+    count = len(table.rows[0])
+
+    def measure(text: str) -> float:
+        return float(pdfmetrics.stringWidth(text, REGULAR, CELL.fontSize)) + 8.0
+
+    least = [max(measure(word) for row in texts for word in (row[k].split() or [""])) for k in range(count)]
+    wanted = [max(measure(row[k]) for row in texts) for k in range(count)]
+    for k in table.numbers:
+        least[k] = wanted[k]  # a figure is not broken
+    spare = width - sum(least)
+    if spare <= 0.0:
+        return [width * part / sum(least) for part in least]
+    more = [max(0.0, want - must) for want, must in zip(wanted, least, strict=True)]
+    total = sum(more)
+    share = min(1.0, spare / total) if total else 0.0
+    out = [must + share * extra for must, extra in zip(least, more, strict=True)]
+    out[-1] += width - sum(out)
+    return out
+
+
+def _cards(cards: Sequence[Card], width: float) -> list[Flowable]:
+    per_row = min(3, len(cards)) or 1
+    if len(cards) == 1:
+        return [_card(cards[0], width, beside=True), Spacer(1, 6.0)]
+    each = (width - GAP_PT * (per_row - 1)) / per_row
+    boxes = [_card(card, each) for card in cards]
+    out: list[Flowable] = []
+    for k in range(0, len(boxes), per_row):
+        row: list[object] = []
+        for box in boxes[k : k + per_row]:
+            row += [box, ""]
+        widths = [each, GAP_PT] * (len(row) // 2)
+        out += [_bare([row[:-1]], widths[:-1]), Spacer(1, 6.0)]
+    return out
+
+
+def _card(card: Card, width: float, *, beside: bool = False) -> Grid:
+    """The box of one headline figure; `beside` sets its lines to the right of the figure, which is lower."""
+    value = f'<font name="{BOLD}">{escape(card.value)}</font>'
+    spread = f' <font size="10">{escape(card.spread)}</font>' if card.spread else ""
+    figure: list[Flowable] = [_text(card.title, HEAD), Paragraph(value + spread, VALUE)]
+    lines: list[Flowable] = [_text(line, HEAD) for line in card.lines]
+    if card.strong:
+        lines.append(_text(card.strong, HEAD, bold=True))
+    return Grid(
+        [[figure, lines]] if beside else [[[*figure, *lines]]],
+        colWidths=[0.4 * width, 0.6 * width] if beside else [width],
+        style=[("BOX", (0, 0), (-1, -1), 0.6, RULE), ("LINEBEFORE", (0, 0), (0, -1), 3.5, _colour(card.colour)),
+               ("LEFTPADDING", (0, 0), (-1, -1), 9), ("TOPPADDING", (0, 0), (-1, -1), 3),
+               ("BOTTOMPADDING", (0, 0), (-1, -1), 4), ("VALIGN", (0, 0), (-1, -1), "TOP")],
+    )  # fmt: skip
+
+
+def _colour(text: str) -> HexColor:
+    """The library reads #fff as #000fff."""
+    return HexColor("#" + "".join(2 * c for c in text[1:]) if len(text) == 4 else text)
+
+
+def _columns(block: Columns, width: float, pictures: _Pictures) -> list[Flowable]:
+    left = block.left_share * (width - GAP_PT)
+    right = width - GAP_PT - left
+    cells = [
+        [item for part in blocks for item in _block(part, each, pictures)]
+        for blocks, each in ((block.left, left), (block.right, right))
+    ]
+    grid = _bare([[cells[0], "", cells[1]]], [left, GAP_PT, right])
+    grid.splitInRow = int(grid.wrap(width, INFINITE)[1] > A4[1] - 3 * MARGIN_PT)  # else the whole goes to the next page
+    return [grid, Spacer(1, 4.0)]
+
+
+def _bare(rows: list[list[object]], widths: list[float]) -> Grid:
+    none = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
+    return Grid(rows, colWidths=widths, style=[*none, ("VALIGN", (0, 0), (-1, -1), "TOP")], hAlign="LEFT")
+
+
+class _Pictures:
+    """Each picture once in the file, however many figures show it."""
+
+    def __init__(self) -> None:
+        self._readers: dict[Picture, ImageReader] = {}
+
+    def reader(self, picture: Picture) -> ImageReader:
+        if picture not in self._readers:
+            self._readers[picture] = ImageReader(io.BytesIO(picture.jpeg))
+        return self._readers[picture]
+
+
+class _Keyed(Flowable):  # type: ignore[misc]
+    """A heading behind a stroke in its canal's colour."""
+
+    def __init__(self, text: str, style: ParagraphStyle, colour: str) -> None:
+        super().__init__()
+        self.text, self.colour, self.style = _text(text, style), colour, style
+        self.spaceBefore, self.spaceAfter, self.keepWithNext = style.spaceBefore, style.spaceAfter, 1
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        _, self.high = self.text.wrap(width - 20.0, height)
+        return width, self.high
+
+    def draw(self) -> None:
+        self.canv.setStrokeColor(_colour(self.colour))
+        self.canv.setLineWidth(2.5)
+        y = self.high - 0.62 * self.style.leading
+        self.canv.line(0, y, 14.0, y)
+        self.text.drawOn(self.canv, 20.0, 0)
+
+
+class _Keys(Flowable):  # type: ignore[misc]
+    """What the colours of a figure mean, in a row that wraps."""
+
+    def __init__(self, keys: Sequence[Key], width: float) -> None:
+        super().__init__()
+        self.rows: list[list[tuple[float, Key]]] = [[]]
+        x = 0.0
+        for key in keys:
+            need = 22.0 + float(pdfmetrics.stringWidth(key.words, REGULAR, CAPTION.fontSize)) + 10.0
+            if x + need > width and self.rows[-1]:
+                self.rows.append([])
+                x = 0.0
+            self.rows[-1].append((x, key))
+            x += need
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        return width, 10.0 * len(self.rows) + 1.0
+
+    def draw(self) -> None:
+        for k, row in enumerate(self.rows):
+            y = 10.0 * (len(self.rows) - 1 - k) + 3.0
+            for x, key in row:
+                self.canv.setStrokeColor(_colour(key.colour))
+                self.canv.setLineWidth(4.0 if key.wide else 2.0)
+                self.canv.setDash(*((3.0, 2.0) if key.dash else ()))
+                self.canv.line(x, y + 2.0, x + 16.0, y + 2.0)
+                self.canv.setDash()
+                self.canv.setFont(REGULAR, CAPTION.fontSize)
+                self.canv.setFillColor(INK)
+                self.canv.drawString(x + 20.0, y, key.words)
+
+
+class _Drawn(Flowable):  # type: ignore[misc]
+    """A figure, at most as wide as its place."""
+
+    def __init__(self, drawing: Drawing, width: float, pictures: _Pictures) -> None:
+        super().__init__()
+        self.drawing, self.pictures = drawing, pictures
+        self.scale = min(PIXEL_PT, width / drawing.width)
+        self.wide, self.high = drawing.width * self.scale, drawing.height * self.scale
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        return self.wide, self.high + 3.0
+
+    def draw(self) -> None:
+        canvas: Canvas = self.canv
+        canvas.saveState()
+        canvas.translate(0.0, 3.0)
+        clip = canvas.beginPath()
+        clip.rect(0.0, 0.0, self.wide, self.high)
+        canvas.clipPath(clip, stroke=0, fill=0)
+        x0, y0, width, height = self.drawing.box
+
+        def place(x: float, y: float) -> tuple[float, float]:
+            return (x - x0) / width * self.wide, self.high - (y - y0) / height * self.high
+
+        for shape in self.drawing.shapes:
+            canvas.saveState()
+            self._shape(canvas, shape, place, (self.wide / width, self.high / height))
+            canvas.restoreState()
+        canvas.restoreState()
+
+    def _shape(
+        self,
+        canvas: Canvas,
+        shape: object,
+        place: Callable[[float, float], tuple[float, float]],
+        unit: tuple[float, float],
+    ) -> None:
+        match shape:
+            case Picture():
+                left, top = place(shape.x, shape.y)
+                wide, high = shape.width * unit[0], shape.height * unit[1]
+                canvas.drawImage(self.pictures.reader(shape), left, top - high, wide, high)
+            case Line():
+                canvas.setStrokeColor(_colour(shape.colour), alpha=shape.opacity)
+                canvas.setLineWidth(shape.width * self.scale)
+                canvas.setLineCap(1)
+                canvas.setLineJoin(1)
+                if shape.dash:
+                    canvas.setDash([d * self.scale for d in shape.dash])
+                canvas.drawPath(_path(canvas, [place(x, y) for x, y in shape.points]), stroke=1, fill=0)
+            case Area():
+                canvas.setFillColor(_colour(shape.colour), alpha=shape.opacity)
+                canvas.drawPath(_path(canvas, [place(x, y) for x, y in shape.points]), stroke=0, fill=1)
+            case Ellipse():
+                x, y = place(shape.x, shape.y)
+                rx, ry = shape.rx * unit[0], shape.ry * unit[1]
+                if shape.stroke:
+                    canvas.setStrokeColor(_colour(shape.stroke))
+                    canvas.setLineWidth(shape.width * self.scale)
+                if shape.fill:
+                    canvas.setFillColor(_colour(shape.fill))
+                canvas.ellipse(x - rx, y - ry, x + rx, y + ry, stroke=bool(shape.stroke), fill=bool(shape.fill))
+            case Label():
+                self._label(canvas, shape, place(shape.x, shape.y))
+
+    def _label(self, canvas: Canvas, label: Label, at: tuple[float, float]) -> None:
+        size = label.size * max(self.scale, 0.55)  # small print stays readable where a figure had to shrink
+        font = BOLD if label.bold else REGULAR
+        canvas.translate(*at)
+        canvas.rotate(-label.turn_deg)
+        shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor]
+        x = -shift * float(pdfmetrics.stringWidth(label.text, font, size))
+        canvas.setFont(font, size)
+        if label.halo:
+            canvas.setStrokeColor(_colour(label.halo))
+            canvas.setLineWidth(size / 6.0)
+            canvas.setLineJoin(1)
+            canvas.drawString(x, 0.0, label.text, mode=1)
+        canvas.setFillColor(_colour(label.colour))
+        canvas.drawString(x, 0.0, label.text, mode=0)
+
+
+def _path(canvas: Canvas, points: Sequence[tuple[float, float]]) -> object:
+    path = canvas.beginPath()
+    path.moveTo(*points[0])
+    for point in points[1:]:
+        path.lineTo(*point)
+    return path

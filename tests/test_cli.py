@@ -695,6 +695,27 @@ def test_phantom_knows_the_levels_of_its_room(run, tmp_path):
     assert run("phantom", tmp_path / "films", "--count", "two")[0] == 2
 
 
+def test_phantom_hands_its_wishes_to_the_films(run, tmp_path):
+    """Every tooth under a crown, a veil of a fifth, canals that join and bend smoothly: the truth says so of each film."""
+    wishes = ("--count", 2, "--seed", 1005, "--confluent", 1, "--cap", 1.0, "--scatter", 0.2, "--ramp", 0.5)
+    assert run("phantom", tmp_path / "films", *wishes, changes=True)[0] == 0
+    for path in sorted((tmp_path / "films").glob("*.truth.json")):
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        assert (truth["cap"] in ("metal", "veneered"), truth["scatter"], truth["ramp_mm"]) == (True, 0.2, 0.5)
+        of_root = [canal["root"] for canal in truth["canals"]]
+        pairs = sum(of_root.count(root) == 2 for root in set(of_root))
+        assert sum(canal["joins"] is not None for canal in truth["canals"]) == pairs
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [("--confluent", 2, "confluent"), ("--cap", -1, "cap"), ("--scatter", 3, "scatter"), ("--ramp", 9, "ramp_mm")],
+)
+def test_phantom_refuses_wishes_before_it_makes_a_folder(refused, tmp_path, option, value, said):
+    assert f"{said} must be 0 to" in refused("phantom", tmp_path / "films", option, value)
+    assert not (tmp_path / "films").exists()
+
+
 def test_phantom_into_a_file_is_one_line(refused, save):
     assert "a.wl.json" in refused("phantom", save())
 

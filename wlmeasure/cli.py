@@ -124,6 +124,24 @@ def _parser() -> argparse.ArgumentParser:
     phantom.add_argument(
         "--level", default="typical", choices=PHANTOM_LEVELS, help="how hard the films are to read (%(default)s)"
     )
+    phantom.add_argument(
+        "--confluent",
+        type=float,
+        metavar="SHARE",
+        help="share of roots with two canals in which they join (as the level has it)",
+    )
+    phantom.add_argument(
+        "--cap", type=float, metavar="SHARE", help="share of teeth under an artificial crown (as the level has it)"
+    )
+    phantom.add_argument(
+        "--scatter",
+        type=float,
+        metavar="RATIO",
+        help="scattered radiation over the primary beam, 0 to 1 (as the level has it)",
+    )
+    phantom.add_argument(
+        "--ramp", type=float, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
+    )
     phantom.set_defaults(run=_phantom)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
@@ -225,7 +243,9 @@ def _demo(arguments: argparse.Namespace) -> None:
 def _phantom(arguments: argparse.Namespace) -> None:
     from wlmeasure.phantom.dataset import each_film
 
-    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level):
+    asked = {name: getattr(arguments, name.removesuffix("_mm")) for name in ("confluent", "cap", "scatter", "ramp_mm")}
+    options = {name: value for name, value in asked.items() if value is not None}
+    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level, **options):
         print(path, flush=True)  # a second a film: a long run shows how far it is
 
 

@@ -15,6 +15,7 @@ from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.share.course import course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
@@ -71,6 +72,7 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
             blocks += _lengths(canal, None, colours[canal.canal.name])
+    blocks += course(result, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)

@@ -12,12 +12,14 @@ import numpy as np
 from attrs import evolve
 from numpy.typing import NDArray
 
-from wlmeasure.errors import CaseError, check_finite
+from wlmeasure.decide.electronic import RULER_STD_MM
+from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import (
     Canal,
     Case,
     Decision,
+    Entry,
     Film,
     KnownFile,
     KnownObject,
@@ -26,6 +28,9 @@ from wlmeasure.record.case import (
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
     "canal_of",
@@ -33,10 +38,13 @@ __all__ = [
     "new_film",
     "renamed_canal",
     "typed_number",
+    "typed_size",
     "with_canal",
     "with_decision",
+    "with_entry",
     "with_file_tips",
     "with_film",
+    "with_instruments",
     "with_reading",
     "with_scale",
     "with_tooth",
@@ -57,13 +65,42 @@ def typed_number(text: str, field: str) -> float:
     Raises
     ------
     CaseError
-        The text is not one number.
+        The text is not one number, or is one of centimetres.
     """
+    if text.strip().endswith("cm"):
+        raise CaseError(
+            f"{field} must be a number of millimetres such as 21.5, not of centimetres: {text.strip()[:40]!r}"
+        )
     plain = text.strip().removesuffix("mm").strip().replace(",", ".")
     try:
         return check_finite(CaseError, field, float(plain))
     except ValueError:
         raise CaseError(f"{field} must be a number such as 21.5: {text.strip()[:40]!r}") from None
+
+
+def typed_size(text: str) -> tuple[int, bool]:
+    """The size of an instrument as a person types it, "25" or "33 special", and whether it was called special.
+
+    Raises
+    ------
+    CaseError
+        Not a whole number, or a size that ISO 3630-1 does not have and that was not called special.
+    """
+    words = text.split()
+    special = words[1:] == ["special"]
+    if (
+        not words
+        or not words[0].isascii()
+        or not words[0].isdigit()
+        or len(words[0]) > 3
+        or (words[1:] and not special)
+    ):
+        raise CaseError(f"size must be a whole number of 1/100 mm such as 25, or '33 special': {text.strip()[:40]!r}")
+    try:
+        tip_diameter_mm(int(words[0]), special=special)
+    except TradeError as error:
+        raise CaseError(f'{error}: write "{words[0]} special"') from None
+    return int(words[0]), special
 
 
 def new_film(radiograph: Radiograph, path: str | Path, film_id: str, *, purpose: str | None = None) -> Film:
@@ -253,3 +290,49 @@ def without_reading(case: Case, name: str, at: int) -> Case:
 def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
     """What the clinician decided, or nothing."""
     return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))
+
+
+def with_instruments(case: Case, lines: Sequence[str]) -> Case:
+    """The case with the user's own list of instruments, one line each; none for the shipped example.
+
+    Raises
+    ------
+    CaseError
+        A line that is no instrument.
+    """
+    return evolve(case, instrument_list=tuple(line.strip() for line in lines if line.strip()))
+
+
+def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:
+    """One entry more in the case's length record.
+
+    What the case knows is filled in: the canal's reference point for a length without one, and a ruler's standard
+    uncertainty (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read by hand without its own. A decision has
+    no uncertainty of its own and gets none.
+
+    Parameters
+    ----------
+    case
+        The case; it is not changed.
+    entry
+        The new entry.
+    confirmed
+        Codes of :meth:`~wlmeasure.record.record.LengthRecord.questions` that were answered with yes.
+
+    Raises
+    ------
+    CaseError
+        As :meth:`~wlmeasure.record.record.LengthRecord.with_entry`; the case stays as it is.
+    """
+    rule = KIND_TABLE.get(entry.kind)
+    if rule is not None and entry.length_mm is not None:
+        if entry.reference_point is None and entry.canal is not None:
+            known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
+            entry = evolve(entry, reference_point=known[0] if known else None)
+        by_hand = rule.role in ("measurement", "insertion") and entry.program is None
+        if by_hand and entry.length_std_mm is None:
+            entry = evolve(entry, length_std_mm=RULER_STD_MM)
+    record = LengthRecord(case.entries).with_entry(
+        entry, canals=[canal.name for canal in case.canals], confirmed=confirmed
+    )
+    return evolve(case, entries=record.entries)

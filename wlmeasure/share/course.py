@@ -19,7 +19,7 @@ from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Table
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
 from wlmeasure.share.result import limit_words
-from wlmeasure.share.timeline import progress_words, stale_words, timeline
+from wlmeasure.share.timeline import open_cautions, progress_words, stale_words, timeline
 from wlmeasure.trade.instruments import AnyInstrument
 
 __all__ = ["course", "strain_drawing", "timeline_drawing"]
@@ -43,7 +43,7 @@ STRAIN_ABOVE = 1e-6
 
 
 def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
-    """The blocks of the treatment; none where the record holds nothing but what was measured.
+    """The blocks of the treatment; only what is open where the record holds nothing but what was measured.
 
     Parameters
     ----------
@@ -52,12 +52,12 @@ def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
     colours
         One a canal, as on the films.
     """
-    record = LengthRecord(result.case.entries)
-    if not any(
-        KIND_TABLE[e.kind].role in ("insertion", "event", "estimate") for e in record.entries if e.kind in KIND_TABLE
-    ):
-        return []
     progress = case_progress(result.case)
+    roles = {KIND_TABLE[entry.kind].role for entry in result.case.entries if entry.kind in KIND_TABLE}
+    if progress.fault is not None or not {"insertion", "event", "estimate"} & roles:
+        opened = tuple(open_cautions(progress))
+        return [Heading(2, "Open in the record"), Remarks(opened)] if opened else []
+    record = LengthRecord(result.case.entries)
     blocks: list[Block] = [
         Heading(2, "The course of the treatment", new_sheet=True),
         Remarks(tuple(stale_words(progress.stale))),

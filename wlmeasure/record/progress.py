@@ -1,0 +1,236 @@
+"""Where the treatment of a canal stands, read from its record: the rules of the trade applied to what was entered.
+
+The rules themselves are in the room ``decide``; here entries are matched to them. Only entries that stand and that count
+from the same reference point as the working length are used, and nothing is rescaled to fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot
+
+from attrs import frozen
+
+from wlmeasure.decide.advice import advice
+from wlmeasure.decide.electronic import RULER_STD_MM
+from wlmeasure.decide.filling import ConeFit, FillingLength, cone_fit, filling_length
+from wlmeasure.decide.shaping import (
+    ApicalSize,
+    Gauge,
+    Gauging,
+    LengthChange,
+    ShapingRules,
+    Shortfall,
+    apical_size,
+    gauging,
+    length_change,
+    shortfall,
+)
+from wlmeasure.decide.taper import Strain, bend_strain
+from wlmeasure.errors import CaseError, DecideError
+from wlmeasure.flags import Flag, merge
+from wlmeasure.record.case import Case, Entry
+from wlmeasure.record.evaluate import CanalResult
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.stale import Stale, stale_entries
+from wlmeasure.trade.instruments import AnyInstrument
+
+__all__ = ["CanalProgress", "CaseProgress", "bend_strains", "canal_progress", "case_progress"]
+
+
+@frozen
+class CanalProgress:
+    """What the record says of one canal; a member is None where nothing was entered for it.
+
+    `current` is the entry of the working length that holds; `file`, `gauge`, `cone` and `filling_check` are the entries that
+    the verdicts beside them were made from.
+    """
+
+    canal: str
+    current: Entry | None
+    file: Entry | None = None
+    shortfall: Shortfall | None = None
+    gauge: Entry | None = None
+    gauging: Gauging | None = None
+    apical: ApicalSize | None = None
+    cone: Entry | None = None
+    cone_fit: ConeFit | None = None
+    filling_check: Entry | None = None
+    filling: FillingLength | None = None
+    change: LengthChange | None = None
+    own_flags: tuple[Flag, ...] = ()
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """Every remark, in the order of the treatment, each once."""
+        parts = (self.change, self.shortfall, self.gauging, self.apical, self.cone_fit, self.filling)
+        return merge(self.own_flags, *(() if part is None else part.flags for part in parts))
+
+
+@frozen
+class CaseProgress:
+    """Every canal that the record knows, and the entries that no longer hold.
+
+    `fault` says why a stored record cannot be followed, None where it can.
+    """
+
+    canals: tuple[CanalProgress, ...] = ()
+    stale: tuple[Stale, ...] = ()
+    fault: str | None = None
+
+
+def case_progress(case: Case) -> CaseProgress:
+    """The progress of every canal of a case from its entries; what no longer holds is listed beside it.
+
+    Entries that are out of order, as a file written elsewhere may hold, give a `fault` and nothing else.
+    """
+    try:
+        record = LengthRecord(case.entries)
+    except CaseError as error:  # a file from elsewhere; its films can be measured all the same
+        return CaseProgress(fault=str(error))
+    names = [canal.name for canal in case.canals]
+    points = {canal.name: canal.reference_point for canal in case.canals}
+    return CaseProgress(
+        canals=tuple(canal_progress(record, name, case.instruments) for name in names if record.standing(name)),
+        stale=stale_entries(record, reference_points=points),
+    )
+
+
+def canal_progress(
+    record: LengthRecord,
+    canal: str,
+    instruments: Sequence[AnyInstrument] = (),
+    *,
+    rules: ShapingRules | None = None,
+) -> CanalProgress:
+    """What the standing entries of one canal say by the rules of :mod:`~wlmeasure.decide.shaping` and ``filling``.
+
+    Parameters
+    ----------
+    record, canal
+        The record and the canal's name.
+    instruments
+        The user's list, for the next larger file.
+    rules
+        Bounds of the shortfall rule.
+
+    Entries that the rules refuse, as two gauges that contradict each other, give a remark and no verdict.
+    """
+    current = record.current(canal)
+    rule = ShapingRules() if rules is None else rules
+    flags: list[Flag] = []
+    checks = _of_kind(record, canal, "filling check")
+    check = checks[-1] if checks else None
+    out = CanalProgress(
+        canal=canal,
+        current=current,
+        filling_check=check,
+        filling=None if check is None or check.distance_mm is None else filling_length(check.distance_mm),
+        change=_change(record, canal),
+    )
+    working = None if current is None else current.length_mm
+    if current is None or working is None:
+        return out
+    files = [e for e in _of_kind(record, canal, "shaping file") if _comparable(e, current)]
+    gauges = [e for e in _of_kind(record, canal, "apical gauging") if _comparable(e, current)]
+    cones = [e for e in _of_kind(record, canal, "cone fit") if _comparable(e, current)]
+    short = None
+    if files and files[-1].length_mm is not None:
+        short = shortfall(working, files[-1].length_mm, std_mm=_std_of_difference(files[-1], current), rules=rule)
+    done = [e for e in files if e.length_mm is not None and rule.row(working - e.length_mm) <= 1]
+    shaped_size = done[-1].size if done else None
+    recent = _since(record, files[-1] if files else None, gauges)
+    verdict, apical = None, None
+    if recent:
+        try:
+            rows = [_gauge(entry) for entry in recent]
+            verdict = gauging(working, rows[-1], instruments, shaped_size=shaped_size)
+            apical = apical_size(working, rows)
+        except DecideError:
+            flags.append(advice("gauge-contradicts"))
+    cone = cones[-1] if cones else None
+    fit = None
+    if cone is not None and cone.length_mm is not None:
+        fit = cone_fit(working, cone.length_mm, resists=cone.finding == "resistance")
+    return CanalProgress(
+        canal=canal,
+        current=current,
+        file=files[-1] if files else None,
+        shortfall=short,
+        gauge=recent[-1] if recent else None,
+        gauging=verdict,
+        apical=apical,
+        cone=cone,
+        cone_fit=fit,
+        filling_check=out.filling_check,
+        filling=out.filling,
+        change=out.change,
+        own_flags=tuple(flags),
+    )
+
+
+def _of_kind(record: LengthRecord, canal: str, kind: str) -> list[Entry]:
+    """Standing entries of a kind that hold what the kind needs; a stranger's file may hold others."""
+    needs = KIND_TABLE[kind].needs
+    return [e for e in record.standing(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
+
+
+def _comparable(entry: Entry, current: Entry) -> bool:
+    return None in (entry.reference_point, current.reference_point) or entry.reference_point == current.reference_point
+
+
+def _std_of_difference(entry: Entry, current: Entry) -> float:
+    """Ruler or stated uncertainty of the insertion and of the working length; a decision is exact as it was decided."""
+    own = RULER_STD_MM if entry.length_std_mm is None else entry.length_std_mm
+    return hypot(own, 0.0 if current.kind == "decided working length" else current.length_std_mm or 0.0)
+
+
+def _since(record: LengthRecord, last: Entry | None, entries: list[Entry]) -> list[Entry]:
+    places = record.places()
+    return [e for e in entries if last is None or places[e.id] > places[last.id]]
+
+
+def _gauge(entry: Entry) -> Gauge:
+    assert entry.size is not None
+    finding = entry.finding
+    if finding not in KIND_TABLE["apical gauging"].findings:
+        raise DecideError(f"finding must be one of the kind's: {finding!r}")
+    return Gauge(entry.size, finding, entry.length_mm)  # type: ignore[arg-type]  # one of the four words, checked above
+
+
+def _change(record: LengthRecord, canal: str) -> LengthChange | None:
+    """The last two decided lengths of a canal from one reference point, superseded or not: what it did meanwhile."""
+    current = record.current(canal)
+    if current is None or current.length_mm is None or current.kind != "decided working length":
+        return None
+    before = [
+        e.length_mm
+        for e in record.entries[: record.places()[current.id]]
+        if e.kind == current.kind and e.canal == canal and _comparable(e, current) and e.length_mm is not None
+    ]
+    return length_change(before[-1], current.length_mm) if before else None
+
+
+def bend_strains(
+    canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
+) -> tuple[tuple[AnyInstrument, Strain], ...]:
+    """Strain of each instrument at the sharpest measured bend of a canal, its tip at working length.
+
+    Empty where no bend, no scale or no working length is known, or the bend lies beyond the tip; an instrument whose working
+    part does not reach the bend is left out. The bend is that of the film that speaks for the canal, seen in its plane only.
+    """
+    trace = canal.basis
+    if trace is None or trace.length is None or trace.curvature is None or working_length_mm is None:
+        return ()
+    bend, length = trace.curvature, trace.length
+    if not bend.determined or bend.form == "I" or bend.min_radius_at_mm is None:
+        return ()
+    from_tip = (length.canal_mm - bend.min_radius_at_mm) - (length.length_mm - working_length_mm)
+    if from_tip < 0.0 or (bend.min_radius_mm is None and bend.min_radius_interval_mm is None):
+        return ()
+    strains = [
+        (one, bend_strain(one, from_tip, bend.min_radius_mm, radius_interval_mm=bend.min_radius_interval_mm))
+        for one in instruments
+    ]
+    return tuple((one, strain) for one, strain in strains if strain is not None)

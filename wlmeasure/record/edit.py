@@ -34,6 +34,7 @@ from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
     "canal_of",
+    "completed_entry",
     "new_case",
     "new_film",
     "renamed_canal",
@@ -303,12 +304,25 @@ def with_instruments(case: Case, lines: Sequence[str]) -> Case:
     return evolve(case, instrument_list=tuple(line.strip() for line in lines if line.strip()))
 
 
-def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:
-    """One entry more in the case's length record.
+def completed_entry(case: Case, entry: Entry) -> Entry:
+    """The entry with what the case knows of it.
 
-    What the case knows is filled in: the canal's reference point for a length without one, and a ruler's standard
-    uncertainty (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read by hand without its own. A decision has
-    no uncertainty of its own and gets none.
+    That is the canal's reference point for a length without one, and a ruler's standard uncertainty
+    (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read by hand without its own. A decision has no
+    uncertainty of its own and gets none.
+    """
+    rule = KIND_TABLE.get(entry.kind)
+    if rule is None or entry.length_mm is None:
+        return entry
+    if entry.reference_point is None and entry.canal is not None:
+        known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
+        entry = evolve(entry, reference_point=known[0] if known else None)
+    by_hand = rule.role in ("measurement", "insertion") and entry.program is None
+    return evolve(entry, length_std_mm=RULER_STD_MM) if by_hand and entry.length_std_mm is None else entry
+
+
+def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:
+    """One entry more in the case's length record, completed as :func:`completed_entry` does.
 
     Parameters
     ----------
@@ -324,15 +338,7 @@ def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Ca
     CaseError
         As :meth:`~wlmeasure.record.record.LengthRecord.with_entry`; the case stays as it is.
     """
-    rule = KIND_TABLE.get(entry.kind)
-    if rule is not None and entry.length_mm is not None:
-        if entry.reference_point is None and entry.canal is not None:
-            known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
-            entry = evolve(entry, reference_point=known[0] if known else None)
-        by_hand = rule.role in ("measurement", "insertion") and entry.program is None
-        if by_hand and entry.length_std_mm is None:
-            entry = evolve(entry, length_std_mm=RULER_STD_MM)
     record = LengthRecord(case.entries).with_entry(
-        entry, canals=[canal.name for canal in case.canals], confirmed=confirmed
+        completed_entry(case, entry), canals=[canal.name for canal in case.canals], confirmed=confirmed
     )
     return evolve(case, entries=record.entries)

@@ -18,10 +18,11 @@ from wlmeasure.record.stale import stale_entries
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, Remarks, Table, Text
+from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import SETTLED, limit_words
 from wlmeasure.share.timeline import stale_words
 
-__all__ = ["chart_note", "held_length", "stop_rows", "stops_card"]
+__all__ = ["card_file", "chart_note", "held_length", "stop_rows", "stops_card"]
 
 
 def held_length(canal: CanalResult, record: LengthRecord) -> tuple[float, float | None, str] | None:
@@ -104,6 +105,11 @@ def stops_card(
         footer=f"{made_at}; {program}",
         paper="A5",
     )
+
+
+def card_file(result: CaseResult, name: str, *, made_at: str, program: str, decimal: str = ".") -> bytes:
+    """The card as the contents of a file, HTML or PDF by the ending of its name; raises CaseError for another."""
+    return page_file(name, lambda: stops_card(result, made_at=made_at, program=program, decimal=decimal))
 
 
 def stop_rows(

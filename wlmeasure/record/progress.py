@@ -7,8 +7,9 @@ from the same reference point as the working length are used, and nothing is res
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import hypot
+from math import hypot, inf
 
+import numpy as np
 from attrs import frozen
 
 from wlmeasure.decide.advice import advice
@@ -29,6 +30,7 @@ from wlmeasure.decide.shaping import (
 from wlmeasure.decide.taper import Strain, bend_strain
 from wlmeasure.errors import CaseError, DecideError
 from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE
@@ -173,7 +175,7 @@ def canal_progress(
 def _of_kind(record: LengthRecord, canal: str, kind: str) -> list[Entry]:
     """Standing entries of a kind that hold what the kind needs; a stranger's file may hold others."""
     needs = KIND_TABLE[kind].needs
-    return [e for e in record.standing(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
+    return [e for e in record.in_order(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
 
 
 def _comparable(entry: Entry, current: Entry) -> bool:
@@ -215,22 +217,31 @@ def _change(record: LengthRecord, canal: str) -> LengthChange | None:
 def bend_strains(
     canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
 ) -> tuple[tuple[AnyInstrument, Strain], ...]:
-    """Strain of each instrument at the sharpest measured bend of a canal, its tip at working length.
+    """Strain of each instrument at the sharpest bend that it reaches with its tip at working length.
 
-    Empty where no bend, no scale or no working length is known, or the bend lies beyond the tip; an instrument whose working
-    part does not reach the bend is left out. The bend is that of the film that speaks for the canal, seen in its plane only.
+    Curvature and its uncertainty are those of the measured profile, over the part of the canal coronal to the tip; the bend
+    is the place whose lower bound (95 %) is the largest there. It is the bend seen on the film that speaks for the canal, in
+    its plane only. Empty where no bend, no scale or no working length is known; an instrument whose working part does not
+    reach the bend is left out.
     """
     trace = canal.basis
     if trace is None or trace.length is None or trace.curvature is None or working_length_mm is None:
         return ()
     bend, length = trace.curvature, trace.length
-    if not bend.determined or bend.form == "I" or bend.min_radius_at_mm is None:
+    if not bend.determined or bend.form == "I":
         return ()
-    from_tip = (length.canal_mm - bend.min_radius_at_mm) - (length.length_mm - working_length_mm)
-    if from_tip < 0.0 or (bend.min_radius_mm is None and bend.min_radius_interval_mm is None):
+    from_tip = (length.canal_mm - bend.profile.at_mm) - (length.length_mm - working_length_mm)
+    reached = np.flatnonzero(from_tip >= 0.0)
+    if reached.size == 0:
         return ()
-    strains = [
-        (one, bend_strain(one, from_tip, bend.min_radius_mm, radius_interval_mm=bend.min_radius_interval_mm))
-        for one in instruments
-    ]
+    curvature = np.abs(bend.profile.per_mm[reached])
+    half = NORMAL_95 * bend.profile.std_per_mm[reached]
+    k = int(np.argmax(curvature - half))
+    low, high = float(curvature[k] - half[k]), float(curvature[k] + half[k])
+    if not high > 0.0:
+        return ()
+    radius = 1.0 / float(curvature[k]) if low > 0.0 else None
+    interval = (1.0 / high, 1.0 / low if low > 0.0 else inf)
+    at = float(from_tip[reached[k]])
+    strains = [(one, bend_strain(one, at, radius, radius_interval_mm=interval)) for one in instruments]
     return tuple((one, strain) for one, strain in strains if strain is not None)

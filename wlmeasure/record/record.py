@@ -173,7 +173,8 @@ class LengthRecord:
             if earlier is None or earlier.kind != entry.kind:
                 continue
             taken_anew = entry.kind in KIND_TABLE and KIND_TABLE[entry.kind].role == "decision"
-            if not taken_anew and (entry.kind != "electronic length" or entry.length_mm == earlier.length_mm):
+            same = (entry.length_mm, entry.length_std_mm) == (earlier.length_mm, earlier.length_std_mm)
+            if not taken_anew and (entry.kind != "electronic length" or same):
                 places[entry.id] = places[earlier.id]
         return places
 

@@ -6,6 +6,9 @@ import attrs
 import numpy as np
 import pytest
 
+from wlmeasure.decide.advice import ADVICE
+from wlmeasure.decide.filling import filling_length
+from wlmeasure.decide.shaping import Gauge, apical_size
 from wlmeasure.record.case import Entry, case_from_json
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.progress import bend_strains, canal_progress, case_progress
@@ -116,10 +119,87 @@ def test_change_of_the_decided_length(after_mm, advice):
     assert progress(decided(), decided(after_mm, supersedes="e1")).change.advice == advice
 
 
+@pytest.mark.parametrize(
+    ("row", "change_mm", "advice"),
+    [
+        (("electronic reading", {"length_mm": 20.8, "finding": "constriction"}), -0.2, "info"),
+        (("electronic reading", {"length_mm": 20.7, "finding": "foramen"}), -0.8, "measure again"),
+        (("electronic length", {"length_mm": 21.0}), 0.0, "none"),
+    ],
+)
+def test_a_reading_since_the_decision_shows_the_change(row, change_mm, advice):
+    """T7.6 by a reading after flaring; a foramen reading less 0.5 mm (T2.1)."""
+    found = progress(decided(), ("coronal flaring", {}), row)
+    assert (found.change.change_mm, found.change.advice) == (pytest.approx(change_mm), advice)
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "distance_mm", "working_mm", "remarks"),
+    [
+        pytest.param(22.0, 1.0, 22.0, set(), id="T1.4 k 1.0, Ingle & Bakland, Endodontics, wording from memory"),
+        pytest.param(22.0, -0.5, 20.5, {"tip-beyond-apex"}, id="T1.5 with k 1.0"),
+        pytest.param(20.5, 2.5, 22.0, {"correction-confirm"}, id="T1.6"),
+        pytest.param(18.0, 4.0, None, {"correction-too-large"}, id="too far to calculate: our parameter"),
+    ],
+)
+def test_a_trial_file_film(length_mm, distance_mm, working_mm, remarks):
+    """Tentative length plus the distance on the film less the end allowance, until a length is decided on it."""
+    trial = ("trial file film", {"length_mm": length_mm, "distance_mm": distance_mm})
+    found = progress(trial).trial
+    assert found.length_mm == (None if working_mm is None else pytest.approx(working_mm))
+    assert {flag.code for flag in found.flags} == remarks
+    assert progress(trial, decided()).trial is None
+    assert progress(decided(), trial).trial is not None
+
+
+def test_advice_on_a_working_length_that_no_longer_holds_says_so(body):
+    reading = ("electronic reading", {"length_mm": 21.0, "finding": "constriction"})
+    record = record_of(reading, decided(), shaped(20), shaped(25, 19.0))
+    case = attrs.evolve(case_from_json(body), entries=record.entries)
+    assert case_progress(case).canals[0].flags[0].code == "working-length-open"
+    settled = record_of(reading, decided(), shaped(20), shaped(25, 19.0), reading)
+    case = attrs.evolve(case, entries=settled.entries)
+    assert "working-length-open" not in {flag.code for flag in case_progress(case).canals[0].flags}
+
+
 def test_a_change_of_reference_point_is_no_change_of_length():
     elsewhere = decided(19.0, reference_point="central groove")
     found = progress(decided(), shaped(20, 19.0), elsewhere)
     assert (found.change, found.shortfall) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("kind", "more", "better", "code"),
+    [
+        (
+            "glide path",
+            {"size": 10, "length_mm": 20.0, "finding": "not reproducible"},
+            "reproducible",
+            "glide-path-open",
+        ),
+        ("patency", {"finding": "not patent"}, "patent", "not-patent"),
+        ("block", {"level_mm": 18.0, "finding": "not passed"}, "passed", "block-open"),
+        ("ledge", {"level_mm": 18.0, "finding": "not bypassed"}, "bypassed", "ledge-open"),
+        (
+            "separated fragment",
+            {"level_mm": 18.0, "extent_mm": 2.0, "finding": "not bypassed"},
+            "bypassed",
+            "fragment-open",
+        ),
+        ("canals joining", {"other_canal": "ML", "finding": "ends in the other"}, "owns the apex", "joins-other"),
+    ],
+)
+def test_what_stands_in_the_way_is_said_until_it_is_found_otherwise(kind, more, better, code):
+    assert code in {flag.code for flag in progress((kind, more)).flags}
+    assert code not in {flag.code for flag in progress((kind, more), (kind, more | {"finding": better})).flags}
+    if "level_mm" in more:  # another one, higher up, says nothing of the first
+        elsewhere = more | {"finding": better, "level_mm": 12.0}
+        assert code in {flag.code for flag in progress((kind, more), (kind, elsewhere)).flags}
+
+
+def test_a_perforation_stays_said_when_it_was_closed():
+    row = ("perforation", {"level_mm": 18.0, "finding": "closed"})
+    assert "perforation-noted" in {flag.code for flag in progress(row).flags}
 
 
 def test_without_a_working_length_nothing_is_compared():
@@ -232,3 +312,35 @@ def test_no_strain_of_a_straight_canal_or_without_a_film(body, measure):
     body["canals"][0]["traces"] = []
     (bare,) = measure(body).canals
     assert bend_strains(bare, EXAMPLE_SEQUENCE, 21.0) == ()
+
+
+def test_every_piece_of_advice_can_be_given(body):
+    """No sentence is there for show; the bend's remark stands on the strain itself."""
+    start = [("electronic reading", {"length_mm": 21.0, "finding": "constriction"}), decided(), shaped(25)]
+    scenarios = [
+        *([*start, shaped(30, reached)] for reached in (21.0, 21.4, 19.0, 18.2, 17.0, 15.5)),
+        *([*start, gauged(25, finding, 21.0)] for finding in ("snug", "loose", "short")),
+        *([*start, gauged(*row)] for row in ((25, "past", 22.0), (20, "past", 22.0), (30, "snug", 21.0))),
+        [*start, shaped(35), gauged(35, "loose", 21.0)],
+        *([*start, shaped(size), gauged(size, finding, 21.0)] for size in (50, 15) for finding in ("snug", "loose")),
+        [*start, shaped(110), gauged(110, "loose", 21.0)],
+        *([*start, cone(length)] for length in (21.4, 20.2)),
+        [*start, cone(20.8, "no resistance")],
+        *([*start, decided(length, supersedes="e2")] for length in (20.8, 20.2, 21.4)),
+        *([("filling check", {"distance_mm": distance})] for distance in (-0.3, 2.1)),
+        [("glide path", {"size": 10, "length_mm": 20.0, "finding": "not reproducible"})],
+        [("patency", {"finding": "not patent"}), ("block", {"level_mm": 18.0, "finding": "not passed"})],
+        [("ledge", {"level_mm": 18.0, "finding": "not bypassed"}), ("perforation", {"level_mm": 18.0})],
+        [("separated fragment", {"level_mm": 18.0, "extent_mm": 2.0, "finding": "not bypassed"})],
+        [("canals joining", {"other_canal": "ML", "finding": "ends in the other"})],
+    ]
+    case = case_from_json(body)
+    found = {"strain-compares"}
+    for rows in scenarios:
+        (canal,) = case_progress(attrs.evolve(case, entries=record_of(*rows).entries)).canals
+        found |= {flag.code for flag in canal.flags}
+    # Two come only from bounds of the user's own.
+    rows = [Gauge(25, "snug", 21.0), Gauge(30, "short", 20.2)]
+    found |= {flag.code for flag in apical_size(21.0, rows, next_short_by_mm=1.0).flags}
+    found |= {flag.code for flag in filling_length(0.2, adequate_from_mm=0.5).flags}
+    assert set(ADVICE) - found == set()

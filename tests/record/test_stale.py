@@ -175,6 +175,14 @@ def test_a_superseded_reading():
     assert one.causes == ("e3",)
 
 
+def test_what_falls_is_passed_on_through_a_proposal():
+    """A decision on a proposal on a film that has a new scale: the proposal is history, and still says so."""
+    rescaled = ("film calibrated anew", {"canal": None, "reference_point": None, "film_sha256": FILM})
+    proposal = ("proposed working length", {"length_mm": 21.0, "rests_on": ("e1",)})
+    record = record_of(film(), proposal, decided(rests_on=("e2",)), film(film_sha256=OTHER_FILM), rescaled)
+    assert found(record) == {"e1": {"film-rescaled"}, "e3": {"rests-on-stale"}}
+
+
 def test_what_rests_on_nothing_named_is_not_guessed_at():
     assert found(record_of(reading(21.0), decided(), reading(20.5, supersedes="e1"))) == {}
 

@@ -149,6 +149,7 @@ def test_text_page_and_json_say_what_is_open(treated):
         "or shaped since it was measured; working lengths often shorten then. An electronic reading from the present "
         "reference point comes first; another film remains the clinician's choice.",
         "Canal MB: size 25/.04 stopped 4.0 mm short of working length.",
+        "Canal MB: The working length that this is compared with no longer holds, so the advice holds no better.",
         "Canal MB: The file stopped at a distance for which the practice names no rule; it is the clinician's call.",
         "Canal MB: A file that makes no progress after a few insertions is withdrawn, never pressed.",
     ]

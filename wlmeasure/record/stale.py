@@ -170,11 +170,9 @@ class _Search:
             if row.kind.role in ("event", "note"):
                 continue
             reasons: dict[Flag, list[str]] = {}
-            for name in row.entry.rests_on:
-                if name in out:
-                    reasons.setdefault(_FLAGS["rests-on-stale"], []).append(name)
-                elif name in self.after:
-                    reasons.setdefault(_FLAGS["rests-on-superseded"], []).append(self.after[name])
+            superseded = [self.after[name] for name in row.entry.rests_on if name in self.after]
+            if superseded:
+                reasons[_FLAGS["rests-on-superseded"]] = superseded
             for code, causes in (
                 ("film-rescaled", self._rescaled(row)),
                 ("reference-changed", self._moved(row)),
@@ -184,10 +182,15 @@ class _Search:
             ):
                 if causes is not None:
                     reasons[_FLAGS[code]] = causes
+            fallen = [name for name in row.entry.rests_on if name in out]
+            if fallen and not reasons:
+                reasons[_FLAGS["rests-on-stale"]] = fallen
             if reasons:
                 ids = tuple(dict.fromkeys(name for causes in reasons.values() for name in causes))
                 out[row.entry.id] = Stale(row.entry, tuple(reasons), ids, self._settled_by(row, reasons))
-        return tuple(out.values())
+        # An old working length passes on that it no longer holds, but is itself history.
+        past = {row.entry.id for row in self.rows if row.kind.role == "decision" and self._history(row, row.at)}
+        return tuple(item for item in out.values() if item.entry.id not in past)
 
     def _later(self, row: _Row, among: tuple[_Row, ...], at: int | None = None) -> list[_Row]:
         """Rows of `among` that concern a row and stand after it, or after the place `at`."""

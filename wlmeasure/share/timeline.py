@@ -133,6 +133,11 @@ def progress_words(canal: CanalProgress) -> list[str]:
     """Every remark on the treatment of one canal, as advice of the trade."""
     head = f"Canal {canal.canal}: "
     lines = []
+    if canal.trial is not None and canal.trial.length_mm is not None:
+        lines.append(
+            f"{head}the trial file film gives {limit_words(canal.trial.length_mm)} "
+            f"({canal.trial.method}, {canal.trial.allowance_mm:.1f} mm)."
+        )
     if canal.shortfall is not None and canal.file is not None:
         lines.append(f"{head}{_instrument_words(canal.file)} {_short_words(canal.shortfall.short_mm)} working length.")
     if canal.gauging is not None and canal.gauging.next_instrument is not None:

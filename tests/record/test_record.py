@@ -144,6 +144,7 @@ def test_a_measurement_enters_every_length_with_its_origin(result):
         assert one.program == "wlmeasure 0.1.0"
         assert one.supersedes is None
     assert [e.by for e in record.entries[:3]] == ["AB"] * 3
+    assert [e.rests_on for e in record.entries] == [(), (), ("e1", "e2"), ("e3",)]
 
 
 def test_the_same_inputs_are_not_entered_twice(result):
@@ -157,6 +158,7 @@ def test_changed_inputs_supersede_what_stood(result, body, measure):
     record = entered(measure(body), record, at=LATER)
     assert [e.supersedes for e in record.entries[4:]] == ["e1", "e2", "e3", "e4"]
     assert [e.id for e in record.standing()] == ["e5", "e6", "e7", "e8"]
+    assert [e.rests_on for e in record.entries[4:]] == [(), (), ("e5", "e6"), ("e7",)]
     assert record.entries[4].length_mm == pytest.approx(22.0 * 20.5 / 20.0, abs=1e-9)
 
 

@@ -15,6 +15,14 @@ from wlmeasure.flags import Flag, catalogue
 __all__ = ["ADVICE", "advice"]
 
 _TEXTS: Final = {
+    "working-length-open": "The working length that this is compared with no longer holds, so the advice holds no better.",
+    "glide-path-open": "The glide path was last not reproducible; the usual order is to make it so before shaping files.",
+    "not-patent": "Patency was last not found; a reading without it is less accurate.",
+    "block-open": "A block that was not passed is in the record; no instrument reached a length beyond it.",
+    "ledge-open": "A ledge that was not bypassed is in the record; a file may stop on it and read short.",
+    "fragment-open": "A separated fragment that was not bypassed is in the record; no instrument reached a length beyond it.",
+    "perforation-noted": "A perforation is in the record; a device reads it as it reads the foramen.",
+    "joins-other": "The canal joins another one that owns the apex; the shared end is measured and gauged in that one.",
     "file-at-length": "The file reached working length; irrigate, recapitulate and irrigate again before the next step.",
     "file-past-length": "The file went past the working length; check stop, reference point and working length.",
     "room-enough": "The previous file has made enough room; the usual advice is to go on with this file.",

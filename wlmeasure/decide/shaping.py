@@ -156,12 +156,13 @@ def shortfall(
     row = rule.row(short)
     room, codes = _ROOMS[row]
     sure = rule.row(short - half) == row == rule.row(short + half)
+    doubtful = not sure and row >= 2  # at length, a ruler's own uncertainty reaches over both edges
     return Shortfall(
         short_mm=short,
         room=room,
         row=row,
         sure=sure,
-        flags=tuple(advice(code) for code in (*codes, *(() if sure else ("shortfall-near-edge",)))),
+        flags=tuple(advice(code) for code in (*codes, *(("shortfall-near-edge",) if doubtful else ()))),
         parameters=(*rule.as_parameters(), ("std_mm", std_mm), ("coverage_factor", coverage_factor)),
     )
 

@@ -29,7 +29,7 @@ from wlmeasure.record.case import (
 )
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import CENTIMETRES_BELOW_MM, LengthRecord
 from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
@@ -274,8 +274,20 @@ def without_trace(case: Case, name: str, film_id: str) -> Case:
     return _edit_canal(case, name, evolve(canal, traces=tuple(t for t in canal.traces if t.film != film_id)))
 
 
+def _check_millimetres(field: str, length_mm: float) -> None:
+    if length_mm < CENTIMETRES_BELOW_MM:
+        raise CaseError(f"{field} must be in millimetres: {length_mm:g} mm? Or {10.0 * length_mm:g} mm?")
+
+
 def with_reading(case: Case, name: str, reading: Reading) -> Case:
-    """One electronic reading more."""
+    """One electronic reading more.
+
+    Raises
+    ------
+    CaseError
+        No such canal, or a length that looks like one of centimetres.
+    """
+    _check_millimetres("reading", reading.length_mm)
     canal = canal_of(case, name)
     return _edit_canal(case, name, evolve(canal, electronic_readings=(*canal.electronic_readings, reading)))
 
@@ -289,7 +301,15 @@ def without_reading(case: Case, name: str, at: int) -> Case:
 
 
 def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
-    """What the clinician decided, or nothing."""
+    """What the clinician decided, or nothing.
+
+    Raises
+    ------
+    CaseError
+        No such canal, or a length that looks like one of centimetres.
+    """
+    if decision is not None:
+        _check_millimetres("decided length", decision.length_mm)
     return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))
 
 

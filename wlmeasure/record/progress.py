@@ -7,13 +7,16 @@ from the same reference point as the working length are used, and nothing is res
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import hypot
+from math import hypot, inf
 
-from attrs import frozen
+import numpy as np
+from attrs import evolve, frozen
 
+from wlmeasure.decide._limits import ACCEPTED_MM
 from wlmeasure.decide.advice import advice
 from wlmeasure.decide.electronic import RULER_STD_MM
 from wlmeasure.decide.filling import ConeFit, FillingLength, cone_fit, filling_length
+from wlmeasure.decide.methods import RadiographicLength, radiographic_length
 from wlmeasure.decide.shaping import (
     ApicalSize,
     Gauge,
@@ -29,26 +32,42 @@ from wlmeasure.decide.shaping import (
 from wlmeasure.decide.taper import Strain, bend_strain
 from wlmeasure.errors import CaseError, DecideError
 from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.record.stale import Stale, stale_entries
+from wlmeasure.record.stale import Stale, constriction_mm, stale_entries
 from wlmeasure.trade.instruments import AnyInstrument
 
 __all__ = ["CanalProgress", "CaseProgress", "bend_strains", "canal_progress", "case_progress"]
+
+
+# What was last found of a kind, at one level, and is worth repeating until it is found otherwise.
+OPEN_FINDINGS = {
+    ("glide path", "not reproducible"): "glide-path-open",
+    ("patency", "not patent"): "not-patent",
+    ("block", "not passed"): "block-open",
+    ("ledge", "not bypassed"): "ledge-open",
+    ("separated fragment", "not bypassed"): "fragment-open",
+    ("perforation", None): "perforation-noted",
+    ("perforation", "open"): "perforation-noted",
+    ("perforation", "closed"): "perforation-noted",
+    ("canals joining", "ends in the other"): "joins-other",
+}
 
 
 @frozen
 class CanalProgress:
     """What the record says of one canal; a member is None where nothing was entered for it.
 
-    `current` is the entry of the working length that holds; `file`, `gauge`, `cone` and `filling_check` are the entries that
-    the verdicts beside them were made from.
+    `current` is the entry of the working length that holds; `trial` is what a trial file film taken since it gives; `file`,
+    `gauge`, `cone` and `filling_check` are the entries that the verdicts beside them were made from.
     """
 
     canal: str
     current: Entry | None
+    trial: RadiographicLength | None = None
     file: Entry | None = None
     shortfall: Shortfall | None = None
     gauge: Entry | None = None
@@ -64,7 +83,7 @@ class CanalProgress:
     @property
     def flags(self) -> tuple[Flag, ...]:
         """Every remark, in the order of the treatment, each once."""
-        parts = (self.change, self.shortfall, self.gauging, self.apical, self.cone_fit, self.filling)
+        parts = (self.trial, self.change, self.shortfall, self.gauging, self.apical, self.cone_fit, self.filling)
         return merge(self.own_flags, *(() if part is None else part.flags for part in parts))
 
 
@@ -91,10 +110,16 @@ def case_progress(case: Case) -> CaseProgress:
         return CaseProgress(fault=str(error))
     names = [canal.name for canal in case.canals]
     points = {canal.name: canal.reference_point for canal in case.canals}
-    return CaseProgress(
-        canals=tuple(canal_progress(record, name, case.instruments) for name in names if record.standing(name)),
-        stale=stale_entries(record, reference_points=points),
-    )
+    stale = stale_entries(record, reference_points=points)
+    gone = {item.entry.id for item in stale}
+    canals = []
+    for name in names:
+        if record.standing(name):
+            canal = canal_progress(record, name, case.instruments)
+            if canal.current is not None and canal.current.id in gone and canal.flags:
+                canal = evolve(canal, own_flags=(advice("working-length-open"), *canal.own_flags))
+            canals.append(canal)
+    return CaseProgress(tuple(canals), stale)
 
 
 def canal_progress(
@@ -119,7 +144,7 @@ def canal_progress(
     """
     current = record.current(canal)
     rule = ShapingRules() if rules is None else rules
-    flags: list[Flag] = []
+    flags = _findings(record, canal)
     checks = _of_kind(record, canal, "filling check")
     check = checks[-1] if checks else None
     out = CanalProgress(
@@ -128,6 +153,8 @@ def canal_progress(
         filling_check=check,
         filling=None if check is None or check.distance_mm is None else filling_length(check.distance_mm),
         change=_change(record, canal),
+        trial=_trial(record, canal),
+        own_flags=tuple(flags),
     )
     working = None if current is None else current.length_mm
     if current is None or working is None:
@@ -156,6 +183,7 @@ def canal_progress(
     return CanalProgress(
         canal=canal,
         current=current,
+        trial=out.trial,
         file=files[-1] if files else None,
         shortfall=short,
         gauge=recent[-1] if recent else None,
@@ -170,10 +198,17 @@ def canal_progress(
     )
 
 
+def _findings(record: LengthRecord, canal: str) -> list[Flag]:
+    """Remarks on what was met in the canal and still stands in the way: the last word on each kind at each level."""
+    last = {(e.kind, e.level_mm): e.finding for e in record.in_order(canal)}
+    codes = [OPEN_FINDINGS.get((kind, finding)) for (kind, _), finding in last.items()]
+    return list(merge(advice(code) for code in codes if code is not None))
+
+
 def _of_kind(record: LengthRecord, canal: str, kind: str) -> list[Entry]:
     """Standing entries of a kind that hold what the kind needs; a stranger's file may hold others."""
     needs = KIND_TABLE[kind].needs
-    return [e for e in record.standing(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
+    return [e for e in record.in_order(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
 
 
 def _comparable(entry: Entry, current: Entry) -> bool:
@@ -199,14 +234,48 @@ def _gauge(entry: Entry) -> Gauge:
     return Gauge(entry.size, finding, entry.length_mm)  # type: ignore[arg-type]  # one of the four words, checked above
 
 
+def _trial(record: LengthRecord, canal: str) -> RadiographicLength | None:
+    """What the last trial file film gives, where no length was decided since (T1.4 to T1.6 of the named methods).
+
+    The end allowance is that of a root end without resorption; what is known of the canal enters through its trace.
+    """
+    films = _of_kind(record, canal, "trial file film")
+    current, places = record.current(canal), record.places()
+    if not films or (current is not None and places[current.id] > places[films[-1].id]):
+        return None
+    film = films[-1]
+    assert film.length_mm is not None
+    try:
+        return radiographic_length(
+            film.length_mm,
+            RULER_STD_MM if film.length_std_mm is None else film.length_std_mm,
+            apical_end="file tip",
+            tip_to_apex_mm=film.distance_mm,
+            tip_to_apex_std_mm=film.distance_std_mm,
+        )
+    except DecideError:  # an end outside 1 to 60 mm, or before the allowance
+        return None
+
+
 def _change(record: LengthRecord, canal: str) -> LengthChange | None:
-    """The last two decided lengths of a canal from one reference point, superseded or not: what it did meanwhile."""
+    """The decided length against an electronic length read since, else against the decision before it.
+
+    Only lengths from one reference point are compared; a decision that was superseded was one all the same.
+    """
     current = record.current(canal)
     if current is None or current.length_mm is None or current.kind != "decided working length":
         return None
+    places = record.places()
+    read = [
+        length
+        for e in record.in_order(canal)
+        if places[e.id] > places[current.id] and _comparable(e, current) and (length := constriction_mm(e)) is not None
+    ]
+    if read and read[-1] >= ACCEPTED_MM[0]:
+        return length_change(current.length_mm, read[-1])
     before = [
         e.length_mm
-        for e in record.entries[: record.places()[current.id]]
+        for e in record.entries[: places[current.id]]
         if e.kind == current.kind and e.canal == canal and _comparable(e, current) and e.length_mm is not None
     ]
     return length_change(before[-1], current.length_mm) if before else None
@@ -215,22 +284,31 @@ def _change(record: LengthRecord, canal: str) -> LengthChange | None:
 def bend_strains(
     canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
 ) -> tuple[tuple[AnyInstrument, Strain], ...]:
-    """Strain of each instrument at the sharpest measured bend of a canal, its tip at working length.
+    """Strain of each instrument at the sharpest bend that it reaches with its tip at working length.
 
-    Empty where no bend, no scale or no working length is known, or the bend lies beyond the tip; an instrument whose working
-    part does not reach the bend is left out. The bend is that of the film that speaks for the canal, seen in its plane only.
+    Curvature and its uncertainty are those of the measured profile, over the part of the canal coronal to the tip; the bend
+    is the place whose lower bound (95 %) is the largest there. It is the bend seen on the film that speaks for the canal, in
+    its plane only. Empty where no bend, no scale or no working length is known; an instrument whose working part does not
+    reach the bend is left out.
     """
     trace = canal.basis
     if trace is None or trace.length is None or trace.curvature is None or working_length_mm is None:
         return ()
     bend, length = trace.curvature, trace.length
-    if not bend.determined or bend.form == "I" or bend.min_radius_at_mm is None:
+    if not bend.determined or bend.form == "I":
         return ()
-    from_tip = (length.canal_mm - bend.min_radius_at_mm) - (length.length_mm - working_length_mm)
-    if from_tip < 0.0 or (bend.min_radius_mm is None and bend.min_radius_interval_mm is None):
+    from_tip = (length.canal_mm - bend.profile.at_mm) - (length.length_mm - working_length_mm)
+    reached = np.flatnonzero(from_tip >= 0.0)
+    if reached.size == 0:
         return ()
-    strains = [
-        (one, bend_strain(one, from_tip, bend.min_radius_mm, radius_interval_mm=bend.min_radius_interval_mm))
-        for one in instruments
-    ]
+    curvature = np.abs(bend.profile.per_mm[reached])
+    half = NORMAL_95 * bend.profile.std_per_mm[reached]
+    k = int(np.argmax(curvature - half))
+    low, high = float(curvature[k] - half[k]), float(curvature[k] + half[k])
+    if not high > 0.0:
+        return ()
+    radius = 1.0 / float(curvature[k]) if low > 0.0 else None
+    interval = (1.0 / high, 1.0 / low if low > 0.0 else inf)
+    at = float(from_tip[reached[k]])
+    strains = [(one, bend_strain(one, at, radius, radius_interval_mm=interval)) for one in instruments]
     return tuple((one, strain) for one, strain in strains if strain is not None)

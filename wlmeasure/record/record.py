@@ -18,7 +18,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.kinds import KIND_TABLE, QUANTITIES, EntryKind
 from wlmeasure.trade.instruments import tip_diameter_mm
 
-__all__ = ["KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
+__all__ = ["CENTIMETRES_BELOW_MM", "KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
 
 KINDS = tuple(KIND_TABLE)
 CENTIMETRES_BELOW_MM = 4.0  # our parameter: no file goes so little deep from a cusp, and no canal has 4 cm
@@ -173,7 +173,8 @@ class LengthRecord:
             if earlier is None or earlier.kind != entry.kind:
                 continue
             taken_anew = entry.kind in KIND_TABLE and KIND_TABLE[entry.kind].role == "decision"
-            if not taken_anew and (entry.kind != "electronic length" or entry.length_mm == earlier.length_mm):
+            same = (entry.length_mm, entry.length_std_mm) == (earlier.length_mm, earlier.length_std_mm)
+            if not taken_anew and (entry.kind != "electronic length" or same):
                 places[entry.id] = places[earlier.id]
         return places
 
@@ -241,7 +242,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     """The record with what was measured on a case: film, readings, proposal and decision of every canal.
 
     A proposal supersedes the standing one of the same canal; a figure that stands already, from the same inputs, is not
-    entered twice.
+    entered twice. The proposal rests on the film and electronic lengths of its canal, the decision on the proposal.
 
     Parameters
     ----------
@@ -259,14 +260,20 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     """
     digest = case_digest(result.case)
     for canal in result.canals:
+        made: dict[str, list[str]] = {"measurement": [], "decision": []}
         for figure in _figures(canal):
             standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
-            if standing and standing[-1].inputs_sha256 == digest:
+            known = bool(standing) and standing[-1].inputs_sha256 == digest
+            entry_id = standing[-1].id if known else record.next_id()
+            role = KIND_TABLE[figure.kind].role
+            rests_on = made["decision" if figure.kind == "decided working length" else "measurement"]
+            if known:
+                made[role].append(entry_id)
                 continue
             decision = canal.canal.decision if figure.kind == "decided working length" else None
             record = record.with_entry(
                 Entry(
-                    id=record.next_id(),
+                    id=entry_id,
                     kind=figure.kind,
                     at=at,
                     by=by if decision is None else decision.by,
@@ -278,12 +285,14 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     film_sha256=figure.film_sha256,
                     inputs_sha256=digest,
                     program=program,
+                    rests_on=() if role == "measurement" else tuple(rests_on),
                     supersedes=standing[-1].id if standing else None,
                     note=None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}",
                 ),
                 # What stands in the case was measured or decided already; its doubts are flags of the measurement.
                 confirmed=("length-beyond-apex", "length-in-centimetres"),
             )
+            made[role].append(entry_id)
     return record
 
 

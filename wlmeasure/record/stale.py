@@ -7,7 +7,7 @@ an entry is flagged, and stays.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from attrs import field, frozen
@@ -93,7 +93,7 @@ def stale_entries(
     A measurement that was repeated after the change is history and not listed. Of the working lengths of a canal only the
     current one is judged. An entry whose kind is not known here is passed over.
     """
-    return _Search(record, dict(reference_points or {}), upheld_within_mm).found()
+    return _Search.of(record, reference_points or {}, upheld_within_mm).found()
 
 
 @frozen
@@ -117,29 +117,62 @@ def _rows(record: LengthRecord) -> Iterator[_Row]:
 
 @frozen
 class _Search:
-    record: LengthRecord
+    """The standing rows in the order of the treatment, sorted once by what they can do to each other."""
+
+    rows: tuple[_Row, ...]
+    after: dict[str, str]  # by the id of what it supersedes
+    current: dict[str, Entry | None]  # by canal
     reference_points: dict[str, str]
     upheld_within_mm: float
-    rows: tuple[_Row, ...] = field(init=False)
+    entries: tuple[Entry, ...]
+    shaping: tuple[_Row, ...] = field(init=False)
+    measuring: tuple[_Row, ...] = field(init=False)
+    rescaling: tuple[_Row, ...] = field(init=False)
+    moving: tuple[_Row, ...] = field(init=False)
 
-    @rows.default
-    def _standing_rows(self) -> tuple[_Row, ...]:
-        return tuple(_rows(self.record))
+    @shaping.default
+    def _shaping(self) -> tuple[_Row, ...]:
+        return tuple(row for row in self.rows if row.kind.shapes)
+
+    @measuring.default
+    def _measuring(self) -> tuple[_Row, ...]:
+        return tuple(row for row in self.rows if row.kind.role == "measurement")
+
+    @rescaling.default
+    def _rescaling(self) -> tuple[_Row, ...]:
+        return tuple(row for row in self.rows if row.kind.rescales_film)
+
+    @moving.default
+    def _moving(self) -> tuple[_Row, ...]:
+        """Rows that may say that the reference point is another one: none where all lengths count from the same."""
+        named = [row for row in self.rows if row.kind.role != "note"]
+        points: dict[str | None, set[str | None]] = {}
+        for row in named:
+            if row.entry.reference_point is not None:
+                points.setdefault(row.entry.canal, set()).add(row.entry.reference_point)
+        return tuple(row for row in named if row.kind.moves_reference or len(points.get(row.entry.canal, ())) > 1)
+
+    @classmethod
+    def of(cls, record: LengthRecord, reference_points: Mapping[str, str], upheld_within_mm: float) -> _Search:
+        rows = tuple(_rows(record))
+        return cls(
+            rows=rows,
+            after={e.supersedes: e.id for e in record.entries if e.supersedes is not None},
+            current={name: record.current(name) for name in {r.entry.canal for r in rows} if name is not None},
+            reference_points=dict(reference_points),
+            upheld_within_mm=upheld_within_mm,
+            entries=record.entries,
+        )
 
     def found(self) -> tuple[Stale, ...]:
-        standing = {row.entry.id for row in self.rows}
-        after = {e.supersedes: e.id for e in self.record.entries if e.supersedes is not None}
-        known = {entry.id for entry in self.record.entries}
         out: dict[str, Stale] = {}
         for row in self.rows:
             if row.kind.role in ("event", "note"):
                 continue
             reasons: dict[Flag, list[str]] = {}
-            for name in row.entry.rests_on:
-                if name in out:
-                    reasons.setdefault(_FLAGS["rests-on-stale"], []).append(name)
-                elif name in known and name not in standing and name in after:
-                    reasons.setdefault(_FLAGS["rests-on-superseded"], []).append(after[name])
+            superseded = [self.after[name] for name in row.entry.rests_on if name in self.after]
+            if superseded:
+                reasons[_FLAGS["rests-on-superseded"]] = superseded
             for code, causes in (
                 ("film-rescaled", self._rescaled(row)),
                 ("reference-changed", self._moved(row)),
@@ -149,33 +182,33 @@ class _Search:
             ):
                 if causes is not None:
                     reasons[_FLAGS[code]] = causes
+            fallen = [name for name in row.entry.rests_on if name in out]
+            if fallen and not reasons:
+                reasons[_FLAGS["rests-on-stale"]] = fallen
             if reasons:
                 ids = tuple(dict.fromkeys(name for causes in reasons.values() for name in causes))
                 out[row.entry.id] = Stale(row.entry, tuple(reasons), ids, self._settled_by(row, reasons))
-        return tuple(out.values())
+        # An old working length passes on that it no longer holds, but is itself history.
+        past = {row.entry.id for row in self.rows if row.kind.role == "decision" and self._history(row, row.at)}
+        return tuple(item for item in out.values() if item.entry.id not in past)
 
-    def _later(self, row: _Row, wanted: Callable[[_Row], bool]) -> list[_Row]:
-        return [other for other in self.rows if other.at > row.at and other.concerns(row) and wanted(other)]
+    def _later(self, row: _Row, among: tuple[_Row, ...], at: int | None = None) -> list[_Row]:
+        """Rows of `among` that concern a row and stand after it, or after the place `at`."""
+        start = row.at if at is None else at
+        return [other for other in among if other.at > start and other.concerns(row) and other is not row]
 
     def _history(self, row: _Row, cause_at: int) -> bool:
         """Whether an entry was replaced by a newer one of its sort after the cause, or is no current working length."""
         if row.kind.role == "decision":
-            current = None if row.entry.canal is None else self.record.current(row.entry.canal)
+            current = None if row.entry.canal is None else self.current[row.entry.canal]
             return current is not None and current.id != row.entry.id
         if row.kind.role in ("measurement", "estimate"):
-            return bool(self._measured_after(row, cause_at))
-        return any(o.at > cause_at and o.entry.kind == row.entry.kind for o in self._later(row, row.concerns))
-
-    def _measured_after(self, row: _Row, at: int) -> list[_Row]:
-        return [o for o in self.rows if o.at > at and o.kind.role == "measurement" and o.concerns(row)]
+            return bool(self._later(row, self.measuring, cause_at))
+        return any(o.entry.kind == row.entry.kind for o in self._later(row, self.rows, cause_at))
 
     def _rescaled(self, row: _Row) -> list[str] | None:
         film = row.entry.film_sha256
-        causes = [
-            o
-            for o in self.rows
-            if film is not None and o.kind.rescales_film and o.entry.film_sha256 == film and o.at > row.at
-        ]
+        causes = [o for o in self.rescaling if film is not None and o.entry.film_sha256 == film and o.at > row.at]
         return [causes[-1].entry.id] if causes else None
 
     def _moved(self, row: _Row) -> list[str] | None:
@@ -187,11 +220,13 @@ class _Search:
             if other.kind.moves_reference:
                 return named is None or named != point
             same_canal = other.entry.canal == row.entry.canal
-            return same_canal and other.kind.role != "note" and None not in (named, point) and named != point
+            return same_canal and None not in (named, point) and named != point
 
-        causes = self._later(row, other_point)
+        causes = [other for other in self._later(row, self.moving) if other_point(other)]
         if causes:
-            return None if self._history(row, causes[-1].at) else list(dict.fromkeys(o.entry.id for o in causes))
+            # Without an event the first length from another point shows the change, and is itself measured after it.
+            at = max((o.at for o in causes if o.kind.moves_reference), default=causes[0].at - 1)
+            return None if self._history(row, at) else [o.entry.id for o in causes]
         now = None if row.entry.canal is None else self.reference_points.get(row.entry.canal)
         if now is None or point is None or now == point or self._history(row, row.at):
             return None
@@ -201,7 +236,7 @@ class _Search:
         if row.kind.role not in ("measurement", "decision"):
             return None
         start = row.at if row.kind.role == "measurement" else self._basis(row)
-        causes = [o for o in self.rows if o.kind.shapes and o.at > start and o.concerns(row) and o.at != row.at]
+        causes = self._later(row, self.shaping, start)
         if not causes or self._history(row, causes[-1].at):
             return None
         if row.kind.role == "decision" and self._upheld(row, causes[-1].at):
@@ -210,13 +245,13 @@ class _Search:
 
     def _basis(self, row: _Row) -> int:
         """Place of the last measurement that a working length was made from: named by it, else the last one before it."""
-        earlier = [o for o in self.rows if o.at < row.at and o.kind.role == "measurement" and o.concerns(row)]
+        earlier = [o for o in self.measuring if o.at < row.at and o.concerns(row)]
         named = [o.at for o in earlier if o.entry.id in row.entry.rests_on]
         return max(named or [o.at for o in earlier], default=row.at)
 
     def _upheld(self, row: _Row, cause_at: int) -> bool:
         """Whether the last electronic length since the cause lies near the decided one."""
-        since = [constriction_mm(o.entry) for o in self._measured_after(row, cause_at)]
+        since = [constriction_mm(o.entry) for o in self._later(row, self.measuring, cause_at)]
         lengths = [length for length in since if length is not None]
         decided = row.entry.length_mm
         return bool(lengths) and decided is not None and abs(lengths[-1] - decided) <= self.upheld_within_mm + EDGE_MM
@@ -224,7 +259,7 @@ class _Search:
     def _shaped_on(self, row: _Row) -> list[str] | None:
         if not row.kind.of_shape:
             return None
-        causes = self._later(row, lambda other: other.kind.shapes)
+        causes = self._later(row, self.shaping)
         if not causes or self._history(row, causes[-1].at):
             return None
         return [o.entry.id for o in causes]
@@ -233,11 +268,11 @@ class _Search:
         """Whether an insertion was compared with another working length than the one that holds now."""
         if row.kind.role != "insertion" or row.entry.canal is None:
             return None
-        current = self.record.current(row.entry.canal)
-        then = _working_length_before(self.record.entries[: row.at], row.entry.canal)
+        current = self.current[row.entry.canal]
+        then = _working_length_before(self.entries[: row.at], row.entry.canal)
         if current is None or then is None or current.length_mm is None or then.length_mm is None:
             return None
-        at = self.record.places()[current.id]
+        at = next(o.at for o in self.rows if o.entry.id == current.id)
         if at < row.at or abs(current.length_mm - then.length_mm) <= EDGE_MM or self._history(row, at):
             return None
         return [current.id]
@@ -250,10 +285,9 @@ class _Search:
             return "measuring the film again on its new scale settles it"
         if codes <= {"rests-on-superseded", "rests-on-stale"}:
             return "what it rests on has to be settled first, then deciding again settles it"
-        last = max(
-            (k for k, e in enumerate(self.record.entries) for ids in reasons.values() if e.id in ids), default=row.at
-        )
-        since = self._measured_after(row, last)
+        causes = {name for names in reasons.values() for name in names}
+        last = max((other.at for other in self.rows if other.entry.id in causes), default=row.at)
+        since = self._later(row, self.measuring, last)
         if row.kind.role == "decision" and since:
             return f"the canal was measured since ({since[-1].entry.id}): deciding the length again settles it"
         return _READ_FIRST

@@ -121,7 +121,7 @@ def stale_words(stale: Sequence[Stale]) -> list[str]:
         where = "Whole tooth" if canal is None else f"Canal {canal}"
         named = ", ".join(f"{entry.id} ({entry.kind})" for entry in entries)
         why = " ".join(reason.text for reason in reasons)
-        through = f" (through {', '.join(causes)})" if causes else ""
+        through = f" (through {', '.join(causes[:3])}{' and more' if len(causes) > 3 else ''})" if causes else ""
         lines.append(
             f"{where}: {named} no longer hold{'s' if len(entries) == 1 else ''}{through}. {why} "
             f"{settled_by[:1].upper()}{settled_by[1:]}."
@@ -133,18 +133,20 @@ def progress_words(canal: CanalProgress) -> list[str]:
     """Every remark on the treatment of one canal, as advice of the trade."""
     head = f"Canal {canal.canal}: "
     lines = []
-    if canal.shortfall is not None and canal.file is not None:
+    if canal.trial is not None and canal.trial.length_mm is not None:
         lines.append(
-            f"{head}{_instrument_words(canal.file)} {_short_words(canal.shortfall.short_mm)} of working length."
+            f"{head}the trial file film gives {limit_words(canal.trial.length_mm)} "
+            f"({canal.trial.method}, {canal.trial.allowance_mm:.1f} mm)."
         )
+    if canal.shortfall is not None and canal.file is not None:
+        lines.append(f"{head}{_instrument_words(canal.file)} {_short_words(canal.shortfall.short_mm)} working length.")
     if canal.gauging is not None and canal.gauging.next_instrument is not None:
         lines.append(f"{head}next larger of the list: {canal.gauging.next_instrument.label}.")
     return [*lines, *(f"{head}{flag.text}" for flag in canal.flags)]
 
 
 def _short_words(short_mm: float) -> str:
-    """Such as "stopped 2.0 mm short"; beyond is said in the same place."""
-    return f"went {-short_mm:.1f} mm past the end" if short_mm < 0.0 else f"stopped {short_mm:.1f} mm short"
+    return f"went {-short_mm:.1f} mm past" if short_mm < 0.0 else f"stopped {short_mm:.1f} mm short of"
 
 
 def open_cautions(progress: CaseProgress) -> list[str]:

@@ -38,12 +38,12 @@ def test_a_decision_puts_what_it_rests_on_into_the_record(session):
     assert load_case(session.path).entries == session.case.entries
 
 
-def test_another_decision_enters_that_decision_alone(session):
-    """What was measured stands already, from the same inputs but for the decision, and is entered again for its hash."""
+def test_another_decision_is_entered_alone(session):
+    """What was measured rests on no decision, so it is not entered again."""
     session.decide(19.5, "KO", "after flaring")
-    later = session.case.entries[4:]
-    assert later[-1].kind == "decided working length"
-    assert later[-1].supersedes == session.case.entries[3].id
+    (later,) = session.case.entries[4:]
+    assert (later.kind, later.length_mm) == ("decided working length", 19.5)
+    assert later.supersedes == session.case.entries[3].id
     assert LengthRecord(session.case.entries).current(session.canal_name).length_mm == 19.5
 
 

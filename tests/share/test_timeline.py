@@ -11,7 +11,8 @@ from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.progress import case_progress
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.share.report import report_html
+from wlmeasure.share.html import html_page
+from wlmeasure.share.report import report
 from wlmeasure.share.result import record_text, result_json
 from wlmeasure.share.timeline import entry_words, open_cautions, stop_lines, strain_lines, timeline
 from wlmeasure.trade.instruments import EXAMPLE_SEQUENCE
@@ -153,12 +154,12 @@ def test_text_page_and_json_say_what_is_open(treated):
         "Canal MB: The file stopped at a distance for which the practice names no rule; it is the clinician's call.",
         "Canal MB: A file that makes no progress after a few insertions is withdrawn, never pressed.",
     ]
-    text, page = record_text(result), unescape(report_html(result, made_at=AT, program="wlmeasure"))
+    text, page = record_text(result), unescape(html_page(report(result, made_at=AT, program="wlmeasure")))
     assert "\nOpen in the record\n" in text
-    assert "<h2>Open in the record</h2>" in page
+    assert ">The course of the treatment</h2>" in page
     for caution in cautions:
         assert f"  ! {caution}\n" in text
-        assert caution in page
+        assert caution.removeprefix("Canal MB: ") in page  # under the canal's own heading
     record = result_json(result)["record"]
     assert [item["entry"] for item in record["stale"]] == ["e1", "e2"]
     assert record["stale"][0]["causes"] == ["e3", "e4"]
@@ -170,7 +171,7 @@ def test_what_is_settled_is_not_said(treated):
     fresh = ("electronic reading", {"length_mm": 21.0, "finding": "constriction"})
     result = treated(*TREATED[:2], fresh)
     assert "Open in the record" not in record_text(result)
-    assert "Open in the record" not in report_html(result, made_at=AT, program="wlmeasure")
+    assert "Open in the record" not in html_page(report(result, made_at=AT, program="wlmeasure"))
     assert result_json(result)["record"]["stale"] == []
 
 

@@ -450,10 +450,12 @@ def _umask() -> int:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length rests on: the case without its record entries and the list of instruments."""
+    """SHA-256 of everything a length rests on: the case without record entries, list of instruments and decisions."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
+    for canal in data["canals"]:
+        canal.pop("decision", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -263,14 +263,15 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
         made: dict[str, list[str]] = {"measurement": [], "decision": []}
         for figure in _figures(canal):
             standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
-            known = bool(standing) and standing[-1].inputs_sha256 == digest
+            decision = canal.canal.decision if figure.kind == "decided working length" else None
+            note = None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}"
+            known = bool(standing) and standing[-1].inputs_sha256 == digest and standing[-1].note in (note, None)
             entry_id = standing[-1].id if known else record.next_id()
             role = KIND_TABLE[figure.kind].role
             rests_on = made["decision" if figure.kind == "decided working length" else "measurement"]
             if known:
                 made[role].append(entry_id)
                 continue
-            decision = canal.canal.decision if figure.kind == "decided working length" else None
             record = record.with_entry(
                 Entry(
                     id=entry_id,
@@ -287,7 +288,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     program=program,
                     rests_on=() if role == "measurement" else tuple(rests_on),
                     supersedes=standing[-1].id if standing else None,
-                    note=None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}",
+                    note=note,
                 ),
                 # What stands in the case was measured or decided already; its doubts are flags of the measurement.
                 confirmed=("length-beyond-apex", "length-in-centimetres"),

@@ -283,7 +283,7 @@ def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
 @pytest.mark.parametrize("name", ["page", "page.txt", "page.svg"])
 def test_report_refuses_what_it_cannot_write(refused, save, tmp_path, name):
     said = refused("report", save(), "--out", tmp_path / name)
-    assert f"a report's name must end in .html or .pdf: {name}" in said
+    assert f"a page's name must end in .html or .pdf: {name}" in said
 
 
 def test_an_output_that_cannot_be_written_is_one_line(refused, save, tmp_path):

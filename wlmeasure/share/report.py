@@ -8,13 +8,13 @@ from __future__ import annotations
 from math import isfinite
 from pathlib import Path
 
-from wlmeasure.errors import CaseError
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.share.course import course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
@@ -24,8 +24,8 @@ from wlmeasure.share.figures import (
     film_picture,
     profile_drawing,
 )
-from wlmeasure.share.html import html_page
 from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
@@ -71,6 +71,7 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
             blocks += _lengths(canal, None, colours[canal.canal.name])
+    blocks += course(result, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
@@ -91,15 +92,7 @@ def report_file(result: CaseResult, name: str, *, made_at: str, program: str) ->
     CaseError
         Another ending.
     """
-    ending = Path(name).suffix.lower()
-    if ending not in (".html", ".htm", ".pdf"):
-        raise CaseError(f"a report's name must end in .html or .pdf: {Path(name).name}")
-    page = report(result, made_at=made_at, program=program)
-    if ending == ".pdf":
-        from wlmeasure.share.pdf import pdf_page  # a tenth of a second that a page on a screen does not need
-
-        return pdf_page(page)
-    return html_page(page).encode()
+    return page_file(name, lambda: report(result, made_at=made_at, program=program))
 
 
 def _card(canal: CanalResult, colour: str) -> Card:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import floor, isfinite
+from math import isfinite
 from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.filling import stop_setting_mm
 from wlmeasure.flags import Flag, merge
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
@@ -21,7 +22,9 @@ from wlmeasure.measure.curvature import (
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc
 from wlmeasure.record.case import Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.progress import CaseProgress, case_progress
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.share.timeline import limit_words, open_cautions
 
 __all__ = [
     "RESULT_SCHEMA",
@@ -41,14 +44,8 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
-RULER_STEP_MM = 0.5
 SETTLED = ("concordant", "ordinary anatomy", "film only", "reading only")
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
-
-
-def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> float:
-    """The stop setting on a ruler: rounded down, never up, to its step."""
-    return floor(length_mm / step_mm + 1e-9) * step_mm
 
 
 def stop_words(canal: CanalResult) -> list[str]:
@@ -68,11 +65,6 @@ def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ..
 def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None]]:
     """One row a canal and film; a canal with readings alone has one row without a film."""
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
-
-
-def limit_words(length_mm: float) -> str:
-    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
-    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
 
 
 def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
@@ -100,6 +92,40 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
         "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
+        "record": _record_json(case_progress(result.case)),
+    }
+
+
+def _record_json(progress: CaseProgress) -> dict[str, Any]:
+    """What is open in the length record: entries that no longer hold, and what the rules of the trade say of each canal."""
+    return {
+        "fault": progress.fault,
+        "stale": [
+            {
+                "entry": item.entry.id,
+                "canal": item.entry.canal,
+                "reasons": _flags_json(item.reasons),
+                "causes": list(item.causes),
+                "settled_by": item.settled_by,
+            }
+            for item in progress.stale
+        ],
+        "canals": [
+            {
+                "name": canal.canal,
+                "working_length_mm": canal.current and canal.current.length_mm,
+                "shortfall_mm": canal.shortfall and canal.shortfall.short_mm,
+                "shortfall": canal.shortfall and canal.shortfall.room,
+                "gauging": canal.gauging and canal.gauging.verdict,
+                "apical_size": canal.apical and canal.apical.size,
+                "apical_size_confirmed": canal.apical and canal.apical.confirmed,
+                "cone_fit": canal.cone_fit and canal.cone_fit.verdict,
+                "filling": canal.filling and canal.filling.verdict,
+                "change_mm": canal.change and canal.change.change_mm,
+                "flags": _flags_json(canal.flags),
+            }
+            for canal in progress.canals
+        ],
     }
 
 
@@ -345,6 +371,9 @@ def record_text(result: CaseResult) -> str:
         lines += [f"  ! {text}" for text in graph.warnings]
     for canal, trace in canal_rows(result):
         lines += ["", *_canal_lines(canal, trace)]
+    cautions = open_cautions(case_progress(result.case))
+    if cautions:
+        lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
     lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):

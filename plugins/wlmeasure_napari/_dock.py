@@ -234,7 +234,7 @@ class WorkingLengthDock(QWidget):
         self.proposal = part.add(note(name="number"))
         self.reasons = part.add(note())
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
-        part.add(self._field("by", "Initials", None, "Who decides"))
+        part.add(self._field("by", "Initials", self._on_initials, "Who decides, and who enters in the record"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         part.add(buttons(button("Take proposal", self._take_proposal, "Copy the proposed length into the field"),
                          button("Decide", self._decide, "Record the decided length")))  # fmt: skip
@@ -616,6 +616,9 @@ class WorkingLengthDock(QWidget):
             self.session.said.emit("decided", "There is no proposal to take: the clinician's own number is needed.")
         else:
             self._fields["decided"].edit.setText(f"{stop_setting_mm(proposed):.1f}")
+
+    def _on_initials(self, text: str) -> None:
+        self.session.initials = text
 
     def _decide(self) -> None:
         def step() -> None:

@@ -66,7 +66,7 @@ class RecordPart(Part):
         self._session, self._do = session, do
         self.add(
             buttons(
-                button("Next file (X)", self._file, "Offers the next shaping file at working length; Enter records it"),
+                button("Next file (N)", self._file, "Offers the next shaping file at working length; Enter records it"),
                 button("Gauge (G)", self._gauge, "Offers the gauge of that size; S, L, H or P says how it sat"),
             )
         )

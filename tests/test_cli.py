@@ -274,6 +274,15 @@ def test_report_writes_one_page_and_prints_its_name(run, save, tmp_path):
     assert {name: found for name, found in snapshot(tmp_path).items() if name != "page.html"} == before
 
 
+def test_the_stops_alone_in_the_users_number_format(run, save, tmp_path):
+    out = tmp_path / "stops.html"
+    assert run("report", save(), "--stops", "--decimal-comma", "--out", out, changes=True) == (0, f"{out}\n", "")
+    page = out.read_text(encoding="utf-8")
+    assert "set the stop to, mm" in page
+    assert "irrigation needle, 2,0 short" in page
+    assert "Rounded down to 0,5 mm, never up." in page
+
+
 def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
     out = tmp_path / "page.PDF"
     assert run("report", save(), "--out", out, changes=True) == (0, f"{out}\n", "")

@@ -110,10 +110,14 @@ def _parser() -> argparse.ArgumentParser:
     report = words.add_parser(
         "report",
         formatter_class=_formatter,
-        help="one self-contained page with pictures, lengths, cautions and sources",
+        help="pictures, lengths, the course of the treatment, cautions and sources, as PDF or one self-contained page",
     )
     report.add_argument("case", metavar="CASE.wl.json")
     report.add_argument("--out", required=True, metavar="FILE.pdf|FILE.html")
+    report.add_argument(
+        "--stops", action="store_true", help="only the small sheet with every stop setting, and a line for the chart"
+    )
+    report.add_argument("--decimal-comma", action="store_true", help="write that sheet's numbers with a comma")
     report.set_defaults(run=_report)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
@@ -217,11 +221,17 @@ def _report(arguments: argparse.Namespace) -> None:
 
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.share.card import card_file
     from wlmeasure.share.report import report_file
 
     out = Path(arguments.out)
     result = evaluate(load_case(arguments.case))
-    out.write_bytes(report_file(result, out.name, made_at=_now().replace("T", " "), program=_program()))
+    made = {"made_at": _now().replace("T", " "), "program": _program()}
+    if arguments.stops:
+        content = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
+    else:
+        content = report_file(result, out.name, **made)
+    out.write_bytes(content)
     print(out)
 
 

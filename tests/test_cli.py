@@ -729,11 +729,23 @@ def test_phantom_into_a_file_is_one_line(refused, save):
     assert "a.wl.json" in refused("phantom", save())
 
 
+def test_deidentify_says_what_it_did_or_why_not(run, refused, tmp_path):
+    from pydicom.data import get_testdata_file
+
+    film = get_testdata_file("CT_small.dcm")
+    assert "--no-text-in-pixels" in refused("deidentify", film, "--out", tmp_path / "out")
+    status, out, _ = run("deidentify", film, "--out", tmp_path / "out", "--no-text-in-pixels", changes=True)
+    assert status == 0
+    assert out.startswith("1 file in ")
+    assert (tmp_path / "out" / "0001.dcm").is_file()
+    assert b"CompressedSamples" not in (tmp_path / "out" / "0001.dcm").read_bytes()  # the patient's name there
+
+
 def test_every_command_of_the_readme_is_one():
     """No command is promised that the program does not know."""
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
-    assert promised == {"demo", "open", "phantom", "read", "measure", "report"}
+    assert promised == {"deidentify", "demo", "open", "phantom", "read", "measure", "report"}
     for word in promised:
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])

@@ -119,6 +119,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     report.add_argument("--decimal-comma", action="store_true", help="write that sheet's numbers with a comma")
     report.set_defaults(run=_report)
+    clean = words.add_parser(
+        "deidentify",
+        formatter_class=_formatter,
+        help="DICOM files without the patient, by the basic profile of PS3.15; all that belong together in one call",
+    )
+    clean.add_argument("files", nargs="+", metavar="IN")
+    clean.add_argument("--out", required=True, metavar="DIR", help="a new or empty folder")
+    clean.add_argument("--retain-uids", action="store_true", help="keep the UIDs (retain UIDs option)")
+    clean.add_argument(
+        "--clean-descriptors",
+        action="store_true",
+        help="keep descriptions made of neutral words alone (clean descriptors)",
+    )
+    clean.add_argument(
+        "--no-text-in-pixels", action="store_true", help="you looked at every picture and found no writing in it"
+    )
+    clean.set_defaults(run=_deidentify)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
     )
@@ -233,6 +250,16 @@ def _report(arguments: argparse.Namespace) -> None:
         content = report_file(result, out.name, **made)
     out.write_bytes(content)
     print(out)
+
+
+def _deidentify(arguments: argparse.Namespace) -> None:
+    from wlmeasure.share.deidentify import Profile, deidentify_files
+
+    profile = Profile(retain_uids=arguments.retain_uids, clean_descriptors=arguments.clean_descriptors)
+    done = deidentify_files(arguments.files, arguments.out, profile, no_text_in_pixels=arguments.no_text_in_pixels)
+    print(
+        f"{len(done.files)} file{'' if len(done.files) == 1 else 's'} in {arguments.out}, {len(done.changes)} elements changed; removed.csv lists them"
+    )
 
 
 def _demo(arguments: argparse.Namespace) -> None:

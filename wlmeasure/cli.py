@@ -257,9 +257,8 @@ def _deidentify(arguments: argparse.Namespace) -> None:
 
     profile = Profile(retain_uids=arguments.retain_uids, clean_descriptors=arguments.clean_descriptors)
     done = deidentify_files(arguments.files, arguments.out, profile, no_text_in_pixels=arguments.no_text_in_pixels)
-    print(
-        f"{len(done.files)} file{'' if len(done.files) == 1 else 's'} in {arguments.out}, {len(done.changes)} elements changed; removed.csv lists them"
-    )
+    files = "1 file" if len(done.files) == 1 else f"{len(done.files)} files"
+    print(f"{files} in {arguments.out}, {len(done.changes)} elements changed; removed.csv lists them")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

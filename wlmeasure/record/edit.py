@@ -327,7 +327,7 @@ def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Ca
     """One entry more in the case's length record.
 
     What the case knows is filled in: the canal's reference point for a length without one, and a ruler's standard
-    uncertainty (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read by hand without its own. A decision has
+    uncertainty (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read on one without its own. A decision has
     no uncertainty of its own and gets none.
 
     Parameters
@@ -349,8 +349,7 @@ def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Ca
         if entry.reference_point is None and entry.canal is not None:
             known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
             entry = evolve(entry, reference_point=known[0] if known else None)
-        by_hand = rule.role in ("measurement", "insertion") and entry.program is None
-        if by_hand and entry.length_std_mm is None:
+        if rule.on_ruler and entry.program is None and entry.length_std_mm is None:
             entry = evolve(entry, length_std_mm=RULER_STD_MM)
     record = LengthRecord(case.entries).with_entry(
         entry, canals=[canal.name for canal in case.canals], confirmed=confirmed

@@ -14,13 +14,13 @@ from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
-from wlmeasure.record.progress import case_progress
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.figures import FILE_COLOUR, apex_svg, canal_colours, film_definition, film_svg, profile_svg
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
     canal_flags,
+    case_cautions,
     curvature_words,
     electronic_words,
     length_words,
@@ -29,7 +29,6 @@ from wlmeasure.share.result import (
     scale_words,
     stop_words,
 )
-from wlmeasure.share.timeline import open_cautions
 
 __all__ = ["report_html"]
 
@@ -73,7 +72,7 @@ def report_html(result: CaseResult, *, made_at: str, program: str) -> str:
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
-    opened = open_cautions(case_progress(result.case))
+    opened = case_cautions(result.case)
     if opened:
         body.append("<h2>Open in the record</h2>" + _flag_list(opened))
     body.append("<h2>Cautions</h2>")

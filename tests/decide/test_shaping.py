@@ -157,7 +157,13 @@ def test_what_a_constriction_usually_takes(size: int, code: str | None) -> None:
         pytest.param([(110, "loose", 21.0)], None, False, 120, {"gauge-open-apex", "gauge-on"}, id="open apex"),
         pytest.param([(25, "short", 19.5)], None, False, None, {"gauge-not-valid"}, id="no answer"),
         pytest.param([(15, "snug", 21.0), (20, "short", 19.0)], 15, True, None, {"apical-size-small"}, id="small"),
-        pytest.param([(25, "loose", 21.0), (30, "short", 20.0)], None, False, None, {"gauge-on"}, id="between sizes"),
+        pytest.param(
+            [(25, "loose", 21.0), (30, "short", 20.0)], None, False, None, {"gauge-between"}, id="between sizes"
+        ),
+        pytest.param([(25, "loose", 21.0), (40, "short", 20.0)], None, False, 30, {"gauge-on"}, id="a size left out"),
+        pytest.param(
+            [(25, "snug", 21.0), (40, "short", 19.0)], 25, False, 30, {"gauge-next-untried"}, id="the next left out"
+        ),
     ],
 )
 def test_apical_size(gauges, size, confirmed, next_gauge, remarks) -> None:

@@ -83,6 +83,8 @@ def test_a_row_is_sound(kind):
     assert set(QUANTITIES) <= {field.name for field in attrs.fields(Entry)}
     if rule.bounded:
         assert "length_mm" in rule.needs
+    if rule.on_ruler:
+        assert "length_std_mm" in rule.may_hold
     if "distance_mm" in rule.may_hold:
         assert rule.distance_words.startswith("of ")
 
@@ -283,6 +285,8 @@ def test_an_entry_through_the_case_takes_what_the_case_knows(full_case):
     assert full_case.entries == ()
     decided = edit.with_entry(case, entry("decided working length", 2, length_mm=21.0)).entries[-1]
     assert (decided.length_std_mm, decided.reference_point) == (None, CUSP)
+    film = edit.with_entry(case, entry("film length", 2, length_mm=22.0)).entries[-1]
+    assert film.length_std_mm is None  # a ruler says nothing of a length on a film
     stated = edit.with_entry(case, attrs.evolve(made, id="e2", length_std_mm=0.3)).entries[-1]
     assert stated.length_std_mm == 0.3
 

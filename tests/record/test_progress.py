@@ -107,6 +107,13 @@ def test_cone_fit(row, verdict):
     assert progress(decided(), shaped(25), row).cone_fit.verdict == verdict
 
 
+def test_a_cone_of_another_size_than_gauged():
+    gauge = gauged(30, "snug", 21.0)
+    found = progress(decided(), shaped(30), gauge, cone(20.8))
+    assert "cone-other-size" in {flag.code for flag in found.flags}
+    assert "cone-other-size" not in {flag.code for flag in progress(decided(), shaped(25), cone(20.8)).flags}
+
+
 @pytest.mark.parametrize(("distance_mm", "verdict"), [(-0.3, "long"), (0.5, "adequate"), (2.1, "short")])
 def test_filling(distance_mm, verdict):
     """T7.7 through the record; it needs no working length."""
@@ -326,6 +333,8 @@ def test_every_piece_of_advice_can_be_given(body):
         [*start, shaped(110), gauged(110, "loose", 21.0)],
         *([*start, cone(length)] for length in (21.4, 20.2)),
         [*start, cone(20.8, "no resistance")],
+        [*start, shaped(30), gauged(30, "snug", 21.0), cone(20.8)],
+        [*start, gauged(25, "loose", 21.0), gauged(30, "short", 20.0)],
         *([*start, decided(length, supersedes="e2")] for length in (20.8, 20.2, 21.4)),
         *([("filling check", {"distance_mm": distance})] for distance in (-0.3, 2.1)),
         [("glide path", {"size": 10, "length_mm": 20.0, "finding": "not reproducible"})],

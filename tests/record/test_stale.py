@@ -131,6 +131,14 @@ def test_a_lost_cusp_makes_every_length_from_it_old():
     assert settled["e4"] == "taking it to length again and reading the stop settles it"
 
 
+def test_a_lost_cusp_that_is_named_leaves_lengths_from_other_points_alone():
+    lost = ("cusp shortened", {"canal": None, "extent_mm": 1.5})  # names the cusp
+    assert found(record_of(decided(), lost)) == {"e1": {"reference-changed"}}
+    assert found(record_of(decided(reference_point=GROOVE), lost)) == {}
+    after = record_of(reading(), decided(), lost, reading(19.5), decided(19.5, supersedes="e2"))
+    assert found(after) == {}
+
+
 def test_a_new_reference_point_leaves_lengths_from_it_alone():
     """What was measured from the old point and measured again from the new one is history; the decision must be taken again."""
     new = ("reference point changed", {"reference_point": GROOVE})

@@ -15,7 +15,7 @@ from attrs import field, fields, frozen
 from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_length, check_not_negative
 from wlmeasure.decide.advice import advice
 from wlmeasure.errors import DecideError, TradeError, check_finite
-from wlmeasure.flags import Flag, merge
+from wlmeasure.flags import Flag
 from wlmeasure.trade.instruments import AnyInstrument, next_size, tip_diameter_mm
 
 __all__ = [
@@ -321,11 +321,15 @@ def apical_size(
 ) -> ApicalSize:
     """The apical size from a row of hand files, small to large (our rule, from what gauging is).
 
-    A gauge snug at working length while the next larger one tried stops at least `next_short_by_mm` short is the apical size.
-    Where all pass, gauge on; nothing snug up to `large_foramen_size` is a large foramen, and only one that lets
-    `open_apex_size` pass is called an open apex. A later gauge of a size replaces an earlier one. Raises
-    :class:`DecideError` for no gauge at all, or for a gauge that stops short or sits snug while a larger one goes farther:
-    the two contradict each other.
+    A gauge snug at working length while the one of the next size stops at least `next_short_by_mm` short is the apical size;
+    a still larger one that stops short confirms nothing. Where all pass, gauge on; nothing snug up to `large_foramen_size`
+    is a large foramen, and only where a gauge above `open_apex_size` passes is the apex called open. A later gauge of a size
+    replaces an earlier one.
+
+    Raises
+    ------
+    DecideError
+        No gauge at all, or one that stops short or sits snug while a larger one goes farther: they contradict each other.
     """
     working = check_length("working_length_mm", working_length_mm)
     within = check_not_negative("at_length_within_mm", at_length_within_mm)
@@ -356,7 +360,9 @@ def apical_size(
         flags += usual_constriction(found)
         if k + 1 == len(rows):
             return ApicalSize(found, False, next_size(found), (*flags, advice("gauge-next-untried")), parameters)
-        following = rows[k + 1]
+        following, next_standard = rows[k + 1], next_size(found)
+        if next_standard is not None and following.size > next_standard:
+            return ApicalSize(found, False, next_standard, (*flags, advice("gauge-next-untried")), parameters)
         reached = following.length_mm
         short = seats[k + 1] == "short" and (reached is None or working - reached >= limit - EDGE_TOLERANCE_MM)
         return ApicalSize(
@@ -370,10 +376,9 @@ def apical_size(
     elif largest_past >= large_foramen_size:
         flags.append(advice("foramen-large"))
     between = next_size(largest_past)
-    tried = {gauge.size for gauge in rows}
-    return ApicalSize(
-        None, False, None if between in tried else between, merge(flags, (advice("gauge-on"),)), parameters
-    )
+    if between in {gauge.size for gauge in rows}:
+        return ApicalSize(None, False, None, (*flags, advice("gauge-between")), parameters)
+    return ApicalSize(None, False, between, (*flags, advice("gauge-on")), parameters)
 
 
 @frozen

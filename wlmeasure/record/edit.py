@@ -328,7 +328,7 @@ def completed_entry(case: Case, entry: Entry) -> Entry:
     """The entry with what the case knows of it.
 
     That is the canal's reference point for a length without one, and a ruler's standard uncertainty
-    (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read by hand without its own. A decision has no
+    (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read on one without its own. A decision has no
     uncertainty of its own and gets none.
     """
     rule = KIND_TABLE.get(entry.kind)
@@ -337,8 +337,8 @@ def completed_entry(case: Case, entry: Entry) -> Entry:
     if entry.reference_point is None and entry.canal is not None:
         known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
         entry = evolve(entry, reference_point=known[0] if known else None)
-    by_hand = rule.role in ("measurement", "insertion") and entry.program is None
-    return evolve(entry, length_std_mm=RULER_STD_MM) if by_hand and entry.length_std_mm is None else entry
+    read_on_it = rule.on_ruler and entry.program is None and entry.length_std_mm is None
+    return evolve(entry, length_std_mm=RULER_STD_MM) if read_on_it else entry
 
 
 def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:

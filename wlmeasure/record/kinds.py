@@ -52,6 +52,8 @@ class EntryKind:
         Whether what was measured on its film no longer holds after it.
     of_shape
         Whether it describes the shape of the apical part, so that shaping on makes it old.
+    on_ruler
+        Whether its length is the distance from stop to tip, read on a ruler.
     """
 
     words: str
@@ -67,6 +69,7 @@ class EntryKind:
     moves_reference: bool = False
     rescales_film: bool = False
     of_shape: bool = False
+    on_ruler: bool = False
 
     @property
     def from_reference(self) -> bool:
@@ -95,6 +98,7 @@ KIND_TABLE: Final = MappingProxyType(
             (*_LENGTH, "distance_std_mm", *_FILE),
             length_words="with its stop at",
             distance_words="of the radiographic apex",
+            on_ruler=True,
         ),
         "film length": EntryKind("length on the film", "measurement", ("length_mm",), _LENGTH),
         "electronic reading": EntryKind(
@@ -103,6 +107,7 @@ KIND_TABLE: Final = MappingProxyType(
             ("length_mm", "finding"),
             (*_LENGTH, "size", "special"),
             ("foramen", "constriction", "beyond"),
+            on_ruler=True,
         ),
         "electronic length": EntryKind("electronic length of the readings", "measurement", (), ("length_mm", *_LENGTH)),
         "proposed working length": EntryKind("proposed working length", "decision", (), ("length_mm", *_LENGTH)),
@@ -118,6 +123,7 @@ KIND_TABLE: Final = MappingProxyType(
             ("reproducible", "not reproducible"),
             length_words="to",
             bounded=True,
+            on_ruler=True,
         ),
         "coronal flaring": EntryKind(
             "coronal flaring",
@@ -136,6 +142,7 @@ KIND_TABLE: Final = MappingProxyType(
             length_words="to",
             bounded=True,
             shapes=True,
+            on_ruler=True,
         ),
         "irrigation and recapitulation": EntryKind(
             "irrigated and recapitulated",
@@ -152,6 +159,7 @@ KIND_TABLE: Final = MappingProxyType(
             ("size", "special", "length_mm", *_LENGTH),
             ("patent", "not patent"),
             length_words="to",
+            on_ruler=True,
         ),
         "apical gauging": EntryKind(
             "apical gauging",
@@ -160,6 +168,7 @@ KIND_TABLE: Final = MappingProxyType(
             (*_LENGTH, "special", "taper"),
             ("snug", "loose", "short", "past"),
             of_shape=True,
+            on_ruler=True,
         ),
         "cone fit": EntryKind(
             "master cone",
@@ -169,6 +178,7 @@ KIND_TABLE: Final = MappingProxyType(
             ("resistance", "no resistance"),
             bounded=True,
             of_shape=True,
+            on_ruler=True,
         ),
         "filling check": EntryKind(
             "end of the filling",

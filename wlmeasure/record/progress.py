@@ -180,6 +180,8 @@ def canal_progress(
     fit = None
     if cone is not None and cone.length_mm is not None:
         fit = cone_fit(working, cone.length_mm, resists=cone.finding == "resistance")
+        if apical is not None and apical.size is not None and cone.size != apical.size:
+            flags.append(advice("cone-other-size"))
     return CanalProgress(
         canal=canal,
         current=current,

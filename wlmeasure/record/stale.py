@@ -218,7 +218,9 @@ class _Search:
             """Said to have changed, or a later length that counts from another point."""
             named = other.entry.reference_point
             if other.kind.moves_reference:
-                return named is None or named != point
+                # A shortened cusp names the point that was lost, any other event the new one.
+                lost = other.entry.kind == "cusp shortened"
+                return None in (named, point) or (named == point) == lost
             same_canal = other.entry.canal == row.entry.canal
             return same_canal and None not in (named, point) and named != point
 

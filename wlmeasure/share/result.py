@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite
+from math import floor, isfinite
 from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
@@ -20,16 +20,15 @@ from wlmeasure.measure.curvature import (
     weine_deg,
 )
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc
-from wlmeasure.record.case import Reading
+from wlmeasure.record.case import Case, Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
-from wlmeasure.record.progress import CaseProgress, case_progress
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.timeline import limit_words, open_cautions
 
 __all__ = [
     "RESULT_SCHEMA",
     "canal_flags",
     "canal_rows",
+    "case_cautions",
     "curvature_words",
     "electronic_words",
     "length_words",
@@ -67,6 +66,11 @@ def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
 
 
+def limit_words(length_mm: float) -> str:
+    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
+    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
+
+
 def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
     """A proposed working length, rounded down, with the half-width of its 95 % interval."""
     if length_mm is None or std_mm is None:
@@ -92,12 +96,17 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
         "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
-        "record": _record_json(case_progress(result.case)),
+        "record": _record_json(result.case),
     }
 
 
-def _record_json(progress: CaseProgress) -> dict[str, Any]:
+def _record_json(case: Case) -> dict[str, Any]:
     """What is open in the length record: entries that no longer hold, and what the rules of the trade say of each canal."""
+    if not case.entries:
+        return {"fault": None, "stale": [], "canals": []}
+    from wlmeasure.record.progress import case_progress
+
+    progress = case_progress(case)
     return {
         "fault": progress.fault,
         "stale": [
@@ -349,6 +358,16 @@ def electronic_words(electronic: ElectronicLength) -> str:
     return f"{count} {mark}, {electronic.status}"
 
 
+def case_cautions(case: Case) -> list[str]:
+    """What is open in a case's length record, in words; the rooms that find it are loaded only where there are entries."""
+    if not case.entries:
+        return []
+    from wlmeasure.record.progress import case_progress
+    from wlmeasure.share.timeline import open_cautions
+
+    return open_cautions(case_progress(case))
+
+
 def record_text(result: CaseResult) -> str:
     """The length record of a case in plain text, lengths to 0.1 mm with their 95 % half-widths."""
     tooth = result.tooth
@@ -371,7 +390,7 @@ def record_text(result: CaseResult) -> str:
         lines += [f"  ! {text}" for text in graph.warnings]
     for canal, trace in canal_rows(result):
         lines += ["", *_canal_lines(canal, trace)]
-    cautions = open_cautions(case_progress(result.case))
+    cautions = case_cautions(result.case)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
     lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]

@@ -7,7 +7,6 @@ The command line, the viewer and the report show the same lines. A length that a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import floor
 
 from attrs import frozen
 
@@ -21,12 +20,12 @@ from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, CaseProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import Stale
+from wlmeasure.share.result import limit_words
 from wlmeasure.trade.instruments import AnyInstrument, hand_file
 
 __all__ = [
     "Line",
     "entry_words",
-    "limit_words",
     "open_cautions",
     "progress_words",
     "stale_words",
@@ -36,11 +35,6 @@ __all__ = [
 ]
 
 NEWER = "entry of a kind that this version does not know"
-
-
-def limit_words(length_mm: float) -> str:
-    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
-    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
 
 
 @frozen

@@ -238,8 +238,8 @@ def test_what_one_film_cannot_show() -> None:
     Each axis is seen along a random direction; its chord is tilted out of the film by 12 degrees (one standard deviation), so
     that one view loses the published 3.3 % of the length in the median. As published, length over chord is at most 1.20 and
     the loss at most 15 %. The last millimetres get their scale from a file along all the rest; the whole canal from elsewhere.
-    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, so the
-    constant for an end is on the safe side.
+    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, as those of
+    the project's phantoms do, whose bends are drawn otherwise.
     """
     rng = np.random.default_rng(1)
     axes, length = axes_in_depth(rng, 3000)
@@ -271,9 +271,8 @@ def test_what_one_film_cannot_show() -> None:
     print(
         f"whole canal {whole:.3f}; within the 95 % interval " + ", ".join(f"{share:.3f}" for share in within.values())
     )
-    assert max(ends.values()) <= UNCOVERED_END_REL_STD
-    assert min(within.values()) >= 0.95
-    assert 0.10 <= max(ends.values()) <= 0.20
+    assert min(ends.values()) <= UNCOVERED_END_REL_STD <= max(ends.values())
+    assert all(0.93 <= share <= 0.97 for share in within.values())
     assert 0.03 <= whole <= 0.08
     assert whole == pytest.approx(UNCOVERED_WHOLE_REL_STD, rel=0.25)
 

@@ -5,11 +5,14 @@ Every text that comes from a person or a file is escaped; nothing is loaded from
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from math import isfinite
 from pathlib import Path
 
+from wlmeasure.decide.advice import Advice
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
@@ -19,11 +22,13 @@ from wlmeasure.share.figures import FILE_COLOUR, apex_svg, canal_colours, film_d
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
+    advice_words,
     canal_flags,
     curvature_words,
     electronic_words,
     length_words,
     limit_words,
+    measured_words,
     proposal_words,
     scale_words,
     stop_words,
@@ -181,7 +186,7 @@ def _film_rows(trace: TraceResult) -> Rows:
     if length is not None:
         low, high = length.length_interval_mm
         label = f"To the {trace.trace.apical_end}"
-        rows.append((label, length_words(length.length_mm, length.length_std_mm), f"95 %: {low:.2f} to {high:.2f} mm"))
+        rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(
                 ("of that, crown piece", length_words(length.coronal_mm, None), f"canal {length.canal_mm:.1f} mm")
@@ -226,20 +231,31 @@ def _bend_section(canal: CanalResult, trace: TraceResult, key: str, colour: str)
     return (
         f'<h2><span class="key" style="color:{colour}"></span>Canal {escape(canal.canal.name)} '
         f"on film {escape(trace.trace.film)}: bend and uncertainty</h2>"
-        f'<div class="cols"><div class="grow">{_curvature(trace, colour)}</div><div class="grow">{_budget(trace)}'
+        f'<div class="cols"><div class="grow">{_curvature(trace, colour)}</div><div class="grow">{_budget(canal, trace)}'
         f"<figure>{apex_svg(canal, trace, key, colour)}<figcaption>The apical end, 5 mm wide.</figcaption></figure></div></div>"
     )
 
 
-def _budget(trace: TraceResult) -> str:
+def _budget(canal: CanalResult, trace: TraceResult) -> str:
     if trace.length is None:
         return ""
-    total = trace.length.length_std_mm**2
+    text = _terms("What the uncertainty of the length is made of", trace.length.budget, trace.advice)
+    working = canal.working_length
+    if trace is canal.basis and len(working.budget) > 1:
+        text += _terms("And of the proposed working length", working.budget, canal.advice)
+    return text
+
+
+def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> str:
+    """A budget as a table, with what to measure again under it."""
+    total = total_std_mm(budget) ** 2
     rows = [
-        (t.term, f"± {NORMAL_95 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
-        for t in sorted(trace.length.budget, key=lambda term: -term.std_mm)
+        (t.term, f"± {t.half_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
+        for t in sorted(budget, key=lambda term: -term.std_mm)
     ]
-    return "<h3>What the uncertainty of the length is made of</h3>" + _table(("term", "95 %", "share"), rows)
+    rows.append(("all of them", f"± {half_width_mm(budget):.2f} mm", "100 %"))
+    again = "".join(f"<p>To narrow it: {escape(words)}.</p>" for words in advice_words(advice))
+    return f"<h3>{title}</h3>" + _table(("term", "95 %", "share"), rows) + again
 
 
 def _curvature(trace: TraceResult, colour: str) -> str:

@@ -18,13 +18,14 @@ from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.length import (
     UNCOVERED_END_REL_STD,
     UNCOVERED_WHOLE_REL_STD,
+    WINDING,
     LengthEstimate,
     covered_mm,
     measure_length,
     path_noise,
     polyline_mm,
 )
-from wlmeasure.trace.centreline import CanalTrace, given_path
+from wlmeasure.trace.centreline import GIVEN_PATH, CanalTrace, given_path
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -155,6 +156,24 @@ def test_two_lengths_on_one_film_share_their_scale() -> None:
     assert one.covariance_mm2(two) == pytest.approx(two.covariance_mm2(one))
     assert one.covariance_mm2(two) == pytest.approx(scale.rel_std**2 * one.length_mm * two.length_mm)
     assert one.covariance_mm2(two) < one.length_std_mm * two.length_std_mm
+
+
+def test_a_path_that_winds_beyond_the_file_is_in_doubt() -> None:
+    """By hand: the last 2 mm run along two sides of 1.25 mm of a triangle of base 2 mm, 0.5 mm longer than their chord.
+
+    A path drawn by a person is meant as it is; a straight one winds nowhere.
+    """
+    down = np.column_stack([np.linspace(100.0, 1000.0, 300), np.full(300, 100.0)])
+    out = np.column_stack([np.linspace(1000.0, 1050.0, 30)[1:], np.linspace(100.0, 137.5, 30)[1:]])
+    back = np.column_stack([np.linspace(1050.0, 1100.0, 30)[1:], np.linspace(137.5, 100.0, 30)[1:]])
+    winding, straight = np.vstack([down, out, back]), np.linspace(down[0], [1100.0, 100.0], 400)
+    stated = {}
+    for name, path, tracer in (("winds", winding, "t"), ("straight", straight, "t"), ("drawn", winding, GIVEN_PATH)):
+        found = measure_length(CanalTrace(path, path[[0, -1]], tracer, 0.1), square(), beside_mm=1e-3)
+        stated[name] = budget(found).get(WINDING, 0.0)
+    assert stated["winds"] == pytest.approx(0.5 / sqrt(3.0), rel=0.05)
+    assert stated["straight"] == pytest.approx(0.0, abs=1e-6)
+    assert stated["drawn"] == 0.0
 
 
 def test_a_traced_path_has_errors_that_go_together() -> None:

@@ -18,7 +18,15 @@ from wlmeasure.decide.electronic import RULER_STD_MM as READING_RULER_STD_MM
 from wlmeasure.decide.methods import LANDMARK_TERM
 from wlmeasure.decide.reconcile import APART_TERM, WorkingLength
 from wlmeasure.measure.budget import Term, half_width_mm
-from wlmeasure.measure.length import END_CLICKS, TILT, UNCOVERED_END_REL_STD, UNSEEN, LengthEstimate
+from wlmeasure.measure.length import (
+    END_CLICKS,
+    PATH,
+    TILT,
+    UNCOVERED_END_REL_STD,
+    UNSEEN,
+    WINDING,
+    LengthEstimate,
+)
 
 __all__ = ["Advice", "advise_length", "advise_working_length"]
 
@@ -149,7 +157,9 @@ def _better(
         return SECOND_FILM, None, True
     if term.term == "disagreement of the known lengths":
         return "the known lengths measured again, if they then agree", 0.0, False
-    if term.term == "path":
+    if term.term == WINDING:
+        return "the canal traced again with a click beyond the file's tip", None, False
+    if term.term == PATH:
         return "the canal traced again with a click where the path is in doubt", None, False
     if calibration.lines or not term.shared:  # the landmark, and what readings add: said where the working length is
         return NOTHING, None, False

@@ -76,9 +76,12 @@ def main() -> None:
     asked = parser.parse_args()
     count = asked.count or (QUICK if asked.quick else COUNT)
     run = Run(wlmeasure.__version__, date.today().isoformat(), (asked.seed, asked.seed + count - 1), count)
-    # Started afresh and not forked, so that every process begins alike on every system.
-    with get_context("spawn").Pool(asked.workers) as pool:
-        made = sections(asked.seed, count, mapper(pool if asked.workers > 1 else None), asked.only)
+    if asked.workers > 1:
+        # Started afresh and not forked, so that every process begins alike on every system.
+        with get_context("spawn").Pool(asked.workers) as pool:
+            made = sections(asked.seed, count, mapper(pool), asked.only)
+    else:
+        made = sections(asked.seed, count, mapper(None), asked.only)
     asked.out.write_text(html(made, run), encoding="utf-8")
     asked.out.with_suffix(".json").write_text(json.dumps(data(made, run), indent=1) + "\n", encoding="utf-8")
     for section in made:

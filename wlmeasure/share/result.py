@@ -433,7 +433,7 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         if length.coronal_mm > 0.0:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
-        lines += [f"  measure again    {words}" for words in advice_words(trace.advice)]
+        lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"

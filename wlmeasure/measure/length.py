@@ -59,6 +59,7 @@ UNCOVERED_WHOLE_REL_STD = 0.05  # a canal without any file: an rms of 0.055 on s
 # 1500 to 1569), although nothing tells how much of it is true bend: anywhere between chord and path, rectangular, so its
 # standard uncertainty is 1 / sqrt(3) of the difference (GUM 4.3.7). With it 94 % of the intervals hold, 86 % without (2 mm).
 WINDING_REL_STD = 1.0 / sqrt(3.0)
+WINDS_FROM_MM = 0.01  # our parameter: a path that is longer than its chord by less than this does not wind
 WINDING_MM = 3.0  # our parameter: over a longer stretch a canal's own bends are most of the difference
 UNSEEN_REL_STD = 0.10  # our parameter: growth of the uncertainty along a stretch of canal that cannot be seen
 
@@ -228,8 +229,9 @@ def measure_length(
         # Never more than for a canal without any file: over a long stretch the tilts average out.
         tilt = min(uncovered_end_rel_std * open_mm, uncovered_whole_rel_std * length)
         budget.append(Term(TILT, tilt))
-        if covered > 0.0 and trace.tracer != GIVEN_PATH:
-            budget.append(Term(WINDING, WINDING_REL_STD * _winding_mm(path, open_mm)))
+        winding = _winding_mm(path, open_mm)
+        if covered > 0.0 and winding > WINDS_FROM_MM and trace.tracer != GIVEN_PATH:
+            budget.append(Term(WINDING, WINDING_REL_STD * winding))
     if unseen_from_mm is not None:
         if check_finite(MeasureError, "unseen_from_mm", unseen_from_mm) < 0.0:
             raise MeasureError(f"unseen_from_mm must be >= 0: {unseen_from_mm:g}; it counts from the orifice")

@@ -129,5 +129,18 @@ def test_a_radius_by_uncertainties(draw) -> None:
     peer = ufloat(centre, (1.0 / plain[0] - centre) / 1.959964) / ufloat(1.0, 0.07)
     assert 1.0 / scaled[0] - centre == pytest.approx(1.959964 * peer.std_dev, rel=1e-6)
     assert centre - 1.0 / scaled[1] == pytest.approx(1.959964 * peer.std_dev, rel=1e-6)
-    angles = [measure_curvature(path, noise=Noise(0.02), scale_rel_std=rel).schneider_std_deg for rel in (0.0, 0.07)]
-    assert angles[0] == angles[1]  # an angle has no scale
+    bends = [measure_curvature(path, noise=Noise(0.02), end_std_mm=0.03, scale_rel_std=rel) for rel in (0.0, 0.07)]
+    assert bends[0].schneider_std_deg == bends[1].schneider_std_deg  # an angle has no scale
+    terms = dict(bends[0].schneider_budget)
+    assert set(terms) == {"path", "end click"}
+    assert bends[0].schneider_std_deg == pytest.approx(sqrt(terms["path"] ** 2 + terms["end click"] ** 2))
+    # By hand: the line from where the bend begins to the end is turned by the click's error over its length.
+    begin, end = path[30], path[-1]
+    assert terms["end click"] == pytest.approx(np.degrees(0.03 / np.hypot(*(end - begin))), rel=0.1)
+
+
+def test_few_points_are_a_term_of_the_angle(draw) -> None:
+    path = draw([(6.0, 0.0), (5.0 * np.radians(60.0), 0.2)], 5)
+    few = measure_curvature(path, noise=Noise(0.02))
+    assert dict(few.schneider_budget)["too few points"] > 5.0
+    assert not few.determined

@@ -394,7 +394,8 @@ class CurvatureEstimate:
 
     Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. For an S-shaped canal the angles without
     ``secondary`` are those of the first bend. A radius is None where the data do not determine it; its interval always
-    stands beside it. With `determined` False the path has too few points to show a bend: the angles are only what its chords
+    stands beside it. `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no angle depends on the
+    scale. With `determined` False the path has too few points to show a bend: the angles are only what its chords
     give.
     """
 
@@ -428,6 +429,7 @@ class CurvatureEstimate:
     min_radius_at_mm: float | None
     misfit_mm: float
     parameters: tuple[tuple[str, float], ...]
+    schneider_budget: tuple[tuple[str, float], ...] = ()
 
     @property
     def largest_deg(self) -> float:
@@ -483,17 +485,18 @@ def measure_curvature(
     if len(path) < FEW_CLICKS:
         hidden = FEW_CLICKS_REL_STD * float(np.degrees(np.abs(_turns(np.diff(path, axis=0))).sum()))
         radius = interval = smallest = smallest_interval = where = None
+    schneider_budget = (
+        ("path", model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise)),
+        ("end click", _turn_by_end_deg(model, end_std_mm)),
+        *((("too few points", hidden),) if hidden > 0.0 else ()),
+    )
     return CurvatureEstimate(
         form=canal_form(model),
         determined=len(path) >= FEW_CLICKS,
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
-        schneider_std_deg=hypot(
-            model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise),
-            _turn_by_end_deg(model, end_std_mm),
-            hidden,
-        ),
+        schneider_std_deg=hypot(*(std for _, std in schneider_budget)),
         schneider_secondary_deg=schneider_deg(model, 1) if double else None,
         schneider_secondary_std_deg=model.std_of(lambda m: schneider_deg(m, 1)) if double else None,
         weine_deg=weine_deg(model),
@@ -524,6 +527,7 @@ def measure_curvature(
             ("luiten_apical_mm", LUITEN_APICAL_MM),
             ("profile_window_mm", profile.window_mm),
         ),
+        schneider_budget=schneider_budget,
     )
 
 

@@ -280,8 +280,9 @@ def _curvature_rows(bend: CurvatureEstimate) -> Rows:
         return name, "not determined" if value is None else f"{value:.1f} mm", span
 
     access = bend.canal_access
+    parts = ", ".join(f"{name} {NORMAL_95 * std:.1f}" for name, std in bend.schneider_budget)
     rows: Rows = [
-        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}°"),
+        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}° ({parts})"),
         ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
     ]
     if bend.form != "I":

@@ -255,6 +255,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
     return {
         "schneider_deg": curvature.schneider_deg,
         "schneider_std_deg": curvature.schneider_std_deg,
+        "schneider_budget": [{"term": name, "std_deg": std} for name, std in curvature.schneider_budget],
         "schneider_secondary_deg": curvature.schneider_secondary_deg,
         "schneider_secondary_std_deg": curvature.schneider_secondary_std_deg,
         "weine_deg": curvature.weine_deg,

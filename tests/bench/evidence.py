@@ -3,8 +3,9 @@
     python tests/bench/evidence.py [--count N] [--seed S] [--quick] [--workers W] [--only KEY ...] [--out FILE.html]
 
 Writes the page and, beside it, its figures as JSON. Phantoms leave out finding the landmarks on a patient's film, which is most
-of the error there; the page says so. Parameters were chosen on seeds 1000 to 1999; the page is meant for seeds 8000 and up,
-which nothing was chosen on. The same seeds give the same page, whatever the number of processes.
+of the error there; the page says so. Parameters were chosen on seeds 1000 to 1999; the page is meant for seeds 8100 and up,
+which nothing was chosen on (5000 to 5059, 5200 to 5279, 6000 to 6010, 7000 to 7059, 8000 to 8039 were looked at before). The
+same seeds give the same page, whatever the number of processes.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from evidence_page.section import Map, Section
 import wlmeasure
 
 KEYS = ("lengths", "coverage", "tracer", "finder", "estimators")
-FIRST_SEED = 8000
+FIRST_SEED = 8100
 COUNT, QUICK = 300, 12
 
 

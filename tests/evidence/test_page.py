@@ -68,6 +68,7 @@ def test_shares_and_their_intervals():
     hits = np.repeat([True, True, True, False], 5)  # three films always, one never: as good as four cases
     alone = grouped_share("", hits, groups)
     assert alone.value == 75.0
+    assert grouped_share("", np.ones(20, bool), groups).interval == wilson(4, 4)
     assert alone.interval[1] - alone.interval[0] > 60.0 > np.diff(wilson(15, 20))[0]
 
 

@@ -34,6 +34,9 @@ Float64 = NDArray[np.float64]
 CLICK_SD_PX = 1.0
 STOP_HALF_MM = 0.25  # a stop set by a ruler of half millimetres
 PASSES_PX = 20.0  # half a millimetre and a bit
+LEAST_CONFIDENCE = (
+    0.5  # our parameter: a proposal that states less is one that nobody accepts, and the tip is clicked instead
+)
 TILT_DEG = 20.0
 FOUND, CLICKED, INJECTED = "tip found", "clicked", "stop length off"
 
@@ -164,8 +167,8 @@ def _measured(phantom: Phantom, film: Radiograph, clicks: Clicks, run: Run) -> R
     if run.how == FOUND:
         form = TipForm(file.size_mm, file.tip_angle_deg)
         proposals = find_files(film, mm_per_px=phantom.mm_per_px, tip=form)
-        tips = [p.tip_px for p in proposals if p.tip_px is not None and p.tip_seen and _passes(p.path_px, clicks.stop)]
-        if not tips:
+        tips = [p.tip_px for p in proposals if p.confidence >= LEAST_CONFIDENCE and _passes(p.path_px, clicks.stop)]
+        if not tips or tips[0] is None:
             return run
         tip = tips[0]
     path = trace_line(film, np.array([clicks.stop, tip]), "file", phantom.mm_per_px).path_px

@@ -8,7 +8,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from .films import CLICKED, FOUND, INJECTED, STOP_HALF_MM, TILT_DEG, Run, film_runs
+from .films import CLICKED, FOUND, INJECTED, LEAST_CONFIDENCE, STOP_HALF_MM, TILT_DEG, Run, film_runs
 from .plots import BLUE, GREEN, ORANGE, dots_svg, histogram_svg, within_svg
 from .section import Figure, Goal, Map, Plot, Section, Table, grouped_share, share
 
@@ -117,7 +117,8 @@ def lengths_section(rows: Rows) -> Section:
         f"orifice, in its middle third and at its end; 1 px of error on every click; films tilted up to {TILT_DEG:g} degrees "
         "both ways, bends out of the plane, unequal pixel spacing among them; the stop length exact. A perfect tracer takes "
         "the same clicks on paths that are exact to the pixel; the film's own limit is exact paths and exact ends: what a "
-        "single film cannot show. Shares are of the films measured.",
+        "single film cannot show. A tip is taken as found "
+        f"where the proposal states a confidence of {LEAST_CONFIDENCE:g} and more; shares are of the films measured so.",
         tuple(figures),
         (Table("Errors of the working length", head, tuple(cells)),
          Table("Published, for comparison; these include finding the landmark, the phantoms do not",

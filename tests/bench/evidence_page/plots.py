@@ -12,6 +12,7 @@ Float64 = NDArray[np.float64]
 INK, SOFT, GRID = "#1c2329", "#5a6570", "#d8dee4"
 BLUE, ORANGE, GREEN = "#0072b2", "#d55e00", "#009e73"
 DASHES = {BLUE: "", ORANGE: "6 3", GREEN: "2 3"}
+APART = 22  # pixels that two labels need between their middles
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 400, 210, 46, 36, 22
 
 
@@ -132,8 +133,9 @@ def dots_svg(
         _text(4, 13, title, "start", INK),
         f'<rect x="{x(band[0]):.1f}" y="{TOP}" width="{x(band[1]) - x(band[0]):.1f}" height="{low - TOP}" fill="#e3e8ec"/>',
     ]
-    for value in dict.fromkeys((*span, *band)):
-        body += [_line(x(value), TOP, x(value), low), _text(x(value), low + 13, f"{value:g}{unit}")]
+    ends = [value for value in span if all(abs(x(value) - x(edge)) > APART for edge in band)]
+    for value in dict.fromkeys((*ends, *band)):
+        body += [_line(x(value), TOP, x(value), low), _text(x(value), low + 13, f"{value:g}")]
     for k, (name, value, interval) in enumerate(rows):
         y = TOP + row * (k + 0.5)
         if interval is not None:

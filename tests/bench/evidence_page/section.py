@@ -106,6 +106,8 @@ def grouped_share(name: str, hits: NDArray[np.bool_], group: NDArray[np.int64], 
     """A share of cases that come in groups, with the interval of groups drawn anew: cases of one film are not independent."""
     each = np.array([hits[group == one].mean() for one in np.unique(group)])
     value = float(each.mean()) if len(each) else 0.0
+    if value in (0.0, 1.0):  # all groups alike: as many cases as there are groups
+        return Figure(name, 100.0 * value, " %", goal, wilson(round(value * len(each)), len(each)), 1)
     half = 1.959964 * float(each.std(ddof=1)) / np.sqrt(len(each)) if len(each) > 1 else 1.0
     interval = (100.0 * max(0.0, value - half), 100.0 * min(1.0, value + half))
     return Figure(name, 100.0 * value, " %", goal, interval, 1)

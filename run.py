@@ -3,7 +3,7 @@
     python3 run.py demo [ARGS...]     the demonstration; ARGS go to `wlmeasure demo`
     python3 run.py test [ARGS...]     style, types, walls between the rooms, then the tests; ARGS go to pytest
     python3 run.py bench [ARGS...]    the benchmarks; ARGS go to tests/bench/run.py
-    python3 run.py evidence [ARGS...] lengths on phantoms of known truth, as a page; ARGS go to tests/bench/evidence.py
+    python3 run.py evidence [ARGS...] figures beside their goals, as a page; ARGS go to tests/bench/evidence.py
 
 All goes into .venv beside this file, in the versions that constraints.txt pins. A second run installs nothing.
 On Debian and Ubuntu missing system packages are installed too, where the caller is root or sudo asks no password.

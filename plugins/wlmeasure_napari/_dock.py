@@ -35,8 +35,8 @@ from wlmeasure.share.result import (
     canal_flags,
     curvature_words,
     electronic_words,
-    length_words,
     limit_words,
+    measured_words,
     proposal_words,
     reading_words,
     scale_words,
@@ -411,11 +411,13 @@ class WorkingLengthDock(QWidget):
             return
         length = trace.length
         tip = trace.tip_to_end_mm
-        words = "no scale: angles only" if length is None else length_words(length.length_mm, length.length_std_mm)
+        words = "no scale: angles only" if length is None else measured_words(length)
         if tip is not None:
             words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
         if trace.lost_mm >= 0.1:
             words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
+        if trace.advice:
+            words += f"\nto narrow it: {trace.advice[0].words}"
         self.canal_length.setText(words)
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)

@@ -18,13 +18,14 @@ from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.length import (
     UNCOVERED_END_REL_STD,
     UNCOVERED_WHOLE_REL_STD,
+    WINDING,
     LengthEstimate,
     covered_mm,
     measure_length,
     path_noise,
     polyline_mm,
 )
-from wlmeasure.trace.centreline import CanalTrace, given_path
+from wlmeasure.trace.centreline import GIVEN_PATH, CanalTrace, given_path
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -157,6 +158,24 @@ def test_two_lengths_on_one_film_share_their_scale() -> None:
     assert one.covariance_mm2(two) < one.length_std_mm * two.length_std_mm
 
 
+def test_a_path_that_winds_beyond_the_file_is_in_doubt() -> None:
+    """By hand: the last 2 mm run along two sides of 1.25 mm of a triangle of base 2 mm, 0.5 mm longer than their chord.
+
+    A path drawn by a person is meant as it is; a straight one winds nowhere.
+    """
+    down = np.column_stack([np.linspace(100.0, 1000.0, 300), np.full(300, 100.0)])
+    out = np.column_stack([np.linspace(1000.0, 1050.0, 30)[1:], np.linspace(100.0, 137.5, 30)[1:]])
+    back = np.column_stack([np.linspace(1050.0, 1100.0, 30)[1:], np.linspace(137.5, 100.0, 30)[1:]])
+    winding, straight = np.vstack([down, out, back]), np.linspace(down[0], [1100.0, 100.0], 400)
+    stated = {}
+    for name, path, tracer in (("winds", winding, "t"), ("straight", straight, "t"), ("drawn", winding, GIVEN_PATH)):
+        found = measure_length(CanalTrace(path, path[[0, -1]], tracer, 0.1), square(), beside_mm=1e-3)
+        stated[name] = budget(found).get(WINDING, 0.0)
+    assert stated["winds"] == pytest.approx(0.5 / sqrt(3.0), rel=0.05)
+    assert stated["straight"] == pytest.approx(0.0, abs=1e-6)
+    assert stated["drawn"] == 0.0
+
+
 def test_a_traced_path_has_errors_that_go_together() -> None:
     """Clicks are independent of each other; a dense path follows the spline of the tracer."""
     dense = CanalTrace(np.linspace([0.0, 0.0], [800.0, 0.0], 400), [[0.0, 0.0], [800.0, 0.0]], "some tracer", 0.1)
@@ -238,8 +257,8 @@ def test_what_one_film_cannot_show() -> None:
     Each axis is seen along a random direction; its chord is tilted out of the film by 12 degrees (one standard deviation), so
     that one view loses the published 3.3 % of the length in the median. As published, length over chord is at most 1.20 and
     the loss at most 15 %. The last millimetres get their scale from a file along all the rest; the whole canal from elsewhere.
-    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, so the
-    constant for an end is on the safe side.
+    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, as those of
+    the project's phantoms do, whose bends are drawn otherwise.
     """
     rng = np.random.default_rng(1)
     axes, length = axes_in_depth(rng, 3000)
@@ -271,9 +290,8 @@ def test_what_one_film_cannot_show() -> None:
     print(
         f"whole canal {whole:.3f}; within the 95 % interval " + ", ".join(f"{share:.3f}" for share in within.values())
     )
-    assert max(ends.values()) <= UNCOVERED_END_REL_STD
-    assert min(within.values()) >= 0.95
-    assert 0.10 <= max(ends.values()) <= 0.20
+    assert min(ends.values()) <= UNCOVERED_END_REL_STD <= max(ends.values())
+    assert all(0.93 <= share <= 0.97 for share in within.values())
     assert 0.03 <= whole <= 0.08
     assert whole == pytest.approx(UNCOVERED_WHOLE_REL_STD, rel=0.25)
 

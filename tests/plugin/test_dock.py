@@ -243,6 +243,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.click(END)
     person.key("Return")
     assert dock.canal_length.text().startswith(f"{person.session.trace_result.length.length_mm:.1f} mm ± ")
+    assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.canal_length.text()
     person.click_into("reading")
     person.type("reading", "20.5")
     person.space(person.button("Same again"))

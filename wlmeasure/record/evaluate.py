@@ -20,6 +20,7 @@ from wlmeasure.decide.electronic import ElectronicLength, ElectronicReading, ele
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength, radiographic_length
 from wlmeasure.decide.reconcile import WorkingLength, reconcile
+from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_length
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
@@ -79,7 +80,7 @@ class TraceResult:
 
     `tip_to_end_mm` is the distance along the canal from the file's tip to the end of the trace, positive when short.
     `retraced_mm` is how much longer a new tracing of the stored clicks is than the stored path, where that was asked for.
-    On a film without a scale `angles` alone is measured.
+    On a film without a scale `angles` alone is measured. `advice` says what would make the length surer.
     """
 
     trace: Trace
@@ -94,6 +95,7 @@ class TraceResult:
     retraced_mm: float | None = None
     radiographic: RadiographicLength | None = None
     flags: tuple[Flag, ...] = ()
+    advice: tuple[Advice, ...] = ()
 
     @property
     def pieces(self) -> list[tuple[Float64, bool]]:
@@ -132,7 +134,8 @@ class CanalResult:
     """One canal: what each film gives, what the readings give, and the working length of both.
 
     `basis` is the trace whose length entered the working length: the one with the smallest uncertainty. Where no film
-    gives a length it is the first trace, and None for a canal with readings alone.
+    gives a length it is the first trace, and None for a canal with readings alone. `advice` says what would make the working
+    length surer.
     """
 
     canal: Canal
@@ -141,6 +144,7 @@ class CanalResult:
     electronic: ElectronicLength | None
     working_length: WorkingLength
     flags: tuple[Flag, ...]
+    advice: tuple[Advice, ...] = ()
 
 
 @frozen(eq=False)
@@ -353,7 +357,11 @@ def _evaluate_canal(
         flags.append(flag("open-apex"))
     if canal.resorption not in (None, "none"):
         flags.append(flag("resorption-bone" if canal.resorption == "bone" else "resorption-root"))
-    return CanalResult(canal, tuple(traces), basis, electronic, working, tuple(flags))
+    on_film = None if basis is None or basis.radiographic is None else basis
+    advice = advise_working_length(
+        working, None if on_film is None else on_film.length, None if on_film is None else on_film.film.calibration
+    )
+    return CanalResult(canal, tuple(traces), basis, electronic, working, tuple(flags), advice)
 
 
 def _films_disagree(traces: list[TraceResult]) -> bool:
@@ -387,6 +395,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
         end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
+        scale_rel_std=calibration.rel_std,
     )
     flags = _seat_flags(path, reference, tip_px, film)
     tip = None
@@ -412,6 +421,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         apex_visibility=trace.apex_visibility or "clear",
         unseen_mm=0.0 if trace.unseen_from_mm is None else max(0.0, length.canal_mm - trace.unseen_from_mm),
         unseen_std_per_mm=0.0,  # already a term of the length's budget
+        end_budget=length.budget,
     )
     if film.uncorrected or _FLAGS["trace-reversed"] in flags:
         radiographic = None
@@ -430,6 +440,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         retraced_mm=_retraced_mm(trace, path, film) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
+        advice=advise_length(length, calibration),
     )
 
 

@@ -145,14 +145,15 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             if isinstance(scale, Spacing):
                 spacings.append(calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification))
                 continue
+            on_ruler = scale.known_length_std_mm is None
             std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
-                lines.append(KnownLine(points, scale.known_length_mm, std, "object"))
+                lines.append(KnownLine(points, scale.known_length_mm, std, "object", on_ruler))
                 continue
             trace = _trace_file(scale, points, radiograph, ratio)
             traces.append(trace)
-            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std))
+            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std, read_to_division=on_ruler))
             if trace.seen is not None and trace.seen < FILE_SEEN:
                 flags.append(_FLAGS["file-not-seen"])
             elif _hidden_share(trace) * scale.known_length_mm >= HIDDEN_MM:

@@ -8,7 +8,9 @@ from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import stop_setting_mm
+from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.budget import Term
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -19,6 +21,7 @@ from wlmeasure.measure.curvature import (
     total_turning_deg,
     weine_deg,
 )
+from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc
 from wlmeasure.record.case import Case, Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
@@ -26,6 +29,8 @@ from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
 __all__ = [
     "RESULT_SCHEMA",
+    "advice_words",
+    "budget_words",
     "canal_flags",
     "canal_rows",
     "case_cautions",
@@ -33,6 +38,7 @@ __all__ = [
     "electronic_words",
     "length_words",
     "limit_words",
+    "measured_words",
     "proposal_words",
     "reading_words",
     "record_text",
@@ -76,6 +82,23 @@ def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
     if length_mm is None or std_mm is None:
         return "none"
     return f"{limit_words(length_mm)} ± {NORMAL_95 * std_mm:.1f}"
+
+
+def measured_words(length: LengthEstimate) -> str:
+    """A measured length to 0.1 mm with the half-width of its 95 % interval, which is what its budget makes it."""
+    return f"{length.length_mm:.1f} mm ± {length.half_width_mm:.1f}"
+
+
+def budget_words(budget: Sequence[Term]) -> str:
+    """Every term with the half-width that it alone would make, the largest first."""
+    return ", ".join(f"{term.term} {term.half_mm:.2f}" for term in sorted(budget, key=lambda term: -term.std_mm))
+
+
+def advice_words(advice: Sequence[Advice]) -> list[str]:
+    """What to measure again: the act that helps most, and where that needs another film, what helps most without one."""
+    first = list(advice[:1])
+    first += [one for one in advice if first[0].needs_film and not one.needs_film][:1]
+    return [one.words for one in first]
 
 
 def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
@@ -181,9 +204,8 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
         "length_mm": length and length.length_mm,
         "length_std_mm": length and length.length_std_mm,
         "length_interval_mm": length and list(length.length_interval_mm),
-        "budget": []
-        if length is None
-        else [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared} for t in length.budget],
+        "budget": [] if length is None else _budget_json(length.budget),
+        "advice": [] if trace is None else _advice_json(trace.advice),
         "file_tip_to_end_mm": trace and trace.tip_to_end_mm,
         "file_tip_to_end_std_mm": trace and trace.tip_to_end_std_mm,
         "curvature": trace and _curvature_json(trace.curvature, trace.angles),
@@ -218,11 +240,31 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
             "weights": working.weights and list(working.weights),
             "consistent": working.consistency and working.consistency.consistent,
             "decided_mm": working.decided_mm,
+            "budget": _budget_json(working.budget),
+            "advice": _advice_json(canal.advice),
             "flags": flags,
             "parameters": dict(working.parameters),
         },
         "flags": flags,
     }
+
+
+def _budget_json(budget: Sequence[Term]) -> list[dict[str, Any]]:
+    return [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared, "shape": t.shape} for t in budget]
+
+
+def _advice_json(advice: Sequence[Advice]) -> list[dict[str, Any]]:
+    """Half-widths of the 95 % interval, mm."""
+    return [
+        {
+            "term": one.term,
+            "action": one.action,
+            "before_mm": one.before_mm,
+            "after_mm": one.after_mm,
+            "needs_film": one.needs_film,
+        }
+        for one in advice
+    ]
 
 
 def _interval(value: tuple[float, float] | None) -> list[float | None] | None:
@@ -248,6 +290,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
     return {
         "schneider_deg": curvature.schneider_deg,
         "schneider_std_deg": curvature.schneider_std_deg,
+        "schneider_budget": [{"term": name, "std_deg": std} for name, std in curvature.schneider_budget],
         "schneider_secondary_deg": curvature.schneider_secondary_deg,
         "schneider_secondary_std_deg": curvature.schneider_secondary_std_deg,
         "weine_deg": curvature.weine_deg,
@@ -417,6 +460,9 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
             f"  electronic       {length_words(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
         )
     lines.append(f"  WORKING LENGTH   {proposal_words(working.length_mm, working.std_mm)}  {working.status}")
+    if len(working.budget) > 1:
+        lines.append(f"  uncertain by     {budget_words(working.budget)}")
+        lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
     decision = canal.canal.decision
@@ -432,13 +478,11 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        lines.append(
-            f"  length           {length_words(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
-        )
+        lines.append(f"  length           {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm)")
         if length.coronal_mm > 0.0:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
-        budget = sorted(length.budget, key=lambda term: -term.std_mm)
-        lines.append("  uncertain by     " + ", ".join(f"{t.term} {NORMAL_95 * t.std_mm:.2f}" for t in budget))
+        lines.append(f"  uncertain by     {budget_words(length.budget)}")
+        lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"

@@ -26,6 +26,7 @@ from wlmeasure.trace.centreline import line_normals, sample_image, settle_line
 from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
+from wlmeasure.trace.stop_slab import OPEN_MM, Slab, find_slab, fit_slab
 from wlmeasure.trace.walk import bright_lines
 
 __all__ = ["FINDER", "FileProposal", "find_files"]
@@ -137,6 +138,7 @@ class _Line:
     """A bright line, coronal to apical, and what its straightened strip shows; mm along from its coronal end."""
 
     line_mm: Float64
+    slab: Slab | None
     stop: StopBlock | None
     tip_mm: float
     enters: bool  # at the picture's border
@@ -148,6 +150,8 @@ class _Line:
 
     @property
     def from_mm(self) -> float:
+        if self.slab is not None:
+            return self.slab.face_mm if self.slab.face_mm is not None else self.slab.top_mm + OPEN_MM
         return self.stop.face_mm if self.stop is not None else 0.0
 
     @property
@@ -263,12 +267,15 @@ def _seen_from(
     usual = _middle(excess)
     length = float(arc_length(line)[-1])
     along = np.arange(len(line)) * length / (len(line) - 1)
+    slab = find_slab(strip, along, across, excess)
     stop = find_stop(strip, along, across, usual)
     to_border = np.minimum(line[[0, -1]], size - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
     if stop is not None and not enters and stop.face_mm < LEAST_ABOVE_STOP_MM:
         stop = None
     start = stop.face_mm if stop is not None else 0.0
+    if slab is not None:
+        start = slab.face_mm if slab.face_mm is not None else slab.top_mm + OPEN_MM
     fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
     if fades is None and not leaves:
         return None
@@ -282,7 +289,7 @@ def _seen_from(
     w, apart = width[on], int(on.sum()) // 3
     taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
     steady = float(np.mean(excess[on] > 0.3 * usual))
-    return _Line(line, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
+    return _Line(line, slab, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
 
 
 def _longer(line: Float64, size: Float64) -> Float64:
@@ -381,7 +388,9 @@ def _propose(
     else:
         tip = fit_tip(sample, line.tip_mm * scale, form)
     face: EndFit | None = None
-    if line.stop is not None:
+    if line.slab is not None:
+        face = fit_slab(sample, line.slab, float(density.min()))
+    if face is None and line.stop is not None:
         face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm * scale))
     if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
         face = None

@@ -1,0 +1,332 @@
+"""A rubber stop that stands clear of the crown: a faint slab across the shaft, with a face above and a face below.
+
+On the film a stop is a round disc of silicone seen from the side, more or less tilted: its path length rises over either face in
+a ramp that is symmetrical about the face's middle, and the steeper the disc stands to the rays the shorter the ramp is. Coming
+along the shaft from the handle one meets air, the slab, air, and then the crown, which rises where a stop falls; on many films a
+cusp covers part of the face towards the tip. So the coronal face gives height and ramp, and of the face towards the tip only what
+no crown covers is fitted, with its place as the one unknown.
+
+A slab is wider than the shaft and ends on both sides; a crown does not end, a handle has no shaft above it, a clamp is not
+symmetrical. What shows no face towards the tip is not taken for a stop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+from math import erf, pi, sqrt
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.trace.file_ends import EndFit, Sampler
+
+__all__ = ["Slab", "find_slab", "fit_slab"]
+
+Float64 = NDArray[np.float64]
+
+# All lengths in mm. Stops are 2 to 4 mm across and 1 to 2 mm thick (from memory); the others are our parameters.
+THICK_MM = (0.7, 2.6)
+BANDS_MM = ((0.45, 0.85), (0.7, 1.1), (1.0, 1.35))  # bands beside the shaft that lie inside any stop
+OUTER_MM = (2.1, 2.6)  # beyond any stop
+ABOVE_MM = 0.6  # of air above a slab that is looked at
+SOFT_MM = 0.3  # a face may be as soft as this to either side where the stop is tilted
+END_MM = 0.3  # of what is below it
+FALLS = 0.55  # of its height that a slab falls again, in one band at least
+RISES_WIDE = 0.45  # of its height that stands beyond its sides, at most, on one side at least
+LEAST_OVER_SCATTER = 4.0  # height over the scatter of the air above it
+LEAST_HEIGHT, MOST_HEIGHT = 0.01, 0.6  # over the shaft's contrast: silicone 0.03 to 0.15, filled rubber up to 0.45
+AIR_OVER_LEAST = 0.6  # above a stop the film is as dark as it is anywhere along the file, but for this share of the height
+OPEN_MM = 0.5  # of a slab whose other face is covered that must be clear
+THICKNESSES_MM = (1.0, 1.4, 1.8)  # where its other face is looked for
+UNEVEN = 2.5  # the two sides of a stop are alike: higher over lower
+
+STEP_MM, COLUMN_MM = 0.05, 0.1
+FROM_MM = 0.45  # from the axis: clear of the shaft and its blur
+TO_MM = 2.3
+BESIDE_MM = 0.9  # of air above, and of air or crown below, that is sampled
+BLUR_MM = 0.06
+PIXEL_NOISE = 1.3  # of a pixel over that of a sample between pixels
+LEAST_SEEN = 20  # samples of the lower half that nothing covers
+NUDGE = (0.01, 0.01, 0.01, 0.005, 0.02, 0.005)
+MOST_STEP = np.array([1.0, 1.0, 0.3, 0.3, 0.3, 0.3])
+MOST_ROUNDS = 25
+COVER_RISE, COVER_MARGIN_MM = 0.3, 0.2  # a column ends this far before it rises again by this share of its height
+INFLATION = 3.0  # of the stated uncertainty over that of white noise, on synthetic films of known truth
+
+
+@frozen
+class Slab:
+    """Its faces along the axis and half its width, mm, and its height over the shaft's contrast."""
+
+    top_mm: float
+    face_mm: float | None
+    half_mm: float
+    drop: float
+
+
+def _mean(values: Float64, first: NDArray[np.intp], length: int) -> Float64:
+    """Mean of `length` rows from each of `first`, along the first axis."""
+    total = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
+    rows = len(values)
+    lo, hi = np.clip(first, 0, rows), np.clip(first + length, 0, rows)
+    count = np.maximum(hi - lo, 1)
+    return np.asarray((total[hi] - total[lo]) / count.reshape(-1, *[1] * (values.ndim - 1)), np.float64)
+
+
+def find_slab(
+    values: Float64, along: NDArray[np.floating], across: NDArray[np.floating], shaft: Float64
+) -> Slab | None:
+    """The clearest slab on a coarse strip, or None.
+
+    Parameters
+    ----------
+    values : (S, U)
+        Strip at equal steps, its rows from the coronal end towards the tip.
+    along, across : (S,), (U,)
+        Distances in mm; `across` is symmetrical about 0.
+    shaft : (S,)
+        Contrast of the shaft against what is beside it.
+    """
+    step = float(along[1] - along[0])
+    rows = len(along)
+
+    def band(sign: float, limits: tuple[float, float]) -> Float64:
+        u = sign * across
+        return np.asarray(values[:, (u >= limits[0] - 1e-9) & (u <= limits[1] + 1e-9)].mean(axis=1), np.float64)
+
+    bands = [np.stack([band(sign, limits) for sign in (-1.0, 1.0)], axis=1) for limits in (*BANDS_MM, OUTER_MM)]
+    inner, outer = bands[0], bands.pop()
+    above_n, soft, end_n = round(ABOVE_MM / step), round(SOFT_MM / step), round(END_MM / step)
+    lowest = float(np.sort(inner.min(axis=1))[rows // 20])
+    best: tuple[float, Slab] | None = None
+    for closed in (True, False):
+        for long in range(round((THICK_MM[0] if closed else OPEN_MM) / step), round(THICK_MM[1] / step) + 1):
+            first = np.arange(above_n, rows - long - end_n - soft)
+            if not len(first) or (not closed and long * step > OPEN_MM + 1e-9):
+                break
+            ease = min(soft, long // 3)
+            core = [_mean(b, first + ease // 2, long - ease) for b in bands]
+            air = _mean(inner, first - above_n, above_n - ease // 2 - 1)
+            height = core[0] - air
+            low, high = height.min(axis=1), height.max(axis=1)
+            half_n = above_n // 2
+            contrast = np.maximum(_mean(shaft, first - above_n, above_n), 1e-9)
+            scatter = np.abs(_mean(inner, first - above_n, half_n) - _mean(inner, first - half_n - 1, half_n))
+            fall = np.stack(
+                [b - _mean(v, first + long + ease // 2, end_n) for b, v in zip(core, bands, strict=True)], axis=2
+            )
+            falls = (fall / np.maximum(height, 1e-9)[:, :, None]).max(axis=(1, 2))
+            wide = (_mean(outer, first, long) - _mean(outer, first - above_n, above_n - 1)) / np.maximum(height, 1e-9)
+            good = (
+                (low >= LEAST_HEIGHT * contrast)
+                & (high <= MOST_HEIGHT * contrast)
+                & (high <= UNEVEN * low)
+                & (low >= LEAST_OVER_SCATTER * scatter.max(axis=1))
+                & (wide.min(axis=1) <= RISES_WIDE)
+                & (air.max(axis=1) - lowest <= AIR_OVER_LEAST * low)
+            )
+            if closed:
+                good &= falls >= FALLS
+            if not good.any():
+                continue
+            score = np.where(good, low * (np.minimum(falls, 1.0) if closed else 1.0) * sqrt(long), -np.inf)
+            if not closed:  # the first face from the handle on; a crown rises later
+                score[int(good.argmax()) + above_n :] = -np.inf
+            k = int(score.argmax())
+            if best is None or score[k] > best[0]:
+                top = int(first[k])
+                block = values[top + ease : top + long - ease].mean(axis=0)
+                block = block - values[max(top - above_n, 0) : top - 1].mean(axis=0)
+                best = (
+                    float(score[k]),
+                    Slab(
+                        float(along[0]) + (top - 0.5) * step,
+                        float(along[0]) + (top + long - 0.5) * step if closed else None,
+                        _half_width(block, across, float(low[k])),
+                        float(low[k] / contrast[k]),
+                    ),
+                )
+        if best is not None:
+            break
+    return None if best is None else best[1]
+
+
+def _half_width(block: Float64, across: NDArray[np.floating], height: float) -> float:
+    """Where the height has fallen to half; the nearer of the two sides, since a crown may stand beside the other."""
+    sides = []
+    for sign in (-1.0, 1.0):
+        order = np.argsort(sign * across)
+        u, v = (sign * across)[order], block[order]
+        outside = np.flatnonzero((u > BANDS_MM[0][1]) & (v < 0.5 * height))
+        sides.append(float(u[outside[0]]) if len(outside) else TO_MM)
+    return min(sides)
+
+
+def fit_slab(sample: Sampler, slab: Slab, floor: float) -> EndFit | None:
+    """The slab's face towards the tip where the axis crosses it; None when it cannot be told.
+
+    A round disc, tilted, of free radius and height is laid on what no crown covers. Air, radius, height, tilt and the coronal
+    face are found on the coronal half first, then all together with the face towards the tip.
+
+    Parameters
+    ----------
+    sample
+        The image along and across the shaft.
+    slab
+        Where it is, roughly.
+    floor
+        The least value that the image stores: where air is saturated a stop's thin rims are lost in it, and what is left of
+        the slab is smaller than the stop.
+    """
+    half = min(slab.half_mm + 0.3, TO_MM)
+    count = int((half - FROM_MM) / COLUMN_MM) + 1
+    across = FROM_MM + COLUMN_MM * np.arange(count)
+    top = slab.top_mm
+    thick = OPEN_MM + 0.2 if slab.face_mm is None else slab.face_mm - top
+    middle = top + 0.5 * thick
+    s = np.arange(top - BESIDE_MM, top + (THICK_MM[1] if slab.face_mm is None else thick) + BESIDE_MM + 1e-9, STEP_MM)
+    fine = (across[:, None] + COLUMN_MM * np.array([-0.25, 0.25])).ravel()
+    raw = np.stack([sample(s, sign * fine).reshape(len(s), count, 2) for sign in (-1.0, 1.0)], axis=1)
+    strip = raw.mean(axis=3)  # rows, sides, columns
+    air = strip[s < top - 0.4]
+    inside = np.abs(s - middle) < 0.25 * thick
+    base = float(air.mean())
+    height = float(np.median(strip[inside][:, :, :4])) - base
+    if height <= 0.0:
+        return None
+    # Of the slab's own rows: air may be saturated, and then shows none.
+    noise = max(float(np.std(raw[inside][:, :, :4, 0] - raw[inside][:, :, :4, 1])) / sqrt(2.0), 1e-6)
+    scatter = noise / sqrt(2.0)
+    where = np.broadcast_to(s[:, None, None], strip.shape)
+    side = np.broadcast_to(across[None, None, :], strip.shape)
+
+    def model(p: Float64, at: NDArray[np.bool_]) -> Float64:
+        level = height * (p[0] + p[1] * _disc(where[at], side[at], p[2], p[3], abs(p[4]), p[5]))
+        return _above_floor(level - floor, PIXEL_NOISE * noise) + floor
+
+    far = float(s[-1]) + 2.0
+    starts = [np.array([base / height, 1.1, slab.half_mm + 0.1, top, 0.15, far])]
+    if base < floor + noise:  # the more of the stop is lost in saturated air, the larger it is
+        starts.append(starts[0] + np.array([-0.6, 0.6, 0.35, -0.15, 0.1, 0.0]))
+    upper = where < middle
+    first, _ = min(
+        (_settle(lambda p: strip[upper] - model(p, upper), one, (0, 1, 2, 3, 4), scatter) for one in starts),
+        key=lambda found: found[1],
+    )
+    everywhere = np.ones(strip.shape, bool)
+    endless = model(first, everywhere).reshape(strip.shape)
+    seen = upper | _uncovered(s, strip, endless, middle, scatter, height)
+    if (seen & ~upper).sum() < LEAST_SEEN:
+        return None
+    faces = [top + thick] if slab.face_mm is not None else [top + t for t in THICKNESSES_MM]
+    last, cost = min(
+        (
+            _settle(lambda p: strip[seen] - model(p, seen), np.append(first[:5], face), (0, 1, 2, 3, 4, 5), scatter)
+            for face in faces
+        ),
+        key=lambda found: found[1],
+    )
+    if not THICK_MM[0] <= last[5] - last[3] <= THICK_MM[1]:
+        return None
+    rest = strip[seen] - model(last, seen)
+    without = strip[seen] - model(np.append(last[:5], far), seen)
+    std = _std(lambda p: model(p, seen), last, max(scatter, sqrt(float(rest @ rest) / rest.size)))
+    return EndFit(float(last[5]), INFLATION * std, 1.0 - float(rest @ rest) / max(float(without @ without), 1e-12))
+
+
+@lru_cache(maxsize=8)
+def _erf_table() -> Float64:
+    return np.array([erf(k * 0.02) for k in range(-200, 201)])
+
+
+def _normal(z: Float64) -> Float64:
+    """The normal distribution function."""
+    return np.asarray(0.5 * (1.0 + np.interp(z / sqrt(2.0), np.arange(-200, 201) * 0.02, _erf_table())), np.float64)
+
+
+def _disc(s: Float64, u: Float64, radius: float, top: float, tilt: float, face: float) -> Float64:
+    """Path length through a tilted disc over its diameter; the ramps over its faces drawn as steps blurred alike."""
+    chord = np.sqrt(np.maximum(1.0 - (u / radius) ** 2, 0.0))
+    # A linear ramp and a Gaussian step of the same variance are hardly told apart under noise.
+    width = np.sqrt(BLUR_MM**2 + (tilt * radius * chord) ** 2 / 3.0)
+    return np.asarray(chord * (_normal((s - top) / width) - _normal((s - face) / width)), np.float64)
+
+
+def _above_floor(level: Float64, noise: float) -> Float64:
+    """Mean of what is stored of a noisy level where nothing below 0 is."""
+    z = level / max(noise, 1e-9)
+    soft = level * _normal(z) + noise * np.exp(-0.5 * np.minimum(z * z, 60.0)) / sqrt(2.0 * pi)
+    return np.asarray(np.where(z > 5.0, level, soft), np.float64)
+
+
+def _settle(residual: Callable[[Float64], Float64], start: Float64, free: tuple[int, ...], scatter: float) -> tuple[Float64, float]:
+    """Levenberg-Marquardt with residuals that count up to a few times their usual size (Huber's weights)."""
+    p = start.copy()
+    damping = 1e-2
+
+    def weighed(r: Float64) -> tuple[Float64, float]:
+        size = np.abs(r) / (1.5 * scatter)
+        return 1.0 / np.maximum(size, 1.0), float(np.where(size <= 1.0, size * size, 2.0 * size - 1.0).sum())
+
+    r = residual(p)
+    weight, cost = weighed(r)
+    for _ in range(MOST_ROUNDS):
+        columns = []
+        for k in free:
+            q = p.copy()
+            q[k] += NUDGE[k]
+            columns.append((residual(q) - r) / NUDGE[k])
+        jacobian = np.stack(columns, axis=1)
+        normal = jacobian.T @ (jacobian * weight[:, None])
+        target = -jacobian.T @ (weight * r)
+        moved = False
+        for _ in range(6):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), target)
+            q = p.copy()
+            q[list(free)] += step
+            q = np.clip(q, p - MOST_STEP, p + MOST_STEP)
+            q[2] = min(max(q[2], 0.8), 3.0)
+            q[4] = min(abs(q[4]), 0.6)
+            new = residual(q)
+            new_weight, new_cost = weighed(new)
+            if new_cost < cost:
+                moved = cost - new_cost > 1e-5 * cost
+                p, r, weight, cost = q, new, new_weight, new_cost
+                damping *= 0.3
+                break
+            damping *= 5.0
+        if not moved:
+            break
+    return p, cost
+
+
+def _std(model: Callable[[Float64], Float64], p: Float64, scatter: float) -> float:
+    """Standard uncertainty of the last parameter by white noise."""
+    base = model(p)
+    columns = []
+    for k in range(len(p)):
+        q = p.copy()
+        q[k] += NUDGE[k]
+        columns.append((model(q) - base) / NUDGE[k])
+    jacobian = np.stack(columns, axis=1)
+    normal = jacobian.T @ jacobian
+    normal += 1e-9 * np.diag(np.diag(normal) + 1e-12)
+    return scatter * sqrt(max(float(np.linalg.inv(normal)[-1, -1]), 0.0))
+
+
+def _uncovered(
+    s: NDArray[np.floating], strip: Float64, slab: Float64, middle: float, scatter: float, height: float
+) -> NDArray[np.bool_]:
+    """Rows of every column before anything rises over the slab, or rises again after it has fallen."""
+    smooth = strip.copy()
+    smooth[1:-1] = (strip[:-2] + strip[1:-1] + strip[2:]) / 3.0
+    rows = s >= middle
+    below = smooth[rows]
+    level = np.minimum(np.minimum.accumulate(below, axis=0), slab[rows])
+    high = below > level + max(COVER_RISE * height, 2.0 * scatter)
+    first = np.where(high.any(axis=0), high.argmax(axis=0), len(below))
+    free = np.ones(strip.shape, bool)
+    free[rows] = np.arange(len(below))[:, None, None] < first[None] - round(COVER_MARGIN_MM / STEP_MM)
+    return free

@@ -27,7 +27,7 @@ from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 from wlmeasure.trace.stop_slab import OPEN_MM, Slab, find_slab, fit_slab
-from wlmeasure.trace.walk import bright_lines
+from wlmeasure.trace.walk import bright_lines, joined
 
 __all__ = ["FINDER", "FileProposal", "find_files"]
 
@@ -40,6 +40,7 @@ LONG_SIDE_MM = 38.0  # where no pixel size is known: intraoral films and detecto
 # Our parameters, chosen on synthetic films.
 LEAST_OVER_DARK = 1.2  # a line must stand out more than the film's dark lines do (their 99th percentile)
 DRAWN_OUT_MM = 1.2
+AIR_SHARE = 20  # one part in so many of a film is no brighter than air, where a stop stands in air
 STRIP_HALF_MM = 2.7
 STRIP_STEP_MM = 0.1
 KNOT_MM = 1.5
@@ -58,6 +59,7 @@ SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 
+CLEAR_SLAB = 0.1
 CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most; else no stop is seen
 
 # Confidence: logistic regression (ridge 1) of "a file with both ends right" on five marks, over the 286 proposals that an
@@ -208,7 +210,9 @@ def find_files(
     least = LEAST_OVER_DARK * level(dark, 0.99)
     if least <= 0.0:  # an even picture
         return ()
-    seen = (_look(grid, cells, tip) for cells in bright_lines(bright, least, grid.cell_mm))
+    dark_level = float(np.partition(grid.values.ravel(), k := grid.values.size // AIR_SHARE)[k])
+    cells = bright_lines(bright, least, grid.cell_mm)
+    seen = (_look(grid, one, tip, dark_level) for one in [*cells, *joined(cells, grid.cell_mm)])
     lines = _distinct(sorted((line for line in seen if line is not None), key=_rank, reverse=True))
     found = [_propose(density, grid, line, mm_per_px, tip, tuple(flags)) for line in lines if _hopeful(line, tip)]
     kept = sorted((proposal for proposal in found if proposal is not None), key=lambda p: p.confidence, reverse=True)
@@ -226,7 +230,7 @@ def _pixel_size(radiograph: Radiograph) -> tuple[tuple[float, float], bool]:
 # --- one line looked at ----------------------------------------------------------------------------------------------
 
 
-def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
+def _look(grid: WorkingGrid, cells: Float64, form: TipForm, air: float) -> _Line | None:
     """Straighten a line on the working grid and see what it is."""
     coarse = _longer(cells * grid.cell_mm, np.array(grid.values.shape) * grid.cell_mm)
     length = float(arc_length(coarse)[-1])
@@ -252,7 +256,7 @@ def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
     size = np.array(grid.values.shape) * grid.cell_mm
     # Which end is the tip shows in the whole of the marks: a restoration, a bow or the air around the handle each mislead one.
     ways = [
-        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm)
+        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm, air)
         for way in (1, -1)
     ]
     return max(
@@ -261,13 +265,13 @@ def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
 
 
 def _seen_from(
-    line: Float64, strip: Float64, excess: Float64, width: Float64, across: NDArray[np.floating], size: Float64
+    line: Float64, strip: Float64, excess: Float64, width: Float64, across: NDArray[np.floating], size: Float64, air: float
 ) -> _Line | None:
     """A straightened line with its last end taken for the tip; None where that cannot be."""
     usual = _middle(excess)
     length = float(arc_length(line)[-1])
     along = np.arange(len(line)) * length / (len(line) - 1)
-    slab = find_slab(strip, along, across, excess)
+    slab = find_slab(strip, along, across, excess, air)
     stop = find_stop(strip, along, across, usual)
     to_border = np.minimum(line[[0, -1]], size - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
@@ -276,7 +280,11 @@ def _seen_from(
     start = stop.face_mm if stop is not None else 0.0
     if slab is not None:
         start = slab.face_mm if slab.face_mm is not None else slab.top_mm + OPEN_MM
-    fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
+    # In air the shaft stands out several times as much as in the tooth, where its tip is.
+    inside = _middle(excess[along > start]) if (along > start).sum() > 8 else usual
+    fades = next(
+        (mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share, inside)) is not None), None
+    )
     if fades is None and not leaves:
         return None
     leaves = fades is None
@@ -302,7 +310,7 @@ def _longer(line: Float64, size: Float64) -> Float64:
     return np.concatenate([pieces[0][::-1], line, pieces[1]])
 
 
-def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float) -> float | None:
+def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float, usual: float) -> float | None:
     """Where the contrast of a line falls for good below a share of what it had before; None when it does not."""
     step = float(along[1] - along[0])
     back, keep, low, ahead = (round(mm / step) for mm in (2.0, 0.3, 0.5, 3.0))
@@ -313,13 +321,13 @@ def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: fl
     before = np.partition(windows(excess, back), back // 2, axis=1)[first - keep - back :, back // 2]
     fallen = windows(excess, low)[first:].max(axis=1)
     before = before[: len(fallen)]
-    for k in np.flatnonzero((before >= LEAST_AT_TIP * _middle(excess)) & (fallen <= share * before)):
+    for k in np.flatnonzero((before >= LEAST_AT_TIP * usual) & (fallen <= share * before)):
         # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before. From the air
         # into the tooth it loses most of its contrast, and still stands out.
         later = excess[first + k + low : first + k + ahead]
         if len(later) < 2 * low:
             return float(along[first + k])
-        if _middle(np.sort(later)[-2 * low :]) < min(RETURNS_TO * before[k], STILL_THERE * _middle(excess)):
+        if _middle(np.sort(later)[-2 * low :]) < min(RETURNS_TO * before[k], STILL_THERE * usual):
             return float(along[first + k])
     return None
 
@@ -390,10 +398,12 @@ def _propose(
     face: EndFit | None = None
     if line.slab is not None:
         face = fit_slab(sample, line.slab, float(density.min()))
+        if face is not None and (face.explained < CLEAR_SLAB or face.std_mm > CLEAR_FACE_MM):
+            face = None
     if face is None and line.stop is not None:
         face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm * scale))
-    if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
-        face = None
+        if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
+            face = None
     if face is None:
         notes.append(_FLAGS["stop-not-in-picture" if line.enters else "stop-not-seen"])
     begin = face.at_mm if face is not None else 0.0

@@ -20,7 +20,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.trace.file_ends import EndFit, Sampler
+from wlmeasure.trace.file_ends import STOP_TO_TIP_MM, EndFit, Sampler
 
 __all__ = ["Slab", "find_slab", "fit_slab"]
 
@@ -37,7 +37,7 @@ FALLS = 0.55  # of its height that a slab falls again, in one band at least
 RISES_WIDE = 0.45  # of its height that stands beyond its sides, at most, on one side at least
 LEAST_OVER_SCATTER = 4.0  # height over the scatter of the air above it
 LEAST_HEIGHT, MOST_HEIGHT = 0.01, 0.6  # over the shaft's contrast: silicone 0.03 to 0.15, filled rubber up to 0.45
-AIR_OVER_LEAST = 0.6  # above a stop the film is as dark as it is anywhere along the file, but for this share of the height
+AIR_OVER_SHAFT = 0.25  # above a stop the film is as dark as anywhere, but for this share of the shaft's contrast
 OPEN_MM = 0.5  # of a slab whose other face is covered that must be clear
 THICKNESSES_MM = (1.0, 1.4, 1.8)  # where its other face is looked for
 UNEVEN = 2.5  # the two sides of a stop are alike: higher over lower
@@ -76,7 +76,7 @@ def _mean(values: Float64, first: NDArray[np.intp], length: int) -> Float64:
 
 
 def find_slab(
-    values: Float64, along: NDArray[np.floating], across: NDArray[np.floating], shaft: Float64
+    values: Float64, along: NDArray[np.floating], across: NDArray[np.floating], shaft: Float64, air_level: float
 ) -> Slab | None:
     """The clearest slab on a coarse strip, or None.
 
@@ -88,6 +88,8 @@ def find_slab(
         Distances in mm; `across` is symmetrical about 0.
     shaft : (S,)
         Contrast of the shaft against what is beside it.
+    air_level
+        What the darkest parts of the film have.
     """
     step = float(along[1] - along[0])
     rows = len(along)
@@ -99,12 +101,13 @@ def find_slab(
     bands = [np.stack([band(sign, limits) for sign in (-1.0, 1.0)], axis=1) for limits in (*BANDS_MM, OUTER_MM)]
     inner, outer = bands[0], bands.pop()
     above_n, soft, end_n = round(ABOVE_MM / step), round(SOFT_MM / step), round(END_MM / step)
-    lowest = float(np.sort(inner.min(axis=1))[rows // 20])
+    rows -= round(STOP_TO_TIP_MM / step)
+    lengths = range(round(THICK_MM[0] / step), round(THICK_MM[1] / step) + 1)
     best: tuple[float, Slab] | None = None
     for closed in (True, False):
-        for long in range(round((THICK_MM[0] if closed else OPEN_MM) / step), round(THICK_MM[1] / step) + 1):
+        for long in lengths if closed else (round(OPEN_MM / step),):
             first = np.arange(above_n, rows - long - end_n - soft)
-            if not len(first) or (not closed and long * step > OPEN_MM + 1e-9):
+            if not len(first):
                 break
             ease = min(soft, long // 3)
             core = [_mean(b, first + ease // 2, long - ease) for b in bands]
@@ -125,7 +128,7 @@ def find_slab(
                 & (high <= UNEVEN * low)
                 & (low >= LEAST_OVER_SCATTER * scatter.max(axis=1))
                 & (wide.min(axis=1) <= RISES_WIDE)
-                & (air.max(axis=1) - lowest <= AIR_OVER_LEAST * low)
+                & (air.max(axis=1) - air_level <= AIR_OVER_SHAFT * contrast)
             )
             if closed:
                 good &= falls >= FALLS

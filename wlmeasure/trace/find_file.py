@@ -344,7 +344,7 @@ def _hopeful(line: _Line, form: TipForm) -> bool:
 
 def _rank(line: _Line) -> float:
     """How much a line looks like a file before its ends are fitted; only the order counts."""
-    held = 2.0 if line.stop is not None else (1.0 if line.enters else 0.3)
+    held = 2.0 if line.stop is not None or line.slab is not None else (1.0 if line.enters else 0.3)
     return held * line.steady * min(line.length_mm, 15.0) * (1.0 if line.taper > 0.003 else 0.4)
 
 
@@ -375,33 +375,39 @@ def _propose(
     flags: tuple[Flag, ...],
 ) -> FileProposal | None:
     pixel = np.array(mm_per_px)
-    along = arc_length(line.line_mm)
-    kept = line.line_mm[along <= line.tip_mm - (0.0 if line.leaves else TIP_BACK_MM)]
-    if arc_length(kept)[-1] < 2.5 * KNOT_MM:
+    if float(arc_length(line.line_mm)[-1]) < 2.5 * KNOT_MM:
         return None
-    axis_px, _ = settle_line(density, grid.to_px(kept / grid.cell_mm), mm_per_px, rounds=SETTLE_ROUNDS)
+    axis_px, _ = settle_line(density, grid.to_px(line.line_mm / grid.cell_mm), mm_per_px, rounds=1)
+    if not line.leaves:
+        # On the settled line the tip shows where a sharp bend hid it from the coarse one.
+        rough = _Axis.through(axis_px * pixel)
+        tip_mm = _tip_on(density, rough, line, pixel)
+        kept = rough.points[rough.along <= tip_mm - TIP_BACK_MM]
+        if len(kept) < 8 or arc_length(kept)[-1] < 2.5 * KNOT_MM:
+            return None
+        axis_px = kept / pixel
+    axis_px, _ = settle_line(density, axis_px, mm_per_px, rounds=1)
     axis = _Axis.through(axis_px * pixel)
-    # Settling hardly changes the length: the coarse places along the line hold for the settled one from its coronal end.
+    # Settling hardly changes the length: places along the line hold for the settled one from its coronal end.
 
     def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
         points, normals = axis.at(s)
         at = (points[:, None] + u[None, :, None] * normals[:, None]) / pixel
         return sample_image(density, at)
 
-    scale = axis.length / float(arc_length(kept)[-1])
     notes = list(flags)
     tip: EndFit | None = None
     if line.leaves:
         notes = [flag for flag in notes if flag.code != "tip-form-assumed"] + [_FLAGS["tip-not-in-picture"]]
     else:
-        tip = fit_tip(sample, line.tip_mm * scale, form)
+        tip = fit_tip(sample, tip_mm, form)
     face: EndFit | None = None
     if line.slab is not None:
         face = fit_slab(sample, line.slab, float(density.min()))
         if face is not None and (face.explained < CLEAR_SLAB or face.std_mm > CLEAR_FACE_MM):
             face = None
     if face is None and line.stop is not None:
-        face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm * scale))
+        face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm))
         if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
             face = None
     if face is None:
@@ -413,7 +419,7 @@ def _propose(
     steps = np.linspace(begin, end, max(16, round((end - begin) / 0.05)))
     path = axis.at(steps)[0] / pixel
     unit = float(sqrt(pixel[0] * pixel[1]))
-    confidence = _confidence(line if face is not None else evolve(line, stop=None), tip, form)
+    confidence = _confidence(line if face is not None else evolve(line, stop=None, slab=None), tip, form)
     if confidence < LEAST_CONFIDENCE:
         return None
     if confidence < 0.5:
@@ -432,9 +438,27 @@ def _propose(
     )
 
 
+def _tip_on(density: Float32, axis: _Axis, line: _Line, pixel: Float64) -> float:
+    """Where the contrast fades on a settled line; the coarse place where it does not."""
+    count = max(8, round(axis.length / STRIP_STEP_MM))
+    s = np.linspace(0.0, axis.length, count + 1)
+    points, normals = axis.at(s)
+    across = np.arange(-round(BESIDE_MM[1] / 0.05), round(BESIDE_MM[1] / 0.05) + 1) * 0.05
+    strip = sample_image(density, (points[:, None] + across[None, :, None] * normals[:, None]) / pixel)
+    near = np.abs(across) >= BESIDE_MM[0] - 1e-9
+    excess = strip[:, np.abs(across) <= 0.5 * SHAFT_HALF_MM + 1e-9].mean(axis=1) - strip[:, near].mean(axis=1)
+    start = line.from_mm
+    inside = _middle(excess[s > start])
+    for share in FADES_TO:
+        mm = _fades(s, excess, start + LEAST_MM, share, inside)
+        if mm is not None:
+            return mm
+    return line.tip_mm
+
+
 def _confidence(line: _Line, tip: EndFit | None, form: TipForm) -> float:
     """Logistic in five marks of a file; no `tip` where it is not in the picture."""
-    held = HELD_BY_STOP if line.stop is not None else (HELD_BY_BORDER if line.enters else 0.0)
+    held = HELD_BY_STOP if line.stop is not None or line.slab is not None else (HELD_BY_BORDER if line.enters else 0.0)
     thin = (THIN_MM + form.diameter_mm - line.width_mm) / 0.1
     marks = (
         1.0,

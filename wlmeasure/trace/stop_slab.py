@@ -66,15 +66,6 @@ class Slab:
     drop: float
 
 
-def _mean(values: Float64, first: NDArray[np.intp], length: int) -> Float64:
-    """Mean of `length` rows from each of `first`, along the first axis."""
-    total = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
-    rows = len(values)
-    lo, hi = np.clip(first, 0, rows), np.clip(first + length, 0, rows)
-    count = np.maximum(hi - lo, 1)
-    return np.asarray((total[hi] - total[lo]) / count.reshape(-1, *[1] * (values.ndim - 1)), np.float64)
-
-
 def find_slab(
     values: Float64, along: NDArray[np.floating], across: NDArray[np.floating], shaft: Float64, air_level: float
 ) -> Slab | None:
@@ -93,64 +84,66 @@ def find_slab(
     """
     step = float(along[1] - along[0])
     rows = len(along)
+    bands = np.empty((rows, 2, len(BANDS_MM) + 1))
+    for k, limits in enumerate((*BANDS_MM, OUTER_MM)):
+        for side, sign in enumerate((-1.0, 1.0)):
+            u = sign * across
+            bands[:, side, k] = values[:, (u >= limits[0] - 1e-9) & (u <= limits[1] + 1e-9)].mean(axis=1)
+    total = np.concatenate([np.zeros((1, *bands.shape[1:])), np.cumsum(bands, axis=0)])
+    total_shaft = np.append(0.0, np.cumsum(shaft))
 
-    def band(sign: float, limits: tuple[float, float]) -> Float64:
-        u = sign * across
-        return np.asarray(values[:, (u >= limits[0] - 1e-9) & (u <= limits[1] + 1e-9)].mean(axis=1), np.float64)
+    def mean(of: Float64, first: NDArray[np.intp], length: int) -> Float64:
+        """Mean of `length` rows from each of `first`."""
+        return np.asarray((of[first + length] - of[first]) / length, np.float64)
 
-    bands = [np.stack([band(sign, limits) for sign in (-1.0, 1.0)], axis=1) for limits in (*BANDS_MM, OUTER_MM)]
-    inner, outer = bands[0], bands.pop()
     above_n, soft, end_n = round(ABOVE_MM / step), round(SOFT_MM / step), round(END_MM / step)
-    rows -= round(STOP_TO_TIP_MM / step)
-    lengths = range(round(THICK_MM[0] / step), round(THICK_MM[1] / step) + 1)
+    half_n = above_n // 2
+    last = rows - round(STOP_TO_TIP_MM / step)
     best: tuple[float, Slab] | None = None
-    for closed in (True, False):
-        for long in lengths if closed else (round(OPEN_MM / step),):
-            first = np.arange(above_n, rows - long - end_n - soft)
+    closed_lengths = range(round(THICK_MM[0] / step), round(THICK_MM[1] / step) + 1, 2)
+    for closed, lengths in ((True, closed_lengths), (False, (round(OPEN_MM / step),))):
+        for long in lengths:
+            first = np.arange(above_n, last - long - end_n - soft)
             if not len(first):
                 break
             ease = min(soft, long // 3)
-            core = [_mean(b, first + ease // 2, long - ease) for b in bands]
-            air = _mean(inner, first - above_n, above_n - ease // 2 - 1)
-            height = core[0] - air
+            core = mean(total, first + ease // 2, long - ease)
+            height = core[..., 0] - mean(total[..., 0], first - above_n, above_n - ease // 2 - 1)
             low, high = height.min(axis=1), height.max(axis=1)
-            half_n = above_n // 2
-            contrast = np.maximum(_mean(shaft, first - above_n, above_n), 1e-9)
-            scatter = np.abs(_mean(inner, first - above_n, half_n) - _mean(inner, first - half_n - 1, half_n))
-            fall = np.stack(
-                [b - _mean(v, first + long + ease // 2, end_n) for b, v in zip(core, bands, strict=True)], axis=2
-            )
-            falls = (fall / np.maximum(height, 1e-9)[:, :, None]).max(axis=(1, 2))
-            wide = (_mean(outer, first, long) - _mean(outer, first - above_n, above_n - 1)) / np.maximum(height, 1e-9)
+            contrast = np.maximum(mean(total_shaft, first - above_n, above_n), 1e-9)
+            good = (low >= LEAST_HEIGHT * contrast) & (high <= MOST_HEIGHT * contrast) & (high <= UNEVEN * low)
+            # The rest is looked at where the height is that of a stop.
+            first, core, low, contrast = first[good], core[good], low[good], contrast[good]
+            if not len(first):
+                continue
+            air = mean(total[..., 0], first - above_n, above_n - ease // 2 - 1)
+            parts = mean(total[..., 0], first - above_n, half_n), mean(total[..., 0], first - half_n - 1, half_n)
+            wide = mean(total[..., -1], first, long) - mean(total[..., -1], first - above_n, above_n - 1)
+            fall = (core - mean(total, first + long + ease // 2, end_n))[..., :-1].max(axis=(1, 2))
             good = (
-                (low >= LEAST_HEIGHT * contrast)
-                & (high <= MOST_HEIGHT * contrast)
-                & (high <= UNEVEN * low)
-                & (low >= LEAST_OVER_SCATTER * scatter.max(axis=1))
-                & (wide.min(axis=1) <= RISES_WIDE)
+                (low >= LEAST_OVER_SCATTER * np.abs(parts[0] - parts[1]).max(axis=1))
+                & (wide.min(axis=1) <= RISES_WIDE * low)
                 & (air.max(axis=1) - air_level <= AIR_OVER_SHAFT * contrast)
             )
             if closed:
-                good &= falls >= FALLS
+                good &= fall >= FALLS * low
             if not good.any():
                 continue
-            score = np.where(good, low * (np.minimum(falls, 1.0) if closed else 1.0) * sqrt(long), -np.inf)
+            score = np.where(good, np.minimum(fall, low) if closed else low, -np.inf) * sqrt(long)
             if not closed:  # the first face from the handle on; a crown rises later
-                score[int(good.argmax()) + above_n :] = -np.inf
+                score[first >= first[int(good.argmax())] + above_n] = -np.inf
             k = int(score.argmax())
             if best is None or score[k] > best[0]:
                 top = int(first[k])
                 block = values[top + ease : top + long - ease].mean(axis=0)
                 block = block - values[max(top - above_n, 0) : top - 1].mean(axis=0)
-                best = (
-                    float(score[k]),
-                    Slab(
-                        float(along[0]) + (top - 0.5) * step,
-                        float(along[0]) + (top + long - 0.5) * step if closed else None,
-                        _half_width(block, across, float(low[k])),
-                        float(low[k] / contrast[k]),
-                    ),
+                found = Slab(
+                    float(along[0]) + (top - 0.5) * step,
+                    float(along[0]) + (top + long - 0.5) * step if closed else None,
+                    _half_width(block, across, float(low[k])),
+                    float(low[k] / contrast[k]),
                 )
+                best = float(score[k]), found
         if best is not None:
             break
     return None if best is None else best[1]

@@ -59,7 +59,8 @@ SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 
-CLEAR_SLAB = 0.1
+READ_OUT_PX = 0.7  # a line that keeps to one row or column this well and runs out of the picture is the detector's own
+CLEAR_SLAB = 0.1  # share explained by a free slab's face at least; its uncertainty says the rest
 CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most; else no stop is seen
 
 # Confidence: logistic regression (ridge 1) of "a file with both ends right" on five marks, over the 286 proposals that an
@@ -387,6 +388,8 @@ def _propose(
             return None
         axis_px = kept / pixel
     axis_px, _ = settle_line(density, axis_px, mm_per_px, rounds=1)
+    if float(np.ptp(axis_px, axis=0).min()) < READ_OUT_PX and (line.enters or line.leaves):
+        return None
     axis = _Axis.through(axis_px * pixel)
     # Settling hardly changes the length: places along the line hold for the settled one from its coronal end.
 

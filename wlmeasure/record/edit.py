@@ -22,7 +22,7 @@ from wlmeasure.record.case import (
     KnownFile,
     KnownObject,
     Reading,
-    Spacing,
+    Scale,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
@@ -47,7 +47,6 @@ __all__ = [
     "without_trace",
 ]
 
-Scale = KnownFile | KnownObject | Spacing
 Point = tuple[float, float]
 
 

@@ -252,7 +252,9 @@ def _disc(s: Float64, u: Float64, radius: float, top: float, tilt: float, face: 
     return np.asarray(chord * (rise - fall) / (2.0 * half), np.float64)
 
 
-def _settle(residual: Callable[[Float64], Float64], start: Float64, free: tuple[int, ...], scatter: float) -> tuple[Float64, float]:
+def _settle(
+    residual: Callable[[Float64], Float64], start: Float64, free: tuple[int, ...], scatter: float
+) -> tuple[Float64, float]:
     """Levenberg-Marquardt with residuals that count up to a few times their usual size (Huber's weights)."""
     p = start.copy()
     damping = 1e-2

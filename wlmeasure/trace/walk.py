@@ -106,7 +106,9 @@ def joined(lines: list[Float64], cell_mm: float) -> list[Float64]:
                     aside = max(abs(float(gap[0] * d[1] - gap[1] * d[0])) for d in (ahead, on, between))
                     if gap @ between <= 0.0 or aside > JOIN_ASIDE_MM / cell_mm + 0.03 * length:
                         continue
-                    steps = np.arange(1, max(2, round(length / STEP_CELLS)))[:, None] / max(2, round(length / STEP_CELLS))
+                    steps = np.arange(1, max(2, round(length / STEP_CELLS)))[:, None] / max(
+                        2, round(length / STEP_CELLS)
+                    )
                     found.append((aside, k, m, np.concatenate([first, first[-1] + steps * gap, second])))
     # The straightest of the ways in which two lines join.
     best: dict[tuple[int, int], tuple[float, Float64]] = {}

@@ -268,7 +268,7 @@ def outside(*scales: dict, canal: list[list[float]] | None = None) -> dict:
         line = np.genfromtxt(SAMPLES / "truth" / f"ref_stop_outside_{name}.csv", delimiter=",", names=True)
         points = np.column_stack([line["row_px"], line["col_px"]])
         inside = points[(points > 2.0).all(axis=1)]
-        lines[name] = inside[:: len(inside) // 40].tolist() + [inside[-1].tolist()]
+        lines[name] = [*inside[:: len(inside) // 40].tolist(), inside[-1].tolist()]
     taper = {"kind": "file_taper", "points_px": lines["file"], "trace_kind": "path", "file_size": 15}
     return {
         "schema": "wlmeasure-case/1",

@@ -20,7 +20,6 @@ from wlmeasure.record.case import (
     Decision,
     Film,
     KnownFile,
-    KnownObject,
     Reading,
     Scale,
     Trace,

@@ -47,7 +47,7 @@ SPARSE_POINTS = 6  # a file's path of fewer points may be the chord of a curve
 # A file stands out 47 times the region's level on the reference radiographs, a line beside it 0.8 times; on an inverted
 # picture the edges of the file, which are bright, do so 6 times.
 FILE_SEEN = 8.0
-# Where a file's thickness is measured: clear of the tip's own form, and on the part that is sure to taper (ISO 3630-1). Our choice.
+# Where a file's thickness is measured: clear of the tip's own form, on the part that tapers (ISO 3630-1); our choice.
 WIDTHS_FROM_TIP_MM = (4.0, 8.0)
 ROUGH_MM = 0.025  # of a pixel where the image claims none; only to begin with
 TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one

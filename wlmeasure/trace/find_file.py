@@ -59,16 +59,18 @@ SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 
-READ_OUT_PX = 0.4  # a line half of which keeps to one row or column this well and that runs out of the picture is the detector's own
+# A line half of which keeps to one row or column this well, and whose next pixels have this share of its height, is the
+# detector's own: a file is wider than one pixel, and blurred.
+READ_OUT_PX, READ_OUT_BESIDE = 0.4, 0.4
 CLEAR_SLAB = 0.1  # share explained by a free slab's face at least; its uncertainty says the rest
 CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most, of a clear stop
 SEEN_FACE_MM = 0.1  # standard uncertainty at most; else no stop is seen
 
-# Confidence: logistic regression (ridge 1) of "on a file, and every end that it states right" (tip to 0.25 mm, stop to 0.125 mm)
-# on the marks of `_marks`, over 326 proposals on 174 whole-tooth phantoms of all levels (seeds 1000 to 1173, the last 14 without
-# a file) and 125 plain synthetic films (seeds 1000 to 1099, a fifth without a file), pixel size off by up to a tenth. In order:
-# constant, stop in the clear, stop on the crown, runs out of the picture, stop sharp, thin, tapers, tip explained, tip sharp,
-# steady. Real films are harder.
+# Confidence: logistic regression (ridge 1) of "on a file, and every end that it states right" (tip to 0.25 mm, stop to
+# 0.125 mm) on the marks of `_marks`, over 326 proposals on 174 whole-tooth phantoms of all levels (seeds 1000 to 1173, the last 14
+# without a file) and 125 plain synthetic films (seeds 1000 to 1099, a fifth without a file), pixel size off by up to a tenth.
+# In order: constant, stop in the clear, stop on the crown, runs out of the picture, stop sharp, thin, tapers, tip explained,
+# tip sharp, steady. Real films are harder.
 WEIGHTS = (-7.04, 0.99, 0.32, 1.29, 2.02, 2.52, 0.72, 1.95, 2.00, 0.98)
 SHARP_MM = 0.1  # standard uncertainty from which an end is not sharp at all
 THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things
@@ -401,8 +403,7 @@ def _propose(
             return None
         axis_px = kept / pixel
     axis_px, _ = settle_line(density, axis_px, mm_per_px, rounds=1)
-    keeps = np.abs(axis_px - [_middle(axis_px[:, k]) for k in (0, 1)]) < READ_OUT_PX
-    if float(keeps.mean(axis=0).max()) > 0.5 and (line.enters or line.leaves):
+    if _one_pixel_wide(density, axis_px):
         return None
     axis = _Axis.through(axis_px * pixel)
     # Settling hardly changes the length: places along the line hold for the settled one from its coronal end.
@@ -457,6 +458,23 @@ def _propose(
         FINDER,
         tuple(notes),
     )
+
+
+def _one_pixel_wide(density: Float32, axis_px: Float64) -> bool:
+    """Whether a line is a bright row or column of the detector."""
+    across = np.array([-3.0, -1.0, 0.0, 1.0, 3.0])
+    for k in (0, 1):
+        at = _middle(axis_px[:, k])
+        keeps = np.abs(axis_px[:, k] - at) < READ_OUT_PX
+        if float(keeps.mean()) <= 0.5:
+            continue
+        points = np.repeat(np.rint(axis_px[keeps])[:, None], len(across), axis=1)
+        points[..., k] = round(at) + across
+        profile = sample_image(density, points).mean(axis=0)
+        beside = 0.5 * (profile[0] + profile[-1])
+        if 0.5 * (profile[1] + profile[3]) - beside < READ_OUT_BESIDE * (profile[2] - beside):
+            return True
+    return False
 
 
 def _tip_on(density: Float32, axis: _Axis, line: _Line, pixel: Float64) -> float:

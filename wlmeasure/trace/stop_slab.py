@@ -1,13 +1,15 @@
 """A rubber stop that stands clear of the crown: a faint slab across the shaft, with a face above and a face below.
 
-On the film a stop is a round disc of silicone seen from the side, more or less tilted: its path length rises over either face in
-a ramp that is symmetrical about the face's middle, and the steeper the disc stands to the rays the shorter the ramp is. Coming
-along the shaft from the handle one meets air, the slab, air, and then the crown, which rises where a stop falls; on many films a
-cusp covers part of the face towards the tip. So the coronal face gives height and ramp, and of the face towards the tip only what
-no crown covers is fitted, with its place as the one unknown.
+On the film a stop is a round disc of silicone seen from the side, more or less tilted: its path length rises over either
+face in a ramp that is symmetrical about the face's middle, the longer the more the disc is tilted. Coming along the shaft
+from the handle one meets air, the slab, air, and then the crown, which rises where a stop falls; on many films a cusp covers
+part of the face towards the tip. So the coronal face gives height, radius and tilt first, and of the face towards the tip
+only what no crown covers is fitted. Where air is saturated the thin rims are lost in it, and that is part of the model: left
+out, it made the face lie up to 0.3 mm too far from the tip. The face towards the tip is the reference: a file's length is
+measured from there.
 
-A slab is wider than the shaft and ends on both sides; a crown does not end, a handle has no shaft above it, a clamp is not
-symmetrical. What shows no face towards the tip is not taken for a stop.
+A slab is wider than the shaft and ends on both sides; a crown does not end, a handle has no shaft above it, a clamp's bow
+hides the shaft. What shows no face towards the tip is not taken for a stop.
 """
 
 from __future__ import annotations
@@ -37,7 +39,7 @@ RISES_WIDE = 0.45  # of its height that stands beyond its sides, at most, on one
 LEAST_OVER_SCATTER = 4.0  # height over the scatter of the air above it
 LEAST_HEIGHT, MOST_HEIGHT = 0.01, 0.6  # over the shaft's contrast: silicone 0.03 to 0.15, filled rubber up to 0.45
 SHAFT_SHOWS = 0.4  # of its contrast above; a clamp's bow hides the shaft
-AIR_OVER_SHAFT = 0.25  # above a stop the film is as dark as anywhere, but for this share of the shaft's contrast
+AIR_OVER_SHAFT = 0.25  # above a stop the film is as dark as anywhere but for this share of the shaft's contrast
 OPEN_MM = 0.5  # of a slab whose other face is covered that must be clear
 THICKNESSES_MM = (1.1, 1.6)  # where its other face is looked for
 UNEVEN = 2.5  # the two sides of a stop are alike: higher over lower
@@ -58,7 +60,7 @@ INFLATION = 2.2  # of the stated uncertainty over that of white noise, on synthe
 
 @frozen
 class Slab:
-    """Its faces along the axis and half its width, mm (no face where the crown covers it), and the shaft's contrast above it."""
+    """Its faces along the axis (None where the crown covers one) and half its width, mm, and the shaft's contrast above it."""
 
     top_mm: float
     face_mm: float | None
@@ -218,7 +220,7 @@ def fit_slab(sample: Sampler, slab: Slab, floor: float) -> EndFit | None:
     if (seen & ~upper).sum() < LEAST_SEEN:
         return None
     faces = [top + thick] if slab.face_mm is not None else [top + t for t in THICKNESSES_MM]
-    last, cost = min(
+    last, _ = min(
         (
             _settle(lambda p: strip[seen] - model(p, seen), np.append(first[:5], face), (0, 1, 2, 3, 4, 5), scatter)
             for face in faces

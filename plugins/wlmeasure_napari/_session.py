@@ -545,7 +545,7 @@ class Session:
             )
         self._drop_tool()
         self.tool = "file"
-        self.proposal = next((p for p in tipped if p.stop_px is not None), tipped[0])
+        self.proposal = tipped[0]  # the surest one
         ends = (self.proposal.stop_px, self.proposal.tip_px)
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]

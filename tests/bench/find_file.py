@@ -166,7 +166,9 @@ def say_phantoms(figures: PhantomFigures, *, misses: bool = True) -> None:
     share("  of them right", [r for r in stated if r.stop_right], stated)
     both = [r for r in runs if r.tip_right and r.stop_right]
     share("both ends right", both, everything)
-    share(f"trusted (confidence {TRUSTED:g} and more, both ends)", trusted := [r for r in runs if r.trusted], everything)
+    share(
+        f"trusted (confidence {TRUSTED:g} and more, both ends)", trusted := [r for r in runs if r.trusted], everything
+    )
     share("  of them right", [r for r in trusted if r.tip_right and r.stop_right], trusted)
     spread("tip along the axis, where right", [r.tip_mm / r.mm_per_px for r in runs if r.tip_right], "px")
     spread("stop along the axis, where right", [r.stop_mm / r.mm_per_px for r in runs if r.stop_right], "px")

@@ -464,7 +464,7 @@ def _propose(
 
 def _one_pixel_wide(density: Float32, axis_px: Float64) -> bool:
     """Whether a line is a bright row or column of the detector."""
-    across = np.array([-3.0, -1.0, 0.0, 1.0, 3.0])
+    across = np.arange(-6.0, 7.0)
     for k in (0, 1):
         at = _middle(axis_px[:, k])
         keeps = np.abs(axis_px[:, k] - at) < READ_OUT_PX
@@ -473,8 +473,9 @@ def _one_pixel_wide(density: Float32, axis_px: Float64) -> bool:
         points = np.repeat(np.rint(axis_px[keeps])[:, None], len(across), axis=1)
         points[..., k] = round(at) + across
         profile = sample_image(density, points).mean(axis=0)
-        beside = 0.5 * (profile[0] + profile[-1])
-        if 0.5 * (profile[1] + profile[3]) - beside < READ_OUT_BESIDE * (profile[2] - beside):
+        peak = 3 + int(profile[3:-3].argmax())
+        beside = 0.5 * (profile[peak - 3] + profile[peak + 3])
+        if 0.5 * (profile[peak - 1] + profile[peak + 1]) - beside < READ_OUT_BESIDE * (profile[peak] - beside):
             return True
     return False
 

@@ -15,6 +15,7 @@ import argparse
 import os
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -93,7 +94,7 @@ class PhantomFigures:
     def reliability(self) -> tuple[tuple[float, float, int, float], ...]:
         """Confidence from, to, how many surest proposals, share of them that are right."""
         rows = []
-        for low, high in zip(RELIABILITY[:-1], RELIABILITY[1:], strict=True):
+        for low, high in pairwise(RELIABILITY):
             here = [run.right for run in self.runs if run.confidence is not None and low <= run.confidence < high]
             if here:
                 rows.append((low, min(high, 1.0), len(here), float(np.mean(here))))
@@ -275,7 +276,7 @@ def main() -> None:
     spread("  over its stated std", pulls_stop, "")
     spread("scale, tip to stop", scales, "%")
     spread("  8-bit films", scales_8, "%")
-    for low, high in zip(RELIABILITY[:-1], RELIABILITY[1:], strict=True):
+    for low, high in pairwise(RELIABILITY):
         here = [right for c, right in sure if low <= c < high]
         if here:
             print(

@@ -67,10 +67,10 @@ CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard unce
 SEEN_FACE_MM = 0.1  # standard uncertainty at most; else no stop is seen
 
 # Confidence: logistic regression (ridge 1) of "on a file, and every end that it states right" (tip to 0.25 mm, stop to
-# 0.125 mm) on the marks of `_marks`, over 326 proposals on 174 whole-tooth phantoms of all levels (seeds 1000 to 1173, the
-# last 14 without a file) and 125 plain synthetic films (seeds 1000 to 1099, a fifth without a file), pixel size off by up to a tenth.
-# In order: constant, stop in the clear, stop on the crown, runs out of the picture, stop sharp, thin, tapers, tip explained,
-# tip sharp, steady. Real films are harder.
+# 0.125 mm) on the marks of `_marks`, over 326 proposals on 174 whole-tooth phantoms of all levels (seeds 1000 to 1173,
+# the last 14 without a file) and 125 plain synthetic films (seeds 1000 to 1099, a fifth without a file), pixel size off by
+# up to a tenth. In order: constant, stop in the clear, stop on the crown, runs out of the picture, stop sharp, thin, tapers,
+# tip explained, tip sharp, steady. Real films are harder.
 WEIGHTS = (-7.04, 0.99, 0.32, 1.29, 2.02, 2.52, 0.72, 1.95, 2.00, 0.98)
 SHARP_MM = 0.1  # standard uncertainty from which an end is not sharp at all
 THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things

@@ -473,7 +473,7 @@ class Session:
                     )
                 sure = f"A file's tip is found ({share}), and you clicked its stop; look closely at both."
             else:
-                sure = f"A file with its stop and its tip is found ({share}); look closely at both."
+                sure = f"A file is found, stop and tip ({share}); look closely at both."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:

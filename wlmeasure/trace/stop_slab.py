@@ -214,6 +214,8 @@ def fit_slab(sample: Sampler, slab: Slab, floor: float) -> EndFit | None:
         (_settle(lambda p: strip[upper] - model(p, upper), one, (0, 1, 2, 3, 4), scatter) for one in starts),
         key=lambda found: found[1],
     )
+    if first[1] * height > MOST_HEIGHT * slab.contrast:  # denser than a stop, and no need to look for its other face
+        return None
     everywhere = np.ones(strip.shape, bool)
     endless = model(first, everywhere).reshape(strip.shape)
     seen = upper | _uncovered(s, strip, endless, middle, scatter, height)

@@ -245,6 +245,30 @@ def test_measure_prints_the_record_and_one_json_object(run, name):
     assert json.loads(out) == json.loads(json.dumps(result_json(result)))
 
 
+def test_measure_takes_a_scale_from_a_files_taper_and_proposes_no_length_from_it(run, tmp_path):
+    """The sample film without a stop, its file clicked at the picture's edge and the tip: true scale 0.01967 mm per pixel."""
+    film = SAMPLES / "films" / "ref_stop_outside.png"
+    truth = np.genfromtxt(SAMPLES / "truth" / "ref_stop_outside_file.csv", delimiter=",", names=True)
+    line = np.column_stack([truth["row_px"], truth["col_px"]])
+    line = line[(line > 2.0).all(axis=1)]
+    case = json.loads((SAMPLES / "cases" / "straight.wl.json").read_text(encoding="utf-8"))
+    taper = {"kind": "file_taper", "points_px": line[[0, -1]].tolist(), "trace_kind": "clicks", "file_size": 15}
+    one = {"id": "f1", "path": str(film), "sha256": hashlib.sha256(film.read_bytes()).hexdigest()}
+    case["films"] = [one | {"rows": 1500, "cols": 1000, "scale": [taper]}]
+    trace = {"film": "f1", "clicks_px": line[[len(line) // 3, -1]].tolist(), "apical_end": "file tip"}
+    case["canals"] = [{"name": "single", "reference_point": "top", "traces": [trace]}]
+    path = tmp_path / "taper.wl.json"
+    path.write_text(json.dumps(case), encoding="utf-8")
+    status, out, err = run("measure", path)
+    assert (status, err) == (0, "")
+    assert "from taper of the file" in out
+    assert "no working length is proposed from this film" in out
+    result = json.loads(run("measure", path, "--json")[1])
+    assert result["films"][0]["method"] == "taper of the file"
+    assert result["films"][0]["rel_std"] > 0.15
+    assert result["canals"][0]["working_length"]["length_mm"] is None
+
+
 def test_measure_again_says_how_far_a_new_tracing_differs(run, save, body):
     body["canals"][0]["traces"][0]["clicks_px"] = [[20, 60], [460, 60]]
     path = save()

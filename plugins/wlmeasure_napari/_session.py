@@ -32,6 +32,7 @@ from wlmeasure.record.case import (
     Case,
     Decision,
     Entry,
+    FileTaper,
     KnownFile,
     KnownObject,
     Reading,
@@ -83,7 +84,7 @@ def _to_trace(items: Iterable[Any]) -> bool:
     return any(
         item.path_px is None and (isinstance(item, Trace) or item.trace_kind == "clicks")
         for item in items
-        if isinstance(item, Trace | KnownFile)
+        if isinstance(item, Trace | KnownFile | FileTaper)
     )
 
 
@@ -479,10 +480,17 @@ class Session:
         if self.draft is not None:
             return "entry", self.draft.offer
         if self.proposal is not None:
-            if not self.pending:
-                return "scale", "A file's tip is found, but no stop: click the stop, or Esc to begin anew."
-            # No figure of how sure: it was fitted on plainer films, and the stop is wrong on most films of whole teeth.
-            sure = "A file is found; look closely at its stop and its tip, both are guesses."
+            # How often such a proposal was right on synthetic films; real films are harder.
+            share = f"{100.0 * self.proposal.confidence:.0f} of 100 like it were right on synthetic films"
+            if self.proposal.stop_px is None:
+                if not self.pending:
+                    return (
+                        "scale",
+                        f"A file's tip is found ({share}), but no stop: click the stop, or Esc to begin anew.",
+                    )
+                sure = f"A file's tip is found ({share}), and you clicked its stop; look closely at both."
+            else:
+                sure = f"A file is found, stop and tip ({share}); look closely at both."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:
@@ -554,7 +562,7 @@ class Session:
             )
         self._drop_tool()
         self.tool = "file"
-        self.proposal = next((p for p in tipped if p.stop_px is not None), tipped[0])
+        self.proposal = tipped[0]  # the surest one
         ends = (self.proposal.stop_px, self.proposal.tip_px)
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
@@ -707,7 +715,7 @@ class Session:
         scales = self.case.film(self.film_id).scale
         for at in reversed(range(len(scales))):
             scale = scales[at]
-            if not isinstance(scale, Spacing):
+            if isinstance(scale, KnownFile | KnownObject):
                 new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)
                 if new != scale:
                     self._step(edit.with_scale(self.case, self.film_id, new, at=at))
@@ -794,7 +802,7 @@ class Session:
                 self._step(edit.without_scale(case, self.film_id, handle.scale), after=after)
                 return
             moved = evolve(scale, points_px=new)
-            if isinstance(moved, KnownFile):
+            if isinstance(moved, KnownFile | FileTaper):
                 moved = evolve(moved, path_px=None, tracer=None)
             self._step(edit.with_scale(case, self.film_id, moved, at=handle.scale), after=after)
             return

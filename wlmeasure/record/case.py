@@ -46,11 +46,13 @@ __all__ = [
     "Case",
     "Decision",
     "Entry",
+    "FileTaper",
     "Film",
     "Joint",
     "KnownFile",
     "KnownObject",
     "Reading",
+    "Scale",
     "Spacing",
     "Trace",
     "case_digest",
@@ -114,6 +116,22 @@ class Spacing:
 
 
 @frozen
+class FileTaper:
+    """A file of known size whose stop is not in the picture: points along its shaft to the tip. It gives an estimate only."""
+
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
+    trace_kind: str = member(Choice(("clicks", "path")))
+    file_size: int = member(Whole(6, 140))
+    taper: float | None = member(Number(least=0.01, most=0.25), None)
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tracer: str | None = member(Text(longest=80), None)
+    extra: dict[str, Any] = extra_members()
+
+
+Scale = KnownFile | KnownObject | Spacing | FileTaper
+
+
+@frozen
 class Film:
     """One radiograph of the case, found by its path beside the case file and known by its hash."""
 
@@ -126,8 +144,11 @@ class Film:
     metal: str | None = member(Choice(("bright", "dark")), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
-    scale: tuple[KnownFile | KnownObject | Spacing, ...] = member(
-        Each(Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing})), ()
+    scale: tuple[Scale, ...] = member(
+        Each(
+            Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing, "file_taper": FileTaper})
+        ),
+        (),
     )
     extra: dict[str, Any] = extra_members()
 

@@ -22,9 +22,8 @@ from wlmeasure.record.case import (
     Entry,
     Film,
     KnownFile,
-    KnownObject,
     Reading,
-    Spacing,
+    Scale,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
@@ -56,7 +55,6 @@ __all__ = [
     "without_trace",
 ]
 
-Scale = KnownFile | KnownObject | Spacing
 Point = tuple[float, float]
 
 

@@ -27,7 +27,7 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise
-from wlmeasure.record.case import Canal, Case, Film, KnownFile, KnownObject, Spacing, Trace
+from wlmeasure.record.case import Canal, Case, FileTaper, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.trace.centreline import (
     GIVEN_STD_PX,
@@ -232,9 +232,9 @@ def _with_path(result: TraceResult) -> Trace:
 
 def _with_file_paths(result: FilmResult) -> Film:
     files = iter(result.file_traces)
-    scales: list[KnownFile | KnownObject | Spacing] = []
+    scales: list[Scale] = []
     for scale in result.film.scale:
-        if isinstance(scale, KnownFile):
+        if isinstance(scale, KnownFile | FileTaper):
             trace = next(files)
             if scale.trace_kind == "clicks" and scale.path_px is None:
                 scale = evolve(scale, path_px=_stored(trace), tracer=trace.tracer)
@@ -423,7 +423,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         unseen_std_per_mm=0.0,  # already a term of the length's budget
         end_budget=length.budget,
     )
-    if film.uncorrected or _FLAGS["trace-reversed"] in flags:
+    if film.uncorrected or film.estimated or _FLAGS["trace-reversed"] in flags:
         radiographic = None
     return TraceResult(
         trace=trace,

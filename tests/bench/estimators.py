@@ -180,7 +180,7 @@ def bounds_table(seed: int, runs: int) -> None:
 def outliers_table(seed: int, runs: int) -> None:
     heading(f"5 % of the points with 8 times the noise, robust fit, {runs} runs each (goals 1.25, 1.5)")
     for name, parts in SHAPES.items():
-        for count in (60, 200):
+        for count in (20, 60, 200):
             rng = np.random.default_rng([seed, count, 77])
             sigma = 2.0 * PX_MM
             scale = np.where(rng.random((runs, count, 1)) < OUTLIER_SHARE, OUTLIER_TIMES, 1.0)

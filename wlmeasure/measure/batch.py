@@ -142,7 +142,7 @@ def _estimates(paths: Float64, fits: Fits, shape: Shape) -> Float64:
     # Angles also move with the length, which the last point alone decides.
     full = np.column_stack([theta, fits.length_mm])
     wide = np.zeros((count, size + 1, size + 1))
-    wide[:, :-1, :-1], wide[:, -1, -1] = covariance, fits.variance_mm2
+    wide[:, :-1, :-1], wide[:, -1, -1] = covariance, fits.end_variance_mm2
     angle, angle_std = _with_std(lambda t: _turn(t, shape), full, wide)
     schneider, schneider_std = _with_std(lambda t: _schneider(t, shape), full, wide)
     _, path_std = _with_std(lambda t: feet(last, t, shape), theta, covariance)

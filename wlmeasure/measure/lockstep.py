@@ -55,6 +55,9 @@ class Fits:
         Root mean square distance of the points.
     variance_mm2 : (K,)
         Variance of one point across the line.
+    end_variance_mm2 : (K,)
+        Variance of the last point along the line, where it ends the canal: larger where that point lies far off the line, since
+        a point that was misplaced across the line was misplaced along it too.
     covariance : (K, P, P)
         Of theta; a break that stands at an end of the path has none.
     """
@@ -63,6 +66,7 @@ class Fits:
     length_mm: Float64
     misfit_mm: Float64
     variance_mm2: Float64
+    end_variance_mm2: Float64
     covariance: Float64
 
 
@@ -99,7 +103,7 @@ def fit_paths(
         theta, cost, normal = refine(points, theta, total, shape)
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
-            variance = variance * _small_sample(max(1, size - theta.shape[1]))
+            variance = variance * _small_sample(np.float64(max(1, size - theta.shape[1])))
     white = _inverse(normal) * variance[:, None, None]
     covariance, inflation = white, np.ones(count)
     if correlation_mm > 0.0:
@@ -111,17 +115,21 @@ def fit_paths(
     theta, covariance = _corrected(points, theta, covariance, total, shape, variance * inflation, loss)
     residual = distances(points, theta, shape)
     misfit = np.sqrt(np.mean(residual**2, axis=1))
-    return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, covariance)
+    end = variance
+    if loss is not None:
+        astray = 1.0 - loss(residual, np.arange(count))[1][:, -1]
+        end = variance * (1.0 + OUTLIER_STD**2 * astray)
+    return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, end, covariance)
 
 
-def _small_sample(freedom: int) -> float:
+def _small_sample(freedom: Float64 | np.float64) -> Float64 | np.float64:
     """Square of Student's t over the normal quantile at 97.5 %, for a variance that is known from residuals alone.
 
     The first two terms of the expansion in 1 / freedom (Abramowitz & Stegun 26.7.5).
     """
     z = NORMAL_95
-    t: float = z + (z**3 + z) / (4.0 * freedom) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * freedom**2)
-    return float((t / z) ** 2)
+    t = z + (z**3 + z) / (4.0 * freedom) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * freedom**2)
+    return (t / z) ** 2
 
 
 def _together(
@@ -201,9 +209,10 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
         best, _, normal = refine(points, best, total, shape, loss=loss)
         residual = distances(points, best, shape)
         weight = loss(residual, np.arange(count))[1]
-        seen = np.einsum("kn,kn->k", weight, residual**2) / np.maximum(weight.sum(axis=1) - width, 1.0)
-        sigma = np.maximum(np.sqrt(seen), floor)
-    return best, normal, sigma**2, total, loss
+        freedom = np.maximum(weight.sum(axis=1) - width, 1.0)
+        sigma = np.maximum(np.sqrt(np.einsum("kn,kn->k", weight, residual**2) / freedom), floor)
+    variance = sigma**2 if std_mm > 0.0 else sigma**2 * _small_sample(freedom)
+    return best, normal, variance, total, loss
 
 
 def _soft(scale: Float64) -> Loss:

@@ -37,6 +37,7 @@ OUTLIER_STD = 8.0
 WIDE_FIRST = (2.0, 1.0)  # times the scale: a wide mixture has fewer minima
 ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the soft loss turns from square to linear
 FAR = 3.0  # times that scale: not used for the smooth line
+BETWEEN = 0.08  # our parameter: of the length, the straight part between two opposite bends, before anything is seen
 CORRELATED_OVER = 4.0  # reaches of the correlation, beyond which it is less than 0.0004
 MAD_TO_STD = 1.4826  # median distance to standard deviation of normal errors
 
@@ -104,7 +105,7 @@ def fit_paths(
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
             variance = variance * _small_sample(np.float64(max(1, size - theta.shape[1])))
-    white = _inverse(normal) * variance[:, None, None]
+    white = _inverse(_joined(normal, variance, total, shape)) * variance[:, None, None]
     covariance, inflation = white, np.ones(count)
     if correlation_mm > 0.0:
         covariance = _together(points, theta, total, shape, loss, correlation_mm, white) / variance[:, None, None]
@@ -277,6 +278,20 @@ def _inverse(normal: Float64) -> Float64:
     unit = np.where(dead, 0.0, 1.0 / np.sqrt(np.where(dead, 1.0, diagonal)))
     scaled = normal * unit[:, :, None] * unit[:, None, :] + np.eye(size) * (1e-12 + dead[:, None, :])
     return np.asarray(np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :], np.float64)
+
+
+def _joined(normal: Float64, variance: Float64, total: Float64, shape: Shape) -> Float64:
+    """Normal matrices of two opposite arcs with what is known before of the straight part between them: that it is short.
+
+    Where it is nothing, both of its ends turn the rest of the path about one place, and of each alone nothing would be known.
+    """
+    if shape[0] < 2:
+        return normal
+    size = normal.shape[1]
+    end, begin = 5, 6
+    apart = (np.arange(size) == begin).astype(float) - (np.arange(size) == end)
+    known = variance / (BETWEEN * total) ** 2
+    return np.asarray(normal + known[:, None, None] * np.outer(apart, apart), np.float64)
 
 
 def _corrected(

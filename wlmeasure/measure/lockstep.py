@@ -17,7 +17,7 @@ from wlmeasure.measure.descent import refine
 from wlmeasure.measure.parts import Loss, Shape, distances, feet, slopes
 from wlmeasure.measure.starts import first_guesses, smooth_paths
 
-__all__ = ["NORMAL_95", "Fits", "fit_paths"]
+__all__ = ["NORMAL_95", "Fits", "fit_paths", "small_sample"]
 
 Float64 = NDArray[np.float64]
 
@@ -104,7 +104,7 @@ def fit_paths(
         theta, cost, normal = refine(points, theta, total, shape)
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
-            variance = variance * _small_sample(np.float64(max(1, size - theta.shape[1])))
+            variance = variance * small_sample(np.float64(max(1, size - theta.shape[1])))
     white = _inverse(_joined(normal, variance, total, shape)) * variance[:, None, None]
     covariance, inflation = white, np.ones(count)
     if correlation_mm > 0.0:
@@ -123,7 +123,7 @@ def fit_paths(
     return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, end, covariance)
 
 
-def _small_sample(freedom: Float64 | np.float64) -> Float64 | np.float64:
+def small_sample(freedom: Float64 | np.float64) -> Float64 | np.float64:
     """Square of Student's t over the normal quantile at 97.5 %, for a variance that is known from residuals alone.
 
     The first two terms of the expansion in 1 / freedom (Abramowitz & Stegun 26.7.5).
@@ -212,7 +212,7 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
         weight = loss(residual, np.arange(count))[1]
         freedom = np.maximum(weight.sum(axis=1) - width, 1.0)
         sigma = np.maximum(np.sqrt(np.einsum("kn,kn->k", weight, residual**2) / freedom), floor)
-    variance = sigma**2 if std_mm > 0.0 else sigma**2 * _small_sample(freedom)
+    variance = sigma**2 if std_mm > 0.0 else sigma**2 * small_sample(freedom)
     return best, normal, variance, total, loss
 
 

@@ -11,7 +11,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from wlmeasure.measure.descent import GIVE_UP, ITERATIONS, SETTLED, SHARPEST
+from wlmeasure.measure.descent import GIVE_UP, ITERATIONS, MOST_TURN, SETTLED, SHARPEST
 from wlmeasure.measure.lockstep import COARSE, FIRST_ROUND, NODE_STEPS, NODES, SHORT_TAIL, SHORTEST_ARC
 from wlmeasure.measure.parts import SMALL_CURVATURE
 from wlmeasure.measure.starts import APART, SMOOTH_POINTS, STARTS, WINDOW, fine_basis, start_grid
@@ -219,8 +219,11 @@ def _ordered(theta, size, total):  # type: ignore[no-untyped-def]
     limit = SHARPEST / total
     theta[2] = min(max(theta[2], -limit), limit)
     theta[3] = min(max(theta[3], 0.0), total)
+    longest = MOST_TURN / max(abs(theta[2]), 1e-12)
     if size == 5:
-        theta[4] = min(max(theta[4], theta[3]), total)
+        theta[4] = min(max(theta[4], theta[3]), total, theta[3] + longest)
+    else:
+        theta[3] = max(theta[3], total - longest)
 
 
 @kernel
@@ -422,7 +425,7 @@ def _averaged(x, y, sx, sy, theta, std, total, variance, covariance, normal, des
                 for k in range(5):
                     work[j, k] = normal[j, k]
                 work[j, j] += 1e-12 * most + 1e-300
-            sound = _factor(work, 5)
+            sound = _factor(work, 5) and _foot(x[len(x) - 1], y[len(x) - 1], found[n], 5) >= 0.5 * total
             # The other parameters come first, so that the last pivot is what the end of the arc adds.
             height[n] = np.log(work[4, 4]) - 0.5 * cost / point_variance if sound else -1e300
             for k in range(4):
@@ -520,7 +523,7 @@ def _fit_one(path, tail, std_mm, small_sample, fine, breaks, ramps, back, out): 
     best, least = 0, np.inf
     for k in range(STARTS):
         cost = _refine(sx, sy, starts[k], size, total, FIRST_STEPS, False, normal, desk)
-        if cost < least:
+        if cost < least and _foot(x[count - 1], y[count - 1], starts[k], size) >= 0.5 * total:
             best, least = k, cost
     theta = starts[best]
     cost = _refine(x, y, theta, size, total, ITERATIONS, False, normal, desk)

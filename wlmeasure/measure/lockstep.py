@@ -35,6 +35,7 @@ SHORTEST_ARC = 0.1  # of the length behind the arc's begin
 OUTLIERS = 0.05
 OUTLIER_STD = 8.0
 WIDE_FIRST = (2.0, 1.0)  # times the scale: a wide mixture has fewer minima
+ROUGH, KEPT = 12, 3  # steps that every start is given under each loss, and how many starts of a path go on
 ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the soft loss turns from square to linear
 FAR = 3.0  # times that scale: not used for the smooth line
 BETWEEN = 0.08  # our parameter: of the length, the straight part between two opposite bends, before anything is seen
@@ -164,6 +165,8 @@ def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape) 
     seen = _thinned(points) if shape[0] == 1 else points
     rows = np.repeat(np.arange(count), each)
     theta, cost, _ = refine(seen[rows], starts.reshape(-1, size), total[rows], shape, iterations=FIRST_ROUND[shape[0]])
+    # A straight path is also fitted by a line that runs backwards from its first point, with the bend where no point is.
+    cost[feet(points[rows][:, :, -1:], theta, shape) < 0.5 * total[rows]] = np.inf
     best = cost.reshape(count, each).argmin(axis=1)
     return np.asarray(theta.reshape(count, each, size)[np.arange(count), best], np.float64)
 
@@ -190,7 +193,7 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
     each, width = starts.shape[1:]
     rows = np.repeat(np.arange(count), each)
     theta = starts.reshape(-1, width)
-    mild, cost, _ = refine(points[rows], theta, total[rows], shape, loss=_soft(scale[rows]), iterations=20)
+    mild, cost, _ = refine(points[rows], theta, total[rows], shape, loss=_soft(scale[rows]), iterations=ROUGH)
     best = mild.reshape(count, each, width)[np.arange(count), cost.reshape(count, each).argmin(axis=1)]
     floor = max(std_mm, 1e-9)
     sigma = np.maximum(MAD_TO_STD * _middle(np.abs(distances(points, best, shape))), floor)
@@ -199,12 +202,12 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
     rows = np.concatenate([rows, rows])
     for wide in WIDE_FIRST:
         theta, cost, _ = refine(
-            points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=20
+            points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=ROUGH
         )
-    choice = cost.reshape(2, count, each).transpose(1, 0, 2).reshape(count, -1).argmin(axis=1)
-    best = (
-        theta.reshape(2, count, each, width).transpose(1, 0, 2, 3).reshape(count, -1, width)[np.arange(count), choice]
-    )
+        # Each path's starts by their loss: the best few go on, the best one remains.
+        order = np.lexsort([cost, rows]).reshape(count, -1)[:, : KEPT if wide > 1.0 else 1].ravel()
+        theta, rows = theta[order], rows[order]
+    best = theta
     for _ in range(3):  # the scale and the fit in turn
         loss = _mixture(sigma)
         best, _, normal = refine(points, best, total, shape, loss=loss)
@@ -355,7 +358,8 @@ def _averaged(
         # Profile likelihood, the width of the other parameters integrated out, and Jeffreys' prior.
         prior = np.linalg.slogdet(normal + ridge)[1] - np.linalg.slogdet(others)[1]
         height = (0.5 * (prior - cost / point_variance[rows])).reshape(count, NODES)
-        height = np.where(np.isfinite(height), height, -1e300)
+        backwards = feet(points[rows][:, :, -1:], found, shape).reshape(count, NODES) < 0.5 * total[:, None]
+        height = np.where(np.isfinite(height) & ~backwards, height, -1e300)
         weight = np.exp(height - height.max(axis=1, keepdims=True))
         weight[:, [0, -1]] *= 0.5
         weight /= weight.sum(axis=1, keepdims=True)

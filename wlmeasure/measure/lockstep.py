@@ -35,7 +35,7 @@ SHORTEST_ARC = 0.1  # of the length behind the arc's begin
 OUTLIERS = 0.05
 OUTLIER_STD = 8.0
 WIDE_FIRST = (2.0, 1.0)  # times the scale: a wide mixture has fewer minima
-ROUGH, KEPT = 12, 3  # steps that every start is given under each loss, and how many starts of a path go on
+ROUGH = 20  # steps that every start is given under each loss
 ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the soft loss turns from square to linear
 FAR = 3.0  # times that scale: not used for the smooth line
 BETWEEN = 0.08  # our parameter: of the length, the straight part between two opposite bends, before anything is seen
@@ -204,10 +204,8 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
         theta, cost, _ = refine(
             points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=ROUGH
         )
-        # Each path's starts by their loss: the best few go on, the best one remains.
-        order = np.lexsort([cost, rows]).reshape(count, -1)[:, : KEPT if wide > 1.0 else 1].ravel()
-        theta, rows = theta[order], rows[order]
-    best = theta
+    # Every start goes all the way: with few points, dropping the poor ones early lost the right one in 1 of 400.
+    best = theta[np.lexsort([cost, rows]).reshape(count, -1)[:, 0]]
     for _ in range(3):  # the scale and the fit in turn
         loss = _mixture(sigma)
         best, _, normal = refine(points, best, total, shape, loss=loss)

@@ -204,6 +204,7 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
         theta, cost, _ = refine(
             points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=ROUGH
         )
+    cost[feet(points[rows][:, :, -1:], theta, shape) < 0.5 * total[rows]] = np.inf  # runs backwards
     # Every start goes all the way: with few points, dropping the poor ones early lost the right one in 1 of 400.
     best = theta[np.lexsort([cost, rows]).reshape(count, -1)[:, 0]]
     for _ in range(3):  # the scale and the fit in turn

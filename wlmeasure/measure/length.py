@@ -1,6 +1,7 @@
 """Length of a canal in mm with its uncertainty, term by term.
 
-The length is the straight crown piece from the coronal reference point to the orifice plus the arc length of the canal.
+The length is the straight crown piece from the coronal reference point to the orifice plus the arc length of the canal. A
+traced or drawn path is measured as it is; a path of a few clicks by the smooth line through them (`clicks`).
 Its uncertainty is a budget in the sense of the GUM (JCGM 100:2008): end clicks, path, scale and what one film cannot
 show are kept apart, so that a reader sees which of them to improve. The terms of the scale are shared by all lengths on one
 film, which makes them correlated.
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pixel_along
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.measure.clicks import clicks_length, sparse
 from wlmeasure.measure.line_arc import Noise
 from wlmeasure.points import as_points
 from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, LONGEST_MM, CanalTrace
@@ -73,7 +75,7 @@ class LengthEstimate:
     coronal_mm
         Straight piece from the coronal reference point to the first point of the trace; 0 without a reference point.
     canal_mm
-        Arc length of the traced canal.
+        Length of the canal along its path; of a path given as a few clicks along the smooth line through them.
     budget
         Parts of the standard uncertainty of the sum.
     covered_mm
@@ -124,8 +126,13 @@ def polyline_mm(points_px: object, calibration: Calibration) -> float:
 def path_noise(trace: CanalTrace, calibration: Calibration) -> Noise:
     """Uncertainty of a trace across its direction, in mm, with the length over which its errors go together."""
     scale = sqrt(calibration.mm_per_px_row * calibration.mm_per_px_col)
-    dense = len(trace.path_px) > 2 * len(trace.clicks_px) or trace.tracer != GIVEN_PATH
-    return Noise(trace.centre_std_px * scale, KNOT_MM if dense else 0.0)
+    clicked = _clicked(trace, calibration.to_mm(trace.path_px))
+    return Noise(trace.centre_std_px * scale, 0.0 if clicked else KNOT_MM)
+
+
+def _clicked(trace: CanalTrace, path_mm: Float64) -> bool:
+    """Whether the path is a few clicks, each with an error of its own, and not a line that was traced or drawn."""
+    return trace.tracer == GIVEN_PATH and sparse(path_mm)
 
 
 def covered_mm(path_mm: object, file_mm: object, *, beside_mm: float = BESIDE_MM) -> float:
@@ -199,6 +206,14 @@ def measure_length(
     """
     path = calibration.to_mm(trace.path_px)
     canal = float(arc_length(path)[-1])
+    noise = path_noise(trace, calibration)
+    if 0.0 < canal <= LONGEST_MM and _clicked(trace, path):
+        # A click is no more exact in the middle than at the ends.
+        std = max(noise.std_mm, click_std_px * sqrt(calibration.mm_per_px_row * calibration.mm_per_px_col))
+        by_clicks = clicks_length(path, click_std_mm=std)
+        canal, path_std = by_clicks.length_mm, by_clicks.path_std_mm
+    else:
+        path_std = _path_std_mm(path, noise) if canal else 0.0
     whole, coronal = path, 0.0
     if reference_px is not None:
         reference = as_points(MeasureError, "reference_px", [reference_px])
@@ -216,7 +231,7 @@ def measure_length(
     clicks = [max(click_std_px * pixel_along(end, calibration.mm_per_px), CLICK_FLOOR_MM) for end in (first, last)]
     budget = [
         Term(END_CLICKS, hypot(*clicks)),
-        Term(PATH, _path_std_mm(path, path_noise(trace, calibration))),
+        Term(PATH, path_std),
         *(
             Term(name, length * std, True, "rectangular" if name in calibration.rectangular else "normal")
             for name, std in calibration.terms

@@ -204,7 +204,7 @@ def model_of(fits: Fits, k: int, first: Float64, arcs: int) -> LineArc:
     covariance = np.zeros((3 + 3 * arcs,) * 2)
     covariance[: len(theta), : len(theta)] = fits.covariance[k]
     # Along the canal only the last point itself says where the canal ends.
-    covariance[-1, -1] = fits.variance_mm2[k]
+    covariance[-1, -1] = fits.end_variance_mm2[k]
     return LineArc(
         first + _normal(heading) * theta[1],
         heading,

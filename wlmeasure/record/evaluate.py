@@ -288,13 +288,13 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
     return found
 
 
-def _retraced_mm(trace: Trace, path: CanalTrace, film: FilmResult) -> float | None:
+def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> float | None:
     """How much longer a new tracing of the stored clicks is than the stored path."""
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
     files = [made.path_px for made in film.file_traces]
     again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
-    return polyline_mm(again.path_px, film.calibration) - polyline_mm(path.path_px, film.calibration)
+    return polyline_mm(again.path_px, film.calibration) - stored.canal_mm
 
 
 def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
@@ -437,7 +437,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         else None,
         tip_to_end_mm=tip,
         tip_to_end_std_mm=None if tip is None else hypot(length.end_std_mm, UNCOVERED_END_REL_STD * tip),
-        retraced_mm=_retraced_mm(trace, path, film) if retrace else None,
+        retraced_mm=_retraced_mm(trace, length, film) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
         advice=advise_length(length, calibration),

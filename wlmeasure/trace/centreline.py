@@ -127,7 +127,7 @@ def check_points(points: object, shape: tuple[int, int], *, name: str = "points_
 def given_path(
     path_px: object, shape: tuple[int, int], *, centre_std_px: float = GIVEN_STD_PX, name: str = "path_px"
 ) -> CanalTrace:
-    """A path taken as it is given, measured as a polyline.
+    """A path taken as it is given. Where its points lie far apart, they are measured as clicks (`measure.clicks`).
 
     Raises
     ------

@@ -10,6 +10,7 @@ import gc
 import os
 import sys
 
+from wlmeasure.cli_record import add_record_words
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["main"]
@@ -125,6 +126,7 @@ def _parser() -> argparse.ArgumentParser:
         "--level", default="typical", choices=PHANTOM_LEVELS, help="how hard the films are to read (%(default)s)"
     )
     phantom.set_defaults(run=_phantom)
+    add_record_words(words, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

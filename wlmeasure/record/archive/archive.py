@@ -166,7 +166,7 @@ class Archive:
         with transaction(self.engine, self.place, write=True) as connection:
             tail = _tail(connection, case_id)
             if tail.was.rows == 0:
-                if on is not None and on.rows:
+                if on is not None:
                     raise ArchiveConflictError(f"case {case_id} is not in this archive; nothing was stored")
                 known: tuple[Entry, ...] = ()
                 same = False
@@ -305,18 +305,23 @@ class Archive:
         with transaction(self.engine, self.place, write=False) as connection:
             return tuple(CaseLine(*found) for found in connection.execute(wanted))
 
-    def head(self, case_id: str, row: int) -> Head:
-        """The state of a case, if it still is at that row: what a person types who has read the case.
+    def head(self, case_id: str, row: int | None = None) -> Head:
+        """The state of a case, without reading it; with `row`, only if it still is at that row.
 
         Raises
         ------
         ArchiveConflictError
             The case has changed since.
+        ArchiveError
+            No such case.
         """
         with transaction(self.engine, self.place, write=False) as connection:
             tail = _tail(connection, case_id)
-        _must_be_on(tail, Head(case_id, row, tail.head.sha256))
-        return tail.head
+        if row is not None:
+            _must_be_on(tail, Head(case_id, row, tail.was.sha256))
+        if tail.was.rows == 0:
+            raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
+        return tail.was
 
     def receipt(self) -> Receipt:
         """How many rows the archive has, and the hash of the last one."""

@@ -222,6 +222,12 @@ def _said(error: Exception) -> str:
     """What went wrong and what to do, without statements and values: those may be anybody's."""
     original = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     words = original.args[0] if original.args else ""
+    # Where a server refuses a connection, pg8000 stumbles on closing it, and its answer is left behind that stumble.
+    behind: BaseException | None = original
+    while isinstance(behind, OSError) or type(behind).__name__ == "InterfaceError":
+        behind = None if behind is None else behind.__context__
+    if behind is not None and behind.args and isinstance(behind.args[0], dict):
+        words = behind.args[0]
     if isinstance(words, dict):  # pg8000 gives the server's answer by its letters: C the code, M the message
         code, words = str(words.get("C", "")), str(words.get("M", ""))
         if code == "55P03":

@@ -22,7 +22,7 @@ from wlmeasure.record.archive.tables import archives, cases, entries, entry_flag
 from wlmeasure.record.case import Entry, case_from_json
 from wlmeasure.record.record import LengthRecord
 
-__all__ = ["Verdict", "verify"]
+__all__ = ["Verdict", "checked", "verify"]
 
 AT_ONCE = 200  # rows fetched together: a revision may have a megabyte
 MOST_NAMED = 100  # findings told one by one; one fault may show in many rows (our parameter)
@@ -55,22 +55,25 @@ def verify(archive: Archive, receipt: Receipt | None = None) -> Verdict:
         The database cannot be read.
     """
     with transaction(archive.engine, archive.place, write=False) as connection:
-        own = connection.execute(select(archives)).all()
-        check = _Check(own[0].archive_id if own else "")
-        if len(own) != 1:
-            check.say(f"archive: must have one row of its own: it has {len(own)}")
-        for row in _journal(connection):
-            check.row(row)
-            if receipt is not None and row.seq == receipt.rows and not row.sha256.startswith(receipt.sha256):
-                check.say(f"receipt {receipt.rows}: the row has another hash: rows up to it were made anew")
-        if receipt is not None and receipt.rows > check.last.rows:
-            check.say(f"receipt {receipt.rows}: the archive ends at row {check.last.rows}: later rows were cut off")
-        for ends in own:
-            if (ends.rows, ends.sha256) != (check.last.rows, check.last.sha256):
-                check.say(
-                    f"archive: must end at row {ends.rows}: the journal ends at row {check.last.rows} or otherwise"
-                )
-        check.tables(connection)
+        return checked(connection, receipt)
+
+
+def checked(connection: Connection, receipt: Receipt | None = None) -> Verdict:
+    """The same on a connection, in the transaction that it is in."""
+    own = connection.execute(select(archives)).all()
+    check = _Check(own[0].archive_id if own else "")
+    if len(own) != 1:
+        check.say(f"archive: must have one row of its own: it has {len(own)}")
+    for row in _journal(connection):
+        check.row(row)
+        if receipt is not None and row.seq == receipt.rows and not row.sha256.startswith(receipt.sha256):
+            check.say(f"receipt {receipt.rows}: the row has another hash: rows up to it were made anew")
+    if receipt is not None and receipt.rows > check.last.rows:
+        check.say(f"receipt {receipt.rows}: the archive ends at row {check.last.rows}: later rows were cut off")
+    for ends in own:
+        if (ends.rows, ends.sha256) != (check.last.rows, check.last.sha256):
+            check.say(f"archive: must end at row {ends.rows}: the journal ends at row {check.last.rows} or otherwise")
+    check.tables(connection)
     named = check.findings[:MOST_NAMED]
     if len(check.findings) > MOST_NAMED:
         named.append(f"and {len(check.findings) - MOST_NAMED} more")

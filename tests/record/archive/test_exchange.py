@@ -108,7 +108,7 @@ def test_a_backup_of_what_was_changed_is_made_and_says_so(archive, case, sql, tm
     assert "row 2 (case bench-1, its row 2): is not what was stored" in verdict.findings
     with (
         open_archive(str(tmp_path / "new.sqlite"), create=True) as other,
-        pytest.raises(ArchiveError, match="is not what was stored.*nothing was restored"),
+        pytest.raises(ArchiveError, match=r"is not what was stored.*nothing was restored"),
     ):
         restore(other, tmp_path / "copy.sqlite")
 

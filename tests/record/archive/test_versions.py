@@ -3,8 +3,10 @@
 There is one version so far. The next one is played: migrations that stand in this test follow the real ones.
 """
 
+import json
 import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -15,10 +17,12 @@ from sqlalchemy import text
 
 from wlmeasure.errors import ArchiveError
 from wlmeasure.record.archive import place as place_module
-from wlmeasure.record.archive.archive import open_archive
+from wlmeasure.record.archive.archive import Search, open_archive
 from wlmeasure.record.archive.tables import VERSION_TABLE, metadata
 from wlmeasure.record.archive.verify import verify
+from wlmeasure.record.case import case_to_json
 
+REFERENCES = Path(__file__).resolve().parents[2] / "references"
 WHO = {"by": "AB", "at": "2026-11-25T10:30:00"}
 TABLES = ("wl_archive", "wl_journal", "wl_cases", "wl_entries", "wl_entry_flags", "wl_films")
 NEXT = """
@@ -125,17 +129,15 @@ def test_a_newer_archive_is_left_alone(older, address, next_version, monkeypatch
     assert content(address) == newer
 
 
-def test_an_archive_as_the_first_version_wrote_it_opens(tmp_path, case):
-    """Kept as SQL in references, written once and never again: whatever the tables become, it must open."""
+def test_an_archive_as_version_0001_wrote_it_opens_with_every_value_equal(tmp_path):
+    """Kept as SQL, written once and never again: whatever the tables become, it must open."""
     path = tmp_path / "archive.sqlite"
-    from pathlib import Path
-
-    kept = Path(__file__).resolve().parents[2] / "references" / "archive_version_0001.sql"
     with closing(sqlite3.connect(path)) as raw:
-        raw.executescript(kept.read_text(encoding="utf-8"))
+        raw.executescript((REFERENCES / "archive_version_0001.sql").read_text(encoding="utf-8"))
+    wanted = json.loads((REFERENCES / "archive_version_0001.json").read_text(encoding="utf-8"))
     with open_archive(str(path)) as archive:
-        assert archive.load("bench-1").case == case
-        assert [line.case_id for line in archive.cases()] == ["P-2", "bench-1"]
+        assert {line.case_id: case_to_json(archive.load(line.case_id).case) for line in archive.cases()} == wanted
+        assert archive.load("bench-1", revision=1).case.tooth == "47"
+        assert [line.case_id for line in archive.cases(Search(flag="a-flag"))] == ["P-2"]
         verdict = verify(archive)
         assert (verdict.findings, verdict.cases, verdict.entries, verdict.revisions) == ((), 2, 3, 3)
-        assert str(verdict.receipt).startswith("6:")

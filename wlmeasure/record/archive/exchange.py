@@ -103,6 +103,8 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
     path = Path(path)
     if path.exists():
         raise ArchiveError(f"backup must go to a new file: {path} is there already")
+    if not path.parent.is_dir():
+        raise ArchiveError(f"backup {path} cannot be written: its folder must exist")
     part = path.with_name(f".{path.name}.part")
     try:
         part.unlink(missing_ok=True)

@@ -12,7 +12,10 @@ from attrs import frozen
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import Case, Entry, case_digest
-from wlmeasure.record.evaluate import CanalResult, CaseResult
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with all that it loads
+    from wlmeasure.record.evaluate import CanalResult, CaseResult
 
 __all__ = ["KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
 

@@ -9,6 +9,7 @@ import subprocess
 import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 from attrs import evolve
 from sqlalchemy import event
@@ -82,17 +83,19 @@ def test_a_database_that_may_not_grow(tmp_path, bare, note):
 
 
 def test_a_full_disk_of_the_server(server, bare, note):
-    with small_disk(server.folder / "small", 20) as folder:
+    with small_disk(server.folder / "small", 12) as folder:
         if server.user:
             os.chown(folder, server.user["user"], server.user["group"])
         server.run(f"CREATE TABLESPACE small LOCATION '{folder}'")
         try:
             name = server.new_database("TABLESPACE small")
             address = server.address(name)
+            (folder / "ballast").write_bytes(bytes(2**20))
             with open_archive(address, create=True) as archive:
-                more = [os.urandom(100_000).hex() for _ in range(10)]
+                more = np.random.default_rng(1002).random(10_000).tolist()  # does not pack
                 stored, said = fill(archive, bare, lambda name: note(name, extra={"more": more}), 100)
             assert said.endswith("has no room left on the server's disk; nothing was stored")
+            (folder / "ballast").unlink()  # a full server takes no new connection either
             check(address, stored)
         finally:
             server.run(f"DROP DATABASE IF EXISTS {name}")

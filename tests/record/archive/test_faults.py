@@ -3,6 +3,7 @@
 import contextlib
 import multiprocessing
 import os
+import shutil
 import sqlite3
 import stat
 import subprocess
@@ -83,16 +84,17 @@ def test_a_database_that_may_not_grow(tmp_path, bare, note):
 
 
 def test_a_full_disk_of_the_server(server, bare, note):
-    with small_disk(server.folder / "small", 12) as folder:
+    with small_disk(server.folder / "small", 20) as folder:
         if server.user:
             os.chown(folder, server.user["user"], server.user["group"])
         server.run(f"CREATE TABLESPACE small LOCATION '{folder}'")
         try:
             name = server.new_database("TABLESPACE small")
             address = server.address(name)
-            (folder / "ballast").write_bytes(bytes(2**20))
             with open_archive(address, create=True) as archive:
-                more = np.random.default_rng(1002).random(10_000).tolist()  # does not pack
+                free = shutil.disk_usage(folder).free - 2**20
+                (folder / "ballast").write_bytes(bytes(free))
+                more = np.random.default_rng(1002).random(5_000).tolist()  # does not pack well
                 stored, said = fill(archive, bare, lambda name: note(name, extra={"more": more}), 100)
             assert said.endswith("has no room left on the server's disk; nothing was stored")
             (folder / "ballast").unlink()  # a full server takes no new connection either

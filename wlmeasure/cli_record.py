@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 Formatter = Callable[[str], argparse.HelpFormatter]
 
 
-def add_record_words(words: argparse._SubParsersAction[argparse.ArgumentParser], formatter: Formatter) -> None:
-    """Add the word `record` with its own words to the command line."""
+def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> None:
+    """Give the parser of the word `record` its own words."""
 
     def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
         parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
@@ -31,11 +31,6 @@ def add_record_words(words: argparse._SubParsersAction[argparse.ArgumentParser],
         parser.set_defaults(run=run)
         return parser
 
-    record = words.add_parser(
-        "record",
-        formatter_class=formatter,  # type: ignore[arg-type]
-        help="the archive of length records: store, find, check and copy cases",
-    )
     own = record.add_subparsers(title="commands", metavar="COMMAND", required=True)
     add = word("add", "store a case file, or one entry more of a case", _add)
     add.add_argument("what", metavar="CASE.wl.json|CASE_ID")

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+# The server ends with the process that started it, also when that is killed.
+WITH_US = ("setpriv", "--pdeathsig", "QUIT", "--") if shutil.which("setpriv") else ()
 ROOM = 500 * 2**20  # bytes; a server with the tests' few databases has about 150 MB
 
 
@@ -64,12 +66,12 @@ class Server:
     def start(self) -> None:
         """Start, and come back when connections are taken; the server's own words tell when."""
         self.process = subprocess.Popen(
-            [self.bin / "postgres", "-D", self.folder / "data", *self.settings],
+            [*WITH_US, self.bin / "postgres", "-D", self.folder / "data", *self.settings],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             cwd=self.folder,
-            env={"LC_ALL": "C"},
+            env={"LC_ALL": "C", "PATH": os.environ.get("PATH", "")},
             start_new_session=True,
             text=True,
             **self.user,

@@ -149,7 +149,7 @@ def _list(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.archived import cases_json, cases_text
 
     with _open(arguments) as archive:
-        from wlmeasure.record.archive.archive import Search
+        from wlmeasure.record.archive.answers import Search
 
         names = ("tooth", "status", "kind", "flag", "since", "until", "film", "most")
         found = archive.cases(Search(**{name: getattr(arguments, name) for name in names}))

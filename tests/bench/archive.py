@@ -26,7 +26,8 @@ import numpy as np
 from attrs import evolve
 from sqlalchemy import text
 
-from wlmeasure.record.archive.archive import Archive, Search, open_archive
+from wlmeasure.record.archive.answers import Search
+from wlmeasure.record.archive.archive import Archive, open_archive
 from wlmeasure.record.archive.verify import verify
 from wlmeasure.record.case import Case, Entry, load_case
 
@@ -139,20 +140,20 @@ def writers(backend: str, count: int, each: int) -> None:
         sound(archive, f"{backend}, writers")
 
 
-def spent(call: Callable[[], object], runs: int = 15) -> float:
-    """Median milliseconds after one call to warm up."""
+def spent(call: Callable[[], object], runs: int = 25) -> tuple[float, float]:
+    """Median and least milliseconds after one call to warm up; the least is what a busy machine disturbs least."""
     call()
     times = []
     for _ in range(runs):
         begin = time.perf_counter()
         call()
         times.append(time.perf_counter() - begin)
-    return median(times) * 1e3
+    return median(times) * 1e3, min(times) * 1e3
 
 
 def size(backend: str, entries: int) -> None:
     """List, show and history among 1,000 entries and among all, each beside a bare query of the same rows."""
-    medians: dict[str, list[float]] = {}
+    leasts: dict[str, list[float]] = {}
     with address_of(backend) as address, open_archive(address, create=True) as archive:
         done = 0
         for goal in (1000, entries):
@@ -187,18 +188,27 @@ def size(backend: str, entries: int) -> None:
                 "history of one case": (partial(archive.history, name), bare(f"SELECT * {of_case}", i=name)),
             }
             for what, (ours, peer) in calls.items():
-                a, b = spent(ours), spent(peer)
-                medians.setdefault(what, []).append(a)
-                print(f"{backend}: {what:<22} {a:8.2f} ms, bare query {b:8.2f} ms, ratio {a / b:6.1f}", flush=True)
+                (a, a_least), (_, b_least) = spent(ours), spent(peer)
+                leasts.setdefault(what, []).append(a_least)
+                print(
+                    f"{backend}: {what:<22} median {a:7.2f}, least {a_least:7.2f} ms; bare query least {b_least:7.2f} ms, "
+                    f"ratio {a_least / b_least:5.1f}",
+                    flush=True,
+                )
             raw.close()
-            begin = time.perf_counter()
-            for k in range(10):
+            times = []
+            for k in range(25):
                 note = Entry(id=f"n{goal}-{k}", kind="note", at="2026-11-26T10:00:00", by="AB", canal="MB")
+                begin = time.perf_counter()
                 head = archive.append(name, note, on=head, **WHO).head
-            medians.setdefault("append one entry", []).append((time.perf_counter() - begin) * 100)
-        for what, (few, many) in medians.items():
+                times.append((time.perf_counter() - begin) * 1e3)
+            leasts.setdefault("append one entry", []).append(min(times))
             print(
-                f"{backend}: {what:<22} from 1000 to {entries} entries: {few:.2f} to {many:.2f} ms, x {many / few:.2f}"
+                f"{backend}: append one entry       median {median(times):7.2f}, least {min(times):7.2f} ms", flush=True
+            )
+        for what, (few, many) in leasts.items():
+            print(
+                f"{backend}: {what:<22} from 1000 to {entries} entries: least {few:.2f} to {many:.2f} ms, x {many / few:.2f}"
             )
         begin = time.perf_counter()
         sound(archive, f"{backend}, {entries} entries")

@@ -10,7 +10,7 @@ from wlmeasure.record.members import write_object
 from wlmeasure.record.record import LengthRecord
 
 if TYPE_CHECKING:  # the archive itself is an extra
-    from wlmeasure.record.archive.archive import Added, CaseLine, Step, Stored
+    from wlmeasure.record.archive.answers import Added, CaseLine, Step, Stored
     from wlmeasure.record.archive.exchange import Imported
     from wlmeasure.record.archive.verify import Verdict
 

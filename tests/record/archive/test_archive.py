@@ -7,7 +7,8 @@ import pytest
 from attrs import evolve
 
 from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
-from wlmeasure.record.archive.archive import Search, open_archive, recorded
+from wlmeasure.record.archive.answers import Search
+from wlmeasure.record.archive.archive import open_archive, recorded
 from wlmeasure.record.archive.verify import verify
 from wlmeasure.record.case import case_from_json, case_to_json, load_case
 from wlmeasure.record.record import LengthRecord
@@ -238,9 +239,20 @@ def test_what_is_read_is_checked_against_its_hash(archive, case, sql):
     sql("UPDATE wl_journal SET content = replace(content, '22.0', '20.0') WHERE seq = 2")
     with pytest.raises(ArchiveError, match=r"case bench-1: row 2 \(entry\) is not what was stored"):
         archive.load("bench-1")
-    sql("DELETE FROM wl_journal WHERE seq = 2")
-    with pytest.raises(ArchiveError, match="lacks rows that were stored"):
-        archive.load("bench-1")
+    with pytest.raises(ArchiveError, match=r"case bench-1: row 2 \(entry\) is not what was stored"):
+        archive.history("bench-1")
+    sql("UPDATE wl_journal SET content = replace(content, '20.0', '22.0') WHERE seq = 2")
+    archive.load("bench-1")
+    lacking = (
+        "DELETE FROM wl_journal WHERE seq = 3",
+        "UPDATE wl_cases SET entries = 1",
+        "DELETE FROM wl_journal WHERE seq = 1",
+        "DELETE FROM wl_journal WHERE seq = 2",
+    )
+    for statement in lacking:
+        sql(statement)
+        with pytest.raises(ArchiveError, match="lacks rows that were stored"):
+            archive.load("bench-1")
 
 
 def test_an_entry_made_anew_until_nobody_was_quicker(archive, case, note):

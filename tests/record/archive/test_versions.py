@@ -17,7 +17,8 @@ from sqlalchemy import text
 
 from wlmeasure.errors import ArchiveError
 from wlmeasure.record.archive import place as place_module
-from wlmeasure.record.archive.archive import Search, open_archive
+from wlmeasure.record.archive.answers import Search
+from wlmeasure.record.archive.archive import open_archive
 from wlmeasure.record.archive.tables import VERSION_TABLE, metadata
 from wlmeasure.record.archive.verify import verify
 from wlmeasure.record.case import case_to_json

@@ -10,15 +10,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Sequence
-from datetime import date
 from types import TracebackType
 from typing import Any
 
-from attrs import asdict, evolve, frozen
+from attrs import asdict, evolve
 from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, update
 from sqlalchemy import case as choose
 
 from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
+from wlmeasure.record.archive.answers import Added, CaseLine, Search, Step, Stored
 from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, sealed
 from wlmeasure.record.archive.place import Place, opened, place_of, transaction
 from wlmeasure.record.archive.rows import Head, Tail, entry_from_content, entry_json
@@ -27,84 +27,9 @@ from wlmeasure.record.case import TIME, Case, Entry, case_from_json, case_to_jso
 from wlmeasure.record.members import Text
 from wlmeasure.record.record import LengthRecord
 
-__all__ = ["Added", "Archive", "CaseLine", "Search", "Step", "Stored", "identified", "open_archive", "recorded"]
+__all__ = ["Archive", "identified", "open_archive", "recorded"]
 
 MOST_TRIES = 100  # how often an entry is made anew because others were quicker (our parameter)
-
-
-@frozen
-class Stored:
-    """A case as it stands in the archive, and the state that a change of it must name."""
-
-    case: Case
-    head: Head
-    revision: int
-    changed_at: str
-
-
-@frozen
-class Added:
-    """What one storing did: the case's new state, the revision it stands at, and what was new."""
-
-    head: Head
-    revision: int
-    new_revision: bool
-    new_entries: tuple[str, ...]
-    receipt: Receipt
-
-
-@frozen
-class CaseLine:
-    """One case in a list."""
-
-    case_id: str
-    tooth: str
-    revisions: int
-    entries: int
-    rows: int
-    opened_at: str
-    changed_at: str
-
-
-@frozen
-class Step:
-    """One row of a case's history; `entry` is None for a revision of its content."""
-
-    number: int
-    what: str
-    stored_at: str
-    stored_by: str
-    receipt: Receipt
-    entry: Entry | None = None
-
-
-@frozen
-class Search:
-    """Which cases: all that is given must hold. Status, kind, flag and days are those of one standing entry.
-
-    `since` and `until` are days, both included, as the entry's own time says. `film` is the SHA-256 of a film.
-    """
-
-    tooth: str | None = None
-    status: str | None = None
-    kind: str | None = None
-    flag: str | None = None
-    since: str | None = None
-    until: str | None = None
-    film: str | None = None
-    most: int | None = None
-
-    def __attrs_post_init__(self) -> None:
-        for name in ("since", "until"):
-            value = getattr(self, name)
-            try:
-                ok = value is None or date.fromisoformat(value).isoformat() == value
-            except ValueError:
-                ok = False
-            if not ok:
-                raise ArchiveError(f"{name} must be a day such as 2026-11-25: {value!r}")
-        if self.most is not None and self.most < 1:
-            raise ArchiveError(f"most must be >= 1: {self.most}")
 
 
 def open_archive(archive: str | None = None, *, create: bool = False) -> Archive:
@@ -235,24 +160,29 @@ class Archive:
             tail = _tail(connection, case_id)
             if tail.was.rows == 0:
                 raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
-            if revision is None or revision == tail.revisions:
-                number, until = tail.revisions, tail.head.rows
-                here = journal.c.seq == tail.revision_seq
-            else:
-                of_case = select(journal.c.case_seq).where(journal.c.case_id == case_id, journal.c.what == REVISION)
-                starts = list(connection.execute(of_case.order_by(journal.c.case_seq)).scalars())
-                if not 1 <= revision <= len(starts):
-                    raise ArchiveError(f"revision must be 1 to {len(starts)} for case {case_id}: {revision}")
-                number, until = revision, starts[revision] - 1
-                here = (journal.c.case_id == case_id) & (journal.c.case_seq == starts[revision - 1])
-            found = _rows(connection, here)
+            is_revision = (journal.c.case_id == case_id) & (journal.c.what == REVISION)
+            starts = list(
+                connection.execute(select(journal.c.case_seq).where(is_revision).order_by(journal.c.case_seq)).scalars()
+            )
+            number = tail.revisions if revision is None else revision
+            if not 1 <= number <= tail.revisions:
+                raise ArchiveError(f"revision must be 1 to {tail.revisions} for case {case_id}: {number}")
+            if len(starts) != tail.revisions:
+                raise _lacking(case_id)
+            until = tail.head.rows if number == tail.revisions else starts[number] - 1
+            found = _rows(connection, is_revision, journal.c.case_seq == starts[number - 1])
             stored = _rows(
                 connection, journal.c.case_id == case_id, journal.c.what == ENTRY, journal.c.case_seq <= until
             )
-        content, *more = [_sound(row, tail.archive_id).content for row in (*found, *stored)]
-        if not found or (until == tail.head.rows and len(more) != tail.entries):
-            raise ArchiveError(f"case {case_id} lacks rows that were stored: run `wlmeasure record verify`")
-        data = json.loads(content) | ({"entries": [json.loads(item) for item in more]} if more else {})
+        for row in (*found, *stored):
+            _sound(row, tail.archive_id)
+        if until == tail.head.rows:
+            last = max((*found, *stored), key=lambda row: row.case_seq)
+            if len(stored) != tail.entries or Head(case_id, last.case_seq, last.sha256) != tail.head:
+                raise _lacking(case_id)
+        data = json.loads(found[0].content)
+        if stored:
+            data["entries"] = [json.loads(row.content) for row in stored]
         return Stored(case_from_json(data, name=f"case {case_id}"), tail.head, number, tail.changed_at)
 
     def history(self, case_id: str) -> tuple[Step, ...]:
@@ -261,22 +191,27 @@ class Archive:
         Raises
         ------
         ArchiveError
-            No such case.
+            No such case; an entry that is not what was stored.
         """
         # The content of revisions may have megabytes, and is not shown here.
-        content = choose((journal.c.what == ENTRY, journal.c.content), else_=None)
-        c = journal.c
+        content = choose((journal.c.what == ENTRY, journal.c.content), else_="")
+        columns = [content if column.name == "content" else column for column in journal.columns]
+        of_case = select(*columns).where(journal.c.case_id == case_id).order_by(journal.c.case_seq)
         with transaction(self.engine, self.place, write=False) as connection:
-            found = connection.execute(
-                select(c.case_seq, c.what, c.stored_at, c.stored_by, c.seq, c.sha256, content)
-                .where(c.case_id == case_id)
-                .order_by(c.case_seq)
-            ).all()
-        if not found:
+            archive_id = _tail(connection, case_id).archive_id
+            rows = [Row(*found) for found in connection.execute(of_case)]
+        if not rows:
             raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
         return tuple(
-            Step(number, what, when, who, Receipt(seq, sha256), None if text is None else entry_from_content(text))
-            for number, what, when, who, seq, sha256, text in found
+            Step(
+                number=row.case_seq,
+                what=row.what,
+                stored_at=row.stored_at,
+                stored_by=row.stored_by,
+                receipt=Receipt(row.seq, row.sha256),
+                entry=entry_from_content(_sound(row, archive_id).content) if row.what == ENTRY else None,
+            )
+            for row in rows
         )
 
     def cases(self, search: Search | None = None) -> tuple[CaseLine, ...]:
@@ -426,6 +361,10 @@ def _sound(row: Row, archive_id: str) -> Row:
             f"case {row.case_id}: row {row.case_seq} ({row.what}) is not what was stored: run `wlmeasure record verify`"
         )
     return row
+
+
+def _lacking(case_id: str) -> ArchiveError:
+    return ArchiveError(f"case {case_id} lacks rows that were stored: run `wlmeasure record verify`")
 
 
 def _standing(connection: Connection, archive_id: str, case_id: str) -> tuple[str, tuple[Entry, ...]]:

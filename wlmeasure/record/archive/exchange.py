@@ -18,7 +18,8 @@ from attrs import frozen
 from sqlalchemy import Connection, delete, insert, select, tuple_
 
 from wlmeasure.errors import ArchiveError, WlmeasureError
-from wlmeasure.record.archive.archive import Added, Archive, open_archive
+from wlmeasure.record.archive.answers import Added
+from wlmeasure.record.archive.archive import Archive, open_archive
 from wlmeasure.record.archive.place import Place, opened, place_of, transaction
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.archive.verify import Verdict, verify
@@ -116,7 +117,7 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
             verdict = verify(copy)
         with closing(sqlite3.connect(str(part))) as raw:
             raw.execute("PRAGMA journal_mode = DELETE")  # one file alone, that opens from a read-only disk too
-        with part.open("rb") as file:
+        with part.open("r+b") as file:
             os.fsync(file.fileno())
         os.link(part, path)  # unlike a renaming, this never replaces what somebody else has just put there
     except (OSError, sqlite3.Error) as error:

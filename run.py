@@ -65,7 +65,7 @@ def needs_display() -> bool:
     return sys.platform.startswith("linux") and not os.environ.get("DISPLAY")
 
 
-def missing_from_system(viewer: bool) -> dict[str, str]:
+def missing_from_system(viewer: bool, database: bool) -> dict[str, str]:
     """What the system lacks (a library, a program or a Python module), each with its Debian package."""
     missing = {}
     if importlib.util.find_spec("ensurepip") is None:
@@ -76,6 +76,10 @@ def missing_from_system(viewer: bool) -> dict[str, str]:
             libraries |= MESA_LIBRARIES
             if shutil.which("Xvfb") is None:
                 missing["the program Xvfb"] = "xvfb"
+        # Where there is no apt, tests that need a server are skipped and say so; Debian keeps its programs off the PATH.
+        server = shutil.which("initdb") or any(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+        if database and not server and shutil.which("apt-get") is not None:
+            missing["the server PostgreSQL"] = "postgresql"
         for library, package in libraries.items():
             try:
                 ctypes.CDLL(library)
@@ -84,9 +88,9 @@ def missing_from_system(viewer: bool) -> dict[str, str]:
     return missing
 
 
-def install_system_packages(viewer: bool) -> None:
+def install_system_packages(viewer: bool, database: bool) -> None:
     """Install with apt what the system lacks; where that may not be done, say what to do and stop."""
-    missing = missing_from_system(viewer)
+    missing = missing_from_system(viewer, database)
     if not missing:
         return
     lacks = f"this machine lacks {', '.join(missing)}"
@@ -105,7 +109,7 @@ def install_system_packages(viewer: bool) -> None:
         if subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode != 0:
             sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
     importlib.invalidate_caches()
-    if still := missing_from_system(viewer):
+    if still := missing_from_system(viewer, database):
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
 
 
@@ -203,7 +207,7 @@ def main(arguments: Sequence[str]) -> int:
     if sys.version_info[:2] < OLDEST_PYTHON:
         return run_with_newer_python(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
-    install_system_packages(viewer=command != "demo")
+    install_system_packages(viewer=command != "demo", database=command == "test")
     set_up("" if command == "demo" else "test")
     if command == "demo":
         return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode

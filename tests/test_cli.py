@@ -647,7 +647,8 @@ def test_an_output_that_cannot_hold_a_sign_is_one_line(save):
 
 
 # Names of the libraries a command loads; each costs start-up time, which is a feature here.
-HEAVY = ("numpy", "attrs", "cv2", "pydicom", "skimage", "scipy", "pandas", "PIL", "napari", "typing")
+DATABASES = ("sqlalchemy", "alembic", "pg8000", "sqlite3", "_sqlite3")
+HEAVY = ("numpy", "attrs", "cv2", "pydicom", "skimage", "scipy", "pandas", "PIL", "napari", "typing", *DATABASES)
 
 
 def loaded(code, *arguments):
@@ -668,11 +669,13 @@ def test_the_command_line_itself_loads_nothing_heavy():
     assert not loaded("import wlmeasure.cli") & set(HEAVY)
     assert not loaded("import wlmeasure.cli\ntry: wlmeasure.cli.main(['--help'])\nexcept SystemExit: pass") & set(HEAVY)
     assert not loaded("import wlmeasure.cli\nwlmeasure.cli.main(['--version'])") & set(HEAVY)
+    record = "import wlmeasure.cli\ntry: wlmeasure.cli.main(['record', 'add', '--help'])\nexcept SystemExit: pass"
+    assert not loaded(record) & set(HEAVY)
 
 
 def test_reading_a_png_loads_no_dicom_and_no_skimage(body, tmp_path):
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['read', {str(tmp_path / 'film.png')!r}]) == 0")
-    assert not names & {"pydicom", "skimage", "scipy", "pandas", "PIL", "napari"}
+    assert not names & {"pydicom", "skimage", "scipy", "pandas", "PIL", "napari", *DATABASES}
     assert "cv2" in names
 
 
@@ -680,7 +683,7 @@ def test_measuring_a_png_loads_no_scipy_and_no_dicom():
     """The clicks of this sample are traced, so every room takes part."""
     case = str(SAMPLES / "cases" / "s_curved.wl.json")
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0")
-    assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib"}
+    assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib", *DATABASES}
 
 
 def test_open_starts_the_viewer_on_the_files_named(monkeypatch):

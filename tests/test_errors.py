@@ -22,6 +22,8 @@ TREE = {
     "DecideError": "WlmeasureError",
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
+    "ArchiveError": "WlmeasureError",
+    "ArchiveConflictError": "ArchiveError",
 }
 
 

@@ -20,7 +20,8 @@ PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking th
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    arguments = _parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else argv
+    arguments = _parser(given).parse_args(given)
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
         arguments.run(arguments)
@@ -69,7 +70,7 @@ def _drop_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(given: list[str]) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="wlmeasure",
         description="Root canal working length from radiographs, with its uncertainty.",
@@ -164,6 +165,13 @@ def _parser() -> argparse.ArgumentParser:
         "--ramp", type=float, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
     )
     phantom.set_defaults(run=_phantom)
+    record = words.add_parser(
+        "record", formatter_class=_formatter, help="the archive of length records: store, find, check and copy cases"
+    )
+    if "record" in given:  # eight parsers more: they would make every other command's start slower by half of it
+        from wlmeasure.cli_record import add_record_words
+
+        add_record_words(record, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

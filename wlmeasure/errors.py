@@ -11,8 +11,10 @@
         ├── TradeError              a tooth, canal or instrument that the standards do not know
         ├── PhantomError            a synthetic scene or film that cannot be made as asked
         ├── DecideError             readings or lengths that cannot be reconciled as given
-        └── CaseError               a case file with a missing, wrong or newer member
-            └── StaleCaseError      the image has changed since the case was saved
+        ├── CaseError               a case file with a missing, wrong or newer member
+        │   └── StaleCaseError      the image has changed since the case was saved
+        └── ArchiveError            an archive that cannot be opened, read or written as asked
+            └── ArchiveConflictError  the case has changed since the caller read it
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -23,6 +25,8 @@ from __future__ import annotations
 from math import isfinite
 
 __all__ = [
+    "ArchiveConflictError",
+    "ArchiveError",
     "CalibrationError",
     "CaseError",
     "DecideError",
@@ -76,6 +80,14 @@ class CaseError(WlmeasureError):
 
 class StaleCaseError(CaseError):
     """The image has changed since the case was saved."""
+
+
+class ArchiveError(WlmeasureError):
+    """An archive that cannot be opened, read or written as asked."""
+
+
+class ArchiveConflictError(ArchiveError):
+    """The case has changed since the caller read it; nothing was stored."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

@@ -22,9 +22,10 @@ from scipy.optimize import least_squares
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.batch import BendEstimates, fit_many
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.clicks import clicks_length
 from wlmeasure.measure.curvature import canal_form, fit_canal, pruett_deg, schneider_deg
-from wlmeasure.measure.line_arc import NORMAL_95, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import Noise, fit_line_arc
 from wlmeasure.measure.lockstep import fit_paths
 from wlmeasure.study.observers import agreement
 

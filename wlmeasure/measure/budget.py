@@ -14,9 +14,9 @@ from typing import Literal
 
 from attrs import frozen
 
-from wlmeasure.measure.line_arc import NORMAL_95
+__all__ = ["NORMAL_95", "Shape", "Term", "half_width_mm", "total_std_mm"]
 
-__all__ = ["Shape", "Term", "half_width_mm", "total_std_mm"]
+NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 
 Shape = Literal["normal", "rectangular"]
 

@@ -18,7 +18,8 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise, fit_line_arc
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 

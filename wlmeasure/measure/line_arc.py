@@ -20,11 +20,12 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.lockstep import NORMAL_95, Fits, fit_paths
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.lockstep import Fits, fit_paths
 from wlmeasure.measure.parts import chord
 from wlmeasure.points import as_points
 
-__all__ = ["MOST_POINTS", "NORMAL_95", "LineArc", "Noise", "fit_line_arc", "model_of"]
+__all__ = ["MOST_POINTS", "LineArc", "Noise", "fit_line_arc", "model_of"]
 
 Float64 = NDArray[np.float64]
 

@@ -13,15 +13,15 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.descent import refine
 from wlmeasure.measure.parts import Loss, Shape, distances, feet, slopes
 from wlmeasure.measure.starts import first_guesses, smooth_paths
 
-__all__ = ["NORMAL_95", "Fits", "fit_paths", "small_sample"]
+__all__ = ["Fits", "fit_paths", "small_sample"]
 
 Float64 = NDArray[np.float64]
 
-NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 FIRST_ROUND = {1: 6, 2: 40}  # steps that every start of one or two bends is given before the best goes on
 COARSE = 32  # points, as means of neighbours, that the first round sees
 

@@ -24,9 +24,10 @@ from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_len
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
-from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise
+from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.record.case import Canal, Case, FileTaper, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.trace.centreline import (

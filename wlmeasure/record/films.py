@@ -23,7 +23,7 @@ from wlmeasure.errors import CalibrationError, CaseError, StaleCaseError, Wlmeas
 from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,

@@ -32,7 +32,7 @@ from wlmeasure.decide.shaping import (
 from wlmeasure.decide.taper import Strain, bend_strain
 from wlmeasure.errors import CaseError, DecideError
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE

@@ -14,9 +14,12 @@ from attrs import evolve, frozen
 from wlmeasure.errors import CaseError, TradeError
 from wlmeasure.flags import Flag
 from wlmeasure.record.case import Case, Entry, case_digest
-from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.kinds import KIND_TABLE, QUANTITIES, EntryKind
 from wlmeasure.trade.instruments import tip_diameter_mm
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with all that it loads
+    from wlmeasure.record.evaluate import CanalResult, CaseResult
 
 __all__ = ["CENTIMETRES_BELOW_MM", "KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_setting_mm
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import stale_entries

@@ -9,7 +9,7 @@ from math import ceil, floor
 
 import numpy as np
 
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE

@@ -11,9 +11,8 @@ from pathlib import Path
 
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.image.radiograph import SpacingClaim
-from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.measure.budget import NORMAL_95, Term, half_width_mm, total_std_mm
 from wlmeasure.measure.curvature import CurvatureEstimate
-from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER

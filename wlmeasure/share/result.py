@@ -10,7 +10,7 @@ from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import stop_setting_mm
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import Term
+from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -22,7 +22,7 @@ from wlmeasure.measure.curvature import (
     weine_deg,
 )
 from wlmeasure.measure.length import LengthEstimate
-from wlmeasure.measure.line_arc import NORMAL_95, LineArc
+from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.record.case import Case, Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER

@@ -13,7 +13,7 @@ from attrs import frozen
 from wlmeasure.decide.filling import stop_settings
 from wlmeasure.errors import DecideError
 from wlmeasure.flags import Flag
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE

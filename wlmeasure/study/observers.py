@@ -17,12 +17,12 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError, check_finite
+from wlmeasure.measure.budget import NORMAL_95
 
 __all__ = ["Agreement", "Limits", "agreement", "icc_absolute", "limits_of_agreement", "within_subject"]
 
 Float64 = NDArray[np.float64]
 
-NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 REPEATABILITY = 2.0**0.5 * NORMAL_95  # times the within-subject SD: 95 % of differences of two repeats are smaller
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.batch import fit_many
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.evaluate import LINE_FAINT
 from wlmeasure.trace.centreline import trace_line
 from wlmeasure.trace.file_ends import TipForm

@@ -28,7 +28,9 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points, frozen_array
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
+from wlmeasure.trace.route import best_route
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
+from wlmeasure.trace.strip import line_normals, sample_image
 
 __all__ = [
     "GIVEN_PATH",
@@ -37,8 +39,6 @@ __all__ = [
     "LineKind",
     "check_points",
     "given_path",
-    "line_normals",
-    "sample_image",
     "settle_line",
     "stored_trace",
     "trace_line",
@@ -188,7 +188,10 @@ def trace_line(
     density = radiograph.density()
     grid = working_grid(density, clicks, mm_per_px)
     candidates = line_candidates(grid, kind, clicks, files)
-    coarse = _coarse_path(grid, candidates, clicks)
+    coarse, candidate = _coarse_path(grid, candidates, clicks)
+    if candidate.plain and length >= 2.0 * KNOT_MM:
+        coarse = best_route(density, clicks, [coarse], mm_per_px).path_mm / mm_per_px
+        coarse[0], coarse[-1] = clicks[0], clicks[-1]
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
     seen = _seen_along(grid, candidates, path)
@@ -282,7 +285,7 @@ def settle_line(
     return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
 
 
-def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> Float64:
+def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> tuple[Float64, Candidate]:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
     for candidate in candidates:
         path = minimal_path(line_cost(candidate.strength), cells)
@@ -290,7 +293,7 @@ def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
-    return line
+    return line, candidate
 
 
 def _seen_along(grid: WorkingGrid, candidates: list[Candidate], path_px: Float64) -> Float64:
@@ -396,26 +399,7 @@ def _project_out(values: Float64, u: NDArray[np.floating], taper: Float64) -> Fl
     return np.asarray(values - (values @ background) @ background.T, np.float64)
 
 
-def line_normals(line: Float64) -> Float64:
-    """Unit normals of a densely sampled line: (N, 2)."""
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
-
-
 def _crop(density: NDArray[np.generic], line_px: Float64, margin: float) -> tuple[NDArray[np.float32], Float64]:
     low = np.maximum(np.floor(line_px.min(axis=0) - margin), 0).astype(int)
     high = np.minimum(np.ceil(line_px.max(axis=0) + margin).astype(int) + 1, density.shape)
     return np.ascontiguousarray(density[low[0] : high[0], low[1] : high[1]], np.float32), low.astype(np.float64)
-
-
-def sample_image(image: NDArray[np.float32], at: Float64) -> Float64:
-    """Values between the pixels of `image` at places (..., 2), (row, col); beyond its border those of the border."""
-    values = cv2.remap(
-        image,
-        at[..., 1].astype(np.float32),
-        at[..., 0].astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(values, np.float64)

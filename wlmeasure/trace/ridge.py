@@ -194,12 +194,15 @@ class Candidate:
         Mean strength along the path below which the next candidate is tried.
     follows_file
         Whether the line runs along a file that was traced before.
+    plain
+        Whether it is a canal with nothing in it.
     """
 
     strength: Float32
     looks: tuple[Float32, ...]
     least: float = 0.0
     follows_file: bool = False
+    plain: bool = False
 
 
 def line_candidates(
@@ -242,7 +245,7 @@ def line_candidates(
     near = cv2.dilate(bright, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
     on_metal = [float(near[r, c]) > metal for r, c in grid.nearest_cells(clicks)]
     stands_on = all(on_metal[:-1]) or (len(on_metal) > 1 and all(on_metal[1:]))
-    canal = Candidate(dark, (dark,))
+    canal = Candidate(dark, (dark,), plain=True)
     return [Candidate(bright, (bright,), metal), canal] if stands_on else [canal]
 
 

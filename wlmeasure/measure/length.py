@@ -18,7 +18,7 @@ from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pix
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.line_arc import NORMAL_95, Noise
 from wlmeasure.points import as_points
-from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, LONGEST_MM, CanalTrace
+from wlmeasure.trace.centreline import CORRELATED_MM, GIVEN_PATH, LONGEST_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length, resample
 
 __all__ = ["LengthEstimate", "Term", "covered_mm", "measure_length", "path_noise", "polyline_mm"]
@@ -101,7 +101,7 @@ def path_noise(trace: CanalTrace, calibration: Calibration) -> Noise:
     """Uncertainty of a trace across its direction, in mm, with the length over which its errors go together."""
     scale = sqrt(calibration.mm_per_px_row * calibration.mm_per_px_col)
     dense = len(trace.path_px) > 2 * len(trace.clicks_px) or trace.tracer != GIVEN_PATH
-    return Noise(trace.centre_std_px * scale, KNOT_MM if dense else 0.0)
+    return Noise(trace.centre_std_px * scale, CORRELATED_MM if dense else 0.0)
 
 
 def covered_mm(path_mm: object, file_mm: object, *, beside_mm: float = BESIDE_MM) -> float:

@@ -28,7 +28,7 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points, frozen_array
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
-from wlmeasure.trace.route import best_route
+from wlmeasure.trace.route import best_route, standing
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 from wlmeasure.trace.strip import line_normals, sample_image
 
@@ -46,11 +46,18 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/2"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/3"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
-KNOT_MM = 1.5  # one knot span: follows a bend of 2 mm radius to 0.01 mm, averages noise over about 60 pixels
+KNOT_MM = 1.0  # one knot span; how smooth the line is says `BEND_CHANGE`
+CORRELATED_MM = 1.5  # errors of a traced path go together over about this length
+SHORTEST_MM = 3.0  # a shorter line is not fitted
+# What is known of a canal before it is seen: its curvature changes by 0.2 per mm and mm (rms; random shapes of lines and arcs,
+# 0.1 to 1.0 tried). Where little is seen the line goes on as an arc; a clear bend is followed as before.
+BEND_CHANGE = 0.2
+# Texture across the strip wanders like a random walk: variance a step of it, over that of the white noise (0.03 to 10 tried).
+WANDERING = 0.1
 STRIP_HALF_MM = 0.7  # looks this far to both sides: a canal with its flanks, not yet the root outline
 STRIP_STEP_MM = 0.025
 ROW_MM = 0.05
@@ -85,6 +92,10 @@ class CanalTrace:
     seen_along : (N,) float64, or None
         How much a line stands out at each point of the path: its strength over the level that nine tenths of the region
         stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
+    doubt
+        How likely the path is to have left the line somewhere by more than 0.15 mm, from 0 to 1: by what is seen along it and
+        along other ways (`route`). Fitted to synthetic films, so take it as an order. None for a path that was given and not
+        traced, and for one shorter than 3 mm.
     """
 
     path_px: Float64 = field(converter=frozen_array)
@@ -92,6 +103,7 @@ class CanalTrace:
     tracer: str
     centre_std_px: float
     seen_along: Float64 | None = field(default=None, converter=optional(frozen_array))
+    doubt: float | None = None
 
     @property
     def seen(self) -> float | None:
@@ -189,7 +201,8 @@ def trace_line(
     grid = working_grid(density, clicks, mm_per_px)
     candidates = line_candidates(grid, kind, clicks, files)
     coarse, candidate = _coarse_path(grid, candidates, clicks)
-    if candidate.plain and length >= 2.0 * KNOT_MM:
+    # A file stands out so much that the path over cells is safe.
+    if candidate.signs == (1,) and length >= SHORTEST_MM:
         coarse = best_route(density, clicks, [coarse], mm_per_px).path_mm / mm_per_px
         coarse[0], coarse[-1] = clicks[0], clicks[-1]
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
@@ -199,7 +212,9 @@ def trace_line(
     bridged = _bridged(path, seen, metal, np.array(mm_per_px))
     if bridged is not path:
         path, seen = bridged, _seen_along(grid, candidates, bridged)
-    return CanalTrace(path, clicks, TRACER, std_px, seen)
+    return CanalTrace(
+        path, clicks, TRACER, std_px, seen, _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
+    )
 
 
 def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], mm_per_px: Float64) -> Float64:
@@ -254,9 +269,12 @@ def stored_trace(
     """
     path = check_points(path_px, radiograph.values.shape, name="path_px")
     clicks = check_points(clicks_px, radiograph.values.shape, name="clicks_px")
-    grid = working_grid(radiograph.density(), clicks, mm_per_px)
-    seen = _seen_along(grid, line_candidates(grid, kind, clicks, files), path)
-    return CanalTrace(path, clicks, tracer, centre_std_px, seen)
+    density = radiograph.density()
+    grid = working_grid(density, clicks, mm_per_px)
+    candidates = line_candidates(grid, kind, clicks, files)
+    seen = _seen_along(grid, candidates, path)
+    doubt = _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
+    return CanalTrace(path, clicks, tracer, centre_std_px, seen, doubt)
 
 
 def settle_line(
@@ -296,6 +314,22 @@ def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64
     return line, candidate
 
 
+def _doubt(
+    density: NDArray[np.generic],
+    grid: WorkingGrid,
+    candidates: list[Candidate],
+    path: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+) -> float | None:
+    """As of `CanalTrace`, for any path: by the first candidate that is strong enough along it."""
+    if float(arc_length(path * mm_per_px)[-1]) < SHORTEST_MM:
+        return None
+    at = tuple(grid.nearest_cells(path).T)
+    like = next((c for c in candidates if float(c.strength[at].mean()) >= c.least), candidates[-1])
+    return standing(density, path, clicks, (mm_per_px[0], mm_per_px[1]), like.signs).doubt
+
+
 def _seen_along(grid: WorkingGrid, candidates: list[Candidate], path_px: Float64) -> Float64:
     """How much a line of any candidate stands out at each point; beyond a file's tip the canal itself is seen."""
     seen = np.zeros(len(path_px))
@@ -327,7 +361,7 @@ def _symmetry_fit(
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
     length = float(arc_length(line)[-1])
-    if length < 2.0 * KNOT_MM:  # too short for a fit of its own: the polyline of the clicks
+    if length < SHORTEST_MM:  # too short for a fit of its own: the polyline of the clicks
         line = clicks * mm_per_px
         fine = resample(line, max(8, int(arc_length(line)[-1] / ROW_MM)))
         fine[0], fine[-1] = ends
@@ -341,7 +375,7 @@ def _symmetry_fit(
     half = round(STRIP_HALF_MM / STRIP_STEP_MM)
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
-    taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
+    whiten = _whitening(u)
     matrix = basis(np.linspace(0.0, 1.0, rows), spans)
     if not free_ends:
         matrix = matrix[:, 1:-1]
@@ -359,8 +393,8 @@ def _symmetry_fit(
             profile, (1, 2 * int(3 * sd) + 1), sigmaX=0.1, sigmaY=sd, borderType=cv2.BORDER_REFLECT
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
-        slope, odd = _project_out(slope * taper, u, taper), _project_out(odd * taper, u, taper)
-        shift, normal_matrix, variance = _solve(matrix, slope, odd)
+        slope, odd = slope @ whiten, odd @ whiten
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:
@@ -376,27 +410,36 @@ def _symmetry_fit(
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 
-def _solve(matrix: Float64, slope: Float64, odd: Float64) -> tuple[Float64, Float64, float]:
-    """Least squares for odd = -shift(s) slope, with strips that fit badly counted less (Huber)."""
+def _solve(matrix: Float64, slope: Float64, odd: Float64, line: Float64) -> tuple[Float64, Float64, float]:
+    """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even."""
     weight = np.ones(len(slope))
-    ridge = np.eye(matrix.shape[1]) * 1e-6
+    step = float(arc_length(line)[-1]) / (len(line) - 1)
+    tangent = np.gradient(line, axis=0)
+    bend = np.gradient(np.unwrap(np.arctan2(tangent[:, 1], tangent[:, 0]))) / step
+    third = np.diff(matrix, 3, axis=0) / step**3
+    change = (0.5 * np.diff(bend[:-1]) + 0.5 * np.diff(bend[1:]))[: len(third)] / step
+    change = np.append(change, np.full(len(third) - len(change), change[-1]))
+    size = np.sqrt(np.mean(odd**2, axis=1))
     for _ in range(3):
-        information = weight * np.einsum("ij,ij->i", slope, slope)
-        normal = matrix.T @ (information[:, None] * matrix)
-        normal += ridge * (np.trace(normal) + 1e-12)
-        target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd))
-        shift = np.linalg.solve(normal, target)
-        residual = odd + (matrix @ shift)[:, None] * slope
-        size = np.sqrt(np.mean(residual**2, axis=1))
         typical = float(np.partition(size, len(size) // 2)[len(size) // 2]) + 1e-12  # np.median imports numpy.ma, 7 ms
+        stiff = typical**2 * TEXTURE_INFLATION * step / BEND_CHANGE**2
+        information = weight * np.einsum("ij,ij->i", slope, slope)
+        normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
+        normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)
+        target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd)) - stiff * (third.T @ change)
+        shift = np.linalg.solve(normal, target)
+        size = np.sqrt(np.mean((odd + (matrix @ shift)[:, None] * slope) ** 2, axis=1))
         weight = np.minimum(1.0, 1.5 * typical / np.maximum(size, 1e-12))
     return shift, normal, typical**2
 
 
-def _project_out(values: Float64, u: NDArray[np.floating], taper: Float64) -> Float64:
-    """Take the odd background (linear and cubic across the strip) out of each row, under the taper."""
-    background = np.linalg.qr(np.column_stack([u * taper, u**3 * taper]))[0]
-    return np.asarray(values - (values @ background) @ background.T, np.float64)
+def _whitening(u: NDArray[np.floating]) -> Float64:
+    """(M, M) matrix that evens out the noise of the odd part at `u` and takes the odd background (u and u^3) out of it."""
+    noise = WANDERING * np.minimum.outer(u, u) / STRIP_STEP_MM + np.eye(len(u))
+    taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
+    even = np.linalg.inv(np.linalg.cholesky(noise)) * taper[:, None]
+    background = np.linalg.qr(even @ np.column_stack([u, u**3]))[0]
+    return np.asarray((even - background @ (background.T @ even)).T, np.float64)
 
 
 def _crop(density: NDArray[np.generic], line_px: Float64, margin: float) -> tuple[NDArray[np.float32], Float64]:

@@ -17,6 +17,9 @@ All constants are our parameters, chosen on synthetic films (flat teeth with can
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from math import exp
+
 import cv2
 import numpy as np
 from attrs import frozen
@@ -26,7 +29,7 @@ from wlmeasure.trace.ridge import working_grid
 from wlmeasure.trace.spline import arc_length, smooth_line
 from wlmeasure.trace.strip import line_normals
 
-__all__ = ["Route", "best_route", "rough_curves", "standing"]
+__all__ = ["Route", "Standing", "best_route", "rough_curves", "standing"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -45,9 +48,17 @@ BULGES = (-0.12, 0.12)  # of the distance between two clicks
 CLICK_SD_MM, CLICK_MOST = 0.1, 8.0  # a click between the ends; one that stands on nothing is no wall
 KNOT_MM = 1.2
 STANDING_REACH_MM = 1.5
+# A logistic fitted to 47 failed and 667 good traces (seeds 1000 to 1099 of three kinds of film, and 60 films fainter still).
+DOUBT_NONE, DOUBT_SEEN, DOUBT_MARGIN = 0.5, 5.1, 1.7
+MARGIN_FROM, MARGIN_TO = -5.0, 8.0
 SAME_MM, OTHER_MM = 0.15, 0.2  # a way is the same within the first all along, another one beyond the second somewhere
 APART = 3  # stretches so far apart share no sample
 NEVER = np.float32(-1e9)
+TAPS = np.arange(1 - FINE, 2 * FINE)  # samples that a stretch is averaged over, from its begin
+# Cells to the flanks by direction: across a slanting stretch they lie farther apart along the strip's rows.
+FLANKS = np.rint(
+    np.outer(FLANKS_MM, np.hypot(1.0, np.arange(-STEEPEST, STEEPEST + 1) * CELL_MM / ROW_MM)) / CELL_MM
+).astype(int)
 
 
 @frozen(eq=False)
@@ -56,6 +67,28 @@ class Route:
 
     path_mm: Float64
     score: float
+
+
+@frozen
+class Standing:
+    """How well a path is told from other ways by what is seen.
+
+    Attributes
+    ----------
+    seen
+        What is seen along it, the mean in noise levels, between `LEAST` and `MOST`.
+    margin
+        By how much the best way within 0.15 mm of it beats the best one that leaves it by 0.2 mm, noise levels times mm.
+    """
+
+    seen: float
+    margin: float
+
+    @property
+    def doubt(self) -> float:
+        """How likely the path is to have left its line: a logistic of both, fitted to traces of known truth."""
+        margin = min(max(self.margin, MARGIN_FROM), MARGIN_TO)
+        return 1.0 / (1.0 + exp(DOUBT_SEEN * self.seen + DOUBT_MARGIN * margin - DOUBT_NONE))
 
 
 @frozen(eq=False)
@@ -78,11 +111,17 @@ class _Strips:
     bend: Float32
     seen: Float32
 
+    @property
+    def places(self) -> int:
+        """Places across a strip."""
+        return int(self.seen.shape[3])
+
 
 def rough_curves(clicks_mm: Float64) -> list[Float64]:
     """Curves (200, 2) through the clicks (K, 2), in a plane with equal units: what may be before the film is seen."""
     along = arc_length(clicks_mm)
     t = np.linspace(0.0, along[-1], 200)
+    middle: Float64
     if len(clicks_mm) <= 3:
         middle = np.column_stack([np.polyval(np.polyfit(along, c, len(clicks_mm) - 1), t) for c in clicks_mm.T])
         middle[0], middle[-1] = clicks_mm[0], clicks_mm[-1]
@@ -118,22 +157,18 @@ def best_route(
     strips = _straighten(density, curves, pixel, REACH_MM)
     costs = _click_costs(strips, clicks)
     came, _ = _forward(strips, costs)
-    scores = came[-1][:, :, strips.seen.shape[3] // 2].max(axis=0)
+    scores = came[-1][:, :, strips.places // 2].max(axis=0)
     best = int(scores.argmax())
     return Route(_walk_back(strips, came, best), float(scores[best]))
 
 
-def _straighten(density: NDArray[np.generic], curves: list[Float64], pixel: Float64, reach_mm: float) -> _Strips:
+def _straighten(
+    density: NDArray[np.generic], curves: list[Float64], pixel: Float64, reach_mm: float, signs: Sequence[int] = (1,)
+) -> _Strips:
+    """Strips along curves of (N, 2) points in mm, `reach_mm` to both sides."""
     lengths = np.array([arc_length(curve)[-1] for curve in curves])
     rows = max(8, round(float(lengths.max()) / ROW_MM))
     fine = rows * FINE + 1
-    reach = round(reach_mm / CELL_MM)
-    slope = np.arange(-STEEPEST, STEEPEST + 1) * CELL_MM / ROW_MM
-    # Off a steep stretch the flanks lie farther away along the strip's rows.
-    flanks = np.rint(np.outer(FLANKS_MM, np.hypot(1.0, slope)) / CELL_MM).astype(int)
-    rim = int(flanks.max())
-    taps = np.arange(1 - FINE, 2 * FINE)
-    half = reach + rim + round(STEEPEST * taps[-1] / FINE)
     lines = np.empty((len(curves), fine + 2 * FINE, 2))
     for k, curve in enumerate(curves):
         line = smooth_line(curve, max(3, round(float(lengths[k]) / KNOT_MM)), fine)
@@ -141,66 +176,83 @@ def _straighten(density: NDArray[np.generic], curves: list[Float64], pixel: Floa
         after = line[-1] + (line[-1] - line[-2]) * np.arange(1, FINE + 1)[:, None]
         lines[k] = np.vstack([before, line, after])
     normals = np.stack([line_normals(line) for line in lines])
-    across = np.arange(-half, half + 1) * CELL_MM
-    shape = np.array(density.shape)
-    corners = (lines[:, :, None] + across[[0, -1], None] * normals[:, :, None]) / pixel
-    corners = np.clip(corners.reshape(-1, 2), 0.0, shape - 1.0)
-    corners = np.array([corners.min(axis=0), corners.max(axis=0)])
-    grid = working_grid(density, corners, (pixel[0], pixel[1]), margin_mm=0.1, cell_mm=CELL_MM)
-    # All curves side by side, so that one row of `strip` holds one sample along each of them.
-    cell_mm = pixel * grid.cell_px
-    begin, slope_across = (lines + (0.5 - np.array(grid.origin_px)) * pixel) / cell_mm - 0.5, normals / cell_mm
-    begin, slope_across = (
-        begin.transpose(1, 0, 2).astype(np.float32),
-        slope_across.transpose(1, 0, 2).astype(np.float32),
-    )
-    at = begin[:, :, None] + across.astype(np.float32)[:, None] * slope_across[:, :, None]
-    flat = at.reshape(len(at), -1, 2)
-    strip = cv2.remap(grid.values, flat[..., 1], flat[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    strip = strip.reshape(at.shape[:3])
-    weights = np.exp(-0.5 * ((taps - 0.5 * FINE) * ROW_MM / FINE / ALONG_SD_MM) ** 2)
-    weights /= weights.sum()
-    width = 2 * (reach + rim) + 1
-    seen = np.empty((rows, 2 * STEEPEST + 1, len(curves), 2 * reach + 1), np.float32)
-    second = np.empty_like(seen)
-    for k in range(2 * STEEPEST + 1):
-        smooth = np.zeros((rows, len(curves), width), np.float32)
-        for tap, weight in zip(taps, weights, strict=True):
-            left = half - reach - rim + round((k - STEEPEST) * tap / FINE)
-            smooth += np.float32(weight) * strip[FINE + tap : FINE + tap + rows * FINE : FINE, :, left : left + width]
-        centre = smooth[:, :, rim : rim + 2 * reach + 1]
-        for flank, found in zip(flanks[:, k], (seen, second), strict=True):
-            low = smooth[:, :, rim - flank : rim - flank + 2 * reach + 1]
-            high = smooth[:, :, rim + flank : rim + flank + 2 * reach + 1]
-            found[:, k] = 0.5 * (low + high) - centre - UNLIKE * np.abs(low - high)
-    for found in (seen, second):
-        found /= np.float32(_noise(found) or 1.0)
-    np.maximum(seen, second, out=seen)
-    np.clip(seen, LEAST, MOST, out=seen)
-    starts = at[FINE : FINE + rows * FINE : FINE, :, half - reach : half + reach + 1]
-    low = grid.to_cells(np.array([[-0.5, -0.5]]))[0]
-    outside = ((starts < low) | (starts > grid.to_cells(shape[None] - 0.5)[0])).any(axis=-1)
-    if outside.any():
-        seen = np.where(outside[:, None], np.float32(LEAST), seen)
-    tangent = np.gradient(lines, axis=1)
-    heading = np.unwrap(np.arctan2(tangent[..., 1], tangent[..., 0]), axis=1)
+    reach = round(reach_mm / CELL_MM)
+    half = reach + int(FLANKS.max()) + round(STEEPEST * TAPS[-1] / FINE)
+    strip, outside = _film_along(density, lines, normals, half, pixel)
+    contrasts = _contrasts(strip, rows, reach)
+    levels = [np.float32(_noise(contrast) or 1.0) for contrast, _ in contrasts]
+    seen = np.full(contrasts[0][0].shape, LEAST, np.float32)
+    for (contrast, unlike), level in zip(contrasts, levels, strict=True):
+        for sign in signs:
+            np.maximum(seen, (sign * contrast - unlike) / level, out=seen)
+    np.minimum(seen, MOST, out=seen)
+    starts = outside[FINE : FINE + rows * FINE : FINE, :, half - reach : half + reach + 1]
+    if starts.any():
+        seen = np.where(starts[:, None], np.float32(LEAST), seen)
     step = lengths / rows
+    tangent = np.asarray(np.gradient(lines, axis=1), np.float64)
+    heading = np.unwrap(np.arctan2(tangent[..., 1], tangent[..., 0]), axis=1)
     bend = np.gradient(heading, axis=1) / (step[:, None] / FINE)
     own = np.s_[:, FINE : FINE + fine : FINE]
     return _Strips(lines[own], normals[own], step.astype(np.float32), bend[own].astype(np.float32), seen)
 
 
-def _noise(seen: Float32) -> float:
-    """Level of the noise, from stretches of equal place across a little farther along: a slow change is no noise."""
-    straight = seen[:, STEEPEST, :, ::4]
+def _film_along(
+    density: NDArray[np.generic], lines: Float64, normals: Float64, half: int, pixel: Float64
+) -> tuple[Float32, NDArray[np.bool_]]:
+    """The film at (S, B, 2 `half` + 1) places beside B lines of S points, and which of these lie outside it."""
+    across = np.arange(-half, half + 1, dtype=np.float32) * np.float32(CELL_MM)
+    last = np.array(density.shape) - 1.0
+    rims = (lines[:, :, None] + across[[0, -1], None] * normals[:, :, None]) / pixel
+    rims = np.clip(rims.reshape(-1, 2), 0.0, last)
+    grid = working_grid(
+        density, np.array([rims.min(axis=0), rims.max(axis=0)]), (pixel[0], pixel[1]), margin_mm=0.1, cell_mm=CELL_MM
+    )
+    # All lines side by side, in cells and float32: the places are many.
+    start = grid.to_cells((lines / pixel).reshape(-1, 2)).reshape(lines.shape).transpose(1, 0, 2)
+    slope = (normals / (pixel * grid.cell_px)).transpose(1, 0, 2)
+    at = start.astype(np.float32)[:, :, None] + across[:, None] * slope.astype(np.float32)[:, :, None]
+    flat = at.reshape(len(at), -1, 2)
+    strip = cv2.remap(grid.values, flat[..., 1], flat[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    low, high = grid.to_cells(np.array([[-0.5, -0.5], last + 0.5]))
+    outside = ((at < low) | (at > high)).any(axis=-1)
+    return np.asarray(strip, np.float32).reshape(at.shape[:3]), outside
+
+
+def _contrasts(strip: Float32, rows: int, reach: int) -> list[tuple[Float32, Float32]]:
+    """Flanks less centre, and what their difference takes off: (N, 2 K + 1, B, 2 J + 1) each, for either pair of flanks."""
+    weights = np.exp(-0.5 * ((TAPS - 0.5 * FINE) * ROW_MM / FINE / ALONG_SD_MM) ** 2).astype(np.float32)
+    weights /= weights.sum()
+    rim = int(FLANKS.max())
+    middle, wide = strip.shape[2] // 2, 2 * reach + 1
+    shape = (rows, 2 * STEEPEST + 1, strip.shape[1], wide)
+    found = [(np.empty(shape, np.float32), np.empty(shape, np.float32)) for _ in FLANKS]
+    for k in range(2 * STEEPEST + 1):
+        smooth = np.zeros((rows, strip.shape[1], wide + 2 * rim), np.float32)
+        for tap, weight in zip(TAPS, weights, strict=True):
+            left = middle - reach - rim + round((k - STEEPEST) * tap / FINE)
+            first = FINE + tap
+            smooth += weight * strip[first : first + rows * FINE : FINE, :, left : left + wide + 2 * rim]
+        centre = smooth[:, :, rim : rim + wide]
+        for flank, (contrast, unlike) in zip(FLANKS[:, k], found, strict=True):
+            low, high = smooth[:, :, rim - flank :][:, :, :wide], smooth[:, :, rim + flank :][:, :, :wide]
+            contrast[:, k] = 0.5 * (low + high) - centre
+            unlike[:, k] = UNLIKE * np.abs(low - high)
+    return found
+
+
+def _noise(contrast: Float32) -> float:
+    """Level of the noise, from places a little farther along: what changes slowly is no noise."""
+    straight = contrast[:, STEEPEST, :, ::4]
     gaps = np.abs(straight[APART:] - straight[:-APART]).ravel()
-    return float(np.partition(gaps, gaps.size // 2)[gaps.size // 2]) / (0.6745 * 2.0**0.5)
+    middle = float(np.partition(gaps, gaps.size // 2)[gaps.size // 2])
+    return float(middle / (0.6745 * np.sqrt(2.0)))
 
 
 def _click_costs(strips: _Strips, clicks: Float64) -> Float32:
     """(N + 1, B, 2 J + 1): what it costs to pass a click between the ends at a distance."""
     batch, rows = strips.lines.shape[:2]
-    reach = strips.seen.shape[3] // 2
+    reach = strips.places // 2
     across = np.arange(-reach, reach + 1) * CELL_MM
     costs = np.zeros((rows, batch, across.size), np.float32)
     for click in clicks[1:-1]:
@@ -235,13 +287,14 @@ def _moved(score: Float32, sign: int) -> Float32:
 
 
 def _gain(strips: _Strips, row: int) -> Float32:
-    return (strips.seen[row] - np.float32(USUAL)) * strips.step_mm[:, None]
+    gain: Float32 = (strips.seen[row] - np.float32(USUAL)) * strips.step_mm[:, None]
+    return gain
 
 
 def _forward(strips: _Strips, costs: Float32) -> tuple[list[Float32], list[Float32]]:
     """Best scores of the ways to each row: by the direction they come from, and by the one they go on in."""
-    score = np.full(strips.seen.shape[1:], NEVER, np.float32)
-    score[:, :, score.shape[2] // 2] = 0.0
+    score: Float32 = np.full(strips.seen[0].shape, NEVER, np.float32)
+    score[:, :, strips.places // 2] = 0.0
     came, went = [score], [score]
     for row in range(len(strips.seen)):
         if row:
@@ -253,8 +306,8 @@ def _forward(strips: _Strips, costs: Float32) -> tuple[list[Float32], list[Float
 
 def _backward(strips: _Strips, costs: Float32) -> list[Float32]:
     """Best scores of the ways from each row to the last click, by the direction they go on in."""
-    score = np.full(strips.seen.shape[1:], NEVER, np.float32)
-    score[:, :, score.shape[2] // 2] = 0.0
+    score: Float32 = np.full(strips.seen[0].shape, NEVER, np.float32)
+    score[:, :, strips.places // 2] = 0.0
     ahead = []
     for row in range(len(strips.seen) - 1, -1, -1):
         ahead.append(_moved(score - costs[row + 1], -1) + _gain(strips, row))
@@ -264,7 +317,7 @@ def _backward(strips: _Strips, costs: Float32) -> list[Float32]:
 
 def _walk_back(strips: _Strips, came: list[Float32], curve: int) -> Float64:
     """The best way along one curve, from its end."""
-    middle = strips.seen.shape[3] // 2
+    middle = strips.places // 2
     place, direction = middle, int(came[-1][:, curve, middle].argmax())
     places = [place]
     for row in range(len(strips.seen) - 1, -1, -1):
@@ -280,17 +333,31 @@ def _walk_back(strips: _Strips, came: list[Float32], curve: int) -> Float64:
 
 
 def standing(
-    density: NDArray[np.generic], path_px: Float64, clicks_px: Float64, mm_per_px: tuple[float, float]
-) -> tuple[Float64, Float64]:
-    """How a path stands: what is seen along it (N,), and by how much it beats the best other way at each row (N + 1,)."""
+    density: NDArray[np.generic],
+    path_px: Float64,
+    clicks_px: Float64,
+    mm_per_px: tuple[float, float],
+    signs: Sequence[int] = (1,),
+) -> Standing:
+    """How a path stands against other ways between its ends; the path need not come from here.
+
+    Parameters
+    ----------
+    density, clicks_px, mm_per_px
+        As for `best_route`.
+    path_px : (N, 2)
+        From the first click to the last.
+    signs
+        1 for a line darker than its flanks, -1 for a brighter one, both for either.
+    """
     pixel = np.array(mm_per_px)
-    strips = _straighten(density, [path_px * pixel], pixel, STANDING_REACH_MM)
+    strips = _straighten(density, [path_px * pixel], pixel, STANDING_REACH_MM, signs)
     costs = _click_costs(strips, clicks_px * pixel)
-    middle = strips.seen.shape[3] // 2
-    within = np.abs(np.arange(-middle, middle + 1)) <= round(SAME_MM / CELL_MM)
-    own = np.where(within, costs, -NEVER)
+    middle = strips.places // 2
+    away_mm = np.abs(np.arange(-middle, middle + 1)) * CELL_MM
+    own = np.where(away_mm < SAME_MM + 1e-6, costs, -NEVER).astype(np.float32)
     best = float(_forward(strips, own)[0][-1][:, 0, middle].max())
-    ahead, went = _backward(strips, costs), _forward(strips, costs)[1]
-    other = within | (np.abs(np.arange(-middle, middle + 1)) <= round(OTHER_MM / CELL_MM))
-    through = [(a + w)[:, 0, ~other].max() for a, w in zip(ahead, went, strict=True)]
-    return np.asarray(strips.seen[:, STEEPEST, 0, middle], np.float64), best - np.array(through, np.float64)
+    # The best way through each place is the best one to it and the best one from it.
+    ways = zip(_forward(strips, costs)[1], _backward(strips, costs), strict=True)
+    other = max(float((to + back)[:, 0, away_mm > OTHER_MM - 1e-6].max()) for to, back in ways)
+    return Standing(float(strips.seen[:, STEEPEST, 0, middle].mean()), best - other)

@@ -112,6 +112,11 @@ class _Strips:
     seen: Float32
 
     @property
+    def gain(self) -> Float32:
+        """What each stretch adds to a score."""
+        return np.asarray((self.seen - np.float32(USUAL)) * self.step_mm[:, None], np.float32)
+
+    @property
     def places(self) -> int:
         """Places across a strip."""
         return int(self.seen.shape[3])
@@ -156,7 +161,7 @@ def best_route(
     curves = rough_curves(clicks) + [curve * pixel for curve in curves_px]
     strips = _straighten(density, curves, pixel, REACH_MM)
     costs = _click_costs(strips, clicks)
-    came, _ = _forward(strips, costs)
+    came, _ = _forward(strips, strips.gain, costs)
     scores = came[-1][:, :, strips.places // 2].max(axis=0)
     best = int(scores.argmax())
     return Route(_walk_back(strips, came, best), float(scores[best]))
@@ -263,55 +268,60 @@ def _click_costs(strips: _Strips, clicks: Float64) -> Float32:
     return costs
 
 
-def _turned(score: Float32, strips: _Strips, row: int, *, back: bool = False) -> Float32:
-    """The best score by the direction of the next stretch (with `back`, of the one before), from that by the other."""
-    best = np.full_like(score, NEVER)
+def _bending(strips: _Strips) -> Float32:
+    """(N + 1, 2 `TURN` + 1, B, 1): what turning by so many cells costs at a row."""
+    turns = np.arange(-TURN, TURN + 1, dtype=np.float32) * np.float32(CELL_MM / ROW_MM**2)
+    bend = strips.bend.T[:, None, :, None] + turns[:, None, None]
+    return np.asarray(BENDING_MM * bend**2 * strips.step_mm[:, None], np.float32)
+
+
+def _turned(score: Float32, costs: Float32) -> Float32:
+    """The best score by the direction of the next stretch, from that by the last one's; `costs` of the turns in their order."""
     wide = len(score)
-    for turn in range(-TURN, TURN + 1):
-        bend = strips.bend[:, row] + np.float32(turn * CELL_MM / ROW_MM**2)
-        cost = (BENDING_MM * bend**2 * strips.step_mm)[:, None]
-        shift = -turn if back else turn
-        to, of = np.s_[max(shift, 0) : wide + min(shift, 0)], np.s_[max(-shift, 0) : wide - max(shift, 0)]
-        np.maximum(best[to], score[of] - cost, out=best[to])
+    padded = np.full((wide + 2 * TURN, *score.shape[1:]), NEVER, np.float32)
+    padded[TURN : TURN + wide] = score
+    best: Float32 = padded[2 * TURN :] - costs[0]
+    for turn in range(1, 2 * TURN + 1):
+        np.maximum(best, padded[2 * TURN - turn : 2 * TURN - turn + wide] - costs[turn], out=best)
     return best
 
 
 def _moved(score: Float32, sign: int) -> Float32:
     """Each direction's scores carried along it to the next row (sign 1) or back to the last (-1)."""
-    moved = np.full_like(score, NEVER)
-    wide = score.shape[2]
-    for k in range(len(score)):
-        shift = sign * (k - STEEPEST)
-        moved[k, :, max(shift, 0) : wide + min(shift, 0)] = score[k, :, max(-shift, 0) : wide - max(shift, 0)]
-    return moved
+    directions, batch, places = score.shape
+    padded = np.full((directions, batch, places + 2 * STEEPEST), NEVER, np.float32)
+    padded[:, :, STEEPEST : STEEPEST + places] = score
+    # A view whose rows start one cell later from one direction to the next.
+    first, second, third = padded.strides
+    begin = padded[0, 0, 2 * STEEPEST :] if sign > 0 else padded[0, 0]
+    view = np.lib.stride_tricks.as_strided(begin, score.shape, (first - sign * third, second, third))
+    return np.array(view, np.float32)
 
 
-def _gain(strips: _Strips, row: int) -> Float32:
-    gain: Float32 = (strips.seen[row] - np.float32(USUAL)) * strips.step_mm[:, None]
-    return gain
-
-
-def _forward(strips: _Strips, costs: Float32) -> tuple[list[Float32], list[Float32]]:
+def _forward(strips: _Strips, gain: Float32, passing: Float32) -> tuple[list[Float32], list[Float32]]:
     """Best scores of the ways to each row: by the direction they come from, and by the one they go on in."""
-    score: Float32 = np.full(strips.seen[0].shape, NEVER, np.float32)
+    bending = _bending(strips)
+    score: Float32 = np.full((gain.shape[1], *passing.shape[1:]), NEVER, np.float32)
     score[:, :, strips.places // 2] = 0.0
     came, went = [score], [score]
-    for row in range(len(strips.seen)):
+    for row in range(len(gain)):
         if row:
-            went.append(_turned(score, strips, row))
-        score = _moved(went[-1] + _gain(strips, row), 1) - costs[row + 1]
+            went.append(_turned(score, bending[row]))
+        score = _moved(went[-1] + gain[row], 1) - passing[row + 1]
         came.append(score)
     return came, went
 
 
-def _backward(strips: _Strips, costs: Float32) -> list[Float32]:
+def _backward(strips: _Strips, gain: Float32, passing: Float32) -> list[Float32]:
     """Best scores of the ways from each row to the last click, by the direction they go on in."""
-    score: Float32 = np.full(strips.seen[0].shape, NEVER, np.float32)
+    bending = _bending(strips)[:, ::-1]
+    score: Float32 = np.full(gain.shape[1:], NEVER, np.float32)
     score[:, :, strips.places // 2] = 0.0
     ahead = []
-    for row in range(len(strips.seen) - 1, -1, -1):
-        ahead.append(_moved(score - costs[row + 1], -1) + _gain(strips, row))
-        score = _turned(ahead[-1], strips, row, back=True)
+    for row in range(len(gain) - 1, -1, -1):
+        ahead.append(_moved(score - passing[row + 1], -1) + gain[row])
+        if row:
+            score = _turned(ahead[-1], bending[row])
     return ahead[::-1]
 
 
@@ -355,9 +365,11 @@ def standing(
     costs = _click_costs(strips, clicks_px * pixel)
     middle = strips.places // 2
     away_mm = np.abs(np.arange(-middle, middle + 1)) * CELL_MM
-    own = np.where(away_mm < SAME_MM + 1e-6, costs, -NEVER).astype(np.float32)
-    best = float(_forward(strips, own)[0][-1][:, 0, middle].max())
+    own = np.where(away_mm < SAME_MM + 1e-6, costs, -NEVER)
+    # One pass for the ways within and for all of them, which differ in what passing a place costs.
+    came, went = _forward(strips, strips.gain, np.concatenate([own, costs], axis=1).astype(np.float32))
+    best = float(came[-1][:, 0, middle].max())
     # The best way through each place is the best one to it and the best one from it.
-    ways = zip(_forward(strips, costs)[1], _backward(strips, costs), strict=True)
-    other = max(float((to + back)[:, 0, away_mm > OTHER_MM - 1e-6].max()) for to, back in ways)
+    ways = zip(went, _backward(strips, strips.gain, costs), strict=True)
+    other = max(float((to[:, 1:] + back)[:, 0, away_mm > OTHER_MM - 1e-6].max()) for to, back in ways)
     return Standing(float(strips.seen[:, STEEPEST, 0, middle].mean()), best - other)

@@ -56,6 +56,9 @@ SHORTEST_MM = 3.0  # a shorter line is not fitted
 # What is known of a canal before it is seen: its curvature changes by 0.2 per mm and mm (rms; random shapes of lines and arcs,
 # 0.1 to 1.0 tried). Where little is seen the line goes on as an arc; a clear bend is followed as before.
 BEND_CHANGE = 0.2
+FREE_KNOT_MM = (
+    1.5  # ends that move go astray where nothing holds them and the line may go on as an arc: knots alone, then
+)
 # Texture across the strip wanders like a random walk: variance a step of it, over that of the white noise (0.03 to 10 tried).
 WANDERING = 0.1
 STRIP_HALF_MM = 0.7  # looks this far to both sides: a canal with its flanks, not yet the root outline
@@ -366,7 +369,8 @@ def _symmetry_fit(
         fine = resample(line, max(8, int(arc_length(line)[-1] / ROW_MM)))
         fine[0], fine[-1] = ends
         return fine / mm_per_px, SHORT_LINE_STD_MM
-    spans = max(2, round(length / KNOT_MM))
+    spans = max(2, round(length / (FREE_KNOT_MM if free_ends else KNOT_MM)))
+    bend_change = np.inf if free_ends else BEND_CHANGE
     rows = max(24, round(length / ROW_MM))
     line = smooth_line(line, spans, rows)
     if float(np.ptp(line / mm_per_px, axis=0).max()) > MOST_PIXELS:
@@ -375,7 +379,7 @@ def _symmetry_fit(
     half = round(STRIP_HALF_MM / STRIP_STEP_MM)
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
-    whiten = _whitening(u)
+    whiten = _whitening(u, 0.0 if free_ends else WANDERING)
     matrix = basis(np.linspace(0.0, 1.0, rows), spans)
     if not free_ends:
         matrix = matrix[:, 1:-1]
@@ -394,7 +398,7 @@ def _symmetry_fit(
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
         slope, odd = slope @ whiten, odd @ whiten
-        shift, normal_matrix, variance = _solve(matrix, slope, odd, line)
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:
@@ -410,7 +414,9 @@ def _symmetry_fit(
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 
-def _solve(matrix: Float64, slope: Float64, odd: Float64, line: Float64) -> tuple[Float64, Float64, float]:
+def _solve(
+    matrix: Float64, slope: Float64, odd: Float64, line: Float64, bend_change: float
+) -> tuple[Float64, Float64, float]:
     """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even."""
     weight = np.ones(len(slope))
     step = float(arc_length(line)[-1]) / (len(line) - 1)
@@ -422,7 +428,7 @@ def _solve(matrix: Float64, slope: Float64, odd: Float64, line: Float64) -> tupl
     size = np.sqrt(np.mean(odd**2, axis=1))
     for _ in range(3):
         typical = float(np.partition(size, len(size) // 2)[len(size) // 2]) + 1e-12  # np.median imports numpy.ma, 7 ms
-        stiff = typical**2 * TEXTURE_INFLATION * step / BEND_CHANGE**2
+        stiff = typical**2 * TEXTURE_INFLATION * step / bend_change**2
         information = weight * np.einsum("ij,ij->i", slope, slope)
         normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
         normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)
@@ -433,9 +439,9 @@ def _solve(matrix: Float64, slope: Float64, odd: Float64, line: Float64) -> tupl
     return shift, normal, typical**2
 
 
-def _whitening(u: NDArray[np.floating]) -> Float64:
+def _whitening(u: NDArray[np.floating], wandering: float) -> Float64:
     """(M, M) matrix that evens out the noise of the odd part at `u` and takes the odd background (u and u^3) out of it."""
-    noise = WANDERING * np.minimum.outer(u, u) / STRIP_STEP_MM + np.eye(len(u))
+    noise = wandering * np.minimum.outer(u, u) / STRIP_STEP_MM + np.eye(len(u))
     taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
     even = np.linalg.inv(np.linalg.cholesky(noise)) * taper[:, None]
     background = np.linalg.qr(even @ np.column_stack([u, u**3]))[0]

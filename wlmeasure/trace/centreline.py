@@ -1,13 +1,15 @@
 """From clicks to the centre line of a canal or a file, to a fraction of a pixel.
 
-Three steps: the cheapest path through the clicks on the two-flank cost (`ridge`, `path`); a smooth spline through it; and
-the **symmetry fit**, which moves the spline sideways to where the image is symmetrical about it.
+Four steps: the cheapest path through the clicks on the two-flank cost (`ridge`, `path`); for a canal with nothing in it the way
+along which most is seen, near that path or near smooth curves through the clicks (`route`); a smooth spline through it; and the
+**symmetry fit**, which moves the spline sideways to where the image is symmetrical about it.
 
 The symmetry fit straightens a strip of the image along the line. Whatever the cross-section looks like (a dark canal, a bright
 file, a file inside a canal), its even part about the centre is the profile and its odd part vanishes. A line that is off by
 d(s) leaves an odd part -d(s) times the slope of the even part, so d(s), a cubic spline, follows by linear least squares. A
 background that changes linearly or cubically across the strip is projected out. Because slope (odd) and profile (even) are
-orthogonal, not knowing the profile costs no precision: with white noise this is the maximum-likelihood estimate.
+orthogonal, not knowing the profile costs no precision: with white noise this is the maximum-likelihood estimate. Texture is not
+white, and a canal's curvature changes slowly; both are known to the fit, so that it goes on evenly where little is seen.
 
 End points stay where the person put them.
 """

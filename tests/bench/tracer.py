@@ -24,7 +24,6 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import numpy as np
-import skfmm
 from attrs import frozen
 from numpy.typing import NDArray
 from skimage.filters import sato
@@ -35,6 +34,11 @@ from wlmeasure.record.evaluate import DOUBTFUL
 from wlmeasure.trace.centreline import trace_line
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trace.spline import arc_length
+
+try:
+    import skfmm
+except ModuleNotFoundError:  # of the `test` extra; without it the table has no column of it
+    skfmm = None
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 import film_generator as films
@@ -82,8 +86,9 @@ def random_pieces(rng: np.random.Generator) -> list[tuple[float, float]]:
 class Row:
     """One kind of film with two or three clicks: counts of films, errors in pixels of the paths that stayed in the canal.
 
-    `sato` and `fmm` are the peers' successes among the first `peer_films`; `flagged_failures` and `flagged_good` are the paths
-    called doubtful. `length_rms_mm` is that of the path's length against the true one.
+    `sato` and `fmm` are the peers' successes among the first `peer_films`, None where scikit-fmm is not installed;
+    `flagged_failures` and `flagged_good` are the paths called doubtful. `length_rms_mm` is that of the path's length against
+    the true one.
     """
 
     condition: str
@@ -93,7 +98,7 @@ class Row:
     blind: int
     peer_films: int
     sato: int
-    fmm: int
+    fmm: int | None
     flagged_failures: int
     flagged_good: int
     error_px: float
@@ -206,13 +211,15 @@ def measured(condition: str, first_seed: int, count: int, *, peers: int = 0) -> 
             blinds += good(blind(at), truth)
             if seed in costs:
                 sato_off.append(distances(cheapest_pixels(costs[seed], at), truth))
-                fmm_off.append(distances(fast_marching(costs[seed], at), truth))
+                if skfmm is not None:
+                    fmm_off.append(distances(fast_marching(costs[seed], at), truth))
         held = np.array(ok, bool)
         flags, error, longer_mm = np.array(doubted, bool), np.array(off)[held], np.array(longer)[held]
         stayed = [[d for d in found if d.mean() < MEAN_PX and d.max() <= MAX_PX] for found in (sato_off, fmm_off)]
         rows.append(
             Row(
-                condition, clicks, len(kept), int(held.sum()), blinds, len(costs), len(stayed[0]), len(stayed[1]),
+                condition, clicks, len(kept), int(held.sum()), blinds, len(costs), len(stayed[0]),
+                None if skfmm is None else len(stayed[1]),
                 int((flags & ~held).sum()), int((flags & held).sum()), _mean(error), _mean([d.mean() for d in stayed[0]]),
                 _mean([d.mean() for d in stayed[1]]), _mean(longer_mm), _mean(longer_mm**2) ** 0.5,
             )
@@ -297,7 +304,8 @@ def table(rows: list[Row]) -> list[list[str]]:
     lines = [
         [
             r.condition, str(r.clicks), f"{r.good}/{r.films}", f"{r.blind}/{r.films}", f"{r.sato}/{r.peer_films}",
-            f"{r.fmm}/{r.peer_films}", f"{r.flagged_failures}/{r.films - r.good}", f"{r.flagged_good}/{r.good}",
+            "-" if r.fmm is None else f"{r.fmm}/{r.peer_films}",
+            f"{r.flagged_failures}/{r.films - r.good}", f"{r.flagged_good}/{r.good}",
             f"{r.error_px:.3f}", f"{r.sato_error_px:.2f}", f"{r.fmm_error_px:.2f}",
             f"{r.length_bias_mm:+.4f} / {r.length_rms_mm:.4f}",
         ]

@@ -103,6 +103,19 @@ def test_nothing_seen_along_the_canal_is_said() -> None:
     assert {"line-not-seen", "file-not-seen"} <= codes(measured(data, {"f1": film}))
 
 
+def test_a_stored_path_that_left_the_canal_is_doubted() -> None:
+    """The file's canal as it is traced is not; the same path bent 0.5 mm aside in its middle is, on the same clicks."""
+    case = case_from_json(body())
+    accepted = accept_paths(evaluate(case))
+    assert "line-faint" not in codes(evaluate(accepted).canals[0])
+    data = case_to_json(accepted)
+    stored = data["canals"][0]["traces"][0]
+    path = np.array(stored["path_px"])
+    path[:, 1] += 25.0 * np.sin(np.pi * np.linspace(0.0, 1.0, len(path)))
+    stored["path_px"] = path.tolist()
+    assert codes(measured(data)) & {"line-faint", "line-not-seen"}
+
+
 def test_a_canal_traced_from_the_apex_gives_no_working_length() -> None:
     canal = measured(body(clicks_px=[APEX, [800.0, 507.0], ORIFICE]))
     assert "trace-reversed" in codes(canal)

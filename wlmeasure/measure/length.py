@@ -21,7 +21,7 @@ from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
 from wlmeasure.measure.clicks import clicks_length, sparse
 from wlmeasure.measure.line_arc import Noise
 from wlmeasure.points import as_points
-from wlmeasure.trace.centreline import GIVEN_PATH, KNOT_MM, LONGEST_MM, CanalTrace
+from wlmeasure.trace.centreline import CORRELATED_MM, GIVEN_PATH, LONGEST_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length, resample
 
 __all__ = [
@@ -127,7 +127,7 @@ def path_noise(trace: CanalTrace, calibration: Calibration) -> Noise:
     """Uncertainty of a trace across its direction, in mm, with the length over which its errors go together."""
     scale = sqrt(calibration.mm_per_px_row * calibration.mm_per_px_col)
     clicked = _clicked(trace, calibration.to_mm(trace.path_px))
-    return Noise(trace.centre_std_px * scale, 0.0 if clicked else KNOT_MM)
+    return Noise(trace.centre_std_px * scale, 0.0 if clicked else CORRELATED_MM)
 
 
 def _clicked(trace: CanalTrace, path_mm: Float64) -> bool:

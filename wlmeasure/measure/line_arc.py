@@ -20,7 +20,6 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.lockstep import Fits, fit_paths
 from wlmeasure.measure.parts import chord
 from wlmeasure.points import as_points

@@ -22,11 +22,12 @@ from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import frozen_array
-from wlmeasure.trace.centreline import line_normals, sample_image, settle_line
+from wlmeasure.trace.centreline import settle_line
 from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 from wlmeasure.trace.stop_slab import OPEN_MM, Slab, find_slab, fit_slab
+from wlmeasure.trace.strip import line_normals, sample_image
 from wlmeasure.trace.walk import bright_lines, joined
 
 __all__ = ["FINDER", "FileProposal", "find_files"]

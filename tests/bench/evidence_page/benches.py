@@ -116,8 +116,8 @@ def tracer_section(seed: int, count: int, mapped: Map) -> Section:
         "tracer",
         "Does the traced path stay in the canal?",
         f"{count} canals of random shape a row (straight, J, C, S and free), less those that leave the film. In the canal: "
-        f"mean distance below {tracer.MEAN_PX:g} px and nowhere more than {tracer.MAX_PX:g} px from the true centre line. A line or "
-        "a parabola through the same clicks shows what the clicks alone are worth; the peers see one film in "
+        f"mean distance below {tracer.MEAN_PX:g} px and nowhere more than {tracer.MAX_PX:g} px from the true centre line. "
+        "A line or a parabola through the same clicks shows what the clicks alone are worth; the peers see one film in "
         f"{LOT}. The canal of these films lies in the middle of its root, which flatters every measure of symmetry.",
         tuple(figures),
         (Table("Success of the tracer", head, tuple(cells)),),

@@ -116,8 +116,8 @@ def lengths_section(rows: Rows) -> Section:
         "From click to millimetre: the file found by itself (its stop clicked where none is seen), or clicked; canal clicked "
         f"at orifice, in its middle third and at its end; 1 px of error on every click; films tilted up to {TILT_DEG:g} "
         "degrees both ways, bends out of the plane, unequal pixel spacing among them; the stop length exact. A perfect tracer "
-        "takes the same clicks on paths that are exact to the pixel; the film's own limit is exact paths and exact ends: what a "
-        "single film cannot show. A file is taken as found where the surest proposal states a confidence of "
+        "takes the same clicks on paths that are exact to the pixel; the film's own limit is exact paths and exact ends: what "
+        "a single film cannot show. A file is taken as found where the surest proposal states a confidence of "
         f"{TRUSTED:g} and more; shares are of the films measured so.",
         tuple(figures),
         (Table("Errors of the working length", head, tuple(cells)),

@@ -285,12 +285,15 @@ def test_a_bend_beyond_the_tip_strains_nothing_sharply(bent):
         assert strain.interval[0] < 0.1 * bend[instrument].value
 
 
-def test_an_instrument_that_does_not_reach_the_bend_is_left_out(bent):
+def test_an_instrument_that_does_not_reach_the_bend_is_strained_less_where_it_is(bent):
+    """Only the part of the canal that the working part lies in counts; without a length nothing does."""
     length = bent.basis.length.length_mm
     ((one, strain),) = bend_strains(bent, [Instrument(25, 0.04)], length - 1.0)
     reach = (strain.diameter_mm - 0.25) / 0.04
-    short = Instrument(25, 0.04, working_part_mm=max(reach - 0.2, 0.1))
-    assert bend_strains(bent, [short], length - 1.0) == ()
+    short = Instrument(25, 0.04, working_part_mm=reach / 2.0)
+    ((_, less),) = bend_strains(bent, [short], length - 1.0)
+    assert less.diameter_mm <= 0.25 + 0.04 * reach / 2.0 + 1e-9
+    assert 0.25 / 10.0 * 0.9 < less.value < strain.value
     assert bend_strains(bent, [one], None) == ()
 
 

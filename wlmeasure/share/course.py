@@ -20,7 +20,7 @@ from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Table
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
 from wlmeasure.share.result import limit_words
 from wlmeasure.share.timeline import open_cautions, progress_words, stale_words, timeline
-from wlmeasure.trade.instruments import AnyInstrument
+from wlmeasure.trade.instruments import AnyInstrument, size_words
 
 __all__ = ["course", "strain_drawing", "timeline_drawing"]
 
@@ -136,10 +136,7 @@ def _short_of(short_mm: float) -> str:
 
 
 def _size(entry: Entry) -> str:
-    if entry.size is None:
-        return ""
-    taper = "" if entry.taper is None else f"/{f'{entry.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
-    return f"{entry.size:02d}{taper}"
+    return "" if entry.size is None else size_words(entry.size, entry.taper)
 
 
 def _found_rows(told: CanalProgress) -> tuple[tuple[str, str], ...]:

@@ -21,7 +21,7 @@ from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, CaseProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import Stale
-from wlmeasure.trade.instruments import AnyInstrument, hand_file
+from wlmeasure.trade.instruments import AnyInstrument, hand_file, size_words
 
 __all__ = [
     "Line",
@@ -35,6 +35,8 @@ __all__ = [
     "timeline",
 ]
 
+AT_LENGTH_MM = 0.05
+"""A shortfall that rounds to 0.0 mm is none worth a figure."""
 NEWER = "entry of a kind that this version does not know"
 
 
@@ -106,9 +108,8 @@ def entry_words(entry: Entry) -> str:
 
 
 def _instrument_words(entry: Entry) -> str:
-    size = f"{entry.size:02d}" if entry.size is not None else ""
-    taper = "" if entry.taper is None else f"/{f'{entry.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
-    return f"size {size}{taper}{' special' if entry.special else ''}"
+    assert entry.size is not None
+    return f"size {size_words(entry.size, entry.taper, special=entry.special)}"
 
 
 def stale_words(stale: Sequence[Stale]) -> list[str]:
@@ -138,14 +139,16 @@ def progress_words(canal: CanalProgress) -> list[str]:
             f"{head}the trial file film gives {limit_words(canal.trial.length_mm)} "
             f"({canal.trial.method}, {canal.trial.allowance_mm:.1f} mm)."
         )
-    if canal.shortfall is not None and canal.file is not None:
+    if canal.filling is None and canal.shortfall is not None and canal.file is not None:
         lines.append(f"{head}{_instrument_words(canal.file)} {_short_words(canal.shortfall.short_mm)} working length.")
-    if canal.gauging is not None and canal.gauging.next_instrument is not None:
+    if canal.filling is None and canal.gauging is not None and canal.gauging.next_instrument is not None:
         lines.append(f"{head}next larger of the list: {canal.gauging.next_instrument.label}.")
     return [*lines, *(f"{head}{flag.text}" for flag in canal.flags)]
 
 
 def _short_words(short_mm: float) -> str:
+    if abs(short_mm) < AT_LENGTH_MM:
+        return "reached"
     return f"went {-short_mm:.1f} mm past" if short_mm < 0.0 else f"stopped {short_mm:.1f} mm short of"
 
 

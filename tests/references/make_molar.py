@@ -16,11 +16,23 @@ from attrs import evolve
 
 from wlmeasure import __version__
 from wlmeasure.image.reading import read
+from wlmeasure.measure.length import UNCOVERED_END_REL_STD
 from wlmeasure.phantom import make_phantom
 from wlmeasure.phantom.anatomy import LEVELS
-from wlmeasure.phantom.dentition import draw_tooth
 from wlmeasure.phantom.dataset import write_phantom
-from wlmeasure.record.case import Angulation, Canal, Case, Decision, Entry, KnownFile, KnownObject, Reading, Trace, save_case
+from wlmeasure.phantom.dentition import draw_tooth
+from wlmeasure.record.case import (
+    Angulation,
+    Canal,
+    Case,
+    Decision,
+    Entry,
+    KnownFile,
+    KnownObject,
+    Reading,
+    Trace,
+    save_case,
+)
 from wlmeasure.record.edit import new_film, with_entry
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.record import LengthRecord, entries_from
@@ -33,9 +45,19 @@ EXPOSURE = {
     "clamp": False, "restoration": False, "technique": "paralleling",
     "source_detector_mm": 300.0, "object_detector_mm": 6.0,
 }  # fmt: skip
-TILT_DEG = {"molar_before": (2.0, 0.0), "molar_mb": (3.0, -15.0), "molar_ml": (3.0, 15.0), "molar_filling": (1.0, -12.0)}
+TILT_DEG = {
+    "molar_before": (2.0, 0.0),
+    "molar_mb": (3.0, -15.0),
+    "molar_ml": (3.0, 15.0),
+    "molar_filling": (1.0, -12.0),
+}
 SHIFT = {"molar_before": "none", "molar_mb": "mesial", "molar_ml": "distal", "molar_filling": "mesial"}
-PURPOSE = {"molar_before": "preoperative", "molar_mb": "trial file", "molar_ml": "trial file", "molar_filling": "filling"}
+PURPOSE = {
+    "molar_before": "preoperative",
+    "molar_mb": "trial file",
+    "molar_ml": "trial file",
+    "molar_filling": "filling",
+}
 REFERENCE = {"MB": "mesiobuccal cusp tip", "ML": "mesiolingual cusp tip", "D": "distobuccal cusp tip"}
 STOP_MM = {"MB": 20.0, "ML": 19.5}
 CLICK_STD_PX = 1.0
@@ -50,7 +72,11 @@ def make_films():
     special = {
         "molar_before": {"file": False},
         **{
-            f"molar_{name.lower()}": {"file_canal": k, "file_size_mm": 0.15, "tip_short_mm": totals[name] - STOP_MM[name]}
+            f"molar_{name.lower()}": {
+                "file_canal": k,
+                "file_size_mm": 0.15,
+                "tip_short_mm": totals[name] - STOP_MM[name],
+            }
             for k, name in enumerate(("MB", "ML"))
         },
         "molar_filling": {"file": False, "filling": FILLING_SHORT_MM, "filling_size_mm": 0.30, "filling_taper": 0.04},
@@ -91,9 +117,7 @@ def make_case(phantoms):
     tips = {}
     for k, (name, phantom) in enumerate(phantoms.items(), 1):
         truth = phantom.truth
-        film = new_film(
-            read(SAMPLES / "films" / f"{name}.png"), f"../films/{name}.png", f"f{k}", purpose=PURPOSE[name]
-        )
+        film = new_film(read(SAMPLES / "films" / f"{name}.png"), f"../films/{name}.png", f"f{k}", purpose=PURPOSE[name])
         if truth.file is None:
             sides, width = crown_sides(phantom)
             scale = KnownObject(
@@ -108,9 +132,11 @@ def make_case(phantoms):
                 known_length_std_mm=RULER_STD_MM,
             )
         vertical, horizontal = TILT_DEG[name]
-        films[name] = evolve(film, scale=(scale,), angulation=Angulation(
-            horizontal_deg=abs(horizontal), vertical_deg=vertical, tube_shift=SHIFT[name]
-        ))
+        films[name] = evolve(
+            film,
+            scale=(scale,),
+            angulation=Angulation(horizontal_deg=abs(horizontal), vertical_deg=vertical, tube_shift=SHIFT[name]),
+        )
 
     def trace(name, canal_name):
         canal = next(c for c in phantoms[name].truth.canals if c.name == canal_name)
@@ -189,7 +215,9 @@ class Course:
     def decide(self, reason, **lengths_mm):
         at = self.at(1)
         canals = tuple(
-            evolve(c, decision=Decision(length_mm=lengths_mm[c.name], by="KO", at=at, reason=reason)) if c.name in lengths_mm else c
+            evolve(c, decision=Decision(length_mm=lengths_mm[c.name], by="KO", at=at, reason=reason))
+            if c.name in lengths_mm
+            else c
             for c in self.case.canals
         )
         self.case = evolve(self.case, canals=canals)
@@ -220,8 +248,9 @@ def play(case, hand, phantoms):
     mesial = before.canals[0]
     tooth_mm, std_mm = distance_mm(result, "f1", hand.at(mesial.reference_px), hand.at(mesial.apex_px))
     course.enter(
-        "preoperative estimate", film="f1", length_mm=round(tooth_mm - 1.0, 1), length_std_mm=round(std_mm, 2),
-        reference_point=REFERENCE["MB"], note="Tooth length on the preoperative film less 1 mm.",
+        "preoperative estimate", film="f1", length_mm=round(tooth_mm - 1.0, 1),
+        length_std_mm=round(float(np.hypot(std_mm, 0.7)), 2),
+        reference_point=REFERENCE["MB"], note="Straight on the preoperative film, less 1 mm.",
     )  # fmt: skip
     for name in ("MB", "ML", "D"):
         course.enter("patency", name, size=10, finding="patent")
@@ -267,9 +296,8 @@ def play(case, hand, phantoms):
     for one in filled.fillings:
         apex = next(c for c in filled.canals if c.name == one.canal).apex_px
         short, std = distance_mm(result, "f4", hand.at(one.end_px), hand.at(apex))
-        course.enter(
-            "filling check", one.canal, film="f4", distance_mm=round(short, 2), distance_std_mm=round(std, 2)
-        )
+        std = float(np.hypot(std, UNCOVERED_END_REL_STD * short))  # a straight distance does not show its depth
+        course.enter("filling check", one.canal, film="f4", distance_mm=round(short, 2), distance_std_mm=round(std, 2))
     return course.case
 
 

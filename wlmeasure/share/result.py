@@ -22,9 +22,9 @@ from wlmeasure.measure.curvature import (
 from wlmeasure.measure.line_arc import NORMAL_95, LineArc
 from wlmeasure.record.case import Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
-from wlmeasure.record.progress import CaseProgress, case_progress
+from wlmeasure.record.progress import CanalProgress, CaseProgress, case_progress
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.timeline import limit_words, open_cautions
+from wlmeasure.share.timeline import found_rows, limit_words, open_cautions
 
 __all__ = [
     "RESULT_SCHEMA",
@@ -357,10 +357,10 @@ def record_text(result: CaseResult) -> str:
         f"                also {tooth.universal} (Universal), {tooth.palmer_letters} (Palmer)"
         + (f"; case {result.case.case_id}" if result.case.case_id else ""),
     ]
-    for film in result.films:
+    for k, film in enumerate(result.films):
         graph = film.radiograph
         lines += [
-            "",
+            *([] if k else [""]),
             f"Film {film.film.id}: {film.film.path}, {graph.rows} x {graph.cols} pixels, {graph.bits} bit"
             + (f", {film.film.purpose}" if film.film.purpose else ""),
             f"  scale            {scale_words(film)}",
@@ -369,19 +369,21 @@ def record_text(result: CaseResult) -> str:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
+    progress = case_progress(result.case)
+    told = {canal.canal: canal for canal in progress.canals}
     for canal, trace in canal_rows(result):
-        lines += ["", *_canal_lines(canal, trace)]
-    cautions = open_cautions(case_progress(result.case))
+        lines += ["", *_canal_lines(canal, trace, told.get(canal.canal.name))]
+    cautions = open_cautions(progress)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
-    lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
+    lines += ["", "± is the half-width of the 95 % interval.", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
         lines.append(f"  - {PACEMAKER}")
     return "\n".join(lines) + "\n"
 
 
-def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
+def _canal_lines(canal: CanalResult, trace: TraceResult | None, told: CanalProgress | None) -> list[str]:
     head = f"Canal {canal.canal.name}"
     if trace is None:
         lines = [f"{head}: readings alone, from {canal.canal.reference_point}"]
@@ -405,6 +407,11 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
     if decision is not None:
         reason = f": {decision.reason}" if decision.reason else ""
         lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
+    found = () if told is None else found_rows(told)
+    if found:
+        lines.append(
+            "  treatment        " + "; ".join(f"{name[:1].lower()}{name[1:]} {words}" for name, words in found)
+        )
     return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
 
 
@@ -413,11 +420,11 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
+        parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
         lines.append(
-            f"  length           {length_words(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
+            f"  length           {length_words(length.length_mm, length.length_std_mm)}  "
+            f"(95 %: {low:.2f} to {high:.2f} mm{parts})"
         )
-        if length.coronal_mm > 0.0:
-            lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
         budget = sorted(length.budget, key=lambda term: -term.std_mm)
         lines.append("  uncertain by     " + ", ".join(f"{t.term} {NORMAL_95 * t.std_mm:.2f}" for t in budget))
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")

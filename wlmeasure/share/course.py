@@ -169,8 +169,12 @@ def _canal(canal: CanalResult, told: CanalProgress, record: LengthRecord, colour
 
 
 def _instrument_rows(record: LengthRecord, canal: str) -> tuple[tuple[str, ...], ...]:
-    """Each instrument with what it reached, held against the working length that was known at that time."""
+    """Each instrument with what it reached, held against the working length that was known at that time.
+
+    Where the length was decided shorter since, it is said how far beyond it the instrument has been.
+    """
     rows, places = [], record.places()
+    current = record.current(canal)
     for entry in record.in_order(canal):
         kind = KIND_TABLE.get(entry.kind)
         if kind is None or (kind.role != "insertion" and entry.kind != "coronal flaring"):
@@ -180,12 +184,24 @@ def _instrument_rows(record: LengthRecord, canal: str) -> tuple[tuple[str, ...],
         then = working_length_before(record.entries[: places[entry.id]], canal)
         working_mm = None if then is None else then.length_mm
         short = "" if entry.length_mm is None or working_mm is None else _short_of(working_mm - entry.length_mm)
+        beyond = _beyond_now(entry, working_mm, None if current is None else current.length_mm)
         found = FINDING_WORDS.get(entry.finding or "", entry.finding or "")
         passes = "" if entry.passes is None else f"{entry.passes} pass{'' if entry.passes == 1 else 'es'}"
         reached = "" if entry.length_mm is None else limit_words(entry.length_mm)
         words = SHORT_WORDS.get(entry.kind, kind.words)
-        rows.append((f"{words} {_size(entry)}".strip(), reached, short, ", ".join(filter(None, (found, passes)))))
+        rows.append(
+            (f"{words} {_size(entry)}".strip(), reached, short, ", ".join(filter(None, (found, passes, beyond))))
+        )
     return tuple(rows)
+
+
+def _beyond_now(entry: Entry, then_mm: float | None, now_mm: float | None) -> str:
+    """How far an instrument has been beyond a working length that was decided shorter since; empty where it was not."""
+    if entry.length_mm is None or then_mm is None or now_mm is None:
+        return ""
+    past_mm = entry.length_mm - now_mm
+    shorter_since = then_mm - now_mm >= AT_LENGTH_MM
+    return f"now {past_mm:.1f} mm beyond" if shorter_since and past_mm >= AT_LENGTH_MM else ""
 
 
 def _short_of(short_mm: float) -> str:

@@ -76,7 +76,7 @@ def test_every_instrument_is_listed_with_what_it_reached_and_how_far_short(bench
         "at length", "at length", "2.0 mm", "at length", "at length", "at length",
     ]  # fmt: skip
     assert rows[2][3] == "1 pass"
-    assert rows[1][3] == "2 passes, now 0.5 mm beyond"
+    assert rows[1][3] == "2 passes, now 0.5 beyond"
     assert rows[5][3] == "resists withdrawal"
     found = dict(tables[1].rows)
     assert found["Filling"] == "adequate, 1.2 mm short of the radiographic apex"

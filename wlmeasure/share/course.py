@@ -122,7 +122,7 @@ def _strains(
     for canal in canals:
         current = told[canal.canal.name].current
         working = None if current is None else current.length_mm
-        size = {} if alone else {"width": NARROW_PX, "height": 125}
+        size = {} if alone else {"width": NARROW_PX, "height": 112}
         drawing = strain_drawing(canal, instruments, working, colours[canal.canal.name], **size)
         if drawing is not None:
             shown.append((canal.canal.name, drawing, _strain_rows(canal, instruments, working)))
@@ -201,7 +201,7 @@ def _beyond_now(entry: Entry, then_mm: float | None, now_mm: float | None) -> st
         return ""
     past_mm = entry.length_mm - now_mm
     shorter_since = then_mm - now_mm >= AT_LENGTH_MM
-    return f"now {past_mm:.1f} mm beyond" if shorter_since and past_mm >= AT_LENGTH_MM else ""
+    return f"now {past_mm:.1f} beyond" if shorter_since and past_mm >= AT_LENGTH_MM else ""
 
 
 def _short_of(short_mm: float) -> str:
@@ -232,9 +232,12 @@ def timeline_drawing(
     """Every length of one canal, entry by entry: what was measured, decided and reached, with 95 % bars.
 
     Entries stand an equal step apart, since a treatment has minutes and weeks; a new day is marked. Superseded entries are
-    left out. None where there are fewer than two lengths.
+    left out, but for decisions: each of them held for a time. None where there are fewer than two lengths.
     """
-    entries = [e for e in record.in_order(canal) if e.length_mm is not None and e.kind in MARKS]
+    standing, places = {e.id for e in record.standing(canal)}, record.places()
+    held = [e for e in record.entries if e.canal == canal and (e.id in standing or e.kind == "decided working length")]
+    held.sort(key=lambda e: places[e.id])
+    entries = [e for e in held if e.length_mm is not None and e.kind in MARKS]
     if len(entries) < 2:
         return None
     ends = [end for e in entries for end in _bar_mm(e)]

@@ -140,9 +140,14 @@ def _card(canal: CanalResult, colour: str) -> Card:
     status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
-    decided = "" if decision is None else f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
-    stops = (f"stop at {words}" for words in stop_words(canal))
-    return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops), decided)
+    stops = tuple(f"stop at {words}" for words in stop_words(canal))
+    if decision is None:
+        return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops))
+    # What was decided is what holds: it is the large figure, and the proposal stands below it.
+    proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
+    by = f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
+    decided = length_words(decision.length_mm, None)
+    return Card(colour, f"Canal {canal.canal.name}, decided working length", decided, "", (proposed, *stops), by)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:

@@ -9,12 +9,20 @@ from hypothesis import strategies as st
 
 from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.progress import case_progress
+from wlmeasure.record.progress import canal_progress, case_progress
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.html import html_page
 from wlmeasure.share.report import report
 from wlmeasure.share.result import record_text, result_json
-from wlmeasure.share.timeline import entry_words, open_cautions, stop_lines, strain_lines, timeline
+from wlmeasure.share.timeline import (
+    entry_words,
+    found_rows,
+    open_cautions,
+    progress_words,
+    stop_lines,
+    strain_lines,
+    timeline,
+)
 from wlmeasure.trade.instruments import EXAMPLE_SEQUENCE
 
 AT = "2026-11-25T10:30:00"
@@ -233,3 +241,17 @@ def test_no_line_orders_an_exposure_or_calls_a_length_safe(kinds):
     for line in timeline(LengthRecord(tuple(made))):
         assert not re.search(r"\bsafe|\bmust\b|\bretake\b|\bexpos", line.text, re.IGNORECASE)
         assert "\n" not in line.text
+
+
+def test_a_file_at_length_reached_it_and_did_not_stop_short_by_nothing():
+    rows = [
+        ("decided working length", {"length_mm": 21.0}),
+        ("shaping file", {"size": 25, "taper": 0.04, "length_mm": 21.0}),
+    ]
+    made = [
+        entry(kind, number, reference_point="mesiobuccal cusp tip", **more)
+        for number, (kind, more) in enumerate(rows, 1)
+    ]
+    lines = progress_words(canal_progress(LengthRecord(tuple(made)), "MB"))
+    assert lines[0] == "Canal MB: size 25/.04 reached working length."
+    assert found_rows(canal_progress(LengthRecord(tuple(made)), "MB")) == ()

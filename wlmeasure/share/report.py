@@ -43,6 +43,7 @@ from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
+    angle_words,
     canal_flags,
     curvature_words,
     electronic_words,
@@ -388,10 +389,6 @@ def _curvature(trace: TraceResult, colour: str) -> list[Block]:
     return [*blocks, Table(tuple(_curvature_rows(bend)), numbers=(1,))]
 
 
-def _half(std: float | None) -> str:
-    return "" if std is None else f"{NORMAL_95 * std:.1f}"
-
-
 def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
     def radius(name: str, value: float | None, interval: tuple[float, float] | None) -> tuple[str, str, str]:
         span = ""
@@ -402,26 +399,20 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
 
     access = bend.canal_access
     rows: list[Line] = [
-        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}°"),
-        ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
+        ("Schneider 1971", *angle_words(bend.schneider_deg, bend.schneider_std_deg)),
+        ("Weine; Pruett 1997", *angle_words(bend.weine_deg, bend.weine_std_deg)),
     ]
     if bend.form != "I":
         rows.append(radius("Radius, Pruett 1997", bend.pruett_radius_mm, bend.pruett_radius_interval_mm))
     if bend.schneider_secondary_deg is not None:
-        rows.append(
-            (
-                "Second curve, Schneider",
-                f"{bend.schneider_secondary_deg:.1f}°",
-                f"± {NORMAL_95 * (bend.schneider_secondary_std_deg or 0.0):.1f}°, opposite",
-            )
-        )
+        angle, spread = angle_words(bend.schneider_secondary_deg, bend.schneider_secondary_std_deg or 0.0)
+        rows.append(("Second curve, Schneider", angle, f"{spread}, opposite".removeprefix(", ")))
         second = bend.pruett_radius_secondary_mm, bend.pruett_radius_secondary_interval_mm
         rows.append(radius("its radius", *second))
-    heights = (
-        f"± {_half(bend.canal_access_std_deg)}°; height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
-    )
-    rows.append(("Canal access angle, Günday 2005", f"{access.angle_deg:.1f}°", heights))
-    rows.append(("Total turning", f"{bend.total_turning_deg:.1f}°", f"± {_half(bend.total_turning_std_deg)}°"))
+    angle, spread = angle_words(access.angle_deg, bend.canal_access_std_deg)
+    heights = f"{spread}; height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
+    rows.append(("Canal access angle, Günday 2005", angle, heights.removeprefix("; ")))
+    rows.append(("Total turning", *angle_words(bend.total_turning_deg, bend.total_turning_std_deg)))
     if bend.form != "I":
         name, value, span = radius("Smallest radius", bend.min_radius_mm, bend.min_radius_interval_mm)
         where = span if bend.min_radius_at_mm is None else f"{span}, at {bend.min_radius_at_mm:.1f} mm"

@@ -28,6 +28,7 @@ from wlmeasure.share.timeline import found_rows, limit_words, open_cautions
 
 __all__ = [
     "RESULT_SCHEMA",
+    "angle_words",
     "canal_flags",
     "canal_rows",
     "curvature_words",
@@ -297,6 +298,19 @@ def length_words(length: float | None, std: float | None) -> str:
     return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {NORMAL_95 * std:.1f}"
 
 
+MOST_SPREAD_DEG = 90.0
+"""An angle with a wider 95 % half-width is not known at all (our parameter): a fit that hardly tells one bend from none says
+hundreds of degrees."""
+
+
+def angle_words(angle_deg: float, std_deg: float | None) -> tuple[str, str]:
+    """An angle and its 95 % half-width; "not determined" and nothing where that is wider than an angle can be."""
+    if std_deg is None:
+        return f"{angle_deg:.1f}°", ""
+    half = NORMAL_95 * std_deg
+    return ("not determined", "") if half > MOST_SPREAD_DEG else (f"{angle_deg:.1f}°", f"± {half:.1f}°")
+
+
 def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str:
     """Form, angle and radius in one line."""
     if curvature is None:
@@ -306,7 +320,9 @@ def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
     half = max(1.0, NORMAL_95 * curvature.schneider_std_deg)
-    text = f"{FORMS[curvature.form]}, Schneider {curvature.schneider_deg:.0f}° ± {half:.0f}"
+    known = half <= MOST_SPREAD_DEG
+    angle = f"{curvature.schneider_deg:.0f}° ± {half:.0f}" if known else "not determined"
+    text = f"{FORMS[curvature.form]}, Schneider {angle}"
     if curvature.schneider_secondary_deg is not None:
         text += f", then {curvature.schneider_secondary_deg:.0f}° the other way"
     return f"{text}, {_radius_words(curvature)}"

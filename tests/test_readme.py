@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from wlmeasure.cli import DEMO_CASE
 from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.share.result import record_text
@@ -15,7 +16,7 @@ README = Path(__file__).resolve().parents[1] / "README.md"
 
 
 def test_the_demo_in_the_readme_is_the_demo() -> None:
-    result = evaluate(load_case(sample_case("curved_out_of_plane")))
+    result = evaluate(load_case(sample_case(DEMO_CASE)))
     record = record_text(result)
 
     text = README.read_text(encoding="utf-8")

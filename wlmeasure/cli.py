@@ -14,7 +14,7 @@ from wlmeasure.errors import WlmeasureError
 
 __all__ = ["main"]
 
-DEMO_CASE = "curved_out_of_plane"
+DEMO_CASE = "molar"
 PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking the room would load numpy for --help
 
 
@@ -79,13 +79,15 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version and stop")
     words = parser.add_subparsers(title="commands", metavar="COMMAND", required=False)
     demo = words.add_parser(
-        "demo", formatter_class=_formatter, help="the whole job on a sample film whose true length is known"
+        "demo",
+        formatter_class=_formatter,
+        help="a molar from the first film to the filling, on films whose truth is known",
     )
     demo.add_argument(
         "--out",
         default="wlmeasure-demo",
         metavar="DIR",
-        help="folder for case, report, picture and table (%(default)s)",
+        help="folder for case, report, stops, pictures and table (%(default)s)",
     )
     demo.set_defaults(run=_demo)
     view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images or a case file")

@@ -12,9 +12,12 @@ from wlmeasure.errors import PhantomError
 from wlmeasure.image.reading import read
 from wlmeasure.phantom import make_dataset, make_phantom, write_phantom
 from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.curve import Bend, curve_from_bends
 from wlmeasure.phantom.exposure import sensor_marks
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import Projection
+from wlmeasure.phantom.scene import FillingInCanal
+from wlmeasure.phantom.tooth import Canal
 
 SMALL = {"spacing_mm": (0.06, 0.05), "size_px": (620, 420)}  # unequal, and quick
 QUICK = {"neighbours": False, "file": False, "size_px": (310, 210), "spacing_mm": (0.12, 0.10)}
@@ -255,6 +258,12 @@ def test_marks_of_the_sensor_are_told():
         ((1,), {"scatter": True}, "scatter must be a number: True"),
         ((1,), {"ramp_mm": 6.0}, "ramp_mm must be 0 to 5: 6"),
         ((1,), {"tip_angle_deg": 5.0}, "tip_angle_deg must be 10 to 180: 5"),
+        ((1,), {"filling": -0.5}, "filling must be >= 0 mm short of the foramen: -0.5"),
+        ((1,), {"filling": 40.0, "file": False}, "filling must end within the canal's"),
+        ((1,), {"filling": (0.5,) * 9}, "filling must be one number or one a canal"),
+        ((1,), {"filling": 0.5}, "filling must leave the file's canal empty"),
+        ((1,), {"filling": 0.5, "filling_size_mm": 0.0}, "filling_size_mm must be > 0: 0"),
+        ((1,), {"filling": 0.5, "filling_taper": 0.5}, "filling_taper must be 0 to 0.12"),
         ((1,), {"jpeg_quality": 90, "bits": 12}, "jpeg_quality must be None for more than 8 bits"),
     ],
 )
@@ -266,6 +275,59 @@ def test_wishes_that_cannot_be_met_are_refused(arguments, options, message):
 def test_every_option_is_described():
     for name in inspect.signature(Options).parameters:
         assert name in Options.__doc__, name
+
+
+# --- root fillings --------------------------------------------------------------------------------------------------------
+
+FILLED = {"roots": 2, "canals": 3, "file": False, "clamp": False, "cap": False, "restoration": False}
+
+
+def test_a_filling_ends_where_it_was_asked_for():
+    """One number a canal; the end by walking back along the canal's own points, the apex straight from there."""
+    truth = small(1000, **FILLED, filling=(0.5, None, 2.0)).truth
+    first, _, last = truth.canals
+    assert [one.canal for one in truth.fillings] == [first.name, last.name]
+    for one, canal, short in zip(truth.fillings, (first, last), (0.5, 2.0), strict=True):
+        steps = np.linalg.norm(np.diff(canal.points_mm, axis=0), axis=1)
+        left = steps[::-1].cumsum()[::-1]  # from each point on to the foramen, along chords
+        back = int(np.argmin(np.abs(left - short)))
+        assert np.linalg.norm(one.end_mm - canal.points_mm[back]) < 0.05
+        assert one.short_mm == pytest.approx(short, abs=1e-9)
+        assert one.to_apex_mm == pytest.approx(np.linalg.norm(canal.apex_mm - one.end_mm))
+        np.testing.assert_allclose(one.end_px + one.to_apex_px, canal.apex_px)
+        again = json.loads(json.dumps(truth.to_json()))["fillings"]
+        assert [item["canal"] for item in again] == [first.name, last.name]
+
+
+def test_a_filling_is_seen_down_to_its_end_and_no_farther():
+    """The film with and without it differ along the canal above the end, and not below it (nor beside the tooth)."""
+    options = {**FILLED, "canals": 2, "spacing_mm": (0.06, 0.05), "size_px": (620, 420), "neighbours": False, **LINEAR}
+    short = 3.0
+    plain, filled = (make_phantom(1000, "clear", **options, filling=end) for end in (None, short))
+    gain = filled.image.astype(float) - plain.image.astype(float)
+    for canal, one in zip(filled.truth.canals, filled.truth.fillings, strict=True):
+        at = [tuple(np.round(canal.path_px[k]).astype(int)) for k in range(canal.arc_mm.size)]
+        along = np.array([gain[place] for place in at])
+        from_end = canal.length_mm - canal.arc_mm - one.short_mm
+        bright = np.median(along[(from_end > 0.5) & (from_end < 3.0)])
+        assert bright > 1000.0  # of 65535
+        assert np.abs(along[from_end < -0.5]).max() < 0.05 * bright
+        half = from_end[along > 0.5 * bright].min()
+        assert abs(half) < 0.15  # the edge lies at the end, within three pixels of a film with blur
+    assert np.abs(gain[:, :5]).max() < 0.05 * bright
+
+
+def test_a_filling_is_as_wide_as_the_canal_was_shaped():
+    """0.4 mm at its end and 0.06 wider a millimetre up, from the integral of what it adds across a straight canal."""
+    line = curve_from_bends([Bend(12.0)])
+    canal = Canal("single", line, (0.6, 0.2))
+    one = FillingInCanal(0, 11.0, 0.40, 0.06)
+    np.testing.assert_allclose(
+        one.radius(canal, np.array([11.0, 10.0, 6.0, 11.5])), [0.20, 0.23, 0.35, 0.0], atol=1e-12
+    )
+    # Cone frustum from 0.2 to 0.53 mm half width over 11 mm.
+    a, b = 0.20, 0.53
+    assert one.solid(canal).volume_mm3() == pytest.approx(np.pi * 11.0 * (a * a + a * b + b * b) / 3.0, rel=0.002)
 
 
 # --- canals that join, crowns, scatter, smooth canals -------------------------------------------------------------------

@@ -11,7 +11,9 @@ from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.projection import aim
 
 SPACING = (0.020, 0.031)
-NAMES = sorted(path.stem for path in (Path(__file__).resolve().parents[2] / "sample_images" / "truth").glob("*.json"))
+NAMES = sorted(
+    path.stem for path in (Path(__file__).resolve().parents[2] / "sample_images" / "truth").glob("ref_*.json")
+)
 
 
 def image_length_mm(projection, points):

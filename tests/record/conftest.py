@@ -8,16 +8,26 @@ import cv2
 import numpy as np
 import pytest
 
-from wlmeasure.record.case import case_from_json
+from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
 
 ROWS, COLS = 480, 300
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 
 
+MOLAR = SAMPLES / "cases" / "molar.wl.json"
+
+
 @pytest.fixture(scope="session")
 def samples():
-    return sorted((SAMPLES / "cases").glob("*.wl.json"))
+    """The bench cases: one canal of 22 mm each, on the simulator's films."""
+    return [path for path in sorted((SAMPLES / "cases").glob("*.wl.json")) if path != MOLAR]
+
+
+@pytest.fixture(scope="session")
+def molar():
+    """The case of the demonstration, measured: three canals on phantom films, with a record of the whole course."""
+    return evaluate(load_case(MOLAR))
 
 
 @pytest.fixture

@@ -1,5 +1,6 @@
 """Where the treatment stands: the rules of the trade applied to what a record holds."""
 
+import json
 from math import pi
 
 import attrs
@@ -79,6 +80,26 @@ def test_the_row_of_gauges_gives_the_apical_size():
         decided(), shaped(25), gauged(20, "past", 22.0), gauged(30, "short", 20.2), gauged(25, "snug", 21.0)
     )
     assert (found.apical.size, found.apical.confirmed) == (25, True)
+
+
+def test_a_next_larger_gauge_that_stops_short_confirms_and_does_not_unsay():
+    """The order of a practice: 25 snug, then 30 to be sure, which stops 1 mm short. The size 25 is what is shaped."""
+    found = progress(decided(), shaped(25), gauged(25, "snug", 21.0), gauged(30, "short", 20.0))
+    assert (found.apical.size, found.apical.confirmed) == (25, True)
+    assert (found.gauging.verdict, found.gauging.apical_size, found.gauge.id) == ("shaped", 25, "e3")
+    assert "gauge-not-valid" not in {flag.code for flag in found.flags}
+    # Not confirmed, since it stopped only a little short: the last word is the last gauge's.
+    near = progress(decided(), shaped(25), gauged(25, "snug", 21.0), gauged(30, "short", 20.6))
+    assert not near.apical.confirmed
+
+
+def test_a_filled_canal_keeps_only_what_was_met_and_where_the_filling_ends():
+    """What each step advised before is done with; a perforation is not."""
+    steps = [decided(), shaped(25), gauged(25, "snug", 21.0), ("perforation", {"level_mm": 12.0})]
+    before = {flag.code for flag in progress(*steps).flags}
+    after = {flag.code for flag in progress(*steps, ("filling check", {"distance_mm": 2.4})).flags}
+    assert {"file-at-length", "gauge-snug", "perforation-noted"} <= before
+    assert after == {"perforation-noted", "filling-short"}
 
 
 def test_gauges_from_before_the_last_file_do_not_count():
@@ -292,13 +313,37 @@ def test_a_bend_beyond_the_tip_strains_nothing_sharply(bent):
         assert strain.interval[0] < 0.1 * bend[instrument].value
 
 
-def test_an_instrument_that_does_not_reach_the_bend_is_left_out(bent):
+def test_an_instrument_that_does_not_reach_the_bend_is_strained_less_where_it_is(bent):
+    """Only the part of the canal that the working part lies in counts; without a length nothing does."""
     length = bent.basis.length.length_mm
     ((one, strain),) = bend_strains(bent, [Instrument(25, 0.04)], length - 1.0)
     reach = (strain.diameter_mm - 0.25) / 0.04
-    short = Instrument(25, 0.04, working_part_mm=max(reach - 0.2, 0.1))
-    assert bend_strains(bent, [short], length - 1.0) == ()
+    short = Instrument(25, 0.04, working_part_mm=reach / 2.0)
+    ((_, less),) = bend_strains(bent, [short], length - 1.0)
+    assert less.diameter_mm <= 0.25 + 0.04 * reach / 2.0 + 1e-9
+    assert 0.25 / 10.0 * 0.9 < less.value < strain.value
     assert bend_strains(bent, [one], None) == ()
+
+
+def test_a_file_is_strained_most_where_thickness_and_bend_together_are(body, measure):
+    """Two arcs: radius 5.5 mm far from the tip and 5 mm near it. By hand, tip at the end: up to 16.5 mm from it a .06 file of
+    size 20 is over 0.8 mm thick in the milder arc, 0.53 mm at most in the sharper one, a ratio that the radii do not make up
+    for; a file that hardly tapers is strained most in the sharper arc."""
+    heading, here, path = 0.0, np.array([0.0, 0.0]), [[0.0, 0.0]]
+    for length, kappa in ((1.0, 0.0), (5.0, 1 / 5.5), (5.0, 0.0), (5.5, -1 / 5)):
+        for _ in range(int(length / 0.05)):
+            heading += 0.05 * kappa
+            here = here + 0.05 * np.array([np.cos(heading), np.sin(heading)])
+            path.append(here.tolist())
+    body["canals"][0]["traces"][0]["path_px"] = (np.array(path) / 0.05 + [20.0, 60.0]).tolist()
+    canal = measure(body).canals[0]
+    length = canal.basis.length.length_mm
+    found = dict(bend_strains(canal, (Instrument(20, 0.06), Instrument(20, 0.002)), length))
+    thick, thin = (found[one] for one in (Instrument(20, 0.06), Instrument(20, 0.002)))
+    assert (thick.diameter_mm - 0.20) / 0.06 > 10.0
+    assert (thin.diameter_mm - 0.20) / 0.002 < 6.0
+    assert thick.value == pytest.approx(thick.diameter_mm / 11.0, rel=0.06)
+    assert thin.value == pytest.approx(thin.diameter_mm / 10.0, rel=0.06)
 
 
 def test_strain_on_every_sample_with_a_bend(samples):
@@ -353,3 +398,40 @@ def test_every_piece_of_advice_can_be_given(body):
     found |= {flag.code for flag in apical_size(21.0, rows, next_short_by_mm=1.0).flags}
     found |= {flag.code for flag in filling_length(0.2, adequate_from_mm=0.5).flags}
     assert set(ADVICE) - found == set()
+
+
+def test_the_molar_is_played_to_its_end_with_nothing_open(molar):
+    """The demonstration: every rule has spoken on the way, and what it asked for was done."""
+    progress = case_progress(molar.case)
+    assert (progress.fault, progress.stale) == (None, ())
+    for canal in progress.canals:
+        assert (canal.apical.size, canal.apical.confirmed) == (30, True)
+        assert (canal.gauging.verdict, canal.cone_fit.verdict, canal.filling.verdict) == ("shaped", "fits", "adequate")
+        assert canal.flags == ()
+    codes = set()
+    for k in range(len(molar.case.entries)):
+        early = case_progress(attrs.evolve(molar.case, entries=molar.case.entries[: k + 1]))
+        codes |= {flag.code for canal in early.canals for flag in canal.flags}
+        codes |= {reason.code for item in early.stale for reason in item.reasons}
+    assert codes >= {
+        *("glide-path-open", "shaped-since", "length-changed", "room-enough", "never-press", "file-at-length"),
+        *("gauge-loose", "gauge-on", "gauge-snug", "gauge-next-untried", "cone-short", "working-length-changed"),
+    }
+
+
+def test_the_molars_lengths_hold_the_truth(molar):
+    """From the cusp along the canal to the foramen and straight on to the root's end; what was decided stops short of it."""
+    for canal in molar.canals:
+        (trace,) = canal.traces
+        path = molar.case.film_path(trace.film.film).resolve()
+        truth = json.loads((path.parents[1] / "truth" / f"{path.stem}.json").read_text(encoding="utf-8"))
+        (own,) = (one for one in truth["canals"] if one["name"] == canal.canal.name)
+        true_mm = own["total_mm"] + float(np.linalg.norm(np.subtract(own["apex_mm"], own["points_mm"][-1])))
+        low, high = trace.length.length_interval_mm
+        assert low <= true_mm <= high
+        assert trace.length.length_mm == pytest.approx(true_mm, abs=0.35)
+        assert canal.canal.decision.length_mm < own["total_mm"]
+    filled = json.loads((path.parents[1] / "truth" / "molar_filling.json").read_text(encoding="utf-8"))["fillings"]
+    for one in filled:
+        (check,) = (e for e in molar.case.entries if e.kind == "filling check" and e.canal == one["canal"])
+        assert abs(check.distance_mm - one["to_apex_mm"]) < 1.96 * check.distance_std_mm

@@ -17,9 +17,15 @@ ROWS, COLS = 480, 300
 
 @pytest.fixture(scope="session")
 def measured():
-    return {
-        path.name.split(".")[0]: evaluate(load_case(path)) for path in sorted((SAMPLES / "cases").glob("*.wl.json"))
-    }
+    """The bench cases: one canal of 22 mm each, on the simulator's films."""
+    paths = sorted((SAMPLES / "cases").glob("*.wl.json"))
+    return {path.name.split(".")[0]: evaluate(load_case(path)) for path in paths if path.name != "molar.wl.json"}
+
+
+@pytest.fixture(scope="session")
+def molar():
+    """The case of the demonstration, measured: three canals on phantom films, with a record of the whole course."""
+    return evaluate(load_case(SAMPLES / "cases" / "molar.wl.json"))
 
 
 @pytest.fixture

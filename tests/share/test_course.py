@@ -9,7 +9,8 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.course import course, strain_drawing, timeline_drawing
 from wlmeasure.share.drawing import Area, Label, Line
 from wlmeasure.share.figures import canal_colours
-from wlmeasure.share.page import Columns, Figure, Heading, Table
+from wlmeasure.share.page import Columns, Figure, Heading, Row, Table
+from wlmeasure.share.report import report
 from wlmeasure.trade.instruments import Instrument
 
 COLOUR = "#e69f00"
@@ -50,6 +51,8 @@ def flat(blocks):
     for block in blocks:
         if isinstance(block, Columns):
             yield from flat((*block.left, *block.right))
+        elif isinstance(block, Row):
+            yield from flat([part for cell in block.cells for part in cell])
         else:
             yield block
 
@@ -61,22 +64,23 @@ def test_a_record_of_measurements_alone_has_no_course(bench):
 
 
 def test_every_instrument_is_listed_with_what_it_reached_and_how_far_short(bench):
-    """Working length 20.5 at the end: 21.0 lies 0.5 beyond, 19.0 is 1.5 short (hand arithmetic)."""
+    """21.0 held until 20.5 was decided: 19.0 was 2.0 short of it, and 21.0 lies 0.5 beyond what holds now (hand arithmetic)."""
     result = treated(bench())
     tables = [block for block in flat(course(result, canal_colours(result))) if isinstance(block, Table)]
     rows = tables[0].rows
     assert [row[0] for row in rows] == [
-        "glide path 10", "shaping file 20/.04", "shaping file 25/.04", "shaping file 25/.04", "apical gauging 25",
-        "master cone 25/.04",
+        "glide path 10", "file 20/.04", "file 25/.04", "file 25/.04", "gauge 25", "cone 25/.04",
     ]  # fmt: skip
     assert [row[1] for row in rows] == ["21.0 mm", "21.0 mm", "19.0 mm", "21.0 mm", "21.0 mm", "20.5 mm"]
     assert [row[2] for row in rows] == [
-        "0.5 mm beyond", "0.5 mm beyond", "1.5 mm", "0.5 mm beyond", "0.5 mm beyond", "at length",
+        "at length", "at length", "2.0 mm", "at length", "at length", "at length",
     ]  # fmt: skip
     assert rows[2][3] == "1 pass"
+    assert rows[1][3] == "2 passes, now 0.5 beyond"
+    assert rows[5][3] == "resists withdrawal"
     found = dict(tables[1].rows)
     assert found["Filling"] == "adequate, 1.2 mm short of the radiographic apex"
-    assert found["Master cone"].startswith("fits, 0.0 mm short")
+    assert found["Master cone"].startswith("fits, at working length")
 
 
 def test_every_entry_stands_on_the_page_superseded_ones_too(bench):
@@ -156,3 +160,32 @@ def test_figures_of_the_course_are_on_the_report(measured):
     blocks = course(treated(result, entries), canal_colours(result))
     labels = [block.drawing.label for block in flat(blocks) if isinstance(block, Figure)]
     assert labels == [f"Lengths of canal {canal.canal.name} over the treatment", "Strain of each file along the canal"]
+
+
+def test_several_canals_share_one_page_of_strain_and_one_table_a_film(molar):
+    """Three canals: figures abreast with one table below, the films without a canal side by side, each entry's line short."""
+    page = report(molar, made_at="2026-03-30 10:40", program="wlmeasure")
+    rows = [block for block in page.blocks if isinstance(block, Row)]
+    assert [len(row.cells) for row in rows] == [2, 3, 4, 3]
+    tables = [block for block in flat(page.blocks) if isinstance(block, Table)]
+    (strain,) = (table for table in tables if table.head[:1] == ("strain (95 %)",))
+    assert strain.head[1:] == ("MB", "ML", "D")
+    (abreast,) = (table for table in tables if table.head == ("length ± 95 %", "MB", "D"))
+    cells = {label: (one, other) for label, one, other in abreast.rows}
+    assert cells["Counts from"] == ("mesiobuccal cusp tip", "distobuccal cusp tip")
+    assert cells["File tip"][1] == "–"
+    assert cells["To the radiographic apex"][0].startswith("21.6 mm ± 0.7")
+    entries = next(table for table in tables if table.rows[0][0] == "e1")
+    assert [row[0] for row in entries.rows] == [entry.id for entry in molar.case.entries]
+    assert [row[1][:10] for row in entries.rows if row[1].startswith("2026")] == ["2026-03-16", "2026-03-30"]
+    assert sum("cusp tip" in row[1] for row in entries.rows) == 1  # the estimate, which holds for no canal
+
+
+def test_labels_of_strain_curves_stay_apart_and_inside(molar):
+    for canal, working in zip(molar.canals, (20.0, 19.5, 20.5), strict=True):
+        drawing = strain_drawing(canal, molar.case.instruments, working, COLOUR, width=270, height=125)
+        heights = sorted(s.y for s in drawing.shapes if isinstance(s, Label) and "/" in s.text)
+        assert len(heights) == 4
+        assert np.diff(heights).min() >= 10.9
+        assert heights[0] >= 10.0
+        assert heights[-1] <= 125.0

@@ -7,7 +7,7 @@ import pytest
 from wlmeasure.errors import CaseError
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line
-from wlmeasure.share.page import Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+from wlmeasure.share.page import Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Row, Table, Text
 from wlmeasure.share.pdf import pdf_page
 from wlmeasure.share.report import report, report_file
 
@@ -29,7 +29,7 @@ def squeezed(text):
     return "".join(text.split())
 
 
-def test_all_that_the_report_says_is_on_paper(measured):
+def test_all_that_the_report_says_is_on_paper(measured, molar):
     """Every text of every block; line breaks within a cell are not told from spaces, so spaces are left out."""
 
     def texts(blocks):
@@ -50,8 +50,11 @@ def test_all_that_the_report_says_is_on_paper(measured):
                 case Columns():
                     yield from texts(block.left)
                     yield from texts(block.right)
+                case Row():
+                    for cell in block.cells:
+                        yield from texts(cell)
 
-    for result in measured.values():
+    for result in (*measured.values(), molar):
         page = report(result, **MADE)
         found = squeezed(words(pdf_page(page)))
         wanted = [page.title, page.subtitle, page.footer, *texts(page.blocks)]
@@ -155,3 +158,26 @@ def test_cards_and_keys_are_drawn_in_the_colours_they_name():
 def test_another_ending_is_refused(bench, name):
     with pytest.raises(CaseError, match=r"must end in \.html or \.pdf"):
         report_file(bench(), name, **MADE)
+
+
+def test_a_molar_takes_five_sheets_and_no_heading_stands_alone(molar):
+    """The headings of films stand on the sheet of their table, each canal's files with their strain on one sheet."""
+    sheets = [sheet.get_textpage().get_text_range() for sheet in pypdfium2.PdfDocument(pdf_page(report(molar, **MADE)))]
+    assert len(sheets) <= 5
+    for film, canal in (("Film f2", "distobuccal cusp tip"), ("Film f3", "mesiolingual cusp tip")):
+        (on,) = (text for text in sheets if f"{film}: molar" in text)
+        assert canal in on
+    (on,) = (text for text in sheets if "Files in the bend of MB" in text)
+    assert all(f"{size}/.04" in on.split("strain (95 %)")[1] for size in (20, 25, 30, 35))
+    (on,) = (text for text in sheets if "Bend and uncertainty of each canal" in text)
+    assert "tilt the film cannot" in " ".join(on.split())
+
+
+def test_figures_of_a_table_stand_together_at_its_right():
+    """Two columns of figures end within 60 pt of each other; what is left of the width goes to the words before them."""
+    table = Table((("file 20/.04", "20.0", "19.5"),), ("set the stop to", "MB", "ML"), numbers=(1, 2))
+    text = pypdfium2.PdfDocument(pdf_page(Page("T", "s", (table,))))[0].get_textpage()
+    first, last = (text.search(figure).get_next()[0] for figure in ("20.0", "19.5"))
+    left, right = (text.get_charbox(k)[0] for k in (first, last))
+    assert 0.0 < right - left < 60.0
+    assert left > 400.0  # of 595 pt

@@ -4,13 +4,22 @@ import json
 import re
 from typing import get_args
 
+import attrs
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from wlmeasure.decide.reconcile import Status
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.result import limit_words, record_text, result_json, scale_words, stop_setting_mm
+from wlmeasure.share.result import (
+    angle_words,
+    curvature_words,
+    limit_words,
+    record_text,
+    result_json,
+    scale_words,
+    stop_setting_mm,
+)
 
 # The members that `measure --json` promises (the design's "The command line").
 FILM = {"id", "mm_per_px_row", "mm_per_px_col", "rel_std", "method", "warnings"}
@@ -214,3 +223,22 @@ def test_readings_in_words_say_once_what_they_share():
         reading_words([*alike, other])
         == "20.5 mm (foramen, size 15); 21 mm (foramen, size 15); 20 mm (constriction, wet)"
     )
+
+
+@pytest.mark.parametrize(
+    ("angle", "std", "words"),
+    [
+        (16.8, 1.0, ("16.8°", "± 2.0°")),
+        (16.8, None, ("16.8°", "")),
+        (16.8, 45.9, ("16.8°", "± 90.0°")),
+        (16.8, 3418.0, ("not determined", "")),
+    ],
+)
+def test_an_angle_that_is_not_known_is_not_given(angle, std, words):
+    assert angle_words(angle, std) == words
+
+
+def test_a_bend_of_unknown_angle_says_so_in_the_record(measured):
+    bend = measured["s_curved"].canals[0].traces[0].curvature
+    lost = attrs.evolve(bend, schneider_std_deg=2000.0)
+    assert "Schneider not determined" in curvature_words(lost, measured["s_curved"].canals[0].traces[0].angles)

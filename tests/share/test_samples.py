@@ -1,12 +1,16 @@
 """The samples and the demonstration: all a measured case can be handed on as, in one folder."""
 
 import csv
+import json
 import xml.etree.ElementTree as ET
 
+import attrs
+import numpy as np
 import pytest
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.case import load_case
+from wlmeasure.record.case import Entry, load_case, save_case
+from wlmeasure.record.edit import with_entry
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.record import LengthRecord, compare
 from wlmeasure.share.samples import sample_case, sample_truth_text, write_demo
@@ -17,8 +21,8 @@ AT = "2026-11-25T10:30:00"
 def test_every_sample_is_found_and_another_is_refused_by_name(measured):
     for name in measured:
         assert load_case(sample_case(name)).tooth == measured[name].case.tooth
-    with pytest.raises(CaseError, match="'molar'"):
-        sample_case("molar")
+    with pytest.raises(CaseError, match="'incisor'"):
+        sample_case("incisor")
 
 
 def test_the_truth_is_said_beside_what_was_measured(measured):
@@ -59,3 +63,47 @@ def test_the_demonstration_is_a_case_that_measures_the_same_again(measured, tmp_
             ET.parse(folder / f"{film.id}.svg")
         with (folder / "lengths.csv").open(encoding="utf-8", newline="") as file:
             assert len(list(csv.DictReader(file))) == len(case.films)
+
+
+def test_the_molars_truth_is_said_canal_by_canal(molar):
+    """The figures printed, by hand from the truth files: way to the foramen, and straight on to the root's end."""
+    text = sample_truth_text(molar)
+    folder = sample_case("molar").parents[1] / "truth"
+    for film, canal in (("molar_mb", "MB"), ("molar_ml", "ML"), ("molar_mb", "D")):
+        truth = json.loads((folder / f"{film}.json").read_text(encoding="utf-8"))
+        (own,) = (one for one in truth["canals"] if one["name"] == canal)
+        true_mm = own["total_mm"] + np.linalg.norm(np.subtract(own["apex_mm"], own["points_mm"][-1]))
+        assert f"canal {canal}: true length in three dimensions {true_mm:.2f} mm" in text
+    filled = json.loads((folder / "molar_filling.json").read_text(encoding="utf-8"))["fillings"]
+    for one in filled:
+        assert f"canal {one['canal']}: the filling truly ends {one['to_apex_mm']:.2f} mm from the root's end" in text
+
+
+def test_the_molar_is_played_into_a_folder_and_gone_on_with(molar, tmp_path):
+    """Measured again the stored figures are the same, so nothing is entered twice; what a person adds stays."""
+    folder = tmp_path / "molar"
+    written = {path.name for path in write_demo(molar, folder, at=AT, program="wlmeasure 0.1.0")}
+    assert written >= {"case.wl.json", "report.html", "report.pdf", "stops.pdf", "f4.svg", "lengths.csv"}
+    case = load_case(folder / "case.wl.json")
+    assert case.entries == molar.case.entries
+    assert compare(case, evaluate(case)) == ()
+    note = Entry(id="e900", kind="note", at="2026-06-01T10:00", by="RM", note="No complaints.")
+    save_case(with_entry(case, note), folder / "case.wl.json")
+    write_demo(molar, folder, at=AT, program="wlmeasure 0.1.0")
+    again = load_case(folder / "case.wl.json")
+    assert again.entries == (*molar.case.entries, note)
+    assert "No complaints." in (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_clock_before_the_story_does_not_break_the_record(molar, tmp_path):
+    """With a figure that differs everything is entered anew, at the last entry's time at the earliest."""
+    changed = molar.case.entries[7]
+    assert changed.kind == "electronic length"
+    other = attrs.evolve(changed, length_mm=changed.length_mm - 0.1)
+    entries = tuple(other if entry is changed else entry for entry in molar.case.entries)
+    result = attrs.evolve(molar, case=attrs.evolve(molar.case, entries=entries))
+    write_demo(result, tmp_path / "early", at="2020-01-01T00:00:00", program="wlmeasure 0.1.0")
+    case = load_case(tmp_path / "early" / "case.wl.json")
+    assert len(case.entries) > len(entries)
+    assert {entry.at for entry in case.entries[len(entries) :]} == {entries[-1].at}
+    assert compare(case, evaluate(case)) == ()

@@ -23,6 +23,7 @@ from wlmeasure.trade.instruments import (
     neighbours_overlap,
     next_size,
     read_instrument_list,
+    size_words,
     tip_diameter_mm,
 )
 
@@ -315,3 +316,16 @@ def test_an_empty_list_is_refused(text: str) -> None:
 
 def test_the_example_list_is_four_sizes_of_one_taper() -> None:
     assert [instrument.label for instrument in EXAMPLE_SEQUENCE] == ["20/.04", "25/.04", "30/.04", "35/.04"]
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [((25, 0.04), "25/.04"), ((8,), "08"), ((20, 0.065), "20/.065"), ((110, 0.02), "110/.02"), ((30, 0.1), "30/.10")],
+)
+def test_an_instrument_is_written_in_one_way(given, words):
+    """As a list of instruments writes it, so that it can be read back."""
+    assert size_words(*given) == words
+    assert size_words(*given, special=True) == f"{words} special"
+    if len(given) == 2:
+        assert Instrument(*given, special=True).label == f"{words} special"
+        assert read_instrument_list(f"{words} special")[0].taper == given[1]

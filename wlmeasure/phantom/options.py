@@ -31,6 +31,11 @@ class Options:
         that plane, degrees.
     file, file_canal, file_size_mm, file_taper, tip_angle_deg, tip_short_mm
         A steel hand file on the centre line of canal `file_canal` (index), its tip so far short of the foramen.
+    filling
+        Root fillings: how far short of its canal's foramen each ends, mm; one number for every canal, or a row of one a canal,
+        None in a canal that stays empty; None for no filling at all. The access is closed. No file stands in a filled canal.
+    filling_size_mm, filling_taper
+        Diameter to which a filled canal was shaped where its filling ends, and its rise per mm.
     stop_in_view
         False: the stop's face lies outside the image.
     restoration, clamp, neighbours
@@ -74,6 +79,9 @@ class Options:
     file_taper: float = 0.02
     tip_angle_deg: float | None = None
     tip_short_mm: float | None = None
+    filling: float | tuple[float | None, ...] | None = None
+    filling_size_mm: float = 0.30
+    filling_taper: float = 0.04
     stop_in_view: bool = True
     restoration: bool | None = None
     clamp: bool | None = None
@@ -117,6 +125,7 @@ class Options:
             raise PhantomError(f"texture must be >= 0: {self.texture:g}")
         if not 0.0 <= check_finite(PhantomError, "ramp_mm", self.ramp_mm) <= MOST_RAMP_MM:
             raise PhantomError(f"ramp_mm must be 0 to {MOST_RAMP_MM:g}: {self.ramp_mm:g}")
+        self._check_filling()
         if isinstance(self.cap, str) and self.cap not in CAPS:
             raise PhantomError(f"cap must be {', '.join(CAPS)}, true, false or a share: {self.cap!r}")
         if self.restoration and (self.cap is True or isinstance(self.cap, str)):
@@ -127,6 +136,14 @@ class Options:
                 continue
             if not 0.0 <= check_finite(PhantomError, name, value) <= 1.0:
                 raise PhantomError(f"{name} must be 0 to 1: {value:g}")
+
+    def _check_filling(self) -> None:
+        for short in self.filling if isinstance(self.filling, (tuple, list)) else (self.filling,):
+            if short is not None and not check_finite(PhantomError, "filling", short) >= 0.0:
+                raise PhantomError(f"filling must be >= 0 mm short of the foramen: {short:g}")
+        check_positive(PhantomError, "filling_size_mm", self.filling_size_mm)
+        if not 0.0 <= check_finite(PhantomError, "filling_taper", self.filling_taper) <= MOST_FILLING_TAPER:
+            raise PhantomError(f"filling_taper must be 0 to {MOST_FILLING_TAPER:g} mm per mm: {self.filling_taper:g}")
 
 
 def wishes(options: dict[str, Any]) -> Options:
@@ -142,6 +159,8 @@ def wishes(options: dict[str, Any]) -> Options:
 
 
 CAPS = ("metal", "veneered")
+MOST_FILLING_TAPER = 0.12
+"""Largest taper of the instruments that canals are shaped with (from memory)."""
 MOST_RAMP_MM = 5.0
 """Longest ramp, about half a canal; our parameter."""
 

@@ -20,9 +20,9 @@ from wlmeasure.phantom.film import attenuation_per_mm, trabecular_texture
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
-from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.tooth import RING_MM, Canal, Tooth
 
-__all__ = ["Bone", "Cap", "FileInCanal", "Scene", "paths_mm"]
+__all__ = ["Bone", "Cap", "FileInCanal", "FillingInCanal", "Scene", "paths_mm"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -102,6 +102,30 @@ class FileInCanal:
 
 
 @frozen
+class FillingInCanal:
+    """A root filling of gutta-percha in the canal of index `canal`, from the orifice to `end_mm` along it.
+
+    It fills the canal as it was shaped: `size_mm` wide at the filling's end, `taper` mm per mm wider towards the orifice, and
+    nowhere narrower than the canal was before.
+    """
+
+    canal: int
+    end_mm: float
+    size_mm: float
+    taper: float
+
+    def radius(self, canal: Canal, arc_mm: Float64) -> Float64:
+        """Half width at arc lengths from the orifice, 0 beyond the filling's end, mm."""
+        shaped = 0.5 * (self.size_mm + self.taper * np.maximum(self.end_mm - arc_mm, 0.0))
+        return np.where(arc_mm <= self.end_mm, np.maximum(canal.radius(arc_mm), shaped), 0.0)
+
+    def solid(self, canal: Canal) -> Solid:
+        """The filling's body."""
+        arc = np.linspace(0.0, self.end_mm, max(int(np.ceil(self.end_mm / RING_MM)), 1) + 1)
+        return tube(canal.curve.at(arc), self.radius(canal, arc), sides=32)
+
+
+@frozen
 class Cap:
     """An artificial crown of the natural one's form: alloy of `metal_mm`, under `ceramic_mm` of ceramic where there is any.
 
@@ -144,13 +168,14 @@ class Bone:
 class Scene:
     """Everything on one film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown.
 
-    Raises PhantomError for a cap and restorations at once.
+    Raises PhantomError for a cap and restorations at once, for a file in a filled canal.
     """
 
     tooth: Tooth
     neighbours: tuple[tuple[Tooth, Float64], ...] = ()
     bone: Bone = Bone()
     file: FileInCanal | None = None
+    fillings: tuple[FillingInCanal, ...] = ()
     access: Solid | None = None
     cap: Cap | None = None
     restorations: tuple[tuple[str, Solid], ...] = ()
@@ -159,6 +184,8 @@ class Scene:
     def __attrs_post_init__(self) -> None:
         if self.cap is not None and self.restorations:
             raise PhantomError("restorations must be none under a cap: leave one of them out")
+        if self.file is not None and self.file.canal in {one.canal for one in self.fillings}:
+            raise PhantomError("filling must leave the file's canal empty: ask for file=False, or None for that canal")
 
 
 def _moved(solid: Solid, shift_mm: Float64) -> Solid:
@@ -206,10 +233,13 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         film.add(material, outer)
         film.add(material, inner, -1.0)
     film.add("dentine", body)
-    widened = [
-        canal.solid(_needed(scene.file, canal.arcs()) if _holds(scene.file, k) else None)
-        for k, canal in enumerate(tooth.canals)
-    ]
+    filled = {one.canal: one for one in scene.fillings}
+    widened = []
+    for k, canal in enumerate(tooth.canals):
+        least = _needed(scene.file, canal.arcs()) if _holds(scene.file, k) else None
+        if k in filled:
+            least = filled[k].radius(canal, canal.arcs())
+        widened.append(canal.solid(least))
     chamber = cross(tooth.chamber_solid(), projection)
     pulp = union_mm([chamber, *(cross(solid, projection, oversampling=THIN) for solid in widened)])
     film.add("dentine", pulp, -1.0)
@@ -225,6 +255,12 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         np.maximum(film.paths[name], np.float32(0.0), out=film.paths[name])
     for material, solid in scene.restorations:
         _add_restoration(film, material, cross(solid, projection), crown, scene, projection)
+    if scene.fillings:
+        points = union_mm(
+            [cross(f.solid(tooth.canals[f.canal]), projection, oversampling=THIN) for f in scene.fillings]
+        )
+        film.add("gutta-percha", points)
+        film.add("soft", overlap_mm(points, pulp), -1.0)
     if scene.file is not None:
         metal = cross(scene.file.solid(), projection, oversampling=THIN)
         film.add("steel", metal)

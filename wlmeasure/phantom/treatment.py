@@ -12,7 +12,7 @@ from wlmeasure.errors import PhantomError, check_finite
 from wlmeasure.phantom.anatomy import Level
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.options import Options
-from wlmeasure.phantom.scene import Cap, FileInCanal
+from wlmeasure.phantom.scene import Cap, FileInCanal, FillingInCanal
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import Canal, CrownForm, Tooth, crown_solid
 
@@ -40,6 +40,17 @@ def access_cavity(tooth: Tooth, canal: Canal) -> Solid:
     share = np.linspace(0.25, 1.3, 12)
     wide = 1.3 if len(tooth.roots) > 1 else 0.9
     return tube(start + share[:, None] * (end - start), np.linspace(0.55, wide, 12))
+
+
+def access_closure(tooth: Tooth, canals: list[Canal]) -> Solid:
+    """One body that closes the access over filled canals, from above the chamber's roof to just below the cusps."""
+    starts = np.array([canal.curve.points_mm[0] for canal in canals])
+    ends = np.array([reference_point(tooth, canal) for canal in canals])
+    start, end = starts.mean(axis=0), ends.mean(axis=0)
+    reach = np.abs(0.5 * (starts + ends) - 0.5 * (start + end)).max(axis=0)
+    share = np.linspace(0.58, 0.86, 8)
+    wide = np.linspace(0.7, 1.0, 8)
+    return tube(start + share[:, None] * (end - start), reach[0] + wide, other_radius_mm=reach[1] + wide)
 
 
 def restoration(rng: np.random.Generator, tooth: Tooth, kind: str | None = None) -> tuple[str, Solid]:
@@ -139,7 +150,33 @@ def draw_treatment(
             shank_mm=FILE_LENGTH_MM,
         )
         made["access"] = access_cavity(tooth, canal)
+    made["fillings"] = root_fillings(tooth, wish)
+    if made["fillings"]:
+        closed = access_closure(tooth, [tooth.canals[one.canal] for one in made["fillings"]])
+        made["restorations"] = (*made.get("restorations", ()), ("composite", closed))
     return made
+
+
+def root_fillings(tooth: Tooth, wish: Options) -> tuple[FillingInCanal, ...]:
+    """The root fillings that were asked for; nothing of them is drawn.
+
+    Raises PhantomError for a row that is not one number a canal, or an end above the orifice.
+    """
+    canals = tooth.canals
+    shorts = tuple(wish.filling) if isinstance(wish.filling, (tuple, list)) else (wish.filling,) * len(canals)
+    if len(shorts) != len(canals):
+        raise PhantomError(f"filling must be one number or one a canal, {len(canals)} on this tooth: {len(shorts)}")
+    made = []
+    for k, (canal, short) in enumerate(zip(canals, shorts, strict=True)):
+        if short is None:
+            continue
+        end = canal.curve.length_mm - short
+        if end <= 0.0:
+            raise PhantomError(
+                f"filling must end within the canal's {canal.curve.length_mm:.1f} mm: {short:g} mm short"
+            )
+        made.append(FillingInCanal(k, end, wish.filling_size_mm, wish.filling_taper))
+    return tuple(made)
 
 
 def _file_line(canal: Canal, coronal_mm: float, short_mm: float) -> Curve:

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.scene import FileInCanal, Scene
+from wlmeasure.phantom.scene import FileInCanal, FillingInCanal, Scene
 from wlmeasure.phantom.tooth import Joint
 from wlmeasure.points import frozen_array
 
-__all__ = ["SCHEMA", "CanalTruth", "FileTruth", "Truth", "truth_of"]
+__all__ = ["SCHEMA", "CanalTruth", "FileTruth", "FillingTruth", "Truth", "truth_of"]
 
 Float64 = NDArray[np.float64]
 
@@ -85,27 +85,47 @@ class FileTruth:
 
 
 @frozen(eq=False)
+class FillingTruth:
+    """Where the filling of canal `canal` (name) ends: in 3-D and on the film, and how far from the canal's and the root's end.
+
+    `short_mm` is along the canal to its foramen; `to_apex_mm` and `to_apex_px` are straight to the end of the root, in 3-D and
+    as the difference (rows, columns) on the film. `size_mm`, `taper`: the shape, as `Options` has it.
+    """
+
+    canal: str
+    end_mm: Float64 = field(converter=frozen_array)
+    end_px: Float64 = field(converter=frozen_array)
+    short_mm: float
+    to_apex_mm: float
+    to_apex_px: Float64 = field(converter=frozen_array)
+    size_mm: float
+    taper: float
+
+
+@frozen(eq=False)
 class Truth:
     """All that is true of one film. `facts` are plain values: seed, level, options as drawn, geometry, detector."""
 
     canals: tuple[CanalTruth, ...]
     file: FileTruth | None
     facts: dict[str, Any]
+    fillings: tuple[FillingTruth, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain values of schema `wlmeasure-phantom/1`: pixels to 1e-4, millimetres to 1e-5, kappa to 1e-6.
 
         Members of the whole: `schema`, `seed`, `level`, `rows`, `cols`, `bits`, `mm_per_px_row`, `mm_per_px_col`,
         `geometry`, `tooth`, `detector`, `restorations` (materials), `cap` ("metal", "veneered" or null), `clamp`,
-        `neighbours` (how many), `ramp_mm`, `scatter` (over the primary), `jpeg_quality`, `sensor_marks`, then `canals` and
-        `file` with the attributes of `CanalTruth` and `FileTruth`. A canal's `joins` is null or `canal` and `mm_from_apex`,
-        as in a case file.
+        `neighbours` (how many), `ramp_mm`, `scatter` (over the primary), `jpeg_quality`, `sensor_marks`, then `canals`,
+        `file` and `fillings` with the attributes of `CanalTruth`, `FileTruth` and `FillingTruth`. A canal's `joins` is null
+        or `canal` and `mm_from_apex`, as in a case file.
         """
         return {
             "schema": SCHEMA,
             **self.facts,
             "canals": [_canal_json(canal) for canal in self.canals],
             "file": None if self.file is None else _file_json(self.file),
+            "fillings": [_filling_json(one) for one in self.fillings],
         }
 
 
@@ -151,6 +171,19 @@ def _file_json(file: FileTruth) -> dict[str, Any]:
         "tip_px": _list(file.tip_px, 4),
         "points_mm": _list(file.points_mm, 5),
         "path_px": _list(file.path_px, 4),
+    }
+
+
+def _filling_json(filling: FillingTruth) -> dict[str, Any]:
+    return {
+        "canal": filling.canal,
+        "end_mm": _list(filling.end_mm, 5),
+        "end_px": _list(filling.end_px, 4),
+        "short_mm": round(filling.short_mm, 5),
+        "to_apex_mm": round(filling.to_apex_mm, 5),
+        "to_apex_px": _list(filling.to_apex_px, 4),
+        "size_mm": filling.size_mm,
+        "taper": filling.taper,
     }
 
 
@@ -202,7 +235,23 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
             )
             k += 1
     file = None if scene.file is None else _file_truth(scene.file, canals, projection)
-    return Truth(tuple(canals), file, facts)
+    fillings = tuple(_filling_truth(one, scene, canals[one.canal], projection) for one in scene.fillings)
+    return Truth(tuple(canals), file, facts, fillings)
+
+
+def _filling_truth(filling: FillingInCanal, scene: Scene, canal: CanalTruth, projection: Projection) -> FillingTruth:
+    end = scene.tooth.canals[filling.canal].curve.at([filling.end_mm])[0]
+    end_px = _one_px(projection, end)
+    return FillingTruth(
+        canal=canal.name,
+        end_mm=end,
+        end_px=end_px,
+        short_mm=canal.length_mm - filling.end_mm,
+        to_apex_mm=float(np.linalg.norm(canal.apex_mm - end)),
+        to_apex_px=canal.apex_px - end_px,
+        size_mm=filling.size_mm,
+        taper=filling.taper,
+    )
 
 
 def _file_truth(file: FileInCanal, canals: list[CanalTruth], projection: Projection) -> FileTruth:

@@ -15,7 +15,7 @@ from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.edit import typed_size
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.trade.instruments import read_instrument_list
+from wlmeasure.trade.instruments import read_instrument_list, size_words
 
 __all__ = ["GAUGE_KEYS", "Draft", "next_file", "next_gauge", "typed_instrument"]
 
@@ -39,8 +39,7 @@ class Draft:
         """Such as "25/.04", "25", or "" without one."""
         if self.size is None:
             return ""
-        taper = "" if self.taper is None else f"/{f'{self.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
-        return f"{self.size:02d}{taper}{' special' if self.special else ''}"
+        return size_words(self.size, self.taper, special=self.special)
 
     @property
     def offer(self) -> str:

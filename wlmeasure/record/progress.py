@@ -82,7 +82,12 @@ class CanalProgress:
 
     @property
     def flags(self) -> tuple[Flag, ...]:
-        """Every remark, in the order of the treatment, each once."""
+        """Every remark, in the order of the treatment, each once.
+
+        Of a canal whose filling was checked only what was met in it and where the filling ends: the steps before are done.
+        """
+        if self.filling is not None:
+            return merge(self.own_flags, self.filling.flags)
         parts = (self.trial, self.change, self.shortfall, self.gauging, self.apical, self.cone_fit, self.filling)
         return merge(self.own_flags, *(() if part is None else part.flags for part in parts))
 
@@ -169,11 +174,14 @@ def canal_progress(
     shaped_size = done[-1].size if done else None
     recent = _since(record, files[-1] if files else None, gauges)
     verdict, apical = None, None
+    told = -1
     if recent:
         try:
             rows = [_gauge(entry) for entry in recent]
-            verdict = gauging(working, rows[-1], instruments, shaped_size=shaped_size)
             apical = apical_size(working, rows)
+            if apical.confirmed:  # the last one tried stopped short, as it should: the one that sat snug speaks
+                told = max(k for k, row in enumerate(rows) if row.size == apical.size)
+            verdict = gauging(working, rows[told], instruments, shaped_size=shaped_size)
         except DecideError:
             flags.append(advice("gauge-contradicts"))
     cone = cones[-1] if cones else None
@@ -188,7 +196,7 @@ def canal_progress(
         trial=out.trial,
         file=files[-1] if files else None,
         shortfall=short,
-        gauge=recent[-1] if recent else None,
+        gauge=recent[told] if recent else None,
         gauging=verdict,
         apical=apical,
         cone=cone,
@@ -286,12 +294,11 @@ def _change(record: LengthRecord, canal: str) -> LengthChange | None:
 def bend_strains(
     canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
 ) -> tuple[tuple[AnyInstrument, Strain], ...]:
-    """Strain of each instrument at the sharpest bend that it reaches with its tip at working length.
+    """Strain of each instrument where the canal strains it most, with its tip at working length.
 
-    Curvature and its uncertainty are those of the measured profile, over the part of the canal coronal to the tip; the bend
-    is the place whose lower bound (95 %) is the largest there. It is the bend seen on the film that speaks for the canal, in
-    its plane only. Empty where no bend, no scale or no working length is known; an instrument whose working part does not
-    reach the bend is left out.
+    d |kappa| / 2 along the part of the canal that the instrument's working part lies in, from the measured profile of
+    curvature and its uncertainty; the place is the one whose lower bound (95 %) is the largest. It is the bend seen on the
+    film that speaks for the canal, in its plane only. Empty where no bend, no scale or no working length is known.
     """
     trace = canal.basis
     if trace is None or trace.length is None or trace.curvature is None or working_length_mm is None:
@@ -300,17 +307,21 @@ def bend_strains(
     if not bend.determined or bend.form == "I":
         return ()
     from_tip = (length.canal_mm - bend.profile.at_mm) - (length.length_mm - working_length_mm)
-    reached = np.flatnonzero(from_tip >= 0.0)
-    if reached.size == 0:
-        return ()
-    curvature = np.abs(bend.profile.per_mm[reached])
-    half = NORMAL_95 * bend.profile.std_per_mm[reached]
-    k = int(np.argmax(curvature - half))
-    low, high = float(curvature[k] - half[k]), float(curvature[k] + half[k])
-    if not high > 0.0:
-        return ()
-    radius = 1.0 / float(curvature[k]) if low > 0.0 else None
-    interval = (1.0 / high, 1.0 / low if low > 0.0 else inf)
-    at = float(from_tip[reached[k]])
-    strains = [(one, bend_strain(one, at, radius, radius_interval_mm=interval)) for one in instruments]
-    return tuple((one, strain) for one, strain in strains if strain is not None)
+    curvature, half = np.abs(bend.profile.per_mm), NORMAL_95 * bend.profile.std_per_mm
+    strains = []
+    for one in instruments:
+        inside = np.flatnonzero((from_tip >= 0.0) & (from_tip <= one.working_part_mm))
+        if inside.size == 0:
+            continue
+        thick = np.array([one.diameter_mm(float(n)) for n in from_tip[inside]])
+        k = int(inside[np.argmax(thick * (curvature - half)[inside])])
+        low, high = float(curvature[k] - half[k]), float(curvature[k] + half[k])
+        strain = bend_strain(
+            one,
+            float(from_tip[k]),
+            1.0 / float(curvature[k]) if low > 0.0 else None,
+            radius_interval_mm=(1.0 / high if high > 0.0 else inf, 1.0 / low if low > 0.0 else inf),
+        )
+        if strain is not None:
+            strains.append((one, strain))
+    return tuple(strains)

@@ -18,7 +18,7 @@ from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE, EntryKind
 from wlmeasure.record.record import LengthRecord
 
-__all__ = ["UPHELD_WITHIN_MM", "Stale", "constriction_mm", "stale_entries"]
+__all__ = ["UPHELD_WITHIN_MM", "Stale", "constriction_mm", "stale_entries", "working_length_before"]
 
 UPHELD_WITHIN_MM: Final = 0.5
 """A reading since that differs from the decided length by no more than this upholds it: one division of a ruler (our
@@ -271,7 +271,7 @@ class _Search:
         if row.kind.role != "insertion" or row.entry.canal is None:
             return None
         current = self.current[row.entry.canal]
-        then = _working_length_before(self.entries[: row.at], row.entry.canal)
+        then = working_length_before(self.entries[: row.at], row.entry.canal)
         if current is None or then is None or current.length_mm is None or then.length_mm is None:
             return None
         at = next(o.at for o in self.rows if o.entry.id == current.id)
@@ -295,7 +295,7 @@ class _Search:
         return _READ_FIRST
 
 
-def _working_length_before(entries: Sequence[Entry], canal: str) -> Entry | None:
+def working_length_before(entries: Sequence[Entry], canal: str) -> Entry | None:
     """The working length that held for a canal when these entries were all."""
     for kind in ("decided working length", "proposed working length"):
         for entry in reversed(entries):

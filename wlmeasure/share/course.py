@@ -15,12 +15,21 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, bend_strains, case_progress
 from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.stale import working_length_before
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
-from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Table
+from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Row, Table, Text
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
 from wlmeasure.share.result import limit_words
-from wlmeasure.share.timeline import open_cautions, progress_words, stale_words, timeline
-from wlmeasure.trade.instruments import AnyInstrument
+from wlmeasure.share.timeline import (
+    AT_LENGTH_MM,
+    entry_words,
+    found_rows,
+    open_cautions,
+    progress_words,
+    stale_words,
+    timeline,
+)
+from wlmeasure.trade.instruments import AnyInstrument, size_words
 
 __all__ = ["course", "strain_drawing", "timeline_drawing"]
 
@@ -40,6 +49,10 @@ MARKS: dict[str, Mark] = {
 }
 DASHES = ((), (6.0, 3.0), (2.0, 3.0), (9.0, 3.0, 2.0, 3.0), (4.0, 2.0), (1.0, 2.0))
 STRAIN_ABOVE = 1e-6
+NARROW_PX = 270
+"""Width of a figure that stands beside two others."""
+SHORT_WORDS = {"shaping file": "file", "apical gauging": "gauge", "cone fit": "cone"}
+"""What the instruments are called in a narrow table."""
 
 
 def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
@@ -63,38 +76,87 @@ def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
         Remarks(tuple(stale_words(progress.stale))),
     ]
     told = {canal.canal: canal for canal in progress.canals}
-    for canal in result.canals:
+    treated = [canal for canal in result.canals if canal.canal.name in told]
+    for k, canal in enumerate(treated):
         name = canal.canal.name
-        if name in told:
-            blocks += _canal(canal, told[name], record, result.case.instruments, colours[name])
-    lines = timeline(record)
-    rows = tuple(
-        (line.entry.id, line.text + (f" Superseded by {line.superseded_by}." if line.superseded_by else ""))
-        for line in lines
-    )
-    return [*blocks, Heading(2, "Every entry"), Table(rows, named=True)]
+        blocks += _canal(canal, told[name], record, colours[name], first=k == 0)
+    blocks += _strains(treated, told, result.case.instruments, colours)
+    return [*blocks, Heading(2, "Every entry"), *_entries(result, record)]
 
 
-def _canal(
-    canal: CanalResult, told: CanalProgress, record: LengthRecord, instruments: tuple[AnyInstrument, ...], colour: str
+def _entries(result: CaseResult, record: LengthRecord) -> list[Block]:
+    """The whole record; what all entries share is said once above it, and the day where it changes."""
+    points = {canal.canal.name: canal.canal.reference_point for canal in result.canals}
+    people = {entry.by for entry in record.entries}
+    rows, day = [], ""
+    for line in timeline(record):
+        entry = line.entry
+        words = entry_words(entry, points=points, dated=entry.at[:10] != day, signed=len(people) > 1)
+        day = entry.at[:10]
+        rows.append((entry.id, words + (f" Superseded by {line.superseded_by}." if line.superseded_by else "")))
+    shared = "Where no reference point is named: " + "; ".join(f"{name} from {point}" for name, point in points.items())
+    if len(people) == 1:
+        shared += f". Entered by {people.pop()}"
+    return [Text(f"{shared}.", small=True), Table(tuple(rows), named=True)]
+
+
+MARK_WORDS = (
+    "Ring: estimate. Square: film. Disc: electronic. Diamond: working length, and the step line what held. "
+    "Triangle: file reached. Cross: gauge or cone. Bars: 95 %."
+)
+STRAIN_WORDS = (
+    "Surface strain d/(2r) of each file along the measured canal, its tip at working length: "
+    "it compares files, it predicts no fracture."
+)
+
+
+def _strains(
+    canals: list[CanalResult],
+    told: dict[str, CanalProgress],
+    instruments: tuple[AnyInstrument, ...],
+    colours: dict[str, str],
 ) -> list[Block]:
+    """The files in the bend of each canal: figure and table, side by side where there are several canals."""
+    shown = []
+    alone = len(canals) == 1
+    for canal in canals:
+        current = told[canal.canal.name].current
+        working = None if current is None else current.length_mm
+        size = {} if alone else {"width": NARROW_PX, "height": 112}
+        drawing = strain_drawing(canal, instruments, working, colours[canal.canal.name], **size)
+        if drawing is not None:
+            shown.append((canal.canal.name, drawing, _strain_rows(canal, instruments, working)))
+    if not shown:
+        return []
+    if alone:
+        ((_, drawing, rows),) = shown
+        table = Table(rows, ("file", "at the bend", "strain", "95 %"), numbers=(1, 2))
+        return [Columns((Figure(drawing, STRAIN_WORDS),), (table,), 0.5)]
+    cells = tuple(
+        (Heading(3, f"Files in the bend of {name}", colours[name]), Figure(drawing, "")) for name, drawing, _ in shown
+    )
+    by_file: dict[str, dict[str, str]] = {}
+    for name, _, rows in shown:
+        for label, _, value, span in rows:
+            by_file.setdefault(label, {})[name] = f"{value} ({span})"
+    names = [name for name, _, _ in shown]
+    table = Table(
+        tuple((label, *(found.get(name, "–") for name in names)) for label, found in by_file.items()),
+        ("strain (95 %)", *names),
+    )
+    return [Row(cells), Text(STRAIN_WORDS, small=True), table]
+
+
+def _canal(canal: CanalResult, told: CanalProgress, record: LengthRecord, colour: str, *, first: bool) -> list[Block]:
     left: list[Block] = []
     lengths = timeline_drawing(record, canal.canal.name, colour)
     if lengths is not None:
-        left.append(
-            Figure(
-                lengths,
-                "Ring: estimate. Square: film. Disc: electronic. Diamond: working length, and the step line what held. "
-                "Triangle: file reached. Cross: gauge or cone. Bars: 95 %.",
-            )
-        )
-    working = None if told.current is None else told.current.length_mm
-    strain = strain_drawing(canal, instruments, working, colour)
+        left.append(Figure(lengths, MARK_WORDS if first else ""))
     right: list[Block] = []
-    reached = _instrument_rows(record, canal.canal.name, working)
+    reached = _instrument_rows(record, canal.canal.name)
     if reached:
         right.append(Table(reached, ("instrument", "reached", "short by", "found"), numbers=(1, 2)))
-    found = _found_rows(told)
+    found = found_rows(told)
     if found:
         right.append(Table(found, named=True))
     head = f"Canal {canal.canal.name}: "
@@ -103,64 +165,53 @@ def _canal(
         Heading(3, f"Canal {canal.canal.name}", colour),
         Columns(tuple(left), tuple(right), 0.5),
     ]
-    if strain is not None:
-        table = Table(
-            _strain_rows(canal, instruments, working), ("file", "at the bend", "strain", "95 %"), numbers=(1, 2)
-        )
-        caption = (
-            "Surface strain d/(2r) of each file along the measured canal, its tip at working length: "
-            "it compares files, it predicts no fracture."
-        )
-        blocks.append(Columns((Figure(strain, caption),), (table,), 0.5))
     return blocks
 
 
-def _instrument_rows(record: LengthRecord, canal: str, working_mm: float | None) -> tuple[tuple[str, ...], ...]:
-    rows = []
+def _instrument_rows(record: LengthRecord, canal: str) -> tuple[tuple[str, ...], ...]:
+    """Each instrument with what it reached, held against the working length that was known at that time.
+
+    Where the length was decided shorter since, it is said how far beyond it the instrument has been.
+    """
+    rows, places = [], record.places()
+    current = record.current(canal)
     for entry in record.in_order(canal):
         kind = KIND_TABLE.get(entry.kind)
         if kind is None or (kind.role != "insertion" and entry.kind != "coronal flaring"):
             continue
+        if entry.kind == "patency" and entry.length_mm is None:  # no length: it stands among the entries
+            continue
+        then = working_length_before(record.entries[: places[entry.id]], canal)
+        working_mm = None if then is None else then.length_mm
         short = "" if entry.length_mm is None or working_mm is None else _short_of(working_mm - entry.length_mm)
+        beyond = _beyond_now(entry, working_mm, None if current is None else current.length_mm)
         found = FINDING_WORDS.get(entry.finding or "", entry.finding or "")
         passes = "" if entry.passes is None else f"{entry.passes} pass{'' if entry.passes == 1 else 'es'}"
         reached = "" if entry.length_mm is None else limit_words(entry.length_mm)
-        rows.append((f"{kind.words} {_size(entry)}".strip(), reached, short, ", ".join(filter(None, (found, passes)))))
+        words = SHORT_WORDS.get(entry.kind, kind.words)
+        rows.append(
+            (f"{words} {_size(entry)}".strip(), reached, short, ", ".join(filter(None, (found, passes, beyond))))
+        )
     return tuple(rows)
 
 
+def _beyond_now(entry: Entry, then_mm: float | None, now_mm: float | None) -> str:
+    """How far an instrument has been beyond a working length that was decided shorter since; empty where it was not."""
+    if entry.length_mm is None or then_mm is None or now_mm is None:
+        return ""
+    past_mm = entry.length_mm - now_mm
+    shorter_since = then_mm - now_mm >= AT_LENGTH_MM
+    return f"now {past_mm:.1f} beyond" if shorter_since and past_mm >= AT_LENGTH_MM else ""
+
+
 def _short_of(short_mm: float) -> str:
-    if abs(short_mm) < 0.05:
+    if abs(short_mm) < AT_LENGTH_MM:
         return "at length"
     return f"{short_mm:.1f} mm" if short_mm > 0.0 else f"{-short_mm:.1f} mm beyond"
 
 
 def _size(entry: Entry) -> str:
-    if entry.size is None:
-        return ""
-    taper = "" if entry.taper is None else f"/{f'{entry.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
-    return f"{entry.size:02d}{taper}"
-
-
-def _found_rows(told: CanalProgress) -> tuple[tuple[str, str], ...]:
-    rows = []
-    if told.apical is not None:
-        size = told.apical.size
-        words = (
-            "not yet shown"
-            if size is None
-            else f"size {size}{', confirmed by the next larger' if told.apical.confirmed else ''}"
-        )
-        rows.append(("Apical size", words))
-    if told.cone_fit is not None:
-        rows.append(("Master cone", f"{told.cone_fit.verdict}, {_short(told.cone_fit.short_mm, 'working length')}"))
-    if told.filling is not None:
-        rows.append(("Filling", f"{told.filling.verdict}, {_short(told.filling.short_mm, 'the radiographic apex')}"))
-    return tuple(rows)
-
-
-def _short(short_mm: float, end: str) -> str:
-    return f"{short_mm:.1f} mm short of {end}" if short_mm >= 0.0 else f"{-short_mm:.1f} mm beyond {end}"
+    return "" if entry.size is None else size_words(entry.size, entry.taper)
 
 
 def _strain_rows(
@@ -181,9 +232,12 @@ def timeline_drawing(
     """Every length of one canal, entry by entry: what was measured, decided and reached, with 95 % bars.
 
     Entries stand an equal step apart, since a treatment has minutes and weeks; a new day is marked. Superseded entries are
-    left out. None where there are fewer than two lengths.
+    left out, but for decisions: each of them held for a time. None where there are fewer than two lengths.
     """
-    entries = [e for e in record.in_order(canal) if e.length_mm is not None and e.kind in MARKS]
+    standing, places = {e.id for e in record.standing(canal)}, record.places()
+    held = [e for e in record.entries if e.canal == canal and (e.id in standing or e.kind == "decided working length")]
+    held.sort(key=lambda e: places[e.id])
+    entries = [e for e in held if e.length_mm is not None and e.kind in MARKS]
     if len(entries) < 2:
         return None
     ends = [end for e in entries for end in _bar_mm(e)]
@@ -238,9 +292,8 @@ def _length_mark(axes: Axes, k: int, entry: Entry, colour: str) -> list[Shape]:
         shapes += [Line(((x - 3.0, end), (x + 3.0, end)), INK, 1.2) for end in (top, bottom)]
     ink = colour if entry.kind == "decided working length" else INK
     shapes += mark(MARKS[entry.kind], x, y, ink, 4.0)
-    size = _size(entry)
-    if size:
-        shapes.append(Label(x, y - 8.0, size, 9.5, anchor="middle"))
+    if entry.size is not None:  # the taper stands in the table; here neighbours would run into each other
+        shapes.append(Label(x, y - 8.0, f"{entry.size:02d}", 9.5, anchor="middle"))
     return shapes
 
 
@@ -280,17 +333,17 @@ def strain_drawing(
     shapes: list[Shape] = axes.rows(values, [f"{v:g}" for v in values], 0.0)
     along = ticks(0.0, float(profile.at_mm[-1]), 8)
     shapes += axes.columns(along, [f"{v:g}" for v in along])
-    label_y: list[float] = []
+    ends: list[tuple[float, str]] = []
     for k, (one, at, value, _) in enumerate(curves):
         if len(at) < 2:
             continue
         points = tuple((axes.x(float(a)), axes.y(float(v))) for a, v in zip(at, value, strict=True))
         shapes.append(Line(points, INK, 1.4, DASHES[k % len(DASHES)]))
-        y = points[-1][1] + 4.0
-        while any(abs(y - other) < 11.0 for other in label_y):
-            y -= 11.0
-        label_y.append(y)
-        shapes.append(Label(axes.right + 5.0, y, one.label.split(" ")[0], 10.5))
+        ends.append((points[-1][1] + 4.0, one.label.split(" ")[0]))
+    y = axes.top - 6.0
+    for wanted, words in sorted(ends):  # from the top one down, none on another and none above the figure
+        y = max(wanted, y + 11.0)
+        shapes.append(Label(axes.right + 5.0, y, words, 10.5))
     end = axes.x(float(np.clip(working_mm - trace.length.coronal_mm, 0.0, profile.at_mm[-1])))
     shapes.append(Line(((end, axes.top), (end, axes.bottom)), colour, 1.6, (3.0, 3.0)))
     shapes.append(Ellipse(end, axes.bottom, 3.0, 3.0, fill=colour))

@@ -20,6 +20,7 @@ from wlmeasure.share.page import (
     Key,
     Page,
     Remarks,
+    Row,
     Table,
     Text,
 )
@@ -75,6 +76,10 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
             lone = len(block.left) == 1 and isinstance(block.left[0], Figure)
             kind = "" if lone else ' class="grow"'
             return f'<div class="cols"><div{kind}>{left}</div><div class="grow">{right}</div></div>'
+
+        case Row():
+            cells = ("".join(_block(b, pictures) for b in cell) for cell in block.cells)
+            return '<div class="row">' + "".join(f"<div>{cell}</div>" for cell in cells) + "</div>"
 
 
 def _use(picture: Picture, pictures: dict[Picture, str]) -> str:

@@ -22,6 +22,7 @@ __all__ = [
     "Key",
     "Page",
     "Remarks",
+    "Row",
     "Table",
     "Text",
 ]
@@ -119,7 +120,14 @@ class Columns:
     left_share: float = 0.36
 
 
-Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns
+@frozen
+class Row:
+    """Several cells of equal width side by side, as one for each canal; on a narrow screen they wrap."""
+
+    cells: tuple[tuple[Block, ...], ...]
+
+
+Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns | Row
 
 
 @frozen

@@ -32,7 +32,21 @@ from reportlab.platypus import (
 from reportlab.platypus import Table as Grid
 
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture
-from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+from wlmeasure.share.page import (
+    Block,
+    Bullets,
+    Card,
+    Cards,
+    Columns,
+    Figure,
+    Heading,
+    Key,
+    Page,
+    Remarks,
+    Row,
+    Table,
+    Text,
+)
 
 __all__ = ["pdf_page"]
 
@@ -71,11 +85,15 @@ def pdf_page(page: Page) -> bytes:
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
     pictures = _Pictures()
     story: list[Flowable] = [_text(page.title, TITLE), _text(page.subtitle, SUBTITLE)]
-    for block in page.blocks:
-        parts = _block(block, inner, pictures)
+    made = [_block(block, inner, pictures) for block in page.blocks]
+    for k, (block, parts) in enumerate(zip(page.blocks, made, strict=True)):
         if isinstance(block, Heading):
-            # Not alone at the foot of a sheet.
-            story += [PageBreak() if block.new_sheet else CondPageBreak(AFTER_HEADING_PT[block.level]), *parts]
+            # Not alone at the foot of a sheet, nor parted from what goes to the next sheet as a whole.
+            need = AFTER_HEADING_PT[block.level]
+            if k + 1 < len(made) and isinstance(page.blocks[k + 1], (Columns, Row)):
+                need = max(need, HEADING_PT + sum(part.wrap(inner, INFINITE)[1] for part in made[k + 1][:1]))
+            need = min(need, 0.8 * (height - 2 * margin))
+            story += [PageBreak() if block.new_sheet else CondPageBreak(need), *parts]
         else:
             story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
     document.build(story)
@@ -97,6 +115,7 @@ TITLE = _style(16.0, spaceAfter=1.0)
 SUBTITLE = _style(8.5, spaceAfter=6.0)
 PART = {2: _style(11.0, spaceBefore=7.0, spaceAfter=3.0),
         3: _style(8.6, spaceBefore=4.0, spaceAfter=1.0)}  # fmt: skip
+HEADING_PT = 28.0
 AFTER_HEADING_PT = {2: 120.0, 3: 60.0}
 BODY, SMALL, CELL, HEAD = _style(8.5, spaceAfter=3.0), _style(6.6, spaceAfter=3.0), _style(7.6), _style(7.0)
 CELL_RIGHT, HEAD_RIGHT = _style(7.6, alignment=2), _style(7.0, alignment=2)
@@ -135,6 +154,10 @@ def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
             return _cards(block.cards, width)
         case Columns():
             return _columns(block, width, pictures)
+        case Row():
+            each = (width - GAP_PT * (len(block.cells) - 1)) / len(block.cells)
+            cells = [[item for part in blocks for item in _block(part, each, pictures)] for blocks in block.cells]
+            return [*_side_by_side(cells, [each] * len(cells)), Spacer(1, 4.0)]
 
 
 def _bullets(texts: Sequence[str], width: float) -> list[Flowable]:
@@ -185,7 +208,8 @@ def _widths(table: Table, width: float) -> list[float]:
     total = sum(more)
     share = min(1.0, spare / total) if total else 0.0
     out = [must + share * extra for must, extra in zip(least, more, strict=True)]
-    out[-1] += width - sum(out)
+    # What is left goes to the last column of words, so that figures stand together at the right.
+    out[max((k for k in range(count) if k not in table.numbers), default=count - 1)] += width - sum(out)
     return out
 
 
@@ -234,9 +258,19 @@ def _columns(block: Columns, width: float, pictures: _Pictures) -> list[Flowable
         [item for part in blocks for item in _block(part, each, pictures)]
         for blocks, each in ((block.left, left), (block.right, right))
     ]
-    grid = _bare([[cells[0], "", cells[1]]], [left, GAP_PT, right])
-    grid.splitInRow = int(grid.wrap(width, INFINITE)[1] > A4[1] - 3 * MARGIN_PT)  # else the whole goes to the next page
-    return [grid, Spacer(1, 4.0)]
+    return [*_side_by_side(cells, [left, right]), Spacer(1, 4.0)]
+
+
+def _side_by_side(cells: Sequence[Sequence[Flowable]], widths: Sequence[float]) -> list[Flowable]:
+    """Cells with a gap between; a row too high for a sheet is split, any other goes to the next one as a whole."""
+    row: list[object] = []
+    spaced: list[float] = []
+    for cell, width in zip(cells, widths, strict=True):
+        row += [list(cell), ""]
+        spaced += [width, GAP_PT]
+    grid = _bare([row[:-1]], spaced[:-1])
+    grid.splitInRow = int(grid.wrap(sum(spaced), INFINITE)[1] > A4[1] - 3 * MARGIN_PT)
+    return [grid]
 
 
 def _bare(rows: list[list[object]], widths: list[float]) -> Grid:

@@ -26,12 +26,27 @@ from wlmeasure.share.figures import (
     film_picture,
     profile_drawing,
 )
-from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+from wlmeasure.share.page import (
+    Block,
+    Bullets,
+    Card,
+    Cards,
+    Columns,
+    Figure,
+    Heading,
+    Key,
+    Page,
+    Remarks,
+    Row,
+    Table,
+    Text,
+)
 from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
     advice_words,
+    angle_words,
     canal_flags,
     curvature_words,
     electronic_words,
@@ -46,7 +61,16 @@ from wlmeasure.share.result import (
 
 __all__ = ["report", "report_file"]
 
-Row = tuple[str, str, str]
+Line = tuple[str, str, str]
+Bend = tuple[CanalResult, TraceResult, Picture]
+ABREAST = 3
+"""Canals side by side on a page; a fourth one begins another row."""
+LEFT_OUT = ("Path against model",)
+"""Rows that stand on the report of a single canal only."""
+LEAST_SHARE = 0.5
+"""Terms that make up less of the variance, in percent, are left out where several canals share a table."""
+NARROW_PX = 270
+"""Width of a figure that stands beside two others."""
 
 
 def report(result: CaseResult, *, made_at: str, program: str) -> Page:
@@ -65,12 +89,26 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
     colours = canal_colours(result)
     case = f"; case {result.case.case_id}" if result.case.case_id else ""
     blocks: list[Block] = [Cards(tuple(_card(c, colours[c.canal.name]) for c in result.canals))]
+    traced = [trace.film for canal in result.canals for trace in canal.traces]
+    if len(result.films) > 1:
+        blocks += _films_alone([film for film in result.films if not any(film is one for one in traced)])
+    bends: list[Bend] = []
+    several = len(traced) > 1
     for film in result.films:
-        picture = film_picture(film)
         drawn = [(canal, trace) for canal in result.canals for trace in canal.traces if trace.film is film]
+        if not drawn and len(result.films) > 1:
+            continue
+        picture = film_picture(film)
         blocks += _film(film, drawn, picture, colours)
         for canal, trace in drawn:
-            blocks += _bend(canal, trace, picture, colours[canal.canal.name])
+            if several:
+                bends.append((canal, trace, picture))
+            else:
+                blocks += _bend(canal, trace, picture, colours[canal.canal.name])
+    order = [canal.canal.name for canal in result.canals]
+    bends.sort(key=lambda bend: order.index(bend[0].canal.name))
+    for k in range(0, len(bends), ABREAST):
+        blocks += _bends(bends[k : k + ABREAST], colours)
     for canal in result.canals:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
@@ -107,9 +145,14 @@ def _card(canal: CanalResult, colour: str) -> Card:
     status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
-    decided = "" if decision is None else f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
-    stops = (f"stop at {words}" for words in stop_words(canal))
-    return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops), decided)
+    stops = tuple(f"stop at {words}" for words in stop_words(canal))
+    if decision is None:
+        return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops))
+    # What was decided is what holds: it is the large figure, and the proposal stands below it.
+    proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
+    by = f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
+    decided = length_words(decision.length_mm, None)
+    return Card(colour, f"Canal {canal.canal.name}, decided working length", decided, "", (proposed, *stops), by)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
@@ -138,8 +181,10 @@ def _film(
         caption += " Dashed: nothing is seen along this stretch."
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)
     right: list[Block] = [Table(tuple(facts), named=True), Remarks(remarks)]
-    for canal, trace in drawn:
-        right += _lengths(canal, trace, colours[canal.canal.name])
+    if len(drawn) == 1:
+        right += _lengths(*drawn[0], colours[drawn[0][0].canal.name])
+    else:
+        right += _lengths_abreast(drawn)
     figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
     return [
         Heading(2, f"Film {film.film.id}: {Path(film.film.path).name}"),
@@ -163,8 +208,33 @@ def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str) -> list
     ]
 
 
-def _film_rows(trace: TraceResult) -> list[Row]:
-    rows: list[Row] = []
+def _lengths_abreast(drawn: list[tuple[CanalResult, TraceResult]]) -> list[Block]:
+    """Every length of the canals of one film, a column a canal; a remark that all of them have stands once."""
+    found: dict[str, dict[str, str]] = {}
+    lines: list[str] = []
+    remarks: dict[str, list[str]] = {}
+    for canal, trace in drawn:
+        name = canal.canal.name
+        rows: list[Line] = [("Counts from", canal.canal.reference_point, ""), *_film_rows(trace)]
+        if trace is canal.basis:
+            rows += _decision_rows(canal)
+            if canal.canal.electronic_readings:
+                lines.append(f"Readings {name}: {reading_words(canal.canal.electronic_readings)}.")
+        for label, value, basis in rows:
+            found.setdefault(label, {})[name] = f"{value}, {basis.removeprefix('95 %: ')}" if basis else value
+        for flag in canal_flags(canal, trace):
+            remarks.setdefault(flag.text, []).append(name)
+    names = [canal.canal.name for canal, _ in drawn]
+    table = Table(
+        tuple((label, *(cells.get(name, "–") for name in names)) for label, cells in found.items()),
+        ("length ± 95 %", *names),
+    )
+    texts = tuple(text if len(of) == len(names) else f"{', '.join(of)}: {text}" for text, of in remarks.items())
+    return [table, *(Text(line, small=True) for line in lines), Remarks(texts)]
+
+
+def _film_rows(trace: TraceResult) -> list[Line]:
+    rows: list[Line] = []
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
@@ -189,8 +259,8 @@ def _film_rows(trace: TraceResult) -> list[Row]:
     return rows
 
 
-def _decision_rows(canal: CanalResult) -> list[Row]:
-    rows: list[Row] = []
+def _decision_rows(canal: CanalResult) -> list[Line]:
+    rows: list[Line] = []
     electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
     if electronic is not None:
         rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
@@ -219,6 +289,88 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str)
         Heading(2, f"Canal {canal.canal.name} on film {trace.trace.film}: bend and uncertainty", colour),
         Columns(tuple(_curvature(trace, colour)), tuple(right), 0.5),
     ]
+
+
+def _films_alone(films: list[FilmResult]) -> list[Block]:
+    """Films on which no canal was traced, as the first and the last one of a treatment, small and side by side."""
+    if not films:
+        return []
+    blocks: list[Block] = [Heading(2, "Films without a traced canal")]
+    for k in range(0, len(films), 2):
+        cells = []
+        for film in films[k : k + 2]:
+            graph = film.radiograph
+            title = f"Film {film.film.id}: {Path(film.film.path).name}"
+            words = [film.film.purpose or "purpose not stated", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit"]
+            words.append(f"scale {scale_words(film)}")
+            words += [f"spacing claim {_claim_words(claim, film)}" for claim in graph.spacings]
+            remarks = Remarks((*(flag.text for flag in film.flags), *graph.warnings, *graph.densities))
+            figure = Figure(film_drawing(film, [], film_picture(film), {}), "")
+            cells.append((Columns((figure,), (Heading(3, title), Text("\n".join(words), small=True), remarks), 0.5),))
+        blocks.append(Row(tuple(cells)))
+    return blocks
+
+
+def _bends(bends: list[Bend], colours: dict[str, str]) -> list[Block]:
+    """Bend and uncertainty of several canals side by side: figures above, what they say in one table below."""
+    cells, close = [], []
+    for canal, trace, picture in bends:
+        colour = colours[canal.canal.name]
+        head = Heading(3, f"{_bend_name(canal, trace)}: {_form_words(trace)}", colour)
+        profile = profile_drawing(trace, colour, width=NARROW_PX, height=130)
+        cells.append((head, *(() if profile is None else (Figure(profile, ""),))))
+        apex = apex_drawing(canal, trace, picture, colour)
+        close.append(() if apex is None else (Figure(apex, ""),))
+    names = [_bend_name(canal, trace) for canal, trace, _ in bends]
+    figures: dict[str, dict[str, str]] = {}
+    for canal, trace, _ in bends:
+        rows = [] if trace.curvature is None else _curvature_rows(trace.curvature)
+        for label, value, span in rows:
+            if label in LEFT_OUT:
+                continue
+            shown = span.split(";")[0]
+            shown = f"({shown})" if shown and not shown.startswith("±") else shown
+            figures.setdefault(label, {})[_bend_name(canal, trace)] = f"{value} {shown}".strip()
+        if trace.difficulty:
+            figures.setdefault("Difficulty, by curvature alone", {})[_bend_name(canal, trace)] = trace.difficulty
+    for canal, trace, _ in bends:
+        if trace.length is None:
+            continue
+        for term in sorted(trace.length.budget, key=lambda term: -term.std_mm):
+            share = 100 * term.std_mm**2 / trace.length.length_std_mm**2
+            words = f"± {term.half_mm:.2f} mm, {share:.0f} %"
+            if share >= LEAST_SHARE:
+                figures.setdefault(f"Uncertain by: {term.term}", {})[_bend_name(canal, trace)] = words
+    for canal, trace, _ in bends:
+        again = "; ".join(advice_words(trace.advice))
+        if again:
+            figures.setdefault("To narrow it", {})[_bend_name(canal, trace)] = again
+    table = Table(
+        tuple((label, *(found.get(name, "–") for name in names)) for label, found in figures.items()),
+        ("figure, ± 95 %", *names),
+    )
+    return [
+        Heading(2, "Bend and uncertainty of each canal"),
+        Row(tuple(cells)),
+        Row((*close, (Text(BEND_WORDS, small=True),))),
+        table,
+    ]
+
+
+BEND_WORDS = (
+    "Above: curvature along the canal. Grey is the fitted bend, the band its 95 % interval, the diamond the sharpest place. "
+    "Here: the apical end, 5 mm wide; the ring is the end of the trace, the dot the working length. "
+    "Below: the percentage is a term's share of the length's variance."
+)
+
+
+def _bend_name(canal: CanalResult, trace: TraceResult) -> str:
+    return f"{canal.canal.name}, film {trace.trace.film}"
+
+
+def _form_words(trace: TraceResult) -> str:
+    bend = trace.curvature
+    return "angles only" if bend is None else FORMS[bend.form] if bend.determined else "not determined"
 
 
 def _budget(canal: CanalResult, trace: TraceResult) -> list[Block]:
@@ -255,11 +407,7 @@ def _curvature(trace: TraceResult, colour: str) -> list[Block]:
     return [*blocks, Table(tuple(_curvature_rows(bend)), numbers=(1,))]
 
 
-def _half(std: float | None) -> str:
-    return "" if std is None else f"{NORMAL_95 * std:.1f}"
-
-
-def _curvature_rows(bend: CurvatureEstimate) -> list[Row]:
+def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
     def radius(name: str, value: float | None, interval: tuple[float, float] | None) -> tuple[str, str, str]:
         span = ""
         if interval is not None:
@@ -269,27 +417,22 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Row]:
 
     access = bend.canal_access
     parts = ", ".join(f"{name} {NORMAL_95 * std:.1f}" for name, std in bend.schneider_budget)
-    rows: list[Row] = [
-        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}° ({parts})"),
-        ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
+    schneider, half = angle_words(bend.schneider_deg, bend.schneider_std_deg)
+    rows: list[Line] = [
+        ("Schneider 1971", schneider, f"{half} ({parts})" if half.startswith("±") else half),
+        ("Weine; Pruett 1997", *angle_words(bend.weine_deg, bend.weine_std_deg)),
     ]
     if bend.form != "I":
         rows.append(radius("Radius, Pruett 1997", bend.pruett_radius_mm, bend.pruett_radius_interval_mm))
     if bend.schneider_secondary_deg is not None:
-        rows.append(
-            (
-                "Second curve, Schneider",
-                f"{bend.schneider_secondary_deg:.1f}°",
-                f"± {NORMAL_95 * (bend.schneider_secondary_std_deg or 0.0):.1f}°, opposite",
-            )
-        )
+        angle, spread = angle_words(bend.schneider_secondary_deg, bend.schneider_secondary_std_deg or 0.0)
+        rows.append(("Second curve, Schneider", angle, f"{spread}, opposite".removeprefix(", ")))
         second = bend.pruett_radius_secondary_mm, bend.pruett_radius_secondary_interval_mm
         rows.append(radius("its radius", *second))
-    heights = (
-        f"± {_half(bend.canal_access_std_deg)}°; height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
-    )
-    rows.append(("Canal access angle, Günday 2005", f"{access.angle_deg:.1f}°", heights))
-    rows.append(("Total turning", f"{bend.total_turning_deg:.1f}°", f"± {_half(bend.total_turning_std_deg)}°"))
+    angle, spread = angle_words(access.angle_deg, bend.canal_access_std_deg)
+    heights = f"{spread}; height {access.height_mm:.1f}, distance {access.distance_mm:.1f} mm"
+    rows.append(("Canal access angle, Günday 2005", angle, heights.removeprefix("; ")))
+    rows.append(("Total turning", *angle_words(bend.total_turning_deg, bend.total_turning_std_deg)))
     if bend.form != "I":
         name, value, span = radius("Smallest radius", bend.min_radius_mm, bend.min_radius_interval_mm)
         where = span if bend.min_radius_at_mm is None else f"{span}, at {bend.min_radius_at_mm:.1f} mm"
@@ -301,10 +444,11 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Row]:
 def _provenance(result: CaseResult, program: str) -> list[Block]:
     films = [f"film {f.film.id}: {f.film.path}, SHA-256 {f.film.sha256}" for f in result.films]
     tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces)) or "none"
-    bounds = "; ".join(
-        f"{canal.canal.name}: " + ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
-        for canal in result.canals
-    )
+    told: dict[str, list[str]] = {}
+    for canal in result.canals:
+        words = ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
+        told.setdefault(words, []).append(canal.canal.name)
+    bounds = "; ".join(f"{', '.join(names)}: {words}" for words, names in told.items())
     lines = [
         *films,
         f"inputs of the case: SHA-256 {case_digest(result.case)}",

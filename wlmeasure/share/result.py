@@ -27,9 +27,14 @@ from wlmeasure.record.case import Case, Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # the rooms of the record are loaded only where a case has entries
+    from wlmeasure.record.progress import CanalProgress
+
 __all__ = [
     "RESULT_SCHEMA",
     "advice_words",
+    "angle_words",
     "budget_words",
     "canal_flags",
     "canal_rows",
@@ -344,6 +349,19 @@ def length_words(length: float | None, std: float | None) -> str:
     return f"{length:.1f} mm" if std is None else f"{length:.1f} mm ± {NORMAL_95 * std:.1f}"
 
 
+MOST_SPREAD_DEG = 90.0
+"""An angle with a wider 95 % half-width is not known at all (our parameter): a fit that hardly tells one bend from none says
+hundreds of degrees."""
+
+
+def angle_words(angle_deg: float, std_deg: float | None) -> tuple[str, str]:
+    """An angle and its 95 % half-width; "not determined" and nothing where that is wider than an angle can be."""
+    if std_deg is None:
+        return f"{angle_deg:.1f}°", ""
+    half = NORMAL_95 * std_deg
+    return ("not determined", "") if half > MOST_SPREAD_DEG else (f"{angle_deg:.1f}°", f"± {half:.1f}°")
+
+
 def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str:
     """Form, angle and radius in one line."""
     if curvature is None:
@@ -353,7 +371,9 @@ def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
     half = max(1.0, NORMAL_95 * curvature.schneider_std_deg)
-    text = f"{FORMS[curvature.form]}, Schneider {curvature.schneider_deg:.0f}° ± {half:.0f}"
+    known = half <= MOST_SPREAD_DEG
+    angle = f"{curvature.schneider_deg:.0f}° ± {half:.0f}" if known else "not determined"
+    text = f"{FORMS[curvature.form]}, Schneider {angle}"
     if curvature.schneider_secondary_deg is not None:
         text += f", then {curvature.schneider_secondary_deg:.0f}° the other way"
     return f"{text}, {_radius_words(curvature)}"
@@ -396,6 +416,15 @@ def electronic_words(electronic: ElectronicLength) -> str:
     return f"{count} {mark}, {electronic.status}"
 
 
+def _told(case: Case) -> dict[str, CanalProgress]:
+    """What the record says of each canal; nothing where there are no entries."""
+    if not case.entries:
+        return {}
+    from wlmeasure.record.progress import case_progress
+
+    return {canal.canal: canal for canal in case_progress(case).canals}
+
+
 def case_cautions(case: Case) -> list[str]:
     """What is open in a case's length record, in words; the rooms that find it are loaded only where there are entries."""
     if not case.entries:
@@ -414,10 +443,10 @@ def record_text(result: CaseResult) -> str:
         f"                also {tooth.universal} (Universal), {tooth.palmer_letters} (Palmer)"
         + (f"; case {result.case.case_id}" if result.case.case_id else ""),
     ]
-    for film in result.films:
+    for k, film in enumerate(result.films):
         graph = film.radiograph
         lines += [
-            "",
+            *([] if k else [""]),
             f"Film {film.film.id}: {film.film.path}, {graph.rows} x {graph.cols} pixels, {graph.bits} bit"
             + (f", {film.film.purpose}" if film.film.purpose else ""),
             f"  scale            {scale_words(film)}",
@@ -426,19 +455,20 @@ def record_text(result: CaseResult) -> str:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
+    told = _told(result.case)
     for canal, trace in canal_rows(result):
-        lines += ["", *_canal_lines(canal, trace)]
+        lines += ["", *_canal_lines(canal, trace, told.get(canal.canal.name))]
     cautions = case_cautions(result.case)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
-    lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
+    lines += ["", "± is the half-width of the 95 % interval.", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
         lines.append(f"  - {PACEMAKER}")
     return "\n".join(lines) + "\n"
 
 
-def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
+def _canal_lines(canal: CanalResult, trace: TraceResult | None, told: CanalProgress | None) -> list[str]:
     head = f"Canal {canal.canal.name}"
     if trace is None:
         lines = [f"{head}: readings alone, from {canal.canal.reference_point}"]
@@ -465,6 +495,15 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
     if decision is not None:
         reason = f": {decision.reason}" if decision.reason else ""
         lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
+    found: Sequence[tuple[str, str]] = ()
+    if told is not None:
+        from wlmeasure.share.timeline import found_rows
+
+        found = found_rows(told)
+    if found:
+        lines.append(
+            "  treatment        " + "; ".join(f"{name[:1].lower()}{name[1:]} {words}" for name, words in found)
+        )
     return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
 
 
@@ -473,9 +512,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        lines.append(f"  length           {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm)")
-        if length.coronal_mm > 0.0:
-            lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
+        parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
+        lines.append(f"  length           {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")

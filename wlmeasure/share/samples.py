@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+from math import dist
 from pathlib import Path
+from typing import Any
 
 from attrs import evolve
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.case import Entry, load_case, save_case
-from wlmeasure.record.evaluate import CaseResult, accept_paths, evaluate
-from wlmeasure.record.record import LengthRecord, entries_from
+from wlmeasure.record.case import Entry, Trace, load_case, save_case
+from wlmeasure.record.evaluate import CaseResult, FilmResult, accept_paths, evaluate
+from wlmeasure.record.record import LengthRecord, compare, entries_from
+from wlmeasure.share.card import card_file
 from wlmeasure.share.figures import picture_svg
 from wlmeasure.share.report import report_file
 from wlmeasure.share.result import canal_rows
@@ -40,30 +43,65 @@ def sample_case(name: str) -> Path:
 
 def sample_truth_text(result: CaseResult) -> str:
     """What was measured beside what is true, for a sample film whose truth file is there."""
-    lines = []
+    lines: list[str] = []
     for canal, trace in canal_rows(result):
         if trace is None or trace.length is None:
             continue
-        film = result.case.film_path(trace.film.film).resolve()
-        truth = film.parent.parent / "truth" / f"{film.stem}.json"
+        truth = _truth_file(result, trace.film)
         if not truth.is_file():
             continue
-        true_mm = float(json.loads(truth.read_text(encoding="utf-8"))["canal_length_3d_mm"])
+        true_mm = _true_length_mm(json.loads(truth.read_text(encoding="utf-8")), canal.canal.name, trace.trace)
         error = trace.length.length_mm - true_mm
         lines.append(
             f"  film {trace.trace.film}, canal {canal.canal.name}: true length in three dimensions {true_mm:.2f} mm, "
             f"measured {trace.length.length_mm:.2f} mm, error {error:+.2f} mm"
         )
+    lines += _true_fillings(result)
     return "\nThis film is synthetic, so its truth is known\n" + "\n".join(lines) + "\n" if lines else ""
 
 
+def _truth_file(result: CaseResult, film: FilmResult) -> Path:
+    path = result.case.film_path(film.film).resolve()
+    return path.parent.parent / "truth" / f"{path.stem}.json"
+
+
+def _true_length_mm(truth: dict[str, Any], canal: str, trace: Trace) -> float:
+    """From where the trace counts to the root's end: that of the printed root, or of a canal of a phantom.
+
+    On a phantom the canal ends at the foramen, and the radiographic apex lies straight on from there.
+    """
+    if "canals" not in truth:
+        return float(truth["canal_length_3d_mm"])
+    (own,) = (one for one in truth["canals"] if one["name"] == canal)
+    beyond = dist(own["points_mm"][-1], own["apex_mm"])
+    return float(own["length_mm"] + beyond + (0.0 if trace.reference_px is None else own["coronal_mm"]))
+
+
+def _true_fillings(result: CaseResult) -> list[str]:
+    """Where fillings end, as it was entered and as it is true, both from the root's end."""
+    lines = []
+    for film in result.films:
+        path = _truth_file(result, film)
+        fillings = json.loads(path.read_text(encoding="utf-8")).get("fillings", []) if path.is_file() else []
+        true_mm = {one["canal"]: float(one["to_apex_mm"]) for one in fillings}
+        for entry in LengthRecord(result.case.entries).in_order():
+            known = entry.kind == "filling check" and entry.film_sha256 == film.film.sha256
+            if known and entry.canal in true_mm and entry.distance_mm is not None:
+                error = entry.distance_mm - true_mm[entry.canal]
+                lines.append(
+                    f"  film {film.film.id}, canal {entry.canal}: the filling truly ends {true_mm[entry.canal]:.2f} mm "
+                    f"from the root's end, entered {entry.distance_mm:.2f} mm, error {error:+.2f} mm"
+                )
+    return lines
+
+
 def _standing(folder: Path, result: CaseResult) -> tuple[Entry, ...]:
-    """The record of an earlier run on the same films, which is gone on with; anything else in the folder is left alone."""
+    """The record to go on with: that of an earlier run on the same films, else the case's own; other folders are left alone."""
     case = folder / "case.wl.json"
     if not case.exists():
         if folder.is_dir() and any(folder.iterdir()):
             raise CaseError(f"{folder} must be a new or empty folder: it holds other files; choose another one")
-        return ()
+        return result.case.entries
     try:
         earlier = load_case(case)
         if [film.sha256 for film in earlier.films] == [film.sha256 for film in result.case.films]:
@@ -74,9 +112,10 @@ def _standing(folder: Path, result: CaseResult) -> tuple[Entry, ...]:
 
 
 def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> list[Path]:
-    """Everything a measured case can be handed on as, in one folder: case, films, report, pictures, table.
+    """Everything a measured case can be handed on as, in one folder: case, films, report, stops, pictures, table.
 
-    The case holds the accepted paths and the length record, and its films lie beside it.
+    The case holds the accepted paths and the length record, and its films lie beside it. What was measured is entered, unless
+    the record holds it already and measuring again gives the same.
 
     Returns
     -------
@@ -98,11 +137,16 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     accepted = accept_paths(result)
     case = evolve(accepted, films=tuple(evolve(film, path=films[film.id]) for film in accepted.films), folder=folder)
     measured = evaluate(case, {film.film.id: film.radiograph for film in result.films})
-    record = entries_from(measured, LengthRecord(standing), at=at, by="demo", program=program)
+    record = LengthRecord(standing)
+    known = any(entry.inputs_sha256 is not None for entry in record.standing())
+    if not known or compare(evolve(case, entries=standing), measured):
+        at_last = max([at, *(entry.at for entry in standing)])  # the story may be dated after this machine's clock
+        record = entries_from(measured, record, at=at_last, by="demo", program=program)
+    measured = evolve(measured, case=evolve(case, entries=record.entries))
     written = [folder / "case.wl.json"]
-    save_case(evolve(case, entries=record.entries), written[0])
-    for name in ("report.html", "report.pdf"):
-        (folder / name).write_bytes(report_file(measured, name, made_at=at.replace("T", " "), program=program))
+    save_case(measured.case, written[0])
+    for name, made in (("report.html", report_file), ("report.pdf", report_file), ("stops.pdf", card_file)):
+        (folder / name).write_bytes(made(measured, name, made_at=at.replace("T", " "), program=program))
         written.append(folder / name)
     texts = {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
     texts["lengths.csv"] = lengths_csv(measured)

@@ -1,12 +1,12 @@
 """The treatment in words: one plain line for each entry of a length record, and what is open in it.
 
 The command line, the viewer and the report show the same lines. A length that an instrument is set by is rounded down to
-0.1 mm, never up; a measured distance is given to 0.01 mm.
+0.1 mm, never up; a measured length to the nearest 0.1 mm, a measured distance to 0.01 mm.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from attrs import frozen
 
@@ -21,11 +21,13 @@ from wlmeasure.record.progress import CanalProgress, CaseProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.result import limit_words
-from wlmeasure.trade.instruments import AnyInstrument, hand_file
+from wlmeasure.trade.instruments import AnyInstrument, hand_file, size_words
 
 __all__ = [
+    "AT_LENGTH_MM",
     "Line",
     "entry_words",
+    "found_rows",
     "open_cautions",
     "progress_words",
     "stale_words",
@@ -34,6 +36,8 @@ __all__ = [
     "timeline",
 ]
 
+AT_LENGTH_MM = 0.05
+"""A shortfall that rounds to 0.0 mm is none worth a figure."""
 NEWER = "entry of a kind that this version does not know"
 
 
@@ -56,16 +60,31 @@ def timeline(record: LengthRecord, canal: str | None = None) -> tuple[Line, ...]
     )
 
 
-def entry_words(entry: Entry) -> str:
-    """One entry in one line: what, how far, from where, what was found, by whom and when."""
+def entry_words(
+    entry: Entry, *, points: Mapping[str, str] | None = None, dated: bool = True, signed: bool = True
+) -> str:
+    """One entry in one line: what, how far, from where, what was found, by whom and when.
+
+    A length that an instrument is set by or went to is rounded down, one that was measured to the nearest 0.1 mm.
+
+    Parameters
+    ----------
+    entry
+        The entry.
+    points
+        Reference points by canal that the reader knows already; an entry from that point does not repeat it.
+    dated, signed
+        Whether to give the day beside the time, and who entered it.
+    """
     kind = KIND_TABLE.get(entry.kind)
-    who = f"{entry.at[:16].replace('T', ' ')}, {'whole tooth' if entry.canal is None else entry.canal}"
+    when = entry.at[:16].replace("T", " ") if dated else entry.at[11:16]
+    who = f"{when}, {'whole tooth' if entry.canal is None else entry.canal}"
     words = [f"{who}: {f'{entry.kind} ({NEWER})' if kind is None else kind.words}"]
     if entry.size is not None:
         words.append(_instrument_words(entry))
     if entry.length_mm is not None:
         spread = "" if entry.length_std_mm is None else f" ± {NORMAL_95 * entry.length_std_mm:.1f}"
-        words.append(f"{'at' if kind is None else kind.length_words} {limit_words(entry.length_mm)}{spread}")
+        words.append(f"{'at' if kind is None else kind.length_words} {_entry_length(entry)}{spread}")
     line = " ".join(words)
     more = []
     if entry.status is not None:
@@ -87,7 +106,8 @@ def entry_words(entry: Entry) -> str:
         more.append(f"with canal {entry.other_canal}")
     if entry.passes is not None:
         more.append(f"{entry.passes} pass{'' if entry.passes == 1 else 'es'}")
-    if entry.reference_point is not None:
+    known = points is not None and entry.reference_point == points.get(entry.canal or "")
+    if entry.reference_point is not None and not known:
         more.append(f"from {entry.reference_point}")
     if entry.rests_on:
         more.append(f"rests on {', '.join(entry.rests_on)}")
@@ -95,14 +115,21 @@ def entry_words(entry: Entry) -> str:
         more.append(f"confirmed: {', '.join(code.replace('-', ' ') for code in entry.confirmed)}")
     if entry.supersedes is not None:
         more.append(f"in place of {entry.supersedes}")
-    more.append(f"by {entry.by}")
-    return f"{line}, {', '.join(more)}" + (f". {entry.note}" if entry.note else "")
+    if signed:
+        more.append(f"by {entry.by}")
+    return ", ".join([line, *more]) + (f". {entry.note}" if entry.note else "")
+
+
+def _entry_length(entry: Entry) -> str:
+    assert entry.length_mm is not None
+    kind = KIND_TABLE.get(entry.kind)
+    measured = kind is not None and kind.role in ("estimate", "measurement") and entry.kind != "trial file film"
+    return f"{entry.length_mm:.1f} mm" if measured else limit_words(entry.length_mm)
 
 
 def _instrument_words(entry: Entry) -> str:
-    size = f"{entry.size:02d}" if entry.size is not None else ""
-    taper = "" if entry.taper is None else f"/{f'{entry.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
-    return f"size {size}{taper}{' special' if entry.special else ''}"
+    assert entry.size is not None
+    return f"size {size_words(entry.size, entry.taper, special=entry.special)}"
 
 
 def stale_words(stale: Sequence[Stale]) -> list[str]:
@@ -132,15 +159,42 @@ def progress_words(canal: CanalProgress) -> list[str]:
             f"{head}the trial file film gives {limit_words(canal.trial.length_mm)} "
             f"({canal.trial.method}, {canal.trial.allowance_mm:.1f} mm)."
         )
-    if canal.shortfall is not None and canal.file is not None:
+    if canal.filling is None and canal.shortfall is not None and canal.file is not None:
         lines.append(f"{head}{_instrument_words(canal.file)} {_short_words(canal.shortfall.short_mm)} working length.")
-    if canal.gauging is not None and canal.gauging.next_instrument is not None:
+    if canal.filling is None and canal.gauging is not None and canal.gauging.next_instrument is not None:
         lines.append(f"{head}next larger of the list: {canal.gauging.next_instrument.label}.")
     return [*lines, *(f"{head}{flag.text}" for flag in canal.flags)]
 
 
 def _short_words(short_mm: float) -> str:
+    if abs(short_mm) < AT_LENGTH_MM:
+        return "reached"
     return f"went {-short_mm:.1f} mm past" if short_mm < 0.0 else f"stopped {short_mm:.1f} mm short of"
+
+
+def found_rows(told: CanalProgress) -> tuple[tuple[str, str], ...]:
+    """What shaping came to: apical size, master cone and filling, a name and words for each that was entered."""
+    rows = []
+    if told.apical is not None:
+        size = told.apical.size
+        words = (
+            "not yet shown"
+            if size is None
+            else f"{size}{', confirmed by the next larger' if told.apical.confirmed else ''}"
+        )
+        rows.append(("Apical size", words))
+    if told.cone_fit is not None:
+        at = "at working length"
+        if abs(told.cone_fit.short_mm) >= AT_LENGTH_MM:
+            at = _short(told.cone_fit.short_mm, "working length")
+        rows.append(("Master cone", f"{told.cone_fit.verdict}, {at}"))
+    if told.filling is not None:
+        rows.append(("Filling", f"{told.filling.verdict}, {_short(told.filling.short_mm, 'the radiographic apex')}"))
+    return tuple(rows)
+
+
+def _short(short_mm: float, end: str) -> str:
+    return f"{short_mm:.1f} mm short of {end}" if short_mm >= 0.0 else f"{-short_mm:.1f} mm beyond {end}"
 
 
 def open_cautions(progress: CaseProgress) -> list[str]:

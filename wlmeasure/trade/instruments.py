@@ -47,6 +47,7 @@ __all__ = [
     "neighbours_overlap",
     "next_size",
     "read_instrument_list",
+    "size_words",
     "tip_diameter_mm",
 ]
 
@@ -230,8 +231,7 @@ class Instrument:
     @property
     def label(self) -> str:
         """Such as ``"25/.06"`` or ``"25/.06 max 1.00"``; :func:`read_instrument_list` reads it back."""
-        taper = f"{self.taper:.2f}" if abs(self.taper - round(self.taper, 2)) < 1e-12 else f"{self.taper!r}"
-        words = [f"{self.size:02d}/{taper.removeprefix('0')}"]
+        words = [size_words(self.size, self.taper)]
         if self.max_diameter_mm is not None:
             words.append(f"max {_text(self.max_diameter_mm)}")
         if self.working_part_mm != WORKING_PART_MM:
@@ -267,6 +267,15 @@ class Instrument:
     def cap_reached_mm(self) -> float | None:
         """Distance from the tip at which the largest diameter is reached, mm; None when it is not, or there is none."""
         return None if self.max_diameter_mm is None else self.mm_from_tip_at(self.max_diameter_mm)
+
+
+def size_words(size: int, taper: float | None = None, *, special: bool | None = False) -> str:
+    """How an instrument is written: "25/.04", "25" without a taper, "33/.05 special" where the size is none of the standard's.
+
+    The taper has two decimals when they say it all, else every digit.
+    """
+    short = "" if taper is None else f"{taper:.2f}" if abs(taper - round(taper, 2)) < 1e-12 else f"{taper!r}"
+    return f"{size:02d}{'/' if short else ''}{short.removeprefix('0')}{' special' if special else ''}"
 
 
 def _checked_rows(rows: Iterable[Iterable[float]]) -> tuple[tuple[float, float], ...]:

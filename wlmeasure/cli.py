@@ -15,6 +15,7 @@ from wlmeasure.errors import WlmeasureError
 __all__ = ["main"]
 
 DEMO_CASE = "curved_out_of_plane"
+SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")  # likewise
 PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking the room would load numpy for --help
 
 
@@ -91,9 +92,11 @@ def _parser() -> argparse.ArgumentParser:
     view.add_argument("files", nargs="*", metavar="FILE")
     view.set_defaults(run=_open)
     read = words.add_parser(
-        "read", formatter_class=_formatter, help="what an image says of itself: size, depth, spacing claims, warnings"
+        "read",
+        formatter_class=_formatter,
+        help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
-    read.add_argument("image", metavar="IMAGE")
+    read.add_argument("image", metavar="IMAGE|REPORT.dcm")
     read.add_argument("--json", action="store_true", help="print JSON")
     read.set_defaults(run=_read)
     measure = words.add_parser(
@@ -115,6 +118,20 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("case", metavar="CASE.wl.json")
     report.add_argument("--out", required=True, metavar="FILE.pdf|FILE.html")
     report.set_defaults(run=_report)
+    share = words.add_parser("share", formatter_class=_formatter, help="a case as DICOM objects, a table or paths")
+    share.add_argument("case", metavar="CASE.wl.json")
+    share.add_argument(
+        "--as",
+        dest="form",
+        required=True,
+        choices=SHARE_FORMS,
+        help="sr: structured report; presentation: traced lines over the film; secondary: a picture as a DICOM image; "
+        "calibrated: a copy of the film with its scale; table: lengths as CSV; paths: traced paths as JSON",
+    )
+    share.add_argument("--out", required=True, metavar="FILE")
+    share.add_argument("--film", metavar="ID", help="which film, where the case has several and one is meant")
+    share.add_argument("--previous", metavar="REPORT.dcm", help="the report that a new one (--as sr) replaces")
+    share.set_defaults(run=_share)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
     )
@@ -172,14 +189,29 @@ def _open(arguments: argparse.Namespace) -> None:
 
 
 def _read(arguments: argparse.Namespace) -> None:
-    from wlmeasure.image.reading import read
+    from wlmeasure.image.reading import is_structured_report, read
     from wlmeasure.share.picture import picture_json, picture_text
 
+    if is_structured_report(arguments.image):
+        _read_report(arguments)
+        return
     radiograph = read(arguments.image)
     if arguments.json:
         _print_json(picture_json(radiograph))
     else:
         print(picture_text(radiograph), end="")
+
+
+def _read_report(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.share.dicom.report_reading import read_report, report_json, report_text
+
+    report = read_report(Path(arguments.image))
+    if arguments.json:
+        _print_json(report_json(report))
+    else:
+        print(report_text(report), end="")
 
 
 def _measure(arguments: argparse.Namespace) -> None:
@@ -205,6 +237,21 @@ def _report(arguments: argparse.Namespace) -> None:
     result = evaluate(load_case(arguments.case))
     out.write_bytes(report_file(result, out.name, made_at=_now().replace("T", " "), program=_program()))
     print(out)
+
+
+def _share(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.record.case import load_case
+    from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.share.hand_on import share_files
+
+    result = evaluate(load_case(arguments.case))
+    previous = None if arguments.previous is None else Path(arguments.previous)
+    made = {"made_at": _now(), "program": _program(), "film": arguments.film, "previous": previous}
+    for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
+        path.write_bytes(content)
+        print(path)
 
 
 def _demo(arguments: argparse.Namespace) -> None:

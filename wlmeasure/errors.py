@@ -11,8 +11,9 @@
         ├── TradeError              a tooth, canal or instrument that the standards do not know
         ├── PhantomError            a synthetic scene or film that cannot be made as asked
         ├── DecideError             readings or lengths that cannot be reconciled as given
-        └── CaseError               a case file with a missing, wrong or newer member
-            └── StaleCaseError      the image has changed since the case was saved
+        ├── CaseError               a case file with a missing, wrong or newer member
+        │   └── StaleCaseError      the image has changed since the case was saved
+        └── ShareError              a case that cannot be handed on in the form asked for
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -29,6 +30,7 @@ __all__ = [
     "ImageError",
     "MeasureError",
     "PhantomError",
+    "ShareError",
     "StaleCaseError",
     "TraceError",
     "TradeError",
@@ -76,6 +78,10 @@ class CaseError(WlmeasureError):
 
 class StaleCaseError(CaseError):
     """The image has changed since the case was saved."""
+
+
+class ShareError(WlmeasureError):
+    """A case that cannot be handed on in the form asked for."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

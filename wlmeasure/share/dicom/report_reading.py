@@ -375,9 +375,8 @@ def report_text(report: Report) -> str:
             half = "" if number.std is None else f" ± {NORMAL_95 * number.std:{_DIGITS.get(number.unit, '.2g')}}"
             method = f", {_meaning(number.method)}" if number.method else ""
             unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, number.unit)
-            lines.append(
-                f"    {printable(number.name.meaning)}{method}: {number.value:{_DIGITS.get(number.unit, '.4g')}}{half} {unit}".rstrip()
-            )
+            value = f"{number.value:{_DIGITS.get(number.unit, '.4g')}}"
+            lines.append(f"    {printable(number.name.meaning)}{method}: {value}{half} {unit}".rstrip())
         lines += [f"    {printable(text, 300)}" for _, text in group.texts]
     for length in report.lengths:
         if length.recomputed_mm is not None:

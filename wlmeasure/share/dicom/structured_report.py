@@ -37,6 +37,7 @@ __all__ = ["structured_report"]
 
 Float64 = NDArray[np.float64]
 
+TANGENT_SHARE = 0.05  # our parameter: length of a tangent that is shown, as a share of the canal's
 ARC_POINTS = 16  # our parameter; the chords of an arc of 90 degrees lie within 0.2 % of its radius
 _SR = hd.sr
 _CONTAINS = _SR.RelationshipTypeValues.CONTAINS
@@ -333,10 +334,25 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
 
 
 def _lines(trace: TraceResult, curve: int, image: FilmImage) -> list[hd.sr.CoordinatesForMeasurement]:
-    """The straight parts before and after one curve of the fitted model; its one line where there is no curve."""
-    breaks = [0.0, *trace.angles.breaks_mm, trace.angles.length_mm]
-    parts = [breaks[k : k + 2] for k in range(2 * curve, min(2 * curve + 3, len(breaks)), 2)]
-    return [_polyline(_inside(_model(trace, part), image), image) for part in parts]
+    """The straight parts before and after one curve of the fitted model; its one line where there is no curve.
+
+    A part without a length, as where the curve goes on to the apex, is shown as the tangent there.
+    """
+    model = trace.angles
+    breaks = [0.0, *(float(at) for at in model.breaks_mm), model.length_mm]
+    shown, step = TANGENT_SHARE * model.length_mm, 1e-4 * model.length_mm
+    lines = []
+    for k in range(2 * curve, min(2 * curve + 3, len(breaks)), 2):
+        begin, end = breaks[k : k + 2]
+        if model.arcs and end - begin < shown:
+            # Two points of the curve beside the part, coronal one first, drawn apart.
+            before, after = _model(trace, [begin - step, begin] if k > 2 * curve else [end, end + step])
+            reach = (after - before) * shown / step
+            line = np.array([after - reach, after] if k > 2 * curve else [before, before + reach])
+        else:
+            line = _model(trace, [begin, end])
+        lines.append(_polyline(_inside(line, image), image))
+    return lines
 
 
 def _model(trace: TraceResult, at: object) -> Float64:

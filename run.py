@@ -52,6 +52,8 @@ QT_LIBRARIES = {
     "libxcb-xfixes.so.0": "libxcb-xfixes0",
     "libxcb-xkb.so.1": "libxcb-xkb1",
 }
+# Outside judges of the files that are written. Tests that ask them are skipped where they cannot be had.
+TEST_PROGRAMS = {"dciodvfy": "dicom3tools", "dsrdump": "dcmtk"}
 MESA_LIBRARIES = {"libGLX_mesa.so.0": "libglx-mesa0"}  # draws in software on the virtual display
 
 
@@ -107,6 +109,24 @@ def install_system_packages(viewer: bool) -> None:
     importlib.invalidate_caches()
     if still := missing_from_system(viewer):
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
+
+
+def offer_test_programs() -> None:
+    """Install the programs that only some tests ask, where apt and root are at hand; else say what is skipped."""
+    missing = {name: package for name, package in TEST_PROGRAMS.items() if shutil.which(name) is None}
+    if not missing:
+        return
+    by_root = sys.platform.startswith("linux") and os.geteuid() == 0 and shutil.which("apt-get") is not None
+    if by_root:
+        say(f"installing for the tests {' '.join(sorted(missing.values()))}")
+        quiet = ["env", "DEBIAN_FRONTEND=noninteractive", "apt-get"]
+        install = ["install", "-y", "-qq", "--no-install-recommends", *sorted(missing.values())]
+        for command in (["update", "-qq"], install):
+            subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    if still := [name for name in missing if shutil.which(name) is None]:
+        say(
+            f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(sorted(missing.values()))}) some tests are skipped"
+        )
 
 
 def pip_install(*what: str) -> None:
@@ -204,6 +224,8 @@ def main(arguments: Sequence[str]) -> int:
         return run_with_newer_python(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     install_system_packages(viewer=command != "demo")
+    if command == "test":
+        offer_test_programs()
     set_up("" if command == "demo" else "test")
     if command == "demo":
         return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode

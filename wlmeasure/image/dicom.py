@@ -276,7 +276,7 @@ def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValu
         if compressed:
             raise ImageError(
                 f"DICOM transfer syntax {name} ({printable(syntax, 64)}) cannot be decoded: it needs a DICOM "
-                "decoder extra, not in this version, or is damaged; export it uncompressed"
+                'decoder extra (run pip install "wlmeasure[dicom]") or is damaged; export it uncompressed'
             ) from error
         raise ImageError(f"DICOM Pixel Data cannot be decoded ({name}): {printable(error)}; export it again") from error
     if stored.shape != (rows, cols):

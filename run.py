@@ -86,6 +86,24 @@ def missing_from_system(viewer: bool) -> dict[str, str]:
     return missing
 
 
+def as_root() -> list[str] | None:
+    """What stands before a command that needs root: nothing for root, sudo if it asks no password, None if neither."""
+    if os.geteuid() == 0:
+        return []
+    sudo = ["sudo", "-n"]
+    allowed = shutil.which("sudo") and subprocess.run([*sudo, "true"], capture_output=True).returncode == 0
+    return sudo if allowed else None
+
+
+def apt_get(root: list[str], install: list[str]) -> bool:
+    """Bring apt's lists up to date and carry out `install`, an apt-get command; whether both went well."""
+    quiet = [*root, "env", "DEBIAN_FRONTEND=noninteractive"]
+    return all(
+        subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode == 0
+        for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]])
+    )
+
+
 def install_system_packages(viewer: bool) -> None:
     """Install with apt what the system lacks; where that may not be done, say what to do and stop."""
     missing = missing_from_system(viewer)
@@ -96,16 +114,12 @@ def install_system_packages(viewer: bool) -> None:
         sys.exit(f"run.py: {lacks}. Install them with the system's own package manager, then run this again.")
     install = ["apt-get", "install", "-y", "--no-install-recommends", *sorted(missing.values())]
     by_hand = f"run this once, then run.py again:\n    sudo apt-get update && sudo {shlex.join(install)}"
-    sudo: list[str] = []
-    if os.geteuid() != 0:
-        sudo = ["sudo", "-n"]
-        if shutil.which("sudo") is None or subprocess.run([*sudo, "true"], capture_output=True).returncode != 0:
-            sys.exit(f"run.py: {lacks}, and installing needs root; {by_hand}")
+    root = as_root()
+    if root is None:
+        sys.exit(f"run.py: {lacks}, and installing needs root; {by_hand}")
     say(f"{lacks}; installing {' '.join(sorted(missing.values()))}")
-    quiet = [*sudo, "env", "DEBIAN_FRONTEND=noninteractive"]
-    for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]]):
-        if subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode != 0:
-            sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
+    if not apt_get(root, install):
+        sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
     importlib.invalidate_caches()
     if still := missing_from_system(viewer):
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
@@ -116,17 +130,12 @@ def offer_test_programs() -> None:
     missing = {name: package for name, package in TEST_PROGRAMS.items() if shutil.which(name) is None}
     if not missing:
         return
-    by_root = sys.platform.startswith("linux") and os.geteuid() == 0 and shutil.which("apt-get") is not None
-    if by_root:
-        say(f"installing for the tests {' '.join(sorted(missing.values()))}")
-        quiet = ["env", "DEBIAN_FRONTEND=noninteractive", "apt-get"]
-        install = ["install", "-y", "-qq", "--no-install-recommends", *sorted(missing.values())]
-        for command in (["update", "-qq"], install):
-            subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    packages = sorted(missing.values())
+    if shutil.which("apt-get") is not None and (root := as_root()) is not None:
+        say(f"installing {' '.join(packages)} for the tests")
+        apt_get(root, ["apt-get", "install", "-y", "--no-install-recommends", *packages])
     if still := [name for name in missing if shutil.which(name) is None]:
-        say(
-            f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(sorted(missing.values()))}) some tests are skipped"
-        )
+        say(f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(packages)}) some tests are skipped")
 
 
 def pip_install(*what: str) -> None:

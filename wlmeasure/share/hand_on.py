@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from wlmeasure.errors import ShareError
+from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.evaluate import CaseResult
 
 TYPE_CHECKING = False  # type checkers take it for true
@@ -57,6 +58,8 @@ def share_files(
     """
     if film is not None and form not in _OF_ONE_FILM:
         raise ShareError(f"--film must be left out for --as {form}: {film!r}; it is of all films of the case")
+    if out.name.endswith(SUFFIX):
+        raise ShareError(f"{out.name} must not be a case file: choose another name for --out")
     sources = [result.case.film_path(entry.film).resolve() for entry in result.films]
     if previous is not None:
         if form != "sr":

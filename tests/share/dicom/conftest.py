@@ -177,6 +177,13 @@ def faults():
 
 
 @pytest.fixture
+def dcmpschk():
+    """The checker of presentation states (dcmtk): a function from a file to its last words."""
+    checker = program("dcmpschk", "dcmtk")
+    return lambda path: subprocess.run([checker, str(path)], capture_output=True, text=True).stderr.splitlines()[-1]
+
+
+@pytest.fixture
 def tid1500():
     """The reader of another house (dcmqi, C++): a function from a report to the JSON it makes of it."""
     pytest.importorskip("dcmqi", reason="dcmqi is not installed")

@@ -148,6 +148,7 @@ def test_which_film_is_asked_for(refused, share, tmp_path):
 
 def test_a_source_is_never_written_over(refused, case, tmp_path):
     film = tmp_path / "film.dcm"
+    assert "a.wl.json must not be a case file" in refused(case, "--as", "paths", "--out", case)
     for form in ("calibrated", "table"):
         assert "film.dcm must be a new file" in refused(case, "--as", form, "--out", film)
 

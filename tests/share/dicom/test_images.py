@@ -284,6 +284,11 @@ def test_the_window_is_the_one_the_program_shows(on_dicom, on_png, presented):
     assert float(window.WindowWidth) == pytest.approx(2970, abs=20)
 
 
+def test_a_checker_of_presentations_passes_it(on_dicom, presented, dcmpschk):
+    _, path = presented(on_dicom())
+    assert dcmpschk(path) == "W: Test passed."
+
+
 def test_a_presentation_of_a_picture_validates(on_png, presented, faults):
     state, path = presented(on_png())
     assert faults(path) == []

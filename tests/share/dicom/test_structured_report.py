@@ -217,6 +217,22 @@ def test_content_changed_after_it_was_made_is_noticed(report, on_dicom, tmp_path
         case_from_report(tmp_path / "changed.dcm")
 
 
+@pytest.mark.parametrize("concept", ["WL-FINAL", "122423"])
+def test_a_number_changed_after_it_was_made_is_noticed(report, on_dicom, tmp_path, concept):
+    changed = pydicom.dcmread(report(on_dicom()))
+
+    def grow(item):
+        for child in item.get("ContentSequence", ()):
+            if child.ValueType == "NUM" and child.ConceptNameCodeSequence[0].CodeValue == concept:
+                child.MeasuredValueSequence[0].FloatingPointValue += 1.0
+            grow(child)
+
+    grow(changed)
+    changed.save_as(tmp_path / "changed.dcm")
+    with pytest.raises(ShareError, match="lengths of the content must be those of the case"):
+        case_from_report(tmp_path / "changed.dcm")
+
+
 def texts(dataset):
     """Every value of a file as text, private ones too."""
     return " ".join(str(element.value) for element in dataset.iterall() if element.VR != "SQ")
@@ -325,6 +341,18 @@ def test_two_films_of_two_kinds_are_both_referred_to(report, tmp_path, measure, 
     assert str(capture.dataset.PatientName) == "Bär^Käthe"
     document = read_report(report(result))
     assert {entry.image_uid for entry in document.lengths} == {capture.uid, "1.2.3.4.1"}
+
+
+def test_a_film_of_a_later_study_is_other_evidence(report, tmp_path, measure, make, faults):
+    """The report joins the study of the first film, as a control film may come years after."""
+    one = make.write(make.io_film(), tmp_path / "a.dcm")
+    later = {"StudyInstanceUID": "1.2.3.5.2", "SeriesInstanceUID": "1.2.3.5.3", "SOPInstanceUID": "1.2.3.5.1"}
+    other = make.write(make.io_film(**later), tmp_path / "b.dcm")
+    path = report(measure([make.body(one, "a"), make.body(other, "b")], [make.canal("a", "b")]))
+    read = pydicom.dcmread(path)
+    assert read.StudyInstanceUID == "1.2.3.4.2"
+    assert [item.StudyInstanceUID for item in read.PertinentOtherEvidenceSequence] == ["1.2.3.5.2"]
+    assert faults(path) == []
 
 
 def test_films_of_two_patients_are_refused(tmp_path, measure, make):

@@ -1,7 +1,8 @@
 """Codes of the DICOM objects: those of the standards that were found, and our own for what has none.
 
 Teeth: DICOM PS3.16 CID 4018 and 4019 (SNOMED CT), mapped to ISO 3950; the same set, tooth by tooth, as a national value set
-for ISO 3950 (HL7 Belgium, BeVSToothNumberBodySite). Root canal: SNOMED CT 3262009. Everything else by the context groups
+for ISO 3950 (HL7 Belgium, BeVSToothNumberBodySite). Root canal: SNOMED CT 3262009, the one code here that the standard does
+not use itself, so that its licence is SNOMED International's and not DICOM's. Everything else by the context groups
 named beside it. For working length, electronic reading, coronal reference point and the definitions of a canal's angle no
 code was found, so they are codes of the private scheme 99WLM, declared in every file (PS3.3 8.2) and published in
 ``codes.csv`` beside this module.

@@ -7,6 +7,7 @@ import re
 from io import BytesIO
 
 from pydicom.dataset import Dataset, FileMetaDataset
+from pydicom.multival import MultiValue
 from pydicom.uid import ExplicitVRLittleEndian
 
 from wlmeasure.errors import ShareError
@@ -31,7 +32,10 @@ _FORM = {
     "PatientIdentityRemoved": r"YES|NO",
 }
 LONGEST_TEXT = 64  # PS3.5, value representation LO and each part of PN
-LONGEST = {"AccessionNumber": 16, "StudyID": 16}  # SH
+LONGEST = {
+    **{"AccessionNumber": 16, "StudyID": 16},  # SH
+    **{"PatientName": 194, "ReferringPhysicianName": 194},  # three parts of PN
+}
 
 
 def uid_of(*parts: str) -> str:
@@ -51,7 +55,12 @@ def header_text(dataset: Dataset, keyword: str) -> str:
         value = dataset.get(keyword)
     except Exception:  # pydicom converts on access and raises what the conversion raises
         return ""
-    text = printable("" if value is None else value, LONGEST.get(keyword, LONGEST_TEXT))
+    if isinstance(value, MultiValue):
+        value = "\\".join(str(part) for part in value)
+    text = "" if value is None else str(value).strip(" \0")
+    longest = LONGEST.get(keyword, LONGEST_TEXT)
+    if not text.isprintable() or len(text) > longest:  # else verbatim: an identifier must stay what it is
+        text = printable(text, longest)
     return text if keyword not in _FORM or re.fullmatch(_FORM[keyword], text) else ""
 
 

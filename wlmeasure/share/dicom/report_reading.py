@@ -20,7 +20,7 @@ from pydicom.dataset import Dataset
 from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.line_arc import NORMAL_95
-from wlmeasure.record.case import Case, case_from_json, case_to_json
+from wlmeasure.record.case import Case, Spacing, case_from_json, case_to_json
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.points import from_dicom
@@ -302,7 +302,7 @@ def _case(dataset: Dataset, path: Path) -> Case | None:
 
 
 def _check_agreement(case: Case, report: Report, name: str) -> None:
-    """Tooth and paths of the coded content are those of the case."""
+    """Tooth, paths, known lengths and decisions of the coded content are those of the case."""
     if report.tooth != case.tooth:
         raise ShareError(f"{name}: tooth of the content must be that of the case: {report.tooth}, not {case.tooth}")
     stored = [np.asarray(trace.path_px) for canal in case.canals for trace in canal.traces if trace.path_px]
@@ -311,6 +311,18 @@ def _check_agreement(case: Case, report: Report, name: str) -> None:
         if not any(path.shape == own.shape and np.abs(path - own).max() <= SAME_PX for own in stored):
             raise ShareError(
                 f"{name}: paths of the content must be those of the case: one is not; the report was changed after it was made"
+            )
+    known = [scale.known_length_mm for film in case.films for scale in film.scale if not isinstance(scale, Spacing)]
+    decided = [canal.decision.length_mm for canal in case.canals if canal.decision is not None]
+    for what, concept, own in (
+        ("known lengths", codes.CALIBRATION_OBJECT_SIZE.value, known),
+        ("decided lengths", "WL-FINAL", decided),
+    ):
+        said = [number.value for group in report.groups for number in group.numbers if number.name.value == concept]
+        if said != own:
+            raise ShareError(
+                f"{name}: {what} of the content must be those of the case: {said}, not {own}; the report was changed after "
+                "it was made"
             )
 
 

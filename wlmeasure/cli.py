@@ -205,7 +205,8 @@ def _read(arguments: argparse.Namespace) -> None:
 def _read_report(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure.share.dicom.report_reading import read_report, report_json, report_text
+    from wlmeasure.share.dicom.report_reading import read_report
+    from wlmeasure.share.dicom.report_words import report_json, report_text
 
     report = read_report(Path(arguments.image))
     if arguments.json:

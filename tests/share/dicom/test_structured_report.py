@@ -1,7 +1,7 @@
 """The report read with pydicom, highdicom and a reader of another house, against lengths worked out by hand."""
 
-import copy
 import hashlib
+import warnings
 from math import hypot
 from pathlib import Path
 
@@ -10,13 +10,14 @@ import pydicom
 import pytest
 from attrs import evolve
 
-from wlmeasure.errors import ShareError
+from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.image.reading import is_structured_report
 from wlmeasure.record.case import case_to_json, load_case
 from wlmeasure.record.evaluate import accept_paths, evaluate
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.objects import dicom_bytes
-from wlmeasure.share.dicom.report_reading import case_from_report, predecessor, read_report, report_json, report_text
+from wlmeasure.share.dicom.report_reading import case_from_report, predecessor, read_report
+from wlmeasure.share.dicom.report_words import report_json, report_text
 from wlmeasure.share.dicom.source import film_images
 from wlmeasure.share.result import result_json
 
@@ -106,6 +107,8 @@ def test_every_uncertainty_has_the_unit_of_its_number(report):
         ("122322", "mm/{pixels}"),
         ("WL-RAD", "mm"),
     }
+    told = {c.TextValue for c in found["121211", "M-CANAL"].ContentSequence if c.ValueType == "TEXT"}
+    assert "uncertainties: half-widths of 95 % intervals, 1.96 standard uncertainties" in told
     length = result.canals[0].traces[0].length
     (upper,) = [
         c
@@ -404,11 +407,31 @@ def test_what_is_no_report_is_refused(tmp_path, on_dicom, report):
     hurt.save_as(tmp_path / "hurt.dcm")
     with pytest.raises(ShareError, match="the case inside cannot be read"):
         read_report(tmp_path / "hurt.dcm")
-    hollow = copy.deepcopy(hurt)
+    hollow = pydicom.dcmread(path)
     hollow.ContentSequence = []
     hollow.save_as(tmp_path / "hollow.dcm")
     with pytest.raises(ShareError, match="must hold measurement groups"):
         read_report(tmp_path / "hollow.dcm")
+
+
+def test_a_damaged_report_is_one_clear_line(report, on_dicom, tmp_path):
+    """Cut short or with bytes changed: a report, or a refusal with the file's name; never another error."""
+    content = report(on_dicom()).read_bytes()
+    rng = np.random.default_rng(1000)
+    path = tmp_path / "hurt.dcm"
+    said = []
+    for k in range(120):
+        at = int(rng.integers(132, len(content)))
+        hurt = content[:at] if k % 2 else content[:at] + bytes(rng.integers(0, 256, 4, np.uint8)) + content[at + 4 :]
+        path.write_bytes(hurt)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # pydicom's own, of a damaged file
+            try:
+                report_text(read_report(path))
+            except (ShareError, CaseError) as error:
+                said.append(str(error))
+    assert len(said) >= 30  # of 60 cuts
+    assert all("hurt.dcm" in line and line.isprintable() for line in said)
 
 
 def test_text_and_json_say_the_same(report, on_dicom):

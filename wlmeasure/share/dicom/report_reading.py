@@ -17,22 +17,21 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 
-from wlmeasure.errors import CaseError, ShareError
+from wlmeasure.errors import CaseError, ShareError, WlmeasureError
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.line_arc import NORMAL_95
-from wlmeasure.record.case import Case, Spacing, case_from_json, case_to_json
+from wlmeasure.record.case import Case, Spacing, case_from_json
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.points import from_dicom
 from wlmeasure.trace.spline import arc_length
 
-__all__ = ["CanalLength", "Report", "case_from_report", "predecessor", "read_report", "report_json", "report_text"]
+__all__ = ["CanalLength", "Report", "case_from_report", "predecessor", "read_report"]
 
 Float64 = NDArray[np.float64]
 
 CASE_BLOCK = (0x0099, "WLMEASURE CASE 1", 0x01)
 """Group, private creator and element of the case's JSON (unlimited text)."""
-_DIGITS = {"mm": ".2f", "deg": ".1f", "mm/{pixels}": ".5f"}
 SAME_PX = 1e-3  # coordinates are stored as 32-bit numbers: a wide film loses 1e-4 px
 LARGEST_CASE = 64 * 2**20  # bytes; as for a case file
 
@@ -113,24 +112,30 @@ def read_report(path: Path) -> Report:
     """
     dataset = _dataset(path)
     try:
-        groups = tuple(_group(item) for item in _groups(dataset))
-        predecessors = tuple(
-            str(instance.ReferencedSOPInstanceUID)
-            for study in dataset.get("PredecessorDocumentsSequence") or ()
-            for series in study.ReferencedSeriesSequence
-            for instance in series.ReferencedSOPSequence
-        )
-        made_at = f"{dataset.get('ContentDate') or ''} {dataset.get('ContentTime') or ''}".strip()
-        uid = str(dataset.SOPInstanceUID)
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
+        report = _content(dataset, _case(dataset, path))
+    except WlmeasureError:
+        raise
+    except Exception as error:  # pydicom converts on access, and raises nearly anything for what is damaged
         raise ShareError(f"{path.name}: report is damaged: {printable(error)}; send it again") from error
-    if not groups:
+    if not report.groups:
         raise ShareError(f"{path.name} must hold measurement groups (TID 1501): it holds none")
-    teeth = {group.tooth for group in groups if group.tooth is not None}
+    teeth = {group.tooth for group in report.groups if group.tooth is not None}
     if len(teeth) > 1:
         raise ShareError(f"{path.name} must be of one tooth: {', '.join(sorted(teeth))}")
-    case = _case(dataset, path)
-    return Report(uid, next(iter(teeth), None), made_at, predecessors, groups, _lengths(groups), case)
+    return report
+
+
+def _content(dataset: Dataset, case: Case | None) -> Report:
+    groups = tuple(_group(item) for item in _groups(dataset))
+    predecessors = tuple(
+        str(instance.ReferencedSOPInstanceUID)
+        for study in dataset.get("PredecessorDocumentsSequence") or ()
+        for series in study.ReferencedSeriesSequence
+        for instance in series.ReferencedSOPSequence
+    )
+    tooth = next((group.tooth for group in groups if group.tooth is not None), None)
+    made_at = f"{dataset.get('ContentDate') or ''} {dataset.get('ContentTime') or ''}".strip()
+    return Report(str(dataset.SOPInstanceUID), tooth, made_at, predecessors, groups, _lengths(groups), case)
 
 
 def case_from_report(path: Path, *, films: Mapping[str, str] | None = None) -> Case:
@@ -324,79 +329,3 @@ def _check_agreement(case: Case, report: Report, name: str) -> None:
                 f"{name}: {what} of the content must be those of the case: {said}, not {own}; the report was changed after "
                 "it was made"
             )
-
-
-def report_json(report: Report) -> dict[str, Any]:
-    """The report as JSON-ready values; lengths in mm, paths in pixels (row, col), the case as its file has it or null."""
-    return {
-        "schema": "wlmeasure-report/1",
-        "sop_instance_uid": report.uid,
-        "tooth": report.tooth,
-        "made_at": report.made_at,
-        "predecessors": list(report.predecessors),
-        "groups": [
-            {
-                "name": group.name,
-                "finding": group.finding,
-                "evaluations": dict(group.evaluations),
-                "texts": [{"concept": concept, "text": text} for concept, text in group.texts],
-                "numbers": [
-                    {
-                        "concept": number.name.value,
-                        "meaning": number.name.meaning,
-                        "value": number.value,
-                        "unit": number.unit,
-                        "method": number.method,
-                        "lower_95": number.lower,
-                        "upper_95": number.upper,
-                        "image": number.image_uid,
-                    }
-                    for number in group.numbers
-                ],
-            }
-            for group in report.groups
-        ],
-        "lengths": [
-            {
-                "name": length.name,
-                "method": length.method,
-                "image": length.image_uid,
-                "length_mm": length.length_mm,
-                "std_mm": length.std_mm,
-                "recomputed_mm": length.recomputed_mm,
-                "path_px": length.path_px.tolist(),
-            }
-            for length in report.lengths
-        ],
-        "case": None if report.case is None else case_to_json(report.case),
-    }
-
-
-def report_text(report: Report) -> str:
-    """The same in lines for a person, without the paths."""
-    lines = [
-        f"structured report {report.uid}",
-        f"  tooth        {report.tooth or 'not coded'}",
-        f"  made         {report.made_at}",
-    ]
-    lines += [f"  replaces     {uid}" for uid in report.predecessors]
-    lines.append(f"  case         {'inside' if report.case is not None else 'not inside: coded content only'}")
-    for group in report.groups:
-        lines.append(f"  {printable(group.name)}")
-        for number in group.numbers:
-            half = "" if number.std is None else f" ± {NORMAL_95 * number.std:{_DIGITS.get(number.unit, '.2g')}}"
-            method = f", {_meaning(number.method)}" if number.method else ""
-            unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, number.unit)
-            value = f"{number.value:{_DIGITS.get(number.unit, '.4g')}}"
-            lines.append(f"    {printable(number.name.meaning)}{method}: {value}{half} {unit}".rstrip())
-        lines += [f"    {printable(text, 300)}" for _, text in group.texts]
-    for length in report.lengths:
-        if length.recomputed_mm is not None:
-            off = 1e3 * (length.recomputed_mm - length.length_mm)
-            again = f"stored path gives {length.recomputed_mm:.3f} mm, {off:+.2f} µm beside the record"
-            lines.append(f"  {printable(length.name)}: {again}")
-    return "\n".join(lines) + "\n"
-
-
-def _meaning(code: str) -> str:
-    return codes.PRIVATE.get(code, (code, ""))[0]

@@ -1,0 +1,91 @@
+"""A report read back, as JSON and in lines for a person."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wlmeasure.image.radiograph import printable
+from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.record.case import case_to_json
+from wlmeasure.share.dicom import codes
+from wlmeasure.share.dicom.report_reading import Report
+
+__all__ = ["report_json", "report_text"]
+
+_DIGITS = {"mm": ".2f", "deg": ".1f", "mm/{pixels}": ".5f"}
+
+
+def report_json(report: Report) -> dict[str, Any]:
+    """The report as JSON-ready values; lengths in mm, paths in pixels (row, col), the case as its file has it or null."""
+    return {
+        "schema": "wlmeasure-report/1",
+        "sop_instance_uid": report.uid,
+        "tooth": report.tooth,
+        "made_at": report.made_at,
+        "predecessors": list(report.predecessors),
+        "groups": [
+            {
+                "name": group.name,
+                "finding": group.finding,
+                "evaluations": dict(group.evaluations),
+                "texts": [{"concept": concept, "text": text} for concept, text in group.texts],
+                "numbers": [
+                    {
+                        "concept": number.name.value,
+                        "meaning": number.name.meaning,
+                        "value": number.value,
+                        "unit": number.unit,
+                        "method": number.method,
+                        "lower_95": number.lower,
+                        "upper_95": number.upper,
+                        "image": number.image_uid,
+                    }
+                    for number in group.numbers
+                ],
+            }
+            for group in report.groups
+        ],
+        "lengths": [
+            {
+                "name": length.name,
+                "method": length.method,
+                "image": length.image_uid,
+                "length_mm": length.length_mm,
+                "std_mm": length.std_mm,
+                "recomputed_mm": length.recomputed_mm,
+                "path_px": length.path_px.tolist(),
+            }
+            for length in report.lengths
+        ],
+        "case": None if report.case is None else case_to_json(report.case),
+    }
+
+
+def report_text(report: Report) -> str:
+    """The same in lines for a person, without the paths."""
+    lines = [
+        f"structured report {report.uid}",
+        f"  tooth        {report.tooth or 'not coded'}",
+        f"  made         {report.made_at}",
+    ]
+    lines += [f"  replaces     {uid}" for uid in report.predecessors]
+    lines.append(f"  case         {'inside' if report.case is not None else 'not inside: coded content only'}")
+    for group in report.groups:
+        lines.append(f"  {printable(group.name)}")
+        for number in group.numbers:
+            half = "" if number.std is None else f" ± {NORMAL_95 * number.std:{_DIGITS.get(number.unit, '.2g')}}"
+            method = f", {_meaning(number.method)}" if number.method else ""
+            unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, number.unit)
+            value = f"{number.value:{_DIGITS.get(number.unit, '.4g')}}"
+            lines.append(f"    {printable(number.name.meaning)}{method}: {value}{half} {unit}".rstrip())
+        lines += [f"    {printable(text, 300)}" for _, text in group.texts]
+    for length in report.lengths:
+        if length.recomputed_mm is not None:
+            off = 1e3 * (length.recomputed_mm - length.length_mm)
+            again = f"stored path gives {length.recomputed_mm:.3f} mm, {off:+.2f} µm beside the record"
+            lines.append(f"  {printable(length.name)}: {again}")
+    return "\n".join(lines) + "\n"
+
+
+def _meaning(code: str) -> str:
+    return codes.PRIVATE.get(code, (code, ""))[0]

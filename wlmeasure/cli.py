@@ -98,6 +98,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     read.add_argument("image", metavar="IMAGE|REPORT.dcm")
     read.add_argument("--json", action="store_true", help="print JSON")
+    read.add_argument(
+        "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
+    )
     read.set_defaults(run=_read)
     measure = words.add_parser(
         "measure",
@@ -195,6 +198,8 @@ def _read(arguments: argparse.Namespace) -> None:
     if is_structured_report(arguments.image):
         _read_report(arguments)
         return
+    if arguments.case is not None:
+        raise WlmeasureError("--case must come with a structured report: an image holds no case")
     radiograph = read(arguments.image)
     if arguments.json:
         _print_json(picture_json(radiograph))
@@ -205,10 +210,12 @@ def _read(arguments: argparse.Namespace) -> None:
 def _read_report(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure.share.dicom.report_reading import read_report
+    from wlmeasure.share.dicom.report_reading import case_to_file, read_report
     from wlmeasure.share.dicom.report_words import report_json, report_text
 
     report = read_report(Path(arguments.image))
+    if arguments.case is not None:
+        case_to_file(Path(arguments.image), Path(arguments.case))
     if arguments.json:
         _print_json(report_json(report))
     else:

@@ -114,7 +114,7 @@ def _of_one_film(
     if form == "calibrated":
         from wlmeasure.share.dicom.calibrated import calibrated_copy
 
-        return [(out, _bytes(calibrated_copy(result, image, made_at=made_at, program=program)))]
+        return _with_captures(calibrated_copy(result, image, made_at=made_at, program=program), [image], out, sources)
     if not image.is_capture:
         raise ShareError(f"film {image.film.film.id} needs no secondary capture: it is a DICOM image; send it as it is")
     return [(out, _bytes(image.dataset))]

@@ -94,6 +94,15 @@ def test_a_report_on_pictures_brings_its_captures(share, tmp_path, faults):
         assert faults(tmp_path / name) == []
 
 
+def test_a_calibrated_picture_brings_the_capture_it_comes_from(share, tmp_path, faults):
+    status, out, _ = share(TWO_FILMS, "--as", "calibrated", "--film", "f2", "--out", tmp_path / "c.dcm")
+    assert (status, out) == (0, [str(tmp_path / "c.dcm"), str(tmp_path / "c_film2.dcm")])
+    copy, capture = (pydicom.dcmread(path) for path in out)
+    assert copy.SourceImageSequence[0].ReferencedSOPInstanceUID == capture.SOPInstanceUID
+    assert copy.PixelData == capture.PixelData
+    assert [faults(Path(path)) for path in out] == [[], []]
+
+
 def test_a_report_is_read_back(share, case, tmp_path, capsys):
     pytest.importorskip("highdicom", reason='the extra "dicom" is not installed')
     share(case, "--as", "sr", "--out", tmp_path / "one.dcm")
@@ -108,6 +117,23 @@ def test_a_report_is_read_back(share, case, tmp_path, capsys):
     written = json.loads(case.read_text("utf-8"))
     assert told["case"]["canals"][0]["decision"] == written["canals"][0]["decision"]
     assert told["case"]["films"][0]["sha256"] == written["films"][0]["sha256"]
+
+
+def test_the_case_inside_is_written_and_measures_the_same(share, case, tmp_path, capsys):
+    """The film lies beside it under the name that the case gives it."""
+    pytest.importorskip("highdicom", reason='the extra "dicom" is not installed')
+    share(case, "--as", "sr", "--out", tmp_path / "r.dcm")
+    assert cli.main(["read", str(tmp_path / "r.dcm"), "--case", str(tmp_path / "back.wl.json")]) == 0
+    (tmp_path / "film1.dcm").write_bytes((tmp_path / "film.dcm").read_bytes())
+    capsys.readouterr()
+    told = []
+    for name in ("a", "back"):
+        assert cli.main(["measure", "--json", str(tmp_path / f"{name}.wl.json")]) == 0
+        told.append(json.loads(capsys.readouterr().out))
+    assert told[0] == told[1]
+    for source, words in (("r.dcm", "must be a new file: one stands there"), ("film.dcm", "an image holds no case")):
+        assert cli.main(["read", str(tmp_path / source), "--case", str(tmp_path / "back.wl.json")]) == 1
+        assert words in capsys.readouterr().err
 
 
 def test_tables_and_paths_need_no_extra(case, tmp_path):

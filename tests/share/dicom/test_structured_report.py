@@ -234,6 +234,9 @@ def test_a_number_changed_after_it_was_made_is_noticed(report, on_dicom, tmp_pat
     changed.save_as(tmp_path / "changed.dcm")
     with pytest.raises(ShareError, match="lengths of the content must be those of the case"):
         case_from_report(tmp_path / "changed.dcm")
+    document = read_report(tmp_path / "changed.dcm")
+    assert "the report was changed after it was made" in report_text(document)
+    assert report_json(document)["case_agrees"] is False
 
 
 def texts(dataset):

@@ -20,13 +20,13 @@ from pydicom.dataset import Dataset
 from wlmeasure.errors import CaseError, ShareError, WlmeasureError
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.line_arc import NORMAL_95
-from wlmeasure.record.case import Case, Spacing, case_from_json
+from wlmeasure.record.case import Case, Spacing, case_from_json, save_case
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.points import from_dicom
 from wlmeasure.trace.spline import arc_length
 
-__all__ = ["CanalLength", "Report", "case_from_report", "predecessor", "read_report"]
+__all__ = ["CanalLength", "Report", "case_from_report", "case_to_file", "disagreement", "predecessor", "read_report"]
 
 Float64 = NDArray[np.float64]
 
@@ -162,9 +162,24 @@ def case_from_report(path: Path, *, films: Mapping[str, str] | None = None) -> C
             f"{path.name} must carry its case in a private element: it is gone, as after de-identification; its lengths and "
             "paths can still be read"
         )
-    _check_agreement(case, report, path.name)
+    if (fault := disagreement(report)) is not None:
+        raise ShareError(f"{path.name}: {fault}; the report was changed after it was made")
     placed = [evolve(film, path=(films or {}).get(film.id, film.path)) for film in case.films]
     return evolve(case, films=tuple(placed), folder=path.parent)
+
+
+def case_to_file(path: Path, out: Path) -> None:
+    """Write the case inside a report as a case file; a file that stands there is not written over.
+
+    Raises
+    ------
+    ShareError
+        As :func:`case_from_report`, or a file stands there.
+    """
+    case = case_from_report(path)
+    if out.exists():
+        raise ShareError(f"{out.name} must be a new file: one stands there; choose another name for --case")
+    save_case(case, out)
 
 
 def predecessor(path: Path, tooth: str) -> Dataset:
@@ -306,26 +321,24 @@ def _case(dataset: Dataset, path: Path) -> Case | None:
         raise ShareError(f"{path.name}: the case inside cannot be read: {printable(error)}") from error
 
 
-def _check_agreement(case: Case, report: Report, name: str) -> None:
-    """Tooth, paths, known lengths and decisions of the coded content are those of the case."""
+def disagreement(report: Report) -> str | None:
+    """What of the coded content is not that of the case inside: tooth, paths, known lengths, decisions; None if all is."""
+    case = report.case
+    if case is None:
+        return None
     if report.tooth != case.tooth:
-        raise ShareError(f"{name}: tooth of the content must be that of the case: {report.tooth}, not {case.tooth}")
+        return f"tooth of the content must be that of the case: {report.tooth}, not {case.tooth}"
     stored = [np.asarray(trace.path_px) for canal in case.canals for trace in canal.traces if trace.path_px]
-    shown = [length.path_px for length in report.lengths if length.method == "M-CANAL"]
-    for path in shown:
+    for path in (length.path_px for length in report.lengths if length.method == "M-CANAL"):
         if not any(path.shape == own.shape and np.abs(path - own).max() <= SAME_PX for own in stored):
-            raise ShareError(
-                f"{name}: paths of the content must be those of the case: one is not; the report was changed after it was made"
-            )
+            return "paths of the content must be those of the case: one is not"
     known = [scale.known_length_mm for film in case.films for scale in film.scale if not isinstance(scale, Spacing)]
     decided = [canal.decision.length_mm for canal in case.canals if canal.decision is not None]
-    for what, concept, own in (
+    for what, concept, own_mm in (
         ("known lengths", codes.CALIBRATION_OBJECT_SIZE.value, known),
         ("decided lengths", "WL-FINAL", decided),
     ):
         said = [number.value for group in report.groups for number in group.numbers if number.name.value == concept]
-        if said != own:
-            raise ShareError(
-                f"{name}: {what} of the content must be those of the case: {said}, not {own}; the report was changed after "
-                "it was made"
-            )
+        if said != own_mm:
+            return f"{what} of the content must be those of the case: {said}, not {own_mm}"
+    return None

@@ -8,7 +8,7 @@ from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_to_json
 from wlmeasure.share.dicom import codes
-from wlmeasure.share.dicom.report_reading import Report
+from wlmeasure.share.dicom.report_reading import Report, disagreement
 
 __all__ = ["report_json", "report_text"]
 
@@ -57,6 +57,7 @@ def report_json(report: Report) -> dict[str, Any]:
             }
             for length in report.lengths
         ],
+        "case_agrees": None if report.case is None else disagreement(report) is None,
         "case": None if report.case is None else case_to_json(report.case),
     }
 
@@ -69,7 +70,11 @@ def report_text(report: Report) -> str:
         f"  made         {report.made_at}",
     ]
     lines += [f"  replaces     {uid}" for uid in report.predecessors]
-    lines.append(f"  case         {'inside' if report.case is not None else 'not inside: coded content only'}")
+    fault = disagreement(report)
+    inside = "not inside: coded content only" if report.case is None else "inside, and the coded content agrees with it"
+    lines.append(
+        f"  case         {inside}" if fault is None else f"  ! {fault}; the report was changed after it was made"
+    )
     for group in report.groups:
         lines.append(f"  {printable(group.name)}")
         for number in group.numbers:

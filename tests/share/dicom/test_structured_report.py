@@ -265,6 +265,25 @@ def test_a_deidentified_film_gives_empty_attributes(report, on_dicom):
     assert (read.PatientIdentityRemoved, read.DeidentificationMethod) == ("YES", "by table")
 
 
+@pytest.mark.parametrize(
+    ("held", "expected"),
+    [
+        ("ANON17", "ANON17"),  # no caret, which highdicom warns of
+        ("Yamada^Tarou=山田^太郎=やまだ^たろう", "Yamada^Tarou=山田^太郎=やまだ^たろう"),  # PS3.5 H.3, in UTF-8
+        ("Two\\Names", "Two Names"),  # not allowed to have two values
+    ],
+)
+def test_names_go_on_as_they_are(report, on_dicom, faults, recwarn, held, expected):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # while the film of the test is made
+        result = on_dicom(PatientName=held, SpecificCharacterSet="ISO_IR 192", PatientID="A  17")
+    path = report(result)
+    read = pydicom.dcmread(path)
+    assert (str(read.PatientName), read.PatientID) == (expected, "A  17")
+    assert faults(path) == []
+    assert len(recwarn) == 0
+
+
 def test_the_name_of_a_file_stays_at_home(report, on_png):
     path = report(on_png())
     assert b"Baer" not in path.read_bytes()

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from io import BytesIO
 
 from pydicom.dataset import Dataset, FileMetaDataset
@@ -14,7 +17,18 @@ from wlmeasure.errors import ShareError
 from wlmeasure.image.radiograph import printable
 from wlmeasure.share.dicom.codes import Code
 
-__all__ = ["MAKER", "code_item", "dicom_bytes", "equipment", "file_meta", "header_text", "identity", "stamp", "uid_of"]
+__all__ = [
+    "MAKER",
+    "code_item",
+    "dicom_bytes",
+    "equipment",
+    "file_meta",
+    "header_text",
+    "identity",
+    "quiet",
+    "stamp",
+    "uid_of",
+]
 
 MAKER = "wlmeasure"
 UTF8 = "ISO_IR 192"
@@ -49,14 +63,23 @@ def uid_of(*parts: str) -> str:
     return f"2.25.{number}"
 
 
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Silence for what pydicom and highdicom warn of in a film's header, as a name without a caret; it goes on as it is."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
 def header_text(dataset: Dataset, keyword: str) -> str:
     """One attribute as harmless text; empty where it is absent, cannot be read or breaks its form."""
     try:
-        value = dataset.get(keyword)
+        with quiet():
+            value = dataset.get(keyword)
     except Exception:  # pydicom converts on access and raises what the conversion raises
         return ""
-    if isinstance(value, MultiValue):
-        value = "\\".join(str(part) for part in value)
+    if isinstance(value, MultiValue):  # none of those that are asked for may have several values
+        value = " ".join(str(part) for part in value)
     text = "" if value is None else str(value).strip(" \0")
     longest = LONGEST.get(keyword, LONGEST_TEXT)
     if not text.isprintable() or len(text) > longest:  # else verbatim: an identifier must stay what it is
@@ -79,7 +102,8 @@ def identity(dataset: Dataset) -> Dataset:
     for keyword in (*PATIENT, *STUDY, *_REMOVED):
         text = header_text(dataset, keyword)
         if text or keyword in _EMPTY:
-            setattr(out, keyword, text)
+            with quiet():
+                setattr(out, keyword, text)
     if "PatientIdentityRemoved" in out and "DeidentificationMethodCodeSequence" in dataset:
         out.DeidentificationMethodCodeSequence = dataset.DeidentificationMethodCodeSequence
     if not out.get("StudyInstanceUID"):
@@ -129,5 +153,6 @@ def file_meta(dataset: Dataset, syntax: str = ExplicitVRLittleEndian) -> FileMet
 def dicom_bytes(dataset: Dataset) -> bytes:
     """The object as the bytes of a file (PS3.10)."""
     sink = BytesIO()
-    dataset.save_as(sink, enforce_file_format=True)
+    with quiet():
+        dataset.save_as(sink, enforce_file_format=True)
     return sink.getvalue()

@@ -21,7 +21,7 @@ from wlmeasure.image.radiograph import DISPLAY_PERCENTILES, printable
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
 from wlmeasure.share.dicom.checks import check_graphics
-from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, stamp, uid_of
+from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
 from wlmeasure.share.figures import FILE_COLOUR, canal_colours
@@ -59,24 +59,27 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
         raise ShareError(f"film {film.film.id} must have a file or a canal to show: it has none; trace one first")
     shown = image.reference
     facts = (image.uid, case_digest(result.case), made_at, program)
-    state = _PR.GrayscaleSoftcopyPresentationState(
-        referenced_images=[shown],
-        series_instance_uid=uid_of("presentation series", *facts),
-        series_number=1,
-        sop_instance_uid=uid_of("presentation", *facts),
-        instance_number=1,
-        manufacturer=MAKER,
-        manufacturer_model_name=MAKER,
-        software_versions=program,
-        device_serial_number=None,
-        content_label="CANAL LENGTHS",
-        content_description="Traced canals and files with the scale found on the film",
-        graphic_annotations=annotations,
-        graphic_layers=layers,
-        voi_lut_transformations=[_window(image)],
-        presentation_lut_transformation=hd.PresentationLUTTransformation("IDENTITY" if _rising(image) else "INVERSE"),
-        specific_character_set=UTF8,
-    )
+    with quiet():
+        state = _PR.GrayscaleSoftcopyPresentationState(
+            referenced_images=[shown],
+            series_instance_uid=uid_of("presentation series", *facts),
+            series_number=1,
+            sop_instance_uid=uid_of("presentation", *facts),
+            instance_number=1,
+            manufacturer=MAKER,
+            manufacturer_model_name=MAKER,
+            software_versions=program,
+            device_serial_number=None,
+            content_label="CANAL LENGTHS",
+            content_description="Traced canals and files with the scale found on the film",
+            graphic_annotations=annotations,
+            graphic_layers=layers,
+            voi_lut_transformations=[_window(image)],
+            presentation_lut_transformation=hd.PresentationLUTTransformation(
+                "IDENTITY" if _rising(image) else "INVERSE"
+            ),
+            specific_character_set=UTF8,
+        )
     if (slope := _rescale(image)) is not None:
         state.RescaleSlope, state.RescaleIntercept, state.RescaleType = *slope, "US"
     # Two things that highdicom leaves to its caller: a paired body part needs its side, and there is no volume here.

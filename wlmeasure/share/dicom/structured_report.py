@@ -22,7 +22,7 @@ from wlmeasure.record.evaluate import CaseResult, accept_paths
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.checks import check_report
 from wlmeasure.share.dicom.codes import Code, private
-from wlmeasure.share.dicom.objects import MAKER, UTF8, stamp, uid_of
+from wlmeasure.share.dicom.objects import MAKER, UTF8, quiet, stamp, uid_of
 from wlmeasure.share.dicom.report_groups import canal_group, concept, record_group, scale_group
 from wlmeasure.share.dicom.report_reading import CASE_BLOCK
 from wlmeasure.share.dicom.source import FilmImage
@@ -78,25 +78,26 @@ def structured_report(
         imaging_measurements=groups,
         title=concept(Code("126000", "DCM", "Imaging Measurement Report")),
     )
-    report = _SR.ComprehensiveSR(
-        evidence=[image.reference for image in images],
-        content=content[0],
-        series_instance_uid=uid_of("report series", *facts),
-        series_number=1,
-        sop_instance_uid=uid_of("report", *facts),
-        instance_number=1,
-        manufacturer=MAKER,
-        manufacturer_model_name=MAKER,
-        software_versions=program,
-        series_description="Canal lengths",
-        is_complete=True,
-        is_final=bool(result.canals) and all(canal.canal.decision is not None for canal in result.canals),
-        specific_character_set=UTF8,
-        coding_schemes=[
-            CodingSchemeIdentificationItem(codes.SCHEME, name=codes.SCHEME_NAME, responsible_organization=MAKER)
-        ],
-        previous_versions=None if previous is None else [previous],
-    )
+    with quiet():
+        report = _SR.ComprehensiveSR(
+            evidence=[image.reference for image in images],
+            content=content[0],
+            series_instance_uid=uid_of("report series", *facts),
+            series_number=1,
+            sop_instance_uid=uid_of("report", *facts),
+            instance_number=1,
+            manufacturer=MAKER,
+            manufacturer_model_name=MAKER,
+            software_versions=program,
+            series_description="Canal lengths",
+            is_complete=True,
+            is_final=bool(result.canals) and all(canal.canal.decision is not None for canal in result.canals),
+            specific_character_set=UTF8,
+            coding_schemes=[
+                CodingSchemeIdentificationItem(codes.SCHEME, name=codes.SCHEME_NAME, responsible_organization=MAKER)
+            ],
+            previous_versions=None if previous is None else [previous],
+        )
     stamp(report, made_at, "Content")
     group, creator, element = CASE_BLOCK
     report.private_block(group, creator, create=True).add_new(element, "UT", case)

@@ -388,10 +388,21 @@ def test_films_of_two_patients_are_refused(tmp_path, measure, make):
         film_images(result, "p")
 
 
-@pytest.mark.parametrize("keyword", ["StudyInstanceUID", "SeriesInstanceUID"])
-def test_a_film_that_nothing_can_refer_to_is_refused(on_dicom, keyword):
-    with pytest.raises(ShareError, match=f"{keyword} must stand in its header"):
-        film_images(on_dicom(**{keyword: None}), "p")
+@pytest.mark.parametrize(
+    ("keyword", "value", "words"),
+    [
+        ("StudyInstanceUID", None, "must stand in its header"),
+        ("SeriesInstanceUID", None, "must stand in its header"),
+        ("SOPInstanceUID", "1.2.x", "must be a unique identifier: '1.2.x'"),
+        ("SOPClassUID", "1.2.3.4", "must be a class of the standard"),
+    ],
+)
+def test_a_film_that_nothing_can_refer_to_is_refused(on_dicom, keyword, value, words):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # while the film of the test is made
+        result = on_dicom(**{keyword: value})
+    with pytest.raises(ShareError, match=f"{keyword} {words}"):
+        film_images(result, "p")
 
 
 def test_a_case_with_nothing_measured_is_refused(tmp_path, measure, make, made):

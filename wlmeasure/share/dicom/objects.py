@@ -151,8 +151,19 @@ def file_meta(dataset: Dataset, syntax: str = ExplicitVRLittleEndian) -> FileMet
 
 
 def dicom_bytes(dataset: Dataset) -> bytes:
-    """The object as the bytes of a file (PS3.10)."""
+    """The object as the bytes of a file (PS3.10).
+
+    Raises
+    ------
+    ShareError
+        The film's header, which a copy takes over, holds what no file may.
+    """
     sink = BytesIO()
-    with quiet():
-        dataset.save_as(sink, enforce_file_format=True)
+    try:
+        with quiet():
+            dataset.save_as(sink, enforce_file_format=True)
+    except Exception as error:  # a hostile header can raise nearly anything out of pydicom
+        raise ShareError(
+            f"header of the film must be one that can be written: {printable(error)}; export it again"
+        ) from error
     return sink.getvalue()

@@ -6,11 +6,13 @@ upright, its EXIF orientation applied once, and its capture stores the same upri
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import numpy as np
 from attrs import frozen
 from pydicom.dataset import Dataset
+from pydicom.uid import UID
 
 from wlmeasure.errors import ShareError
 from wlmeasure.image.dicom import read_data_set
@@ -68,11 +70,7 @@ def film_images(result: CaseResult, program: str) -> tuple[FilmImage, ...]:
     for film in result.films:
         if film.radiograph.format == "DICOM":
             header = read_data_set(result.case.film_path(film.film), sha256=film.film.sha256)
-            for keyword in ("SeriesInstanceUID", "SOPInstanceUID", "SOPClassUID", "StudyInstanceUID"):
-                if not header_text(header, keyword):
-                    raise ShareError(
-                        f"film {film.film.id}: {keyword} must stand in its header: absent; export the film again"
-                    )
+            _check_identifiers(header, film.film.id)
             headers[film.film.id] = header
     _check_one_patient(headers)
     first = next(iter(headers.values()), None)
@@ -84,6 +82,19 @@ def film_images(result: CaseResult, program: str) -> tuple[FilmImage, ...]:
         else FilmImage(film, secondary_capture(film, base, side, k, program), True)
         for k, film in enumerate(result.films, 1)
     )
+
+
+def _check_identifiers(header: Dataset, film: str) -> None:
+    """What others refer to the film by must be there and in its form."""
+    for keyword in ("SeriesInstanceUID", "SOPInstanceUID", "SOPClassUID", "StudyInstanceUID"):
+        uid = header_text(header, keyword)
+        if not uid:
+            raise ShareError(f"film {film}: {keyword} must stand in its header: absent; export the film again")
+        # A part that begins with a zero breaks the rule too (PS3.5 9.1), but is met with and can be referred to.
+        digits = re.fullmatch(r"[0-9.]{1,64}", uid) is not None
+        if not digits or (keyword == "SOPClassUID" and UID(uid).type != "SOP Class"):
+            what = "a class of the standard" if keyword == "SOPClassUID" else "a unique identifier"
+            raise ShareError(f"film {film}: {keyword} must be {what}: {uid!r}; export the film again")
 
 
 def _check_one_patient(headers: dict[str, Dataset]) -> None:

@@ -1,5 +1,6 @@
 """Codes against the standard's own context groups, and the faults that no validator in use finds."""
 
+import subprocess
 import warnings
 from pathlib import Path
 from typing import get_args
@@ -119,7 +120,7 @@ def test_a_time_is_entered_for_what_is_named():
     assert dataset.ContentDate == "20200101"
 
 
-# Faults that no validator in use finds: caught here, and shown not to be found there
+# Faults that no validator in use finds
 
 
 @pytest.fixture
@@ -153,26 +154,40 @@ def outdated(report):
             item.ConceptCodeSequence[0].CodeValue = "28480000"
 
 
+@pytest.fixture
+def copied(on_dicom, made):
+    result = on_dicom()
+    return calibrated_copy(result, film_images(result, "p")[0], **made)
+
+
 @pytest.mark.parametrize(
     ("fault", "words"),
     [(outside, "must lie inside the image of 900 x 700"), (outdated, "code of tooth 46 must be 866005003")],
 )
-def test_faults_of_a_report_that_validators_miss(report, fault, words, tmp_path, faults):
+def test_faults_of_a_report_that_validators_miss(report, fault, words):
     check_report(report, {"1.2.3.4.1": SHAPE})
     fault(report)
     with pytest.raises(ShareError, match=words):
         check_report(report, {"1.2.3.4.1": SHAPE})
-    assert faults(written(report, tmp_path / "fault.dcm")) == []  # should this fail, a validator has learned it
 
 
-def test_a_calibration_type_that_is_not_enumerated(on_dicom, made, tmp_path, faults):
-    result = on_dicom()
-    copy = calibrated_copy(result, film_images(result, "p")[0], **made)
-    check_calibration(copy)
-    copy.PixelSpacingCalibrationType = "FILE"
+def test_a_calibration_type_that_is_not_enumerated(copied):
+    check_calibration(copied)
+    copied.PixelSpacingCalibrationType = "FILE"
     with pytest.raises(ShareError, match="must be GEOMETRY or FIDUCIAL: 'FILE'"):
-        check_calibration(copy)
-    assert faults(written(copy, tmp_path / "fault.dcm")) == []
+        check_calibration(copied)
+
+
+def test_the_validators_do_miss_them(report, copied, tmp_path, faults):
+    """Why the checks are ours; as measured with dcmtk 3.6.7 and the dicom3tools of June 2022, and skipped with others."""
+    said = subprocess.run(["dsrdump", "--version"], capture_output=True, text=True).stdout
+    if "v3.6.7" not in said:
+        pytest.skip(f"measured with dcmtk 3.6.7; here is {said[:40]!r}")
+    outside(report)
+    outdated(report)
+    copied.PixelSpacingCalibrationType = "FILE"
+    assert faults(written(report, tmp_path / "report.dcm")) == []
+    assert faults(written(copied, tmp_path / "copy.dcm")) == []
 
 
 def test_the_validators_do_find_what_they_look_for(report, tmp_path, faults):

@@ -286,7 +286,7 @@ def test_the_window_is_the_one_the_program_shows(on_dicom, on_png, presented):
 
 def test_a_checker_of_presentations_passes_it(on_dicom, presented, dcmpschk):
     _, path = presented(on_dicom())
-    assert dcmpschk(path) == "W: Test passed."
+    assert "Test passed" in dcmpschk(path)
 
 
 def test_a_presentation_of_a_picture_validates(on_png, presented, faults):

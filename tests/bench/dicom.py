@@ -99,9 +99,9 @@ def main() -> None:
     made = {"made_at": "2026-11-25T10:30:00", "program": "bench"}
 
     def ours() -> bytes:
-        return dicom_bytes(structured_report(result, film_images(result, "bench"), **made))
+        return dicom_bytes(structured_report(result, film_images(result), **made))
 
-    image = film_images(result, "bench")[0].reference
+    image = film_images(result)[0].reference
     lines = [np.asarray(result.films[0].calibration.lines[0].path_px), result.canals[0].traces[0].path.path_px]
 
     def peer() -> bytes:

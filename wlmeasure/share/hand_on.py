@@ -79,7 +79,7 @@ def share_files(
         raise ShareError(f'--as {form} needs an extra that is not installed: run pip install "wlmeasure[dicom]"')
     from wlmeasure.share.dicom.source import film_images
 
-    images = film_images(result, program)
+    images = film_images(result)
     if form == "sr":
         return _report(result, images, out, sources, made_at, program, previous)
     return _of_one_film(result, form, _chosen(images, film, form), out, sources, made_at, program)

@@ -129,7 +129,7 @@ def report(on_dicom, made):
     from wlmeasure.share.dicom.structured_report import structured_report
 
     result = on_dicom()
-    return structured_report(result, film_images(result, "p"), **made)
+    return structured_report(result, film_images(result), **made)
 
 
 def each(item):
@@ -157,7 +157,7 @@ def outdated(report):
 @pytest.fixture
 def copied(on_dicom, made):
     result = on_dicom()
-    return calibrated_copy(result, film_images(result, "p")[0], **made)
+    return calibrated_copy(result, film_images(result)[0], **made)
 
 
 @pytest.mark.parametrize(

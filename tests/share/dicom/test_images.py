@@ -36,7 +36,7 @@ def reread(tmp_path):
 @pytest.fixture
 def image():
     """The first film of a measured case as a DICOM image."""
-    return lambda result: film_images(result, "wlmeasure 0.1.0")[0]
+    return lambda result: film_images(result)[0]
 
 
 @pytest.fixture
@@ -227,7 +227,7 @@ def test_a_film_that_has_changed_since_is_refused(on_dicom):
     film = result.case.film_path(result.films[0].film)
     film.write_bytes(film.read_bytes() + b"\0\0")
     with pytest.raises(StaleCaseError, match="it has changed since"):
-        film_images(result, "p")
+        film_images(result)
 
 
 # Presentation state

@@ -38,7 +38,7 @@ def report(tmp_path, made):
 
     def report(result, name="report.dcm", **options):
         path = tmp_path / name
-        path.write_bytes(dicom_bytes(structured_report(result, film_images(result, made["program"]), **made | options)))
+        path.write_bytes(dicom_bytes(structured_report(result, film_images(result), **made | options)))
         return path
 
     return report
@@ -306,7 +306,7 @@ def test_a_new_version_names_the_one_it_replaces(report, on_dicom):
 
 def test_the_same_case_gives_the_same_bytes(on_dicom, made):
     result = on_dicom()
-    one, other = (dicom_bytes(structured_report(result, film_images(result, "p"), **made)) for _ in range(2))
+    one, other = (dicom_bytes(structured_report(result, film_images(result), **made)) for _ in range(2))
     assert one == other
 
 
@@ -360,7 +360,7 @@ def test_two_films_of_two_kinds_are_both_referred_to(report, tmp_path, measure, 
     picture = make.png(np.zeros((900, 700), np.uint16), tmp_path / "b.png")
     films = [make.body(picture, "p", col_over_row=0.75), make.body(path, "d")]
     result = measure(films, [make.canal("p", "d")])
-    capture, film = film_images(result, "p")
+    capture, film = film_images(result)
     assert (capture.is_capture, film.is_capture) == (True, False)
     assert capture.dataset.StudyInstanceUID == "1.2.3.4.2"
     assert str(capture.dataset.PatientName) == "Bär^Käthe"
@@ -385,7 +385,7 @@ def test_films_of_two_patients_are_refused(tmp_path, measure, make):
     other = make.write(make.io_film(PatientID="P-0018", SOPInstanceUID="1.2.3.5"), tmp_path / "b.dcm")
     result = measure([make.body(one, "a"), make.body(other, "b")], [make.canal("a", "b")])
     with pytest.raises(ShareError, match="films must be of one patient: a and b"):
-        film_images(result, "p")
+        film_images(result)
 
 
 @pytest.mark.parametrize(
@@ -402,14 +402,14 @@ def test_a_film_that_nothing_can_refer_to_is_refused(on_dicom, keyword, value, w
         warnings.simplefilter("ignore")  # while the film of the test is made
         result = on_dicom(**{keyword: value})
     with pytest.raises(ShareError, match=f"{keyword} {words}"):
-        film_images(result, "p")
+        film_images(result)
 
 
 def test_a_case_with_nothing_measured_is_refused(tmp_path, measure, make, made):
     film = make.body(make.png(np.zeros((900, 700), np.uint16), tmp_path / "a.png"), scale=[])
     result = measure([film], [])
     with pytest.raises(ShareError, match="case must hold a scale, a trace or a reading"):
-        structured_report(result, film_images(result, "p"), **made)
+        structured_report(result, film_images(result), **made)
 
 
 def test_words_of_a_hostile_case_are_words(report, tmp_path, measure, make, faults):

@@ -23,6 +23,7 @@ from wlmeasure.share.dicom.objects import MAKER, UTF8, equipment, file_meta, hea
 __all__ = ["FilmImage", "film_images", "secondary_capture"]
 
 SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
+CAPTURE = "wlmeasure capture 1"  # grows with what is written, not with the program, so that the same film stays the same object
 SQUARE_REL = 1e-4  # our parameter: pixels closer to square than this need no aspect ratio
 
 
@@ -58,7 +59,7 @@ class FilmImage:
         return out
 
 
-def film_images(result: CaseResult, program: str) -> tuple[FilmImage, ...]:
+def film_images(result: CaseResult) -> tuple[FilmImage, ...]:
     """Every film of a case as a DICOM image; captures join the study of the first DICOM film, if there is one.
 
     Raises
@@ -79,7 +80,7 @@ def film_images(result: CaseResult, program: str) -> tuple[FilmImage, ...]:
     return tuple(
         FilmImage(film, headers[film.film.id], False)
         if film.film.id in headers
-        else FilmImage(film, secondary_capture(film, base, side, k, program), True)
+        else FilmImage(film, secondary_capture(film, base, side, k), True)
         for k, film in enumerate(result.films, 1)
     )
 
@@ -114,7 +115,7 @@ def _nobody(result: CaseResult) -> Dataset:
     return identity(study)
 
 
-def secondary_capture(film: FilmResult, about: Dataset, side: str, number: int, program: str) -> Dataset:
+def secondary_capture(film: FilmResult, about: Dataset, side: str, number: int) -> Dataset:
     """A film that is no DICOM image as one (Secondary Capture, PS3.3 A.8): the values and the matrix that are measured on.
 
     The same film in the same study gives the same object, identifiers included, so that writing it again changes nothing.
@@ -130,13 +131,12 @@ def secondary_capture(film: FilmResult, about: Dataset, side: str, number: int, 
         R or L of the patient, from the tooth: teeth are paired.
     number
         Instance number within the study.
-    program
-        Name and version of this program.
     """
     graph = film.radiograph
     values = graph.values
     ratio = film.col_over_row
-    facts = (str(about.StudyInstanceUID), graph.sha256, str(graph.bright_is_dense), f"{ratio:.6f}", side)
+    whom = (str(about.StudyInstanceUID), str(about.PatientID), str(about.PatientName))
+    facts = (*whom, graph.sha256, str(graph.bright_is_dense), f"{ratio:.6f}", side, str(number), CAPTURE)
     out = Dataset()
     out.update(about)
     out.SpecificCharacterSet = UTF8
@@ -150,9 +150,9 @@ def secondary_capture(film: FilmResult, about: Dataset, side: str, number: int, 
     out.ImageType = ["DERIVED", "SECONDARY"]
     turned = "" if graph.orientation == 1 else f", turned upright by EXIF orientation {graph.orientation}"
     out.DerivationDescription = f"{graph.format} picture{turned}"
-    equipment(out, program)
+    equipment(out, CAPTURE)
     out.SecondaryCaptureDeviceManufacturer = MAKER
-    out.SecondaryCaptureDeviceSoftwareVersions = program
+    out.SecondaryCaptureDeviceSoftwareVersions = CAPTURE
     if graph.format == "JPEG":  # compressed with loss, and it stays so (PS3.3 C.7.6.1.1.5)
         out.LossyImageCompression, out.LossyImageCompressionMethod = "01", "ISO_10918_1"
     out.Rows, out.Columns = values.shape

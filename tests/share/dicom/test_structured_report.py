@@ -470,7 +470,9 @@ def test_a_damaged_report_is_one_clear_line(report, on_dicom, tmp_path):
 def test_text_and_json_say_the_same(report, on_dicom):
     document = read_report(report(on_dicom()))
     text, data = report_text(document), report_json(document)
-    assert f"{CORONAL_MM + CANAL_MM:.2f}" in text
+    assert f"{CORONAL_MM + CANAL_MM:.2f} ± " in text
+    assert "made         2026-11-25 10:30" in text
+    assert "    Coronal reference point: mesiobuccal cusp\n" in text
     assert data["case"] == case_to_json(document.case)
     assert [entry["length_mm"] for entry in data["lengths"]] == [entry.length_mm for entry in document.lengths]
 

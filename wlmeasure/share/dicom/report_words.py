@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_to_json
 from wlmeasure.share.dicom import codes
-from wlmeasure.share.dicom.report_reading import Report, disagreement
+from wlmeasure.share.dicom.report_reading import Measured, Report, disagreement
 
 __all__ = ["report_json", "report_text"]
 
@@ -67,7 +68,7 @@ def report_text(report: Report) -> str:
     lines = [
         f"structured report {report.uid}",
         f"  tooth        {report.tooth or 'not coded'}",
-        f"  made         {report.made_at}",
+        f"  made         {_time(report.made_at)}",
     ]
     lines += [f"  replaces     {uid}" for uid in report.predecessors]
     fault = disagreement(report)
@@ -78,18 +79,37 @@ def report_text(report: Report) -> str:
     for group in report.groups:
         lines.append(f"  {printable(group.name)}")
         for number in group.numbers:
-            half = "" if number.std is None else f" ± {NORMAL_95 * number.std:{_DIGITS.get(number.unit, '.2g')}}"
             method = f", {_meaning(number.method)}" if number.method else ""
             unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, number.unit)
             value = f"{number.value:{_DIGITS.get(number.unit, '.4g')}}"
-            lines.append(f"    {printable(number.name.meaning)}{method}: {value}{half} {unit}".rstrip())
-        lines += [f"    {printable(text, 300)}" for _, text in group.texts]
+            lines.append(f"    {printable(number.name.meaning)}{method}: {value}{_half_widths(number)} {unit}".rstrip())
+        for concept, text in group.texts:
+            lines.append(
+                f"    {'!' if concept == codes.COMMENT.value else f'{_meaning(concept)}:'} {printable(text, 300)}"
+            )
     for length in report.lengths:
         if length.recomputed_mm is not None:
             off = 1e3 * (length.recomputed_mm - length.length_mm)
             again = f"stored path gives {length.recomputed_mm:.3f} mm, {off:+.2f} µm beside the record"
             lines.append(f"  {printable(length.name)}: {again}")
     return "\n".join(lines) + "\n"
+
+
+def _half_widths(number: Measured) -> str:
+    """The 95 % interval beside a value: half-widths, two where they differ."""
+    digits = _DIGITS.get(number.unit, ".2g")
+    if number.std is not None:
+        return f" ± {NORMAL_95 * number.std:{digits}}"
+    if number.lower is None:
+        return ""
+    upper = "any" if number.upper is None else f"{number.upper:{digits}}"
+    return f" (-{number.lower:{digits}}, +{upper})"
+
+
+def _time(made_at: str) -> str:
+    """Date and time as people write them, where they stand in the form of the standard."""
+    found = re.fullmatch(r"(\d{4})(\d{2})(\d{2}) (\d{2})(\d{2})\d*(?:\.\d+)?", made_at)
+    return printable(made_at) if found is None else "{}-{}-{} {}:{}".format(*found.groups())
 
 
 def _meaning(code: str) -> str:

@@ -3,7 +3,7 @@
     python3 run.py demo [ARGS...]     the demonstration; ARGS go to `wlmeasure demo`
     python3 run.py test [ARGS...]     style, types, walls between the rooms, then the tests; ARGS go to pytest
     python3 run.py bench [ARGS...]    the benchmarks; ARGS go to tests/bench/run.py
-    python3 run.py evidence [ARGS...] lengths on phantoms of known truth, as a page; ARGS go to tests/bench/evidence.py
+    python3 run.py evidence [ARGS...] figures beside their goals, as a page; ARGS go to tests/bench/evidence.py
 
 All goes into .venv beside this file, in the versions that constraints.txt pins. A second run installs nothing.
 On Debian and Ubuntu missing system packages are installed too, where the caller is root or sudo asks no password.
@@ -67,7 +67,7 @@ def needs_display() -> bool:
     return sys.platform.startswith("linux") and not os.environ.get("DISPLAY")
 
 
-def missing_from_system(viewer: bool) -> dict[str, str]:
+def missing_from_system(viewer: bool, database: bool) -> dict[str, str]:
     """What the system lacks (a library, a program or a Python module), each with its Debian package."""
     missing = {}
     if importlib.util.find_spec("ensurepip") is None:
@@ -78,6 +78,10 @@ def missing_from_system(viewer: bool) -> dict[str, str]:
             libraries |= MESA_LIBRARIES
             if shutil.which("Xvfb") is None:
                 missing["the program Xvfb"] = "xvfb"
+        # Where there is no apt, tests that need a server are skipped and say so; Debian keeps its programs off the PATH.
+        server = shutil.which("initdb") or any(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+        if database and not server and shutil.which("apt-get") is not None:
+            missing["the server PostgreSQL"] = "postgresql"
         for library, package in libraries.items():
             try:
                 ctypes.CDLL(library)
@@ -104,9 +108,9 @@ def apt_get(root: list[str], install: list[str]) -> bool:
     )
 
 
-def install_system_packages(viewer: bool) -> None:
+def install_system_packages(viewer: bool, database: bool) -> None:
     """Install with apt what the system lacks; where that may not be done, say what to do and stop."""
-    missing = missing_from_system(viewer)
+    missing = missing_from_system(viewer, database)
     if not missing:
         return
     lacks = f"this machine lacks {', '.join(missing)}"
@@ -121,7 +125,7 @@ def install_system_packages(viewer: bool) -> None:
     if not apt_get(root, install):
         sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
     importlib.invalidate_caches()
-    if still := missing_from_system(viewer):
+    if still := missing_from_system(viewer, database):
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
 
 
@@ -232,7 +236,7 @@ def main(arguments: Sequence[str]) -> int:
     if sys.version_info[:2] < OLDEST_PYTHON:
         return run_with_newer_python(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
-    install_system_packages(viewer=command != "demo")
+    install_system_packages(viewer=command != "demo", database=command == "test")
     if command == "test":
         offer_test_programs()
     set_up("" if command == "demo" else "test")

@@ -245,6 +245,30 @@ def test_measure_prints_the_record_and_one_json_object(run, name):
     assert json.loads(out) == json.loads(json.dumps(result_json(result)))
 
 
+def test_measure_takes_a_scale_from_a_files_taper_and_proposes_no_length_from_it(run, tmp_path):
+    """The sample film without a stop, its file clicked at the picture's edge and the tip: true scale 0.01967 mm per pixel."""
+    film = SAMPLES / "films" / "ref_stop_outside.png"
+    truth = np.genfromtxt(SAMPLES / "truth" / "ref_stop_outside_file.csv", delimiter=",", names=True)
+    line = np.column_stack([truth["row_px"], truth["col_px"]])
+    line = line[(line > 2.0).all(axis=1)]
+    case = json.loads((SAMPLES / "cases" / "straight.wl.json").read_text(encoding="utf-8"))
+    taper = {"kind": "file_taper", "points_px": line[[0, -1]].tolist(), "trace_kind": "clicks", "file_size": 15}
+    one = {"id": "f1", "path": str(film), "sha256": hashlib.sha256(film.read_bytes()).hexdigest()}
+    case["films"] = [one | {"rows": 1500, "cols": 1000, "scale": [taper]}]
+    trace = {"film": "f1", "clicks_px": line[[len(line) // 3, -1]].tolist(), "apical_end": "file tip"}
+    case["canals"] = [{"name": "single", "reference_point": "top", "traces": [trace]}]
+    path = tmp_path / "taper.wl.json"
+    path.write_text(json.dumps(case), encoding="utf-8")
+    status, out, err = run("measure", path)
+    assert (status, err) == (0, "")
+    assert "from taper of the file" in out
+    assert "no working length is proposed from this film" in out
+    result = json.loads(run("measure", path, "--json")[1])
+    assert result["films"][0]["method"] == "taper of the file"
+    assert result["films"][0]["rel_std"] > 0.15
+    assert result["canals"][0]["working_length"]["length_mm"] is None
+
+
 def test_measure_again_says_how_far_a_new_tracing_differs(run, save, body):
     body["canals"][0]["traces"][0]["clicks_px"] = [[20, 60], [460, 60]]
     path = save()
@@ -274,6 +298,15 @@ def test_report_writes_one_page_and_prints_its_name(run, save, tmp_path):
     assert {name: found for name, found in snapshot(tmp_path).items() if name != "page.html"} == before
 
 
+def test_the_stops_alone_in_the_users_number_format(run, save, tmp_path):
+    out = tmp_path / "stops.html"
+    assert run("report", save(), "--stops", "--decimal-comma", "--out", out, changes=True) == (0, f"{out}\n", "")
+    page = out.read_text(encoding="utf-8")
+    assert "set the stop to, mm" in page
+    assert "irrigation needle, 2,0 short" in page
+    assert "Rounded down to 0,5 mm, never up." in page
+
+
 def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
     out = tmp_path / "page.PDF"
     assert run("report", save(), "--out", out, changes=True) == (0, f"{out}\n", "")
@@ -283,7 +316,7 @@ def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
 @pytest.mark.parametrize("name", ["page", "page.txt", "page.svg"])
 def test_report_refuses_what_it_cannot_write(refused, save, tmp_path, name):
     said = refused("report", save(), "--out", tmp_path / name)
-    assert f"a report's name must end in .html or .pdf: {name}" in said
+    assert f"a page's name must end in .html or .pdf: {name}" in said
 
 
 def test_an_output_that_cannot_be_written_is_one_line(refused, save, tmp_path):
@@ -614,7 +647,8 @@ def test_an_output_that_cannot_hold_a_sign_is_one_line(save):
 
 
 # Names of the libraries a command loads; each costs start-up time, which is a feature here.
-HEAVY = ("numpy", "attrs", "cv2", "pydicom", "skimage", "scipy", "pandas", "PIL", "napari", "typing")
+DATABASES = ("sqlalchemy", "alembic", "pg8000", "sqlite3", "_sqlite3")
+HEAVY = ("numpy", "attrs", "cv2", "pydicom", "skimage", "scipy", "pandas", "PIL", "napari", "typing", *DATABASES)
 
 
 def loaded(code, *arguments):
@@ -635,11 +669,13 @@ def test_the_command_line_itself_loads_nothing_heavy():
     assert not loaded("import wlmeasure.cli") & set(HEAVY)
     assert not loaded("import wlmeasure.cli\ntry: wlmeasure.cli.main(['--help'])\nexcept SystemExit: pass") & set(HEAVY)
     assert not loaded("import wlmeasure.cli\nwlmeasure.cli.main(['--version'])") & set(HEAVY)
+    record = "import wlmeasure.cli\ntry: wlmeasure.cli.main(['record', 'add', '--help'])\nexcept SystemExit: pass"
+    assert not loaded(record) & set(HEAVY)
 
 
 def test_reading_a_png_loads_no_dicom_and_no_skimage(body, tmp_path):
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['read', {str(tmp_path / 'film.png')!r}]) == 0")
-    assert not names & {"pydicom", "skimage", "scipy", "pandas", "PIL", "napari"}
+    assert not names & {"pydicom", "skimage", "scipy", "pandas", "PIL", "napari", *DATABASES}
     assert "cv2" in names
 
 
@@ -647,7 +683,7 @@ def test_measuring_a_png_loads_no_scipy_and_no_dicom():
     """The clicks of this sample are traced, so every room takes part."""
     case = str(SAMPLES / "cases" / "s_curved.wl.json")
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0")
-    assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib"}
+    assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib", *DATABASES}
 
 
 def test_open_starts_the_viewer_on_the_files_named(monkeypatch):
@@ -695,15 +731,48 @@ def test_phantom_knows_the_levels_of_its_room(run, tmp_path):
     assert run("phantom", tmp_path / "films", "--count", "two")[0] == 2
 
 
+def test_phantom_hands_its_wishes_to_the_films(run, tmp_path):
+    """Every tooth under a crown, a veil of a fifth, canals that join and bend smoothly: the truth says so of each film."""
+    wishes = ("--count", 2, "--seed", 1005, "--confluent", 1, "--cap", 1.0, "--scatter", 0.2, "--ramp", 0.5)
+    assert run("phantom", tmp_path / "films", *wishes, changes=True)[0] == 0
+    for path in sorted((tmp_path / "films").glob("*.truth.json")):
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        assert (truth["cap"] in ("metal", "veneered"), truth["scatter"], truth["ramp_mm"]) == (True, 0.2, 0.5)
+        of_root = [canal["root"] for canal in truth["canals"]]
+        pairs = sum(of_root.count(root) == 2 for root in set(of_root))
+        assert sum(canal["joins"] is not None for canal in truth["canals"]) == pairs
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [("--confluent", 2, "confluent"), ("--cap", -1, "cap"), ("--scatter", 3, "scatter"), ("--ramp", 9, "ramp_mm")],
+)
+def test_phantom_refuses_wishes_before_it_makes_a_folder(refused, tmp_path, option, value, said):
+    assert f"{said} must be 0 to" in refused("phantom", tmp_path / "films", option, value)
+    assert not (tmp_path / "films").exists()
+
+
 def test_phantom_into_a_file_is_one_line(refused, save):
     assert "a.wl.json" in refused("phantom", save())
+
+
+def test_deidentify_says_what_it_did_or_why_not(run, refused, tmp_path):
+    from pydicom.data import get_testdata_file
+
+    film = get_testdata_file("CT_small.dcm")
+    assert "--no-text-in-pixels" in refused("deidentify", film, "--out", tmp_path / "out")
+    status, out, _ = run("deidentify", film, "--out", tmp_path / "out", "--no-text-in-pixels", changes=True)
+    assert status == 0
+    assert out.startswith("1 file in ")
+    assert (tmp_path / "out" / "0001.dcm").is_file()
+    assert b"CompressedSamples" not in (tmp_path / "out" / "0001.dcm").read_bytes()  # the patient's name there
 
 
 def test_every_command_of_the_readme_is_one():
     """No command is promised that the program does not know."""
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
-    assert promised == {"demo", "open", "phantom", "read", "measure", "report"}
+    assert promised == {"deidentify", "demo", "open", "phantom", "read", "measure", "report"}
     for word in promised:
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])

@@ -23,6 +23,8 @@ TREE = {
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
     "ShareError": "WlmeasureError",
+    "ArchiveError": "WlmeasureError",
+    "ArchiveConflictError": "ArchiveError",
 }
 
 

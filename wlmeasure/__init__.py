@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from wlmeasure.image.radiograph import Radiograph, SpacingClaim
     from wlmeasure.image.reading import read
     from wlmeasure.measure.batch import BendEstimates, fit_many
+    from wlmeasure.measure.clicks import ClicksLength, clicks_length
     from wlmeasure.measure.curvature import CurvatureEstimate, measure_curvature
     from wlmeasure.measure.length import LengthEstimate, measure_length
     from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
@@ -36,6 +37,7 @@ _HOMES = {
     "CanalTrace": "trace.centreline",
     "Case": "record.case",
     "CaseResult": "record.evaluate",
+    "ClicksLength": "measure.clicks",
     "CurvatureEstimate": "measure.curvature",
     "ElectronicLength": "decide.electronic",
     "ElectronicReading": "decide.electronic",
@@ -54,6 +56,7 @@ _HOMES = {
     "WorkingLength": "decide.reconcile",
     "calibrate_lines": "calibration",
     "calibrate_spacing": "calibration",
+    "clicks_length": "measure.clicks",
     "electronic_length": "decide.electronic",
     "evaluate": "record.evaluate",
     "fit_line_arc": "measure.line_arc",
@@ -75,6 +78,7 @@ __all__ = [
     "CanalTrace",
     "Case",
     "CaseResult",
+    "ClicksLength",
     "CurvatureEstimate",
     "ElectronicLength",
     "ElectronicReading",
@@ -94,6 +98,7 @@ __all__ = [
     "__version__",
     "calibrate_lines",
     "calibrate_spacing",
+    "clicks_length",
     "electronic_length",
     "evaluate",
     "fit_line_arc",

@@ -112,6 +112,9 @@ class KnownLine:
         Standard uncertainty of that length; a ruler read to 0.5 mm has 0.144.
     kind
         ``file`` or ``object``.
+    read_to_division
+        The length was read to a division of a ruler: its error lies anywhere within sqrt(3) times its standard uncertainty,
+        and nowhere beyond (GUM 4.3.7).
 
     Raises
     ------
@@ -123,6 +126,7 @@ class KnownLine:
     known_length_mm: float
     known_length_std_mm: float = RULER_STD_MM
     kind: Literal["file", "object"] = "file"
+    read_to_division: bool = False
 
     def __attrs_post_init__(self) -> None:
         if self.kind not in ("file", "object"):
@@ -173,6 +177,8 @@ class Calibration:
         Largest deviation of one known length from the common scale over its uncertainty; None for a single one.
     flags
         Remarks.
+    rectangular
+        Names of the terms whose errors are spread evenly and not normally.
     """
 
     mm_per_px_row: float
@@ -183,6 +189,7 @@ class Calibration:
     claim: SpacingClaim | None = None
     consistency: float | None = None
     flags: tuple[Flag, ...] = ()
+    rectangular: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         check_positive(CalibrationError, "mm_per_px_row", self.mm_per_px_row)
@@ -269,8 +276,10 @@ def calibrate_lines(
         method = "files and objects"
     elif not files:
         method = "object of known size"
+    # The mean of several readings is no longer spread evenly.
+    even = ("known length",) if len(lines) == 1 and lines[0].read_to_division else ()
     return Calibration(
-        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags))
+        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags)), even
     )
 
 

@@ -21,7 +21,8 @@ PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking th
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    arguments = _parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else argv
+    arguments = _parser(given).parse_args(given)
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
         arguments.run(arguments)
@@ -70,7 +71,7 @@ def _drop_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(given: list[str]) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="wlmeasure",
         description="Root canal working length from radiographs, with its uncertainty.",
@@ -116,10 +117,14 @@ def _parser() -> argparse.ArgumentParser:
     report = words.add_parser(
         "report",
         formatter_class=_formatter,
-        help="one self-contained page with pictures, lengths, cautions and sources",
+        help="pictures, lengths, the course of the treatment, cautions and sources, as PDF or one self-contained page",
     )
     report.add_argument("case", metavar="CASE.wl.json")
     report.add_argument("--out", required=True, metavar="FILE.pdf|FILE.html")
+    report.add_argument(
+        "--stops", action="store_true", help="only the small sheet with every stop setting, and a line for the chart"
+    )
+    report.add_argument("--decimal-comma", action="store_true", help="write that sheet's numbers with a comma")
     report.set_defaults(run=_report)
     share = words.add_parser("share", formatter_class=_formatter, help="a case as DICOM objects, a table or paths")
     share.add_argument("case", metavar="CASE.wl.json")
@@ -135,6 +140,23 @@ def _parser() -> argparse.ArgumentParser:
     share.add_argument("--film", metavar="ID", help="which film, where the case has several and one is meant")
     share.add_argument("--previous", metavar="REPORT.dcm", help="the report that a new one (--as sr) replaces")
     share.set_defaults(run=_share)
+    clean = words.add_parser(
+        "deidentify",
+        formatter_class=_formatter,
+        help="DICOM files without the patient, by the basic profile of PS3.15; all that belong together in one call",
+    )
+    clean.add_argument("files", nargs="+", metavar="IN")
+    clean.add_argument("--out", required=True, metavar="DIR", help="a new or empty folder")
+    clean.add_argument("--retain-uids", action="store_true", help="keep the UIDs (retain UIDs option)")
+    clean.add_argument(
+        "--clean-descriptors",
+        action="store_true",
+        help="keep descriptions made of neutral words alone (clean descriptors)",
+    )
+    clean.add_argument(
+        "--no-text-in-pixels", action="store_true", help="you looked at every picture and found no writing in it"
+    )
+    clean.set_defaults(run=_deidentify)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
     )
@@ -144,7 +166,32 @@ def _parser() -> argparse.ArgumentParser:
     phantom.add_argument(
         "--level", default="typical", choices=PHANTOM_LEVELS, help="how hard the films are to read (%(default)s)"
     )
+    phantom.add_argument(
+        "--confluent",
+        type=float,
+        metavar="SHARE",
+        help="share of roots with two canals in which they join (as the level has it)",
+    )
+    phantom.add_argument(
+        "--cap", type=float, metavar="SHARE", help="share of teeth under an artificial crown (as the level has it)"
+    )
+    phantom.add_argument(
+        "--scatter",
+        type=float,
+        metavar="RATIO",
+        help="scattered radiation over the primary beam, 0 to 1 (as the level has it)",
+    )
+    phantom.add_argument(
+        "--ramp", type=float, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
+    )
     phantom.set_defaults(run=_phantom)
+    record = words.add_parser(
+        "record", formatter_class=_formatter, help="the archive of length records: store, find, check and copy cases"
+    )
+    if "record" in given:  # eight parsers more: they would make every other command's start slower by half of it
+        from wlmeasure.cli_record import add_record_words
+
+        add_record_words(record, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -239,11 +286,17 @@ def _report(arguments: argparse.Namespace) -> None:
 
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.share.card import card_file
     from wlmeasure.share.report import report_file
 
     out = Path(arguments.out)
     result = evaluate(load_case(arguments.case))
-    out.write_bytes(report_file(result, out.name, made_at=_now().replace("T", " "), program=_program()))
+    made = {"made_at": _now().replace("T", " "), "program": _program()}
+    if arguments.stops:
+        content = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
+    else:
+        content = report_file(result, out.name, **made)
+    out.write_bytes(content)
     print(out)
 
 
@@ -260,6 +313,15 @@ def _share(arguments: argparse.Namespace) -> None:
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
         path.write_bytes(content)
         print(path)
+
+
+def _deidentify(arguments: argparse.Namespace) -> None:
+    from wlmeasure.share.deidentify import Profile, deidentify_files
+
+    profile = Profile(retain_uids=arguments.retain_uids, clean_descriptors=arguments.clean_descriptors)
+    done = deidentify_files(arguments.files, arguments.out, profile, no_text_in_pixels=arguments.no_text_in_pixels)
+    files = "1 file" if len(done.files) == 1 else f"{len(done.files)} files"
+    print(f"{files} in {arguments.out}, {len(done.changes)} elements changed; removed.csv lists them")
 
 
 def _demo(arguments: argparse.Namespace) -> None:
@@ -280,7 +342,9 @@ def _demo(arguments: argparse.Namespace) -> None:
 def _phantom(arguments: argparse.Namespace) -> None:
     from wlmeasure.phantom.dataset import each_film
 
-    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level):
+    asked = {name: getattr(arguments, name.removesuffix("_mm")) for name in ("confluent", "cap", "scatter", "ramp_mm")}
+    options = {name: value for name, value in asked.items() if value is not None}
+    for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level, **options):
         print(path, flush=True)  # a second a film: a long run shows how far it is
 
 

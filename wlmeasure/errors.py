@@ -13,6 +13,8 @@
         ├── DecideError             readings or lengths that cannot be reconciled as given
         ├── CaseError               a case file with a missing, wrong or newer member
         │   └── StaleCaseError      the image has changed since the case was saved
+        ├── ArchiveError            an archive that cannot be opened, read or written as asked
+        │   └── ArchiveConflictError  the case has changed since the caller read it
         └── ShareError              a case that cannot be handed on in the form asked for
 
 All derive from :class:`ValueError`, so a caller need not import ours.
@@ -24,6 +26,8 @@ from __future__ import annotations
 from math import isfinite
 
 __all__ = [
+    "ArchiveConflictError",
+    "ArchiveError",
     "CalibrationError",
     "CaseError",
     "DecideError",
@@ -78,6 +82,14 @@ class CaseError(WlmeasureError):
 
 class StaleCaseError(CaseError):
     """The image has changed since the case was saved."""
+
+
+class ArchiveError(WlmeasureError):
+    """An archive that cannot be opened, read or written as asked."""
+
+
+class ArchiveConflictError(ArchiveError):
+    """The case has changed since the caller read it; nothing was stored."""
 
 
 class ShareError(WlmeasureError):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QByteArray, QEvent, QSize, Qt, QTimer
-from qtpy.QtGui import QCursor, QImage, QPainter, QPixmap
-from qtpy.QtSvg import QSvgRenderer
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer
+from qtpy.QtGui import QCursor, QImage, QPixmap
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -26,8 +26,8 @@ from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.image.display import loupe
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
+from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
-from wlmeasure.share.drawing import Drawing, svg
 from wlmeasure.share.figures import profile_drawing
 from wlmeasure.share.report import report_file
 from wlmeasure.share.result import (
@@ -35,8 +35,8 @@ from wlmeasure.share.result import (
     canal_flags,
     curvature_words,
     electronic_words,
-    length_words,
     limit_words,
+    measured_words,
     proposal_words,
     reading_words,
     scale_words,
@@ -44,6 +44,7 @@ from wlmeasure.share.result import (
     stop_words,
 )
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
+from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
@@ -124,6 +125,7 @@ class WorkingLengthDock(QWidget):
             "canals": self._canals(),
             "readings": self._readings(),
             "length": self._length(),
+            "entry": self._entries(),
             "record": self._record(),
         }
         for part in self._by_place.values():
@@ -232,20 +234,25 @@ class WorkingLengthDock(QWidget):
         self.proposal = part.add(note(name="number"))
         self.reasons = part.add(note())
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
-        part.add(self._field("by", "Initials", None, "Who decides"))
+        part.add(self._field("by", "Initials", self._on_initials, "Who decides, and who enters in the record"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         part.add(buttons(button("Take proposal", self._take_proposal, "Copy the proposed length into the field"),
                          button("Decide", self._decide, "Record the decided length")))  # fmt: skip
         self.decision = part.add(note(name="number"))
         return part
 
+    def _entries(self) -> Part:
+        self.record = RecordPart(self.session, self._do, self._message("entry"))
+        return self.record
+
     def _record(self) -> Part:
-        part = Part("Record")
+        part = Part("Case")
         self.undo_button = button("Undo", lambda: self._do("record", self.session.undo), "Ctrl+Z")
         self.redo_button = button("Redo", lambda: self._do("record", self.session.redo), "Ctrl+Y")
         part.add(buttons(self.undo_button, self.redo_button))
         part.add(buttons(button("Save case", self._save, "Choose a name; every later step is saved there too"),
-                         button("Report", self._report, "Write the report, as a page or as PDF")))  # fmt: skip
+                         button("Report", self._report, "Write the report, as a page or as PDF"),
+                         button("Stops card", self._card, "One small sheet: every stop of every canal")))  # fmt: skip
         self.saved = part.add(note())
         part.add(self._message("record"))
         self.large = QCheckBox("large type")
@@ -333,6 +340,7 @@ class WorkingLengthDock(QWidget):
         self._show_scale()
         self._show_canal()
         self._show_length()
+        self.record.refresh()
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
@@ -403,31 +411,19 @@ class WorkingLengthDock(QWidget):
             return
         length = trace.length
         tip = trace.tip_to_end_mm
-        words = "no scale: angles only" if length is None else length_words(length.length_mm, length.length_std_mm)
+        words = "no scale: angles only" if length is None else measured_words(length)
         if tip is not None:
             words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
         if trace.lost_mm >= 0.1:
             words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
+        if trace.advice:
+            words += f"\nto narrow it: {trace.advice[0].words}"
         self.canal_length.setText(words)
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)
         self.profile.setVisible(profile is not None)
         if profile is not None:
-            self.profile.setPixmap(self._drawn(profile))
-
-    def _drawn(self, drawing: Drawing) -> QPixmap:
-        """A figure of the report, as wide as the dock leaves room for, on paper white in every theme."""
-        renderer = QSvgRenderer(QByteArray(svg(drawing).encode()))
-        size = renderer.defaultSize()
-        size.scale(PROFILE_PX, PROFILE_PX, Qt.AspectRatioMode.KeepAspectRatio)
-        ratio = self.devicePixelRatioF()
-        picture = QPixmap(size * ratio)
-        picture.fill(Qt.GlobalColor.white)
-        painter = QPainter(picture)
-        renderer.render(painter)
-        painter.end()
-        picture.setDevicePixelRatio(ratio)
-        return picture
+            self.profile.setPixmap(drawn(profile, PROFILE_PX, self.devicePixelRatioF()))
 
     def _show_length(self) -> None:
         found = self.session.canal_result
@@ -623,6 +619,9 @@ class WorkingLengthDock(QWidget):
         else:
             self._fields["decided"].edit.setText(f"{stop_setting_mm(proposed):.1f}")
 
+    def _on_initials(self, text: str) -> None:
+        self.session.initials = text
+
     def _decide(self) -> None:
         def step() -> None:
             length = typed_number(self._fields["decided"].text, "decided length")
@@ -659,9 +658,26 @@ class WorkingLengthDock(QWidget):
             self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
             return
 
+        self._write("Writing the report", report_file, result, saved, Path(path))
+
+    def _card(self) -> None:
+        name = "stops.pdf"
+        if self.session.case is not None:
+            name, _ = QFileDialog.getSaveFileName(self, "Write stops card", name, "PDF (*.pdf);;Page (*.html)")
+        if name:
+            self.card_to(name)
+
+    def card_to(self, path: str | Path) -> None:
+        """Write the stops card, as PDF or as a page by the ending of the name."""
+        result, saved = self.session.result, self.session.saved_at
+        if result is None or saved is None:
+            self.session.said.emit("record", "There is no stop to set yet: open a film and enter the tooth.")
+            return
+        self._write("Writing the card", card_file, result, saved, Path(path))
+
+    def _write(self, words: str, write: Callable[..., bytes], result: Any, saved: datetime, path: Path) -> None:
         def job() -> None:
             made = f"{saved:%Y-%m-%d %H:%M}"
-            content = report_file(result, Path(path).name, made_at=made, program=f"wlmeasure {__version__}")
-            Path(path).write_bytes(content)
+            path.write_bytes(write(result, path.name, made_at=made, program=f"wlmeasure {__version__}"))
 
-        self._do("record", lambda: self.session.run("Writing the report", job, lambda _: None))
+        self._do("record", lambda: self.session.run(words, job, lambda _: None))

@@ -8,6 +8,8 @@ from weakref import proxy
 
 from napari.components import ViewerModel
 
+from wlmeasure.record.draft import GAUGE_KEYS
+from wlmeasure_napari._entries import begin_file, begin_gauge, enter_draft
 from wlmeasure_napari._layers import Layers
 from wlmeasure_napari._session import Handle, Session
 
@@ -23,6 +25,8 @@ KEYS = (
     ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
     ("Enter", "accept"),
     ("R", "click the coronal reference point"),
+    ("N, Enter", "the next shaping file reached working length"),
+    ("G, then S L H P", "the gauge of that size sat snug, loose, sHort of length, or went past"),
     ("Esc", "put the tool away"),
     ("Ctrl+Z / Ctrl+Y", "undo, redo"),
     ("arrow keys", "move the chosen point by a quarter pixel"),
@@ -39,10 +43,15 @@ class Hands:
         self._session = session
         self._layers = layers
         self._bound: dict[str, Callable[[Any], None]] = {
-            "s": lambda _: self._do(lambda: session.take("file")),
+            "s": lambda _: self._do(lambda: self._key("s")),
+            "l": lambda _: self._do(lambda: self._key("l")),
+            "h": lambda _: self._do(lambda: self._key("h")),
+            "p": lambda _: self._do(lambda: self._key("p")),
+            "n": lambda _: self._do(lambda: begin_file(session)),
+            "g": lambda _: self._do(lambda: begin_gauge(session)),
             "f": lambda _: self._do(session.find_file),
             "t": lambda _: self._do(self._trace_key),
-            "Enter": lambda _: self._do(session.accept),
+            "Enter": lambda _: self._do(self._accept),
             "r": lambda _: self._do(lambda: session.take("reference")),
             "Escape": lambda _: self._do(session.cancel),
             "Control-z": lambda _: self._do(session.undo),
@@ -72,6 +81,20 @@ class Hands:
 
     def _do(self, step: Callable[[], None]) -> None:
         self._session.do("canvas", step)
+
+    def _key(self, key: str) -> None:
+        """S, L, H and P say how a gauge sat while one is offered; else S takes the tool for the scale."""
+        draft = self._session.draft
+        if draft is not None and draft.kind == "apical gauging":
+            enter_draft(self._session, GAUGE_KEYS[key])
+        elif key == "s":
+            self._session.take("file")
+
+    def _accept(self) -> None:
+        if self._session.draft is not None:
+            enter_draft(self._session)
+        else:
+            self._session.accept()
 
     def _trace_key(self) -> None:
         session = self._session

@@ -20,6 +20,7 @@ from typing import Any, Literal
 from attrs import evolve, frozen
 from psygnal import Signal
 
+from wlmeasure import __version__
 from wlmeasure.decide.electronic import Mark
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
@@ -30,6 +31,8 @@ from wlmeasure.record.case import (
     Canal,
     Case,
     Decision,
+    Entry,
+    FileTaper,
     KnownFile,
     KnownObject,
     Reading,
@@ -38,6 +41,7 @@ from wlmeasure.record.case import (
     load_case,
     save_case,
 )
+from wlmeasure.record.draft import Draft
 from wlmeasure.record.evaluate import (
     CanalResult,
     CaseResult,
@@ -47,6 +51,7 @@ from wlmeasure.record.evaluate import (
     evaluate,
     read_films,
 )
+from wlmeasure.record.record import LengthRecord, entries_from
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
@@ -79,7 +84,7 @@ def _to_trace(items: Iterable[Any]) -> bool:
     return any(
         item.path_px is None and (isinstance(item, Trace) or item.trace_kind == "clicks")
         for item in items
-        if isinstance(item, Trace | KnownFile)
+        if isinstance(item, Trace | KnownFile | FileTaper)
     )
 
 
@@ -119,6 +124,9 @@ class Session:
         self.chosen: Handle | None = None
         self.known_length_mm: float | None = None
         self.known_length_std_mm: float | None = None
+        self.initials = ""
+        self.draft: Draft | None = None
+        self.asked: Entry | None = None
         self.saved_at: datetime | None = None
         self.path: Path | None = None
         self.radiographs: dict[str, Radiograph] = {}
@@ -311,15 +319,23 @@ class Session:
         self.changed.emit()
         self.work(job, finish)
 
-    def _step(self, case: Case, *, after: Callable[[], None] | None = None, undoable: bool = True) -> None:
-        """Measure, save, and only then take over the new case."""
+    def _step(
+        self,
+        case: Case,
+        *,
+        after: Callable[[], None] | None = None,
+        undoable: bool = True,
+        entered: Callable[[CaseResult], LengthRecord] | None = None,
+    ) -> None:
+        """Measure, save, and only then take over the new case; `entered` gives the record that the result leads to."""
         radiographs, old, before = self.radiographs, self.case, self.result
 
         def job() -> CaseResult:
             result = evaluate(case, radiographs, before=before)
             accepted = edit.with_file_tips(accept_paths(result), result, old)
             # What is shown is what the saved case gives.
-            return result if accepted == case else evaluate(accepted, radiographs, before=result)
+            found = result if accepted == case else evaluate(accepted, radiographs, before=result)
+            return found if entered is None else evolve(found, case=evolve(found.case, entries=entered(found).entries))
 
         def done(result: CaseResult) -> None:
             assert self.path is not None
@@ -461,11 +477,20 @@ class Session:
             return "film", "Open a film: drop an image here, or press Open film."
         if self.case is None:
             return "film", "Enter the tooth, such as 46."
+        if self.draft is not None:
+            return "entry", self.draft.offer
         if self.proposal is not None:
-            if not self.pending:
-                return "scale", "A file's tip is found, but no stop: click the stop, or Esc to begin anew."
-            # No figure of how sure: it was fitted on plainer films, and the stop is wrong on most films of whole teeth.
-            sure = "A file is found; look closely at its stop and its tip, both are guesses."
+            # How often such a proposal was right on synthetic films; real films are harder.
+            share = f"{100.0 * self.proposal.confidence:.0f} of 100 like it were right on synthetic films"
+            if self.proposal.stop_px is None:
+                if not self.pending:
+                    return (
+                        "scale",
+                        f"A file's tip is found ({share}), but no stop: click the stop, or Esc to begin anew.",
+                    )
+                sure = f"A file's tip is found ({share}), and you clicked its stop; look closely at both."
+            else:
+                sure = f"A file is found, stop and tip ({share}); look closely at both."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
         if self.tool in ENDS:
@@ -537,7 +562,7 @@ class Session:
             )
         self._drop_tool()
         self.tool = "file"
-        self.proposal = next((p for p in tipped if p.stop_px is not None), tipped[0])
+        self.proposal = tipped[0]  # the surest one
         ends = (self.proposal.stop_px, self.proposal.tip_px)
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
@@ -549,6 +574,7 @@ class Session:
         self.pending = []
         self.live = []
         self.proposal = None
+        self.draft = None
         self._live = None
         self.chosen = None
 
@@ -689,7 +715,7 @@ class Session:
         scales = self.case.film(self.film_id).scale
         for at in reversed(range(len(scales))):
             scale = scales[at]
-            if not isinstance(scale, Spacing):
+            if isinstance(scale, KnownFile | KnownObject):
                 new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)
                 if new != scale:
                     self._step(edit.with_scale(self.case, self.film_id, new, at=at))
@@ -776,7 +802,7 @@ class Session:
                 self._step(edit.without_scale(case, self.film_id, handle.scale), after=after)
                 return
             moved = evolve(scale, points_px=new)
-            if isinstance(moved, KnownFile):
+            if isinstance(moved, KnownFile | FileTaper):
                 moved = evolve(moved, path_px=None, tracer=None)
             self._step(edit.with_scale(case, self.film_id, moved, at=handle.scale), after=after)
             return
@@ -851,7 +877,29 @@ class Session:
             at=datetime.now().replace(microsecond=0).isoformat(),
             reason=reason.strip() or None,
         )
-        self._edit(lambda case: edit.with_decision(case, self.canal_name, decision))
+        if self.case is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+        self.initials = decision.by
+        record = LengthRecord(self.case.entries)
+
+        def entered(result: CaseResult) -> LengthRecord:
+            # What was measured goes into the record with the decision that rests on it.
+            return entries_from(result, record, at=decision.at, by=decision.by, program=f"wlmeasure {__version__}")
+
+        self._step(edit.with_decision(self.case, self.canal_name, decision), entered=entered)
+
+    def take_entries(self, entries: tuple[Entry, ...]) -> None:
+        """Take over a longer record; nothing is measured anew."""
+        assert self.result is not None
+        assert self.case is not None
+        assert self.path is not None
+        case = evolve(self.case, entries=entries)
+        self._save(case, self.path)
+        self._undo.append((self.case, self.canal_name, self.film_id))
+        del self._undo[:-UNDO_STEPS]
+        self._redo.clear()
+        self.draft = None
+        self._take(evolve(self.result, case=case))
 
     def proposed_mm(self) -> float | None:
         """The proposed working length of the canal in hand."""

@@ -6,14 +6,17 @@ import re
 
 import pytest
 
+from wlmeasure.decide.advice import ADVICE, advice
 from wlmeasure.decide.flags import CATALOGUE, flag
 from wlmeasure.errors import DecideError
 
+EVERY = {**CATALOGUE, **ADVICE}
 
-@pytest.mark.parametrize("code", CATALOGUE)
+
+@pytest.mark.parametrize("code", EVERY)
 def test_wording(code: str) -> None:
     """The clinician decides: no exposure is ordered, no length called safe, and a sentence stays one plain sentence."""
-    text = CATALOGUE[code].text
+    text = EVERY[code].text
     assert not re.search(r"\bsafe|\bmust\b|\btake (a|another)\b|\bretake\b|\bexpos", text, re.IGNORECASE)
     assert "another film" not in text or "remains the clinician's choice" in text
     assert not re.search(r"\d", text)
@@ -22,9 +25,11 @@ def test_wording(code: str) -> None:
 
 
 def test_no_sentence_stands_twice() -> None:
-    assert len({item.text for item in CATALOGUE.values()}) == len(CATALOGUE)
+    assert len({item.text for item in EVERY.values()}) == len(CATALOGUE) + len(ADVICE)
 
 
 def test_an_unknown_code_is_refused() -> None:
     with pytest.raises(DecideError, match="catalogue"):
         flag("no-such-flag")
+    with pytest.raises(DecideError, match="catalogue"):
+        advice("no-such-advice")

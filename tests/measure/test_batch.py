@@ -139,6 +139,16 @@ def test_laws(angle: float, scale: float, mirrored: bool) -> None:
     assert after.misfit_mm == pytest.approx(scale * before.misfit_mm, rel=1e-4)
 
 
+@pytest.mark.parametrize("tail", [True, False])
+def test_a_straight_path_has_no_loop(draw: Draw, tail: bool) -> None:
+    """300 straight paths of 12 mm: a loop that no point lies on would make some of them 10 mm longer, turned by 360 degrees."""
+    straight = draw([(12.0, 0.0)], 40) + np.random.default_rng(2).normal(0.0, 0.02, (300, 40, 2))
+    found = fit_many(straight, tail=tail)
+    assert found.length_mm == pytest.approx(12.0, abs=0.15)
+    assert np.median(found.angle_deg) < 8.0
+    assert (found.angle_deg <= 180.0).all()
+
+
 def test_another_form_shows_in_the_misfit(draw: Draw) -> None:
     """An S fitted as a single bend is off by far more than its noise; a bend is not."""
     s_shape = draw([(5.0, 0.0), (4.0, 1.0 / 6.0), (1.0, 0.0), (3.5, -1.0 / 5.0)], 60)

@@ -18,13 +18,14 @@ from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.length import (
     UNCOVERED_END_REL_STD,
     UNCOVERED_WHOLE_REL_STD,
+    WINDING,
     LengthEstimate,
     covered_mm,
     measure_length,
     path_noise,
     polyline_mm,
 )
-from wlmeasure.trace.centreline import CanalTrace, given_path
+from wlmeasure.trace.centreline import GIVEN_PATH, CanalTrace, given_path
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]
@@ -110,24 +111,53 @@ def test_a_click_in_oblong_pixels_counts_by_its_direction() -> None:
     assert budget(bent)["end clicks"] == pytest.approx(hypot(0.03, 0.02))
 
 
-def test_errors_across_a_curved_path(draw: Draw) -> None:
-    """Monte Carlo: independent errors across a clicked arc, ends held, change its length by the stated term.
-
-    The length of the noisy polyline also grows by its own zigzag; the same noise on the straightened canal shows how much.
-    """
+def test_errors_across_clicks_along_a_bend(draw: Draw) -> None:
+    """Monte Carlo: independent errors of 1 px across a clicked arc, ends held, spread its length by the stated term."""
     rng = np.random.default_rng(9)
     scale = square()
-    path = draw([(12.0, 1.0 / 6.0)], 9) / 0.02 + 500.0
+    clicks = draw([(12.0, 1.0 / 6.0)], 9) / 0.02 + 500.0
+    found = []
+    for _ in range(250):
+        error = rng.normal(0.0, 1.0, (9, 2))
+        error[[0, -1]] = 0.0
+        found.append(measure_length(given_path(clicks + error, SHAPE), scale))
+    seen, stated = np.std([f.canal_mm for f in found]), np.mean([budget(f)["path"] for f in found])
+    print(f"\nterm 'path' of clicks: stated {stated:.4f} mm, seen {seen:.4f} mm")
+    assert stated == pytest.approx(float(seen), rel=0.25)
+
+
+def test_errors_across_a_dense_path(draw: Draw) -> None:
+    """Monte Carlo: errors of 0.5 px that go together over 1.5 mm spread the length of a traced arc by the stated term."""
+    rng = np.random.default_rng(9)
+    scale = square()
+    path = draw([(12.0, 1.0 / 6.0)], 400) / 0.02 + 500.0
     step = np.gradient(path, axis=0)
     normals = np.column_stack([-step[:, 1], step[:, 0]]) / np.hypot(*step.T)[:, None]
+    reach = 1.5 / sqrt(2.0 * pi) / (12.0 / 399.0)  # Gaussian correlation with that integral length, in points
+    kernel = np.exp(-((np.arange(-100, 101) / reach) ** 2))
+    kernel /= np.sqrt(np.sum(kernel**2))
     lengths = []
-    for _ in range(4000):
-        error = rng.normal(0.0, 0.5, 9)
-        error[[0, -1]] = 0.0
-        lengths.append(polyline_mm(path + error[:, None] * normals, scale))
+    for _ in range(1500):
+        error = 0.5 * np.convolve(rng.normal(0.0, 1.0, 600), kernel, mode="valid")
+        lengths.append(measure_length(given_path(path + error[:, None] * normals, SHAPE), scale).canal_mm)
     stated = budget(measure_length(given_path(path, SHAPE, centre_std_px=0.5), scale))["path"]
-    print(f"\nterm 'path': stated {stated:.4f} mm, seen {np.std(lengths):.4f} mm")
-    assert stated == pytest.approx(float(np.std(lengths)), rel=0.2)
+    print(f"\nterm 'path' of a dense path: stated {stated:.4f} mm, seen {np.std(lengths):.4f} mm")
+    assert stated == pytest.approx(float(np.std(lengths)), rel=0.3)
+
+
+def test_a_drawn_path_is_measured_as_it_is_and_clicks_by_a_smooth_line(draw: Draw) -> None:
+    """On oblong pixels: a dense path with zigzag keeps all of it; 25 clicks with it do not
+    (the errors of the two end clicks along the canal remain: 0.07 mm)."""
+    scale = calibrate_lines([KnownLine([[0.0, 0.0], [900.0, 0.0]], 18.0)], col_over_row=1.4)
+    rng = np.random.default_rng(4)
+    for count, clicked in ((25, True), (60, False)):
+        noisy = draw([(6.0, 0.0), (6.0, 1.0 / 6.0)], count) + rng.normal(0.0, 0.05, (count, 2))
+        trace = given_path(noisy / scale.mm_per_px + [500.0, 500.0], SHAPE)
+        found, polyline = measure_length(trace, scale).canal_mm, polyline_mm(trace.path_px, scale)
+        assert polyline > 12.1
+        assert found == pytest.approx(12.0 if clicked else polyline, abs=0.15 if clicked else 1e-9)
+        traced = CanalTrace(trace.path_px, trace.path_px[[0, -1]], "some tracer", 0.2)
+        assert measure_length(traced, scale).canal_mm == pytest.approx(polyline, abs=1e-9)
 
 
 def test_a_scale_of_a_claim_covers_nothing() -> None:
@@ -157,12 +187,33 @@ def test_two_lengths_on_one_film_share_their_scale() -> None:
     assert one.covariance_mm2(two) < one.length_std_mm * two.length_std_mm
 
 
+def test_a_path_that_winds_beyond_the_file_is_in_doubt() -> None:
+    """By hand: the last 2 mm run along two sides of 1.25 mm of a triangle of base 2 mm, 0.5 mm longer than their chord.
+
+    A path drawn by a person is meant as it is; a straight one winds nowhere.
+    """
+    down = np.column_stack([np.linspace(100.0, 1000.0, 300), np.full(300, 100.0)])
+    out = np.column_stack([np.linspace(1000.0, 1050.0, 30)[1:], np.linspace(100.0, 137.5, 30)[1:]])
+    back = np.column_stack([np.linspace(1050.0, 1100.0, 30)[1:], np.linspace(137.5, 100.0, 30)[1:]])
+    winding, straight = np.vstack([down, out, back]), np.linspace(down[0], [1100.0, 100.0], 400)
+    stated = {}
+    for name, path, tracer in (("winds", winding, "t"), ("straight", straight, "t"), ("drawn", winding, GIVEN_PATH)):
+        found = measure_length(CanalTrace(path, path[[0, -1]], tracer, 0.1), square(), beside_mm=1e-3)
+        stated[name] = budget(found).get(WINDING, 0.0)
+    assert stated["winds"] == pytest.approx(0.5 / sqrt(3.0), rel=0.05)
+    assert stated["straight"] == pytest.approx(0.0, abs=1e-6)
+    assert stated["drawn"] == 0.0
+
+
 def test_a_traced_path_has_errors_that_go_together() -> None:
-    """Clicks are independent of each other; a dense path follows the spline of the tracer."""
+    """Clicks are independent of each other; a dense path, traced or drawn, goes astray and comes back over some length."""
     dense = CanalTrace(np.linspace([0.0, 0.0], [800.0, 0.0], 400), [[0.0, 0.0], [800.0, 0.0]], "some tracer", 0.1)
     assert path_noise(dense, square()).correlation_mm == 1.5
     assert path_noise(dense, square()).std_mm == pytest.approx(0.002)
-    assert path_noise(given_path([[0.0, 0.0], [400.0, 3.0], [800.0, 0.0]], SHAPE), square()).correlation_mm == 0.0
+    assert path_noise(given_path(dense.path_px, SHAPE), square()).correlation_mm == 1.5
+    for clicks in (3, 12):
+        path = np.linspace([0.0, 0.0], [800.0, 3.0], clicks)
+        assert path_noise(given_path(path, SHAPE), square()).correlation_mm == 0.0
 
 
 # --- which stretch a file covers -------------------------------------------------------------------------------------
@@ -238,8 +289,8 @@ def test_what_one_film_cannot_show() -> None:
     Each axis is seen along a random direction; its chord is tilted out of the film by 12 degrees (one standard deviation), so
     that one view loses the published 3.3 % of the length in the median. As published, length over chord is at most 1.20 and
     the loss at most 15 %. The last millimetres get their scale from a file along all the rest; the whole canal from elsewhere.
-    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, so the
-    constant for an end is on the safe side.
+    Figures depend on where the bends sit, which is not published: these ends come out at an rms of 0.09 to 0.11, as those of
+    the project's phantoms do, whose bends are drawn otherwise.
     """
     rng = np.random.default_rng(1)
     axes, length = axes_in_depth(rng, 3000)
@@ -271,9 +322,8 @@ def test_what_one_film_cannot_show() -> None:
     print(
         f"whole canal {whole:.3f}; within the 95 % interval " + ", ".join(f"{share:.3f}" for share in within.values())
     )
-    assert max(ends.values()) <= UNCOVERED_END_REL_STD
-    assert min(within.values()) >= 0.95
-    assert 0.10 <= max(ends.values()) <= 0.20
+    assert min(ends.values()) <= UNCOVERED_END_REL_STD <= max(ends.values())
+    assert all(0.93 <= share <= 0.97 for share in within.values())
     assert 0.03 <= whole <= 0.08
     assert whole == pytest.approx(UNCOVERED_WHOLE_REL_STD, rel=0.25)
 

@@ -7,14 +7,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.film import (
     MATERIALS,
+    SCATTER_MM,
     TONES,
     Detector,
     expose,
     jpeg,
+    scattered,
     tone_curve,
     trabecular_texture,
     transmission,
@@ -172,3 +175,55 @@ def test_bone_pattern_has_its_deviation_at_the_scale_of_struts():
     # As wide as high in mm, though pixels are not square.
     along, across = (np.abs(np.diff(texture, axis=k)).mean() / step for k, step in ((0, 0.03), (1, 0.045)))
     assert along / across == pytest.approx(1.0, abs=0.2)
+
+
+# --- scatter ------------------------------------------------------------------------------------------------------------
+
+
+def wide(rows, cols, spacing):
+    return aim(source_object_mm=200.0, source_detector_mm=210.0, rows=rows, cols=cols, spacing_mm=spacing)
+
+
+@given(st.floats(0.01, 1.0), st.integers(0, 1000))
+def test_the_veil_has_the_energy_that_was_asked_for(fraction, seed):
+    """Its sum over the image is `fraction` of the primary's, it is nowhere negative, and nothing in it is fine."""
+    rng = np.random.default_rng(seed)
+    beam = rng.random((150, 120), dtype=np.float32)
+    beam[40:90, 30:80] *= 0.1
+    veil = (scattered(beam, wide(150, 120, (0.3, 0.2)), fraction) - beam).astype(np.float64)
+    assert veil.sum() == pytest.approx(fraction * beam.sum(dtype=np.float64), rel=1e-5)
+    assert veil.min() > 0.0
+    # A slope of the smoothed primary is at most its range over sqrt(2 pi) sigma, per mm.
+    steepest = fraction * 1.05 / (np.sqrt(2.0 * np.pi) * SCATTER_MM)
+    assert np.abs(np.diff(veil, axis=0)).max() < 1.2 * steepest * 0.3
+    assert np.abs(np.diff(veil, axis=1)).max() < 1.2 * steepest * 0.2
+
+
+def test_the_veil_is_in_mm_on_unequal_pixels():
+    """A half-plane's veil is the normal distribution's integral, sigma 10 mm, across rows and across columns."""
+    projection = wide(300, 240, (0.4, 0.5))
+    for axis, spacing in ((0, 0.4), (1, 0.5)):
+        beam = np.zeros((300, 240), np.float32)
+        beam[(slice(150, None), slice(None)) if axis == 0 else (slice(None), slice(120, None))] = 1.0
+        veil = scattered(beam, projection, 0.3) - beam
+        along = veil.mean(axis=1 - axis)
+        mm = (np.arange(along.size) - (along.size - 1) / 2) * spacing
+        middle = np.abs(mm) < 20.0
+        np.testing.assert_allclose(along[middle], 0.3 * norm.cdf(mm[middle] / SCATTER_MM), atol=0.003)
+
+
+@pytest.mark.parametrize("fraction", [0.1, 0.3])
+def test_a_veil_lowers_the_contrast_of_a_small_object(fraction):
+    """(background - object) / background falls by 1 / (1 + fraction): the object is too small to lower its own veil."""
+    beam, projection = np.full((600, 600), 0.5, np.float32), wide(600, 600, (0.1, 0.1))
+    beam[298:302, 298:302] = 0.2
+    seen = scattered(beam, projection, fraction)
+    contrast = (seen[300, 320] - seen[300, 300]) / seen[300, 320]
+    assert contrast == pytest.approx(0.6 / (1.0 + fraction), rel=2e-3)
+    np.testing.assert_array_equal(scattered(beam, projection, 0.0), beam)
+
+
+def test_less_than_no_scatter_is_refused():
+    beam, projection = flat(0.3)
+    with pytest.raises(PhantomError, match=r"fraction must be >= 0: -0\.1"):
+        scattered(beam, projection, -0.1)

@@ -5,7 +5,7 @@ import pytest
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, SHAPES, canal_axis
-from wlmeasure.phantom.dentition import CANAL_COUNTS, draw_tooth
+from wlmeasure.phantom.dentition import CANAL_COUNTS, draw_tooth, join_canals
 
 COUNT = 314
 
@@ -133,3 +133,22 @@ def test_canals_stay_inside_their_roots():
                 worst.append((sideways / half).max())
                 assert distance.max() < 2.0
     assert np.percentile(worst, 90) < 0.8
+
+
+def test_a_share_of_the_pairs_joins_and_either_canal_owns_the_end():
+    """A quarter of 200 roots: within four standard deviations of 50; owners are half and half."""
+    tooth = draw_tooth(np.random.default_rng(1004), LEVELS["typical"], roots=1, canals=2)
+    rng = np.random.default_rng(1005)
+    joints = [[canal.joins for canal in join_canals(rng, tooth, 0.25).canals] for _ in range(200)]
+    joined = [pair for pair in joints if any(pair)]
+    assert abs(len(joined) - 50) < 25
+    assert all(sum(one is not None for one in pair) == 1 for pair in joined)
+    assert 0.2 < np.mean([pair[0] is None for pair in joined]) < 0.8
+    before = [one.mm_from_apex for pair in joined for one in pair if one]
+    assert 1.18 < min(before) < 2.0
+    assert 4.0 < max(before) < 5.02
+
+
+def test_a_root_with_one_canal_has_nothing_to_join():
+    tooth = draw_tooth(np.random.default_rng(1006), LEVELS["typical"], roots=3, canals=3)
+    assert [canal.joins for canal in join_canals(np.random.default_rng(1), tooth, 1.0).canals] == [None] * 3

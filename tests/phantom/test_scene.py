@@ -6,13 +6,15 @@ import pytest
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.curve import Bend, Curve, curve_from_bends
-from wlmeasure.phantom.dentition import draw_tooth
+from wlmeasure.phantom.dentition import draw_tooth, join_canals
+from wlmeasure.phantom.film import transmission
+from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import aim
-from wlmeasure.phantom.rays import cross, overlap_mm
-from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Bone, FileInCanal, Scene, paths_mm
+from wlmeasure.phantom.rays import cross, overlap_mm, union_mm
+from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Bone, Cap, FileInCanal, Scene, paths_mm
 from wlmeasure.phantom.solid import tube
 from wlmeasure.phantom.tooth import Canal, CrownForm, Root, Tooth, crown_solid
-from wlmeasure.phantom.treatment import access_cavity, clamp, restoration
+from wlmeasure.phantom.treatment import access_cavity, clamp, draw_cap, restoration
 
 SHAPE = (1000, 700)
 
@@ -242,3 +244,141 @@ def test_a_clamp_is_metal_on_both_sides_of_the_neck():
     neck = steel[row_of(projection, 1.8) : row_of(projection, 0.0)]
     assert neck.max() > 2.0  # two jaws behind one another
     assert not steel[row_of(projection, -1.5) :].any()
+
+
+# --- artificial crowns --------------------------------------------------------------------------------------------------
+
+
+def capped(cap, **more):
+    projection = shot(vertical_deg=0.0, horizontal_deg=0.0)
+    return paths_mm(Scene(plain_tooth(), cap=cap, **more), projection, np.random.default_rng(1)), projection
+
+
+def test_a_metal_crown_has_its_thickness_on_either_side():
+    """Half way up (3.9 of 7.8 mm) the crown is 4.1 mm deep either way from its axis. Its inside is 0.8 mm in and, being lower
+    by 1.12 mm, is met at 3.9 / 6.68 = 0.584 of its height, where the form has 1 - 0.03 * 0.084 / 0.2 of its width."""
+    paths, projection = capped(Cap(0.8))
+    middle = round(float(projection.pixels([[0.0, 0.0, 0.0]])[0, 1]))
+    inner = 4.1 * (1.0 - 0.03 * (3.9 / 6.68 - 0.5) / 0.2) - 0.8
+    assert paths["alloy"][row_of(projection, 3.9), middle] == pytest.approx(2.0 * (4.1 - inner), rel=0.02)
+    # At the neck it is half as thick, 0.12 of the height up four fifths: 0.15 mm up 4.1 * 0.8712 - (4.1 * 0.8731 - 0.445).
+    assert paths["alloy"][row_of(projection, 0.15), middle] == pytest.approx(2.0 * 0.437, rel=0.06)
+    assert not paths["alloy"][row_of(projection, -0.3) :].any()
+    assert "enamel" not in paths
+    assert "ceramic" not in paths
+
+
+@pytest.mark.parametrize("cap", [Cap(0.7), Cap(0.4, 1.0)])
+def test_a_crown_takes_the_place_of_enamel_and_nothing_else(cap):
+    """Along every ray, alloy, ceramic and dentine under a crown add up to enamel and dentine without it."""
+    under, projection = capped(cap)
+    bare, _ = capped(None)
+    solid = sum(under[name] for name in ("alloy", "ceramic", "dentine") if name in under)
+    assert np.abs(solid - bare["enamel"] - bare["dentine"]).max() < 0.05
+    np.testing.assert_allclose(under["soft"], bare["soft"], atol=1e-4)
+    assert min(float(path.min()) for path in under.values()) >= 0.0
+    root = slice(row_of(projection, -0.5), None)
+    np.testing.assert_allclose(under["dentine"][root], bare["dentine"][root], atol=1e-3)
+
+
+def test_what_a_crown_hides():
+    """Through the crown's middle a metal one leaves less than an eighth of the light, a veneered one lies between; at the
+    outline of a veneered one there is ceramic alone, which shows less than enamel."""
+    seen = {}
+    for name, cap in (("none", None), ("veneered", Cap(0.4, 1.0)), ("metal", Cap(0.8))):
+        paths, projection = capped(cap)
+        middle = round(float(projection.pixels([[0.0, 0.0, 0.0]])[0, 1]))
+        seen[name] = float(transmission(paths)[row_of(projection, 3.5), middle - 15])
+        if name == "veneered":
+            edge = paths["ceramic"][row_of(projection, 3.9)] > 0.3
+            assert (edge & (paths["alloy"][row_of(projection, 3.9)] == 0.0)).sum() > 30
+    assert seen["metal"] < seen["none"] / 8.0
+    assert seen["metal"] < seen["veneered"] < seen["none"] / 2.0
+
+
+def test_an_access_cavity_opens_a_crown():
+    tooth = plain_tooth()
+    whole, projection = capped(Cap(0.8))
+    opened, _ = capped(Cap(0.8), access=access_cavity(tooth, tooth.canals[0]))
+    lost = whole["alloy"] - opened["alloy"]
+    assert lost.min() > -1e-4
+    # Through the roof along the axis: between the cusps there is a roof's depth less, at mid height the walls stay.
+    middle = round(float(projection.pixels([[0.0, 0.0, 0.0]])[0, 1]))
+    assert lost[:, middle - 20 : middle + 20].max() > 1.0
+    assert lost[row_of(projection, 2.5), middle] < 0.05
+
+
+def test_crowns_are_drawn_as_often_as_was_asked():
+    """A share of 0.3 of 400: within four standard deviations of 120; no front tooth gets one of metal by chance."""
+    molar, front = (
+        Tooth(CrownForm(kind, 4.0, 4.0, 8.0), plain_tooth().roots, (0.8, 1.1)) for kind in ("molar", "incisor")
+    )
+    rng = np.random.default_rng(1010)
+    drawn = [draw_cap(rng, LEVELS["typical"], molar, Options(cap=0.3)) for _ in range(400)]
+    made = [one for one in drawn if one is not None]
+    assert abs(len(made) - 120) < 37
+    assert {one.kind for one in made} == {"metal", "veneered"}
+    assert {draw_cap(rng, LEVELS["typical"], front, Options(cap=True)).kind for _ in range(40)} == {"veneered"}
+    assert {draw_cap(rng, LEVELS["typical"], front, Options(cap="metal")).kind for _ in range(10)} == {"metal"}
+    assert not any(
+        draw_cap(rng, LEVELS["typical"], molar, Options(cap=wish)) for wish in (None, False, 0.0) for _ in range(40)
+    )
+
+
+@pytest.mark.parametrize(
+    ("metal", "ceramic", "message"),
+    [
+        (0.0, 0.0, "metal_mm must be > 0: 0"),
+        (0.5, 1.6, "ceramic_mm must be 0 to 1.50"),
+        (0.5, -0.1, "ceramic_mm must be 0"),
+    ],
+)
+def test_what_is_no_crown_is_refused(metal, ceramic, message):
+    with pytest.raises(PhantomError, match=message):
+        Cap(metal, ceramic)
+
+
+def test_a_filling_that_was_asked_for_stays():
+    """The hard level draws crowns, but not over the caller's filling; a crown and a filling at once are refused."""
+    rng, molar = np.random.default_rng(1012), plain_tooth()
+    drawn = [
+        draw_cap(rng, LEVELS["hard"], molar, Options(restoration=wish)) for wish in (None, True) for _ in range(60)
+    ]
+    assert any(drawn[:60])
+    assert not any(drawn[60:])
+    with pytest.raises(PhantomError, match="restorations must be none under a cap"):
+        Scene(molar, cap=Cap(0.8), restorations=(restoration(rng, molar),))
+
+
+# --- canals that join ---------------------------------------------------------------------------------------------------
+
+
+def test_a_shared_canal_is_hollow_once():
+    """Below the meeting the root with both canals is the root with the owner's alone; above it, it is hollow twice."""
+    tooth = join_canals(
+        np.random.default_rng(1011), draw_tooth(np.random.default_rng(1001), LEVELS["clear"], roots=1, canals=2), 1.0
+    )
+    (root,) = tooth.roots
+    (joiner,) = (canal for canal in root.canals if canal.joins)
+    (owner,) = (canal for canal in root.canals if not canal.joins)
+    projection = shot(vertical_deg=0.0, horizontal_deg=0.0, technique="square")
+    lumen = {
+        name: cross_union([canal.solid() for canal in canals], projection)
+        for name, canals in (("both", root.canals), ("owner", (owner,)), ("joiner", (joiner,)))
+    }
+    meeting = projection.pixels(joiner.curve.at([joiner.curve.length_mm - joiner.joins.mm_from_apex]))[0]
+    start = projection.pixels(joiner.curve.points_mm[:1])[0]
+    shared = np.zeros(SHAPE, bool)
+    way = 1 if meeting[0] > start[0] else -1
+    edge = round(float(meeting[0])) + 3 * way
+    shared[edge:] = True
+    assert lumen["owner"][shared].sum() > 0.0
+    # Widths at the same place differ a little, since the ways to it differ in length.
+    assert np.abs(lumen["both"] - lumen["owner"])[shared].max() < 0.03
+    high = slice(round(float(start[0])) + 10, round(float(start[0])) + 40)
+    alone = lumen["owner"][high].sum() + lumen["joiner"][high].sum()
+    assert lumen["both"][high].sum() == pytest.approx(alone, rel=0.02)
+
+
+def cross_union(solids, projection):
+    return union_mm([cross(solid, projection, oversampling=2) for solid in solids]).on(SHAPE)

@@ -243,6 +243,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.click(END)
     person.key("Return")
     assert dock.canal_length.text().startswith(f"{person.session.trace_result.length.length_mm:.1f} mm ± ")
+    assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.canal_length.text()
     person.click_into("reading")
     person.type("reading", "20.5")
     person.space(person.button("Same again"))
@@ -625,3 +626,95 @@ def test_the_file_is_found_with_one_key_and_accepted_with_another(person):
     assert person.session.film.calibration.mm_per_px_row == pytest.approx(0.0204, rel=5e-3)
     assert person.clicks == clicks
     assert person.session.live == []
+
+
+def decided(person):
+    traced(person)
+    person.enter("reading", "20.5")
+    for _ in range(2):
+        person.press(person.button("Same again"))
+    person.enter("by", "KO")
+    person.press(person.button("Take proposal"))
+    person.press(person.button("Decide"))
+
+
+def test_a_shaping_file_and_a_gauge_by_two_keys_each(person):
+    """N and Enter, G and S; what was entered is shown, with the stops to set, and is in the saved case."""
+    decided(person)
+    record = person.dock.record
+    before = len(person.session.case.entries)
+    person.key("N")
+    assert "Shaping file 20/.04 at 20 mm" in person.dock.next_line.text()
+    assert record.offer.isVisibleTo(record)
+    person.key("Return")
+    person.key("G")
+    assert "S snug, L loose" in person.dock.next_line.text()
+    person.key("S")
+    file, gauge = person.session.case.entries[before:]
+    assert (file.kind, file.size, file.length_mm) == ("shaping file", 20, 20.0)
+    assert (gauge.kind, gauge.size, gauge.finding) == ("apical gauging", 20, "snug")
+    assert "shaping file size 20/.04" in record.lines.text()
+    assert "apical gauging size 20" in record.lines.text()
+    assert "file 25/.04: 20.0" in record.stops.text()
+    assert "irrigation needle, 2.0 short: 18.0" in record.stops.text()
+    assert record.plot.isVisibleTo(record)
+    assert not record.offer.isVisibleTo(record)
+    # S is the scale's key again.
+    person.key("S")
+    assert person.session.tool == "file"
+    assert person.said("entry") == ""
+
+
+def test_the_form_shows_what_the_kind_holds_and_enters_it(person):
+    decided(person)
+    record = person.dock.record
+    shown = {}
+    for kind in ("shaping file", "filling check", "separated fragment", "canals joining", "note"):
+        record.kind.setCurrentText(kind)
+        person.settle()
+        fields = {name for name, field in record.numbers.items() if field.isVisibleTo(record)}
+        shown[kind] = fields | {n for n in ("instrument", "found", "other") if getattr(record, n).isVisibleTo(record)}
+    assert shown == {
+        "shaping file": {"length_mm", "instrument"},
+        "filling check": {"distance_mm"},
+        "separated fragment": {"level_mm", "extent_mm", "instrument", "found"},
+        "canals joining": {"distance_mm", "level_mm", "found", "other"},
+        "note": {"length_mm"},
+    }
+    record.kind.setCurrentText("shaping file")
+    record.instrument.edit.setText("25/,04")
+    record.numbers["length_mm"].edit.setText("18,0 mm")
+    record.words.edit.setText("tight")
+    person.press(person.button("Enter"))
+    entry = person.session.case.entries[-1]
+    assert (entry.kind, entry.size, entry.taper, entry.length_mm, entry.note) == (
+        "shaping file",
+        25,
+        0.04,
+        18.0,
+        "tight",
+    )
+    assert record.instrument.text == record.words.text == record.numbers["length_mm"].text == ""
+    assert "stopped 2.0 mm short" in record.cautions.text()
+    record.instrument.edit.setText("25/.04")
+    record.numbers["length_mm"].edit.setText("2.0")
+    person.press(person.button("Enter"))
+    assert "20 mm?" in person.said("entry")
+    assert person.session.case.entries[-1] is entry
+    assert record.numbers["length_mm"].text == "2.0"  # what was refused stands, to be mended
+
+
+def test_the_card_and_the_note_for_the_chart(person, tmp_path):
+    from qtpy.QtGui import QGuiApplication
+
+    person.press(person.button("Copy note for the chart"))
+    assert "no length for the chart yet" in person.said("entry")
+    person.press(person.button("Stops card"))
+    assert "no stop to set yet" in person.said("record")
+    decided(person)
+    person.press(person.button("Copy note for the chart"))
+    assert QGuiApplication.clipboard().text().startswith("45 ")
+    assert "working length 20.0 mm" in QGuiApplication.clipboard().text()
+    person.answers += [str(tmp_path / "stops.pdf")]
+    person.press(person.button("Stops card"))
+    assert (tmp_path / "stops.pdf").read_bytes().startswith(b"%PDF-")

@@ -14,10 +14,12 @@ import numpy as np
 import pytest
 from attrs import evolve
 from wlmeasure_napari._drafts import drafts, free_drafts
+from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
 from wlmeasure_napari._session import Handle, Session
 
 from wlmeasure.errors import CaseError, StaleCaseError, TraceError, TradeError, WlmeasureError
 from wlmeasure.record.case import case_to_json, load_case
+from wlmeasure.record.draft import Draft
 from wlmeasure.record.edit import typed_number
 from wlmeasure.record.evaluate import evaluate
 
@@ -122,6 +124,10 @@ STEPS = {
     "scale deleted": lambda s: s.remove_scale(0),
     "object": lambda s: (s.take("object"), s.click((100.0, 100.0)), s.click((600.0, 100.0))),
     "decision": lambda s: s.decide(20.0, "KO", ""),
+    "shaping file": lambda s: (begin_file(s), enter_draft(s)),
+    "gauge": lambda s: (begin_gauge(s), enter_draft(s, "loose")),
+    "form": lambda s: enter(s, Draft("patency", 10, finding="patent"), note="easily"),
+    "struck out": strike_out,
 }  # fmt: skip
 NO_STEP_OF_THE_CASE = {"first film"}
 
@@ -197,6 +203,10 @@ def test_a_run_with_every_step_undone_and_redone_ends_as_one_without():
         body = json.loads(session.path.read_text(encoding="utf-8"))
         for canal in body["canals"]:
             canal.get("decision", {}).pop("at", None)
+        for entry in body["entries"]:
+            entry.pop("at")
+            entry.pop("inputs_sha256", None)  # of a case that says when it was decided
+            entry.pop("note", None)
         runs.append(json.dumps(body))
     assert runs[0] == runs[1]
 
@@ -911,6 +921,7 @@ def test_a_file_that_is_found_is_a_proposal_until_it_is_accepted():
     assert "tip-form-assumed" in [flag.code for flag in session.proposal.flags]
     assert np.hypot(*np.subtract(stop, truth["stop_px"])) < 2.0
     assert "Type its length" in session.next_step()[1]
+    assert f"{100 * session.proposal.confidence:.0f} of 100 like it were right" in session.next_step()[1]
     with pytest.raises(CaseError, match="known length must be entered first"):
         session.accept()
     session.set_known_length(21.5, 0.1)
@@ -957,6 +968,7 @@ def test_where_no_stop_is_seen_the_next_click_is_the_stop():
     session.cancel()
     session._propose((evolve(seen, stop_px=None, stop_std_px=float("inf")),))
     assert "click the stop" in session.next_step()[1]
+    assert "of 100 like it were right" in session.next_step()[1]
     session.click(STOP)
     assert session.pending == [STOP, tuple(float(v) for v in seen.tip_px)]
     assert session.case.films[0].scale == ()

@@ -109,6 +109,7 @@ def full(body):
     }
     body["canals"].append({"name": "ML", "reference_point": "mesiolingual cusp tip", "traces": []})
     body["case_id"] = "bench-1"
+    body["instrument_list"] = ["20/.04", "25/.06 max 1.00"]
     body["entries"] = [
         {
             "id": "e1",
@@ -124,6 +125,18 @@ def full(body):
             "inputs_sha256": "1" * 64,
             "program": "wlmeasure 0.1.0",
             "note": "first",
+            "size": 15,
+            "special": False,
+            "taper": 0.02,
+            "finding": "snug",
+            "passes": 2,
+            "distance_mm": -0.5,
+            "distance_std_mm": 0.1,
+            "level_mm": 12.0,
+            "extent_mm": 3.0,
+            "other_canal": "ML",
+            "rests_on": ["e0"],
+            "confirmed": ["length-beyond-apex"],
         },
         {"id": "e2", "kind": "note", "at": "2026-11-25T10:31:00", "by": "AB", "canal": "MB", "supersedes": "e1"},
     ]

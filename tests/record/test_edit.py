@@ -162,3 +162,11 @@ def test_steps_keep_members_that_are_not_theirs(full, tmp_path, step):
     assert (new.extra, new.films, new.entries, new.folder) == (case.extra, case.films, case.entries, tmp_path)
     assert new.canals[-1] == case.canals[-1]
     assert [c.extra for c in new.canals] == [c.extra for c in case.canals][-len(new.canals) :]
+
+
+def test_a_reading_or_decision_in_centimetres_is_asked_about(body):
+    case = case_from_json(body)
+    with pytest.raises(CaseError, match=r"reading must be in millimetres: 2.1 mm\? Or 21 mm\?"):
+        edit.with_reading(case, "MB", Reading(length_mm=2.1, mark="foramen"))
+    with pytest.raises(CaseError, match=r"decided length must be in millimetres: 2.1 mm\? Or 21 mm\?"):
+        edit.with_decision(case, "MB", Decision(length_mm=2.1, by="AB", at="2026-11-25T10:30"))

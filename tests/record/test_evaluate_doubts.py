@@ -103,6 +103,19 @@ def test_nothing_seen_along_the_canal_is_said() -> None:
     assert {"line-not-seen", "file-not-seen"} <= codes(measured(data, {"f1": film}))
 
 
+def test_a_stored_path_that_left_the_canal_is_doubted() -> None:
+    """The file's canal as it is traced is not; the same path bent 0.5 mm aside in its middle is, on the same clicks."""
+    case = case_from_json(body())
+    accepted = accept_paths(evaluate(case))
+    assert "line-faint" not in codes(evaluate(accepted).canals[0])
+    data = case_to_json(accepted)
+    stored = data["canals"][0]["traces"][0]
+    path = np.array(stored["path_px"])
+    path[:, 1] += 25.0 * np.sin(np.pi * np.linspace(0.0, 1.0, len(path)))
+    stored["path_px"] = path.tolist()
+    assert codes(measured(data)) & {"line-faint", "line-not-seen"}
+
+
 def test_a_canal_traced_from_the_apex_gives_no_working_length() -> None:
     canal = measured(body(clicks_px=[APEX, [800.0, 507.0], ORIFICE]))
     assert "trace-reversed" in codes(canal)
@@ -255,3 +268,82 @@ def test_an_earlier_result_of_another_film_is_not_taken() -> None:
     known, fresh = evaluate(case, before=before), evaluate(case)
     assert result_json(known) == result_json(fresh)
     assert result_json(fresh) != result_json(before)
+
+
+# --- a scale by the file's taper ---------------------------------------------------------------------------------------
+
+
+def outside(*scales: dict, canal: list[list[float]] | None = None) -> dict:
+    """The sample film whose stop is outside the picture; file and canal by their true lines, every 50th point."""
+    film = SAMPLES / "films" / "ref_stop_outside.png"
+    lines = {}
+    for name in ("file", "canal"):
+        line = np.genfromtxt(SAMPLES / "truth" / f"ref_stop_outside_{name}.csv", delimiter=",", names=True)
+        points = np.column_stack([line["row_px"], line["col_px"]])
+        inside = points[(points > 2.0).all(axis=1)]
+        lines[name] = [*inside[:: len(inside) // 40].tolist(), inside[-1].tolist()]
+    taper = {"kind": "file_taper", "points_px": lines["file"], "trace_kind": "path", "file_size": 15}
+    return {
+        "schema": "wlmeasure-case/1",
+        "tooth": "45",
+        "films": [
+            {"id": "f1", "path": str(film), "sha256": read(film).sha256, "rows": 1500, "cols": 1000}
+            | {"scale": [taper, *scales]}
+        ],
+        "canals": [
+            {
+                "name": "single",
+                "reference_point": "top",
+                "traces": [{"film": "f1", "path_px": lines["canal"], "apical_end": "radiographic apex"}],
+            }
+        ],
+    }
+
+
+def test_a_scale_by_taper_is_an_estimate_and_gives_no_working_length() -> None:
+    """True scale 0.01967 mm per pixel (the film's own truth); the uncertainty is a fifth, and both remarks say so."""
+    found = measured(outside())
+    scale = found.traces[0].film.calibration
+    assert scale.method == "taper of the file"
+    assert 0.15 < scale.rel_std < 0.35
+    assert abs(scale.mm_per_px_row / 0.01967 - 1.0) < 1.96 * scale.rel_std
+    assert {"scale-from-taper", "estimated-scale"} <= codes(found)
+    assert found.traces[0].length.length_std_mm > 0.15 * found.traces[0].length.length_mm
+    assert found.traces[0].radiographic is None
+    assert found.working_length.length_mm is None
+
+
+def test_a_known_length_beats_the_taper() -> None:
+    known = {"kind": "known_object", "points_px": [[200.0, 100.0], [708.4, 100.0]], "known_length_mm": 10.0}
+    found = measured(outside(known))
+    assert found.traces[0].film.calibration.method == "object of known size"
+    assert found.traces[0].film.calibration.mm_per_px_row == pytest.approx(0.01967, rel=1e-3)
+    assert "taper-not-used" in codes(found)
+    assert "estimated-scale" not in codes(found)
+    assert found.traces[0].radiographic is not None
+
+
+def test_one_taper_a_film() -> None:
+    data = outside()
+    data["films"][0]["scale"].append(data["films"][0]["scale"][0] | {"file_size": 20})
+    with pytest.raises(WlmeasureError, match="one file's taper at most"):
+        measured(data)
+
+
+def test_a_size_that_no_standard_knows_names_its_member() -> None:
+    data = outside()
+    data["films"][0]["scale"][0]["file_size"] = 13
+    with pytest.raises(WlmeasureError, match=r"films\[0\].scale\[0\]"):
+        measured(data)
+
+
+def test_a_taper_through_clicks_keeps_its_path() -> None:
+    data = outside()
+    scale = data["films"][0]["scale"][0]
+    scale["points_px"] = [scale["points_px"][0], scale["points_px"][-1]]
+    scale["trace_kind"] = "clicks"
+    first = evaluate(case_from_json(data))
+    kept = accept_paths(first)
+    assert len(kept.films[0].scale[0].path_px) > 10
+    again = evaluate(case_from_json(case_to_json(kept)))
+    assert again.films[0].calibration.mm_per_px_row == pytest.approx(first.films[0].calibration.mm_per_px_row, rel=1e-6)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.members import Choice, Each, Kind, Number, Pair, Pairs, Text, Whole
+from wlmeasure.record.members import Choice, Each, Kind, Number, Pair, Pairs, Text, Truth, Whole
 
 
 @pytest.mark.parametrize(
@@ -33,6 +33,8 @@ from wlmeasure.record.members import Choice, Each, Kind, Number, Pair, Pairs, Te
         (Whole(1, 9), math.inf, "films.x must be a whole number: inf"),
         (Whole(0, 9), True, "films.x must be a whole number: True"),
         (Whole(1, 9), 10, "films.x must be 1 to 9: 10"),
+        (Truth(), 1, "films.x must be true or false: 1"),
+        (Truth(), "true", "films.x must be true or false: 'true'"),
         (Pair(), [1], r"films.x must be a pair of numbers \(row, col\): \[1\]"),
         (Pair(), [1, "2"], r"films.x\[1\] must be a number: '2'"),
         (Pairs(least=2), [[1, 2]], "films.x must hold 2 to 100000 points: 1; place more points"),

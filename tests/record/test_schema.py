@@ -22,6 +22,7 @@ REGENERATE = (
 # Rules between members, which the schema leaves to the reader.
 BETWEEN_MEMBERS = (
     "tooth: ",
+    "instrument_list: ",
     "must be used once",
     "must be the id of a film",
     "must be another canal",

@@ -75,4 +75,8 @@ def hostile(bench, tmp_path):
         },
         {"film": "<i>f&1", "tracer": EVIL},
         case_id=EVIL,
+        entries=[
+            {"id": EVIL, "kind": "decided working length", "at": "2026-11-25T10:30", "by": EVIL, "canal": EVIL}
+            | {"reference_point": "another point", "length_mm": 20.5, "note": EVIL}
+        ],
     )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from wlmeasure.calibration import calibrate_taper
 from wlmeasure.errors import TraceError
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.phantom import make_phantom
 from wlmeasure.trace.file_ends import TipForm
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.shaft_width import shaft_widths
@@ -272,6 +273,45 @@ def test_stated_uncertainties_hold_the_truth() -> None:
     ahead = film.files[0].path_px[-1] - film.files[0].path_px[-12]
     along = float((proposal.tip_px - film.files[0].tip_px) @ ahead / np.hypot(*ahead))
     assert abs(along) < 3.0 * proposal.tip_std_px < 3.0
+
+
+# --- whole-tooth phantoms ------------------------------------------------------------------------------------------------
+
+
+def off_mm(point: Float64, true: Float64, phantom: Any) -> float:
+    return float(np.hypot(*((point - true) * phantom.mm_per_px)))
+
+
+@pytest.mark.parametrize("seed", [1008, 1016, 1040])
+def test_stop_and_tip_on_a_whole_tooth(seed: int) -> None:
+    """Silicone in black air, a cusp in front of it on some: both ends to 0.1 mm, and no doubt about the file."""
+    phantom = make_phantom(seed, "clear")
+    truth = phantom.truth.file
+    radiograph = Radiograph.from_array(phantom.image)
+    proposal = find_files(radiograph, mm_per_px=phantom.mm_per_px, tip=TipForm(truth.size_mm, truth.tip_angle_deg))[0]
+    assert off_mm(proposal.stop_px, truth.stop_px, phantom) < 0.1
+    assert off_mm(proposal.tip_px, truth.tip_px, phantom) < 0.1
+    assert proposal.confidence > 0.8
+
+
+def test_on_a_whole_tooth_a_stop_outside_the_picture_is_reported() -> None:
+    phantom = make_phantom(1201, "typical", stop_in_view=False)
+    truth = phantom.truth.file
+    radiograph = Radiograph.from_array(phantom.image)
+    proposal = find_files(radiograph, mm_per_px=phantom.mm_per_px, tip=TipForm(truth.size_mm, truth.tip_angle_deg))[0]
+    assert proposal.stop_px is None
+    assert "stop-not-in-picture" in codes(proposal)
+    # A tip in a sharp bend may be missed by half a millimetre; then it is said.
+    assert off_mm(proposal.tip_px, truth.tip_px, phantom) < 0.25 or "tip-not-clear" in codes(proposal)
+
+
+def test_a_read_out_line_of_the_detector_is_no_file() -> None:
+    """A column of single bright pixels, as long as the picture."""
+    film = films.log16(drawn("straight", 1011, files=0))
+    values = film.values.copy()
+    values[:, 700] = np.minimum(values[:, 700].astype(int) + 20000, 65535).astype(values.dtype)
+    found = find_files(Radiograph.from_array(values), mm_per_px=film.mm_per_px, tip=CONE)
+    assert all(np.abs(proposal.path_px[:, 1] - 700.0).min() > 2.0 for proposal in found)
 
 
 # --- refusals --------------------------------------------------------------------------------------------------------

@@ -39,6 +39,19 @@ def test_one_tree_serves_every_end() -> None:
         assert cost_of(cost, tree.path_to(end)) == pytest.approx(cost_of(cost, expected), abs=1e-9)
 
 
+def test_a_tree_of_the_cheapest_cells_holds_their_paths() -> None:
+    """A fifth of the cells; what is reached is as cheap as over all of them, and the dearest cell is not reached."""
+    cost = np.random.default_rng(9).uniform(0.03, 1.0, (60, 50))
+    whole, first = PathTree(cost, (20, 25)), PathTree(cost, (20, 25), share=0.2)
+    cells = [(r, c) for r in range(60) for c in range(50)]
+    reached = [cell for cell in cells if first.reaches(cell)]
+    assert 0.15 * len(cells) < len(reached) <= 0.2 * len(cells)
+    for end in reached[::20]:
+        assert cost_of(cost, first.path_to(end)) == pytest.approx(cost_of(cost, whole.path_to(end)), abs=1e-9)
+    assert all(whole.reaches(cell) for cell in cells)
+    assert not first.reaches(max(cells, key=lambda end: cost_of(cost, whole.path_to(end))))
+
+
 def test_through_the_clicks_in_their_order() -> None:
     """No cell twice in a row where two pieces meet; the price is the sum of the pieces."""
     cost = np.random.default_rng(5).uniform(0.03, 1.0, (60, 60))

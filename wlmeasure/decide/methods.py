@@ -6,7 +6,7 @@ Lengths run along the canal from the coronal reference point, in mm. Nothing is 
 
 from __future__ import annotations
 
-from math import hypot
+from collections.abc import Sequence
 from typing import Final, Literal, get_args
 
 from attrs import field, frozen
@@ -15,6 +15,7 @@ from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_length, check_not_
 from wlmeasure.decide.flags import flag
 from wlmeasure.errors import DecideError, check_finite, check_positive
 from wlmeasure.flags import Flag
+from wlmeasure.measure.budget import Term, total_std_mm
 
 __all__ = [
     "ACCEPT_WITHIN_MM",
@@ -23,6 +24,7 @@ __all__ = [
     "CORRECTION_STD_PER_MM",
     "END_ALLOWANCE_MM",
     "FORAMEN_ALLOWANCE_MM",
+    "LANDMARK_TERM",
     "MAJOR_DIAMETER_ALLOWANCE_MM",
     "OPEN_APEX_LANDMARK_STD_MM",
     "SAFETY_MM",
@@ -85,6 +87,9 @@ SUPERIMPOSED_LANDMARK_STD_MM: Final = 0.6
 
 OPEN_APEX_LANDMARK_STD_MM: Final = 0.6
 """The same at an open apex, whose end is uneven and has no constriction (our parameter)."""
+
+LANDMARK_TERM: Final = "scatter of the landmark"
+"""The term of a budget that no better film lessens: where the constriction lies from the end that is seen."""
 
 UNSEEN_STD_PER_MM: Final = 0.1
 """Standard uncertainty per mm of canal that cannot be seen: a straight guess misses a hidden tilt of up to 30 degrees,
@@ -248,8 +253,9 @@ class RadiographicLength:
     """What the film says of one canal's length (mm from the coronal reference point).
 
     `length_mm` is the working length from the film, None where the film cannot give one; `std_mm` its standard
-    uncertainty with the landmark term `landmark_std_mm` inside it. `apex_length_mm` is the length to the radiographic
-    apex and `foramen_length_mm` to a foramen marked on the film, where known; no working length goes beyond either.
+    uncertainty with the landmark term `landmark_std_mm` inside it, and `budget` holds it term by term.
+    `apex_length_mm` is the length to the radiographic apex and `foramen_length_mm` to a foramen marked on the film, where
+    known; no working length goes beyond either.
     """
 
     length_mm: float | None = field(converter=_optional_length)
@@ -262,6 +268,7 @@ class RadiographicLength:
     open_apex: bool = False
     flags: tuple[Flag, ...] = ()
     parameters: tuple[tuple[str, float], ...] = ()
+    budget: tuple[Term, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if (self.length_mm is None) != (self.std_mm is None):
@@ -309,6 +316,7 @@ def radiographic_length(
     correction_std_per_mm: float = CORRECTION_STD_PER_MM,
     accept_within_mm: float = ACCEPT_WITHIN_MM,
     confirm_within_mm: float = CONFIRM_WITHIN_MM,
+    end_budget: Sequence[Term] = (),
 ) -> RadiographicLength:
     """Working length from a length measured on the film to a named end.
 
@@ -341,11 +349,18 @@ def radiographic_length(
         Standard uncertainty per mm of unseen canal, and per mm of tip-to-apex distance.
     accept_within_mm, confirm_within_mm
         Edges of :func:`retake_band`.
+    end_budget
+        The terms that `end_std_mm` is made of; one term of that name without.
 
     Raises :class:`DecideError` for lengths or words that cannot be.
     """
     end_length = check_length("end_length_mm", end_length_mm)
     end_std = check_not_negative("end_std_mm", end_std_mm)
+    terms = tuple(end_budget) or (Term("length on the film", end_std),)
+    if abs(total_std_mm(terms) - end_std) > EDGE_TOLERANCE_MM:
+        raise DecideError(
+            f"end_budget must make up end_std_mm: {total_std_mm(terms):g} and {end_std:g} mm; give both from one length"
+        )
     unseen = check_not_negative("unseen_mm", unseen_mm)
     _one_of("apical_end", apical_end, get_args(ApicalEnd))
     _one_of("apex", apex, get_args(Apex))
@@ -416,9 +431,11 @@ def radiographic_length(
         landmark_std = max(landmark_std, check_not_negative("open_apex_landmark_std_mm", open_apex_landmark_std_mm))
     unseen_std = check_not_negative("unseen_std_per_mm", unseen_std_per_mm) * unseen
     at_foramen = apical_end == "apical foramen"
+    further = ((LANDMARK_TERM, landmark_std), ("stretch not seen", unseen_std), ("tip to root end", correction_std))
+    budget = (*terms, *(Term(name, std) for name, std in further if std > 0.0))
     return RadiographicLength(
         length_mm=None if end_on_film is None else _shortened(end_on_film, allowance),
-        std_mm=None if end_on_film is None else hypot(end_std, landmark_std, unseen_std, correction_std),
+        std_mm=None if end_on_film is None else total_std_mm(budget),
         apex_length_mm=None if at_foramen else end_on_film,
         foramen_length_mm=end_on_film if at_foramen else None,
         method=method,
@@ -435,4 +452,5 @@ def radiographic_length(
             ("accept_within_mm", accept_within_mm),
             ("confirm_within_mm", confirm_within_mm),
         ),
+        budget=() if end_on_film is None else budget,
     )

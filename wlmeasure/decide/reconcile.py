@@ -23,7 +23,7 @@ apex, and what the clinician decided is reported beside the proposal and never c
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import hypot, sqrt
+from math import sqrt
 from typing import Final, Literal, get_args
 
 from attrs import fields, frozen
@@ -34,8 +34,10 @@ from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength
 from wlmeasure.errors import DecideError, check_finite, check_positive
 from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.budget import Term, total_std_mm
 
 __all__ = [
+    "APART_TERM",
     "COVERAGE_FACTOR",
     "GAP_CONFLICT_BEYOND_MM",
     "GAP_POSSIBLE_UP_TO_MM",
@@ -60,6 +62,9 @@ GapClass = Literal["usual", "possible", "level", "conflict"]
 COVERAGE_FACTOR: Final = 1.959964
 """Half-width of a 95 % interval in standard uncertainties, normal distribution; also the limit of the consistency
 test."""
+
+APART_TERM: Final = "film and reading apart"
+"""The term of a budget by which a doubtful pair widens it: anywhere between the two, |D| / sqrt(3)."""
 
 GAP_USUAL_UP_TO_MM: Final = 1.5
 """Radiographic apex to foramen: usual up to this (our parameter, from Kuttler 1955, Burch & Hulen 1972, Martos et al.
@@ -215,8 +220,8 @@ class WorkingLength:
     `length_mm`, `std_mm` and `interval_mm` (95 %) are None where no length is proposed. The interval is not cut at the
     apex: it states an uncertainty, not a permission. `ceiling_mm` is provisional: the shorter of film and reading,
     never beyond the radiographic apex. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never
-    replace it. `decided_mm` is what the clinician decided; it changes only flags. `parameters` names every bound that
-    took part.
+    replace it. `budget` holds `std_mm` term by term. `decided_mm` is what the clinician decided; it changes only flags.
+    `parameters` names every bound that took part.
     """
 
     length_mm: float | None
@@ -232,6 +237,7 @@ class WorkingLength:
     decided_mm: float | None = None
     flags: tuple[Flag, ...] = ()
     parameters: tuple[tuple[str, float], ...] = ()
+    budget: tuple[Term, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if self.status not in get_args(Status):
@@ -301,7 +307,7 @@ def reconcile(
     caps += [
         (check_length("other limit", limit), flag("beyond-apex")) for limit in other_limits_mm if limit is not None
     ]
-    length, std = proposal.length_mm, proposal.std_mm
+    length, std = proposal.length_mm, total_std_mm(proposal.budget) if proposal.budget else None
     reasons = list(proposal.flags)
     for limit, reason in caps:
         if length is not None and length > limit + EDGE_TOLERANCE_MM:
@@ -356,6 +362,7 @@ def reconcile(
             *((f"film.{name}", value) for name, value in (() if film is None else film.parameters)),
             *((f"electronic.{name}", value) for name, value in (() if electronic is None else electronic.parameters)),
         ),
+        budget=proposal.budget,
     )
 
 
@@ -363,7 +370,7 @@ def reconcile(
 class _Proposal:
     status: Status
     length_mm: float | None
-    std_mm: float | None
+    budget: tuple[Term, ...]
     flags: tuple[Flag, ...]
 
 
@@ -377,37 +384,46 @@ def _propose(
     film_value = _value(film)
     reading_value = _value(electronic)
     if electronic is not None and reading_value is not None and electronic.status != "stable":
-        return _Proposal("not established", None, None, ())
+        return _Proposal("not established", None, (), ())
     if film_value is None and reading_value is None:
-        return _Proposal("not established", None, None, (flag("nothing-to-decide"),))
+        return _Proposal("not established", None, (), (flag("nothing-to-decide"),))
     if reading_value is None and film_value is not None:
         beyond = None if electronic is None else electronic.beyond_mm
         if beyond is not None and film_value[0] >= beyond - EDGE_TOLERANCE_MM:
-            return _Proposal("conflict", None, None, (flag("film-beyond-reading"), flag("recheck-reference")))
-        return _Proposal("film only", *film_value, (flag("film-alone"),))
+            return _Proposal("conflict", None, (), (flag("film-beyond-reading"), flag("recheck-reference")))
+        return _Proposal("film only", film_value[0], _terms(film), (flag("film-alone"),))
     if film is None or electronic is None or film_value is None or reading_value is None:
-        length_mm, std_mm = reading_value or (None, None)
-        return _Proposal("reading only", length_mm, std_mm, (flag("reading-alone"),))
+        length_mm = None if reading_value is None else reading_value[0]
+        return _Proposal("reading only", length_mm, _terms(electronic), (flag("reading-alone"),))
 
     difference = reading_value[0] - film_value[0]
     status = rule.status(difference)
     recheck = flag("recheck-reference")
     if status == "concordant":
-        return _Proposal(status, *reading_value, ())
+        return _Proposal(status, reading_value[0], _terms(electronic), ())
     if status == "conflict":
         return _Proposal(
-            status, None, None, (flag("reading-far-long" if difference > 0.0 else "reading-far-short"), recheck)
+            status, None, (), (flag("reading-far-long" if difference > 0.0 else "reading-far-short"), recheck)
         )
     if status == "ordinary anatomy":
         if not (doubt_noted_conditions and (film.open_apex or electronic.conditions)):
-            return _Proposal(status, *reading_value, (flag("foramen-short-of-apex"), recheck))
+            return _Proposal(status, reading_value[0], _terms(electronic), (flag("foramen-short-of-apex"), recheck))
         reasons = [flag("reading-in-doubt"), flag("early-reading")]
     else:
         reasons = [flag("long-reading" if difference > 0.0 else "early-reading")]
-    length, std = min(film_value, reading_value)
-    return _Proposal(
-        "caution", length, hypot(std, difference / sqrt(3.0)), (*reasons, flag("provisional-length"), recheck)
-    )
+    shorter = film if film_value <= reading_value else electronic
+    apart = Term(APART_TERM, abs(difference) / sqrt(3.0))
+    length = min(film_value, reading_value)[0]
+    return _Proposal("caution", length, (*_terms(shorter), apart), (*reasons, flag("provisional-length"), recheck))
+
+
+def _terms(source: RadiographicLength | ElectronicLength | None) -> tuple[Term, ...]:
+    """What the uncertainty of one source is made of."""
+    if source is None or source.std_mm is None:
+        return ()
+    if isinstance(source, RadiographicLength):
+        return source.budget or (Term("length from the film", source.std_mm),)
+    return (Term("electronic reading", source.std_mm),)
 
 
 def _value(source: RadiographicLength | ElectronicLength | None) -> tuple[float, float] | None:

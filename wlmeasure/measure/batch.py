@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.line_arc import MOST_POINTS, Noise
-from wlmeasure.measure.lockstep import Fits, fit_paths
+from wlmeasure.measure.lockstep import Fits, fit_paths, small_sample
 from wlmeasure.measure.parts import Shape, chord, feet
 from wlmeasure.points import as_points, frozen_array
 
@@ -72,6 +72,7 @@ def fit_many(
     tail: bool = True,
     noise: Noise | None = None,
     robust: bool = False,
+    compiled: bool = False,
 ) -> BendEstimates:
     """Fit line-arc-line to many paths.
 
@@ -85,6 +86,9 @@ def fit_many(
         Uncertainty of the points, the same for all paths; the default takes it from each path's residuals.
     robust
         As for `fit_line_arc`.
+    compiled
+        Run as machine code on all processors, the same to within rounding; needs the extra ``fast`` (numba), whose first call
+        takes a while to compile. Only for least squares of independent points.
 
     Returns
     -------
@@ -93,10 +97,12 @@ def fit_many(
     Raises
     ------
     MeasureError
-        A path with fewer points than parameters, or points that are not distinct finite numbers.
+        A path with fewer points than parameters, points that are not distinct finite numbers, or `compiled` where numba is
+        missing or with a fit that is not compiled.
     """
     noise = noise or Noise()
     shape: Shape = (1, tail)
+    fit_bends = _compiled_fit(noise, robust) if compiled else None
     least = 4 + int(tail)
     groups: dict[int, list[int]] = {}
     if isinstance(paths_mm, np.ndarray) and paths_mm.ndim == 3:
@@ -128,9 +134,28 @@ def fit_many(
                 raise MeasureError(
                     f"paths_mm[{which[int(same.argmax())]}] must be distinct points: all are the same; leave it out"
                 )
+            if fit_bends is not None:
+                factor = small_sample(np.float64(max(1, some.shape[1] - least)))
+                out[:, which] = fit_bends(some, tail=tail, std_mm=noise.std_mm, small_sample=float(factor))
+                continue
             fits = fit_paths(some, shape, std_mm=noise.std_mm, correlation_mm=noise.correlation_mm, robust=robust)
             out[:, which] = _estimates(some, fits, shape)
     return BendEstimates(*out)
+
+
+def _compiled_fit(noise: Noise, robust: bool) -> Callable[..., Float64]:
+    """The compiled fit, or why there is none."""
+    if robust or noise.correlation_mm > 0.0:
+        raise MeasureError(
+            "compiled must be False with robust or with errors that go together (correlation_mm): those fits are not compiled"
+        )
+    try:
+        from wlmeasure.measure._compiled import fit_bends
+    except ImportError as error:
+        raise MeasureError(
+            f"compiled needs numba, which is not installed here ({error}): pip install 'wlmeasure[fast]', or leave compiled out"
+        ) from error
+    return fit_bends
 
 
 def _estimates(paths: Float64, fits: Fits, shape: Shape) -> Float64:
@@ -142,7 +167,7 @@ def _estimates(paths: Float64, fits: Fits, shape: Shape) -> Float64:
     # Angles also move with the length, which the last point alone decides.
     full = np.column_stack([theta, fits.length_mm])
     wide = np.zeros((count, size + 1, size + 1))
-    wide[:, :-1, :-1], wide[:, -1, -1] = covariance, fits.variance_mm2
+    wide[:, :-1, :-1], wide[:, -1, -1] = covariance, fits.end_variance_mm2
     angle, angle_std = _with_std(lambda t: _turn(t, shape), full, wide)
     schneider, schneider_std = _with_std(lambda t: _schneider(t, shape), full, wide)
     _, path_std = _with_std(lambda t: feet(last, t, shape), theta, covariance)

@@ -10,7 +10,7 @@ originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstrac
 
 from __future__ import annotations
 
-from math import atan2, cos, degrees, hypot, log, pi, sin, sqrt
+from math import atan2, cos, degrees, hypot, isfinite, log, pi, sin, sqrt
 from typing import Literal
 
 import numpy as np
@@ -18,7 +18,8 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.line_arc import NORMAL_95, LineArc, Noise, fit_line_arc
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 
@@ -394,7 +395,8 @@ class CurvatureEstimate:
 
     Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. For an S-shaped canal the angles without
     ``secondary`` are those of the first bend. A radius is None where the data do not determine it; its interval always
-    stands beside it. With `determined` False the path has too few points to show a bend: the angles are only what its chords
+    stands beside it. `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no angle depends on the
+    scale. With `determined` False the path has too few points to show a bend: the angles are only what its chords
     give.
     """
 
@@ -428,6 +430,7 @@ class CurvatureEstimate:
     min_radius_at_mm: float | None
     misfit_mm: float
     parameters: tuple[tuple[str, float], ...]
+    schneider_budget: tuple[tuple[str, float], ...] = ()
 
     @property
     def largest_deg(self) -> float:
@@ -440,6 +443,7 @@ def measure_curvature(
     *,
     noise: Noise | None = None,
     end_std_mm: float = 0.0,
+    scale_rel_std: float = 0.0,
     straight_deg: float = STRAIGHT_DEG,
     determined_ratio: float = DETERMINED_RATIO,
 ) -> CurvatureEstimate:
@@ -454,6 +458,8 @@ def measure_curvature(
     end_std_mm
         Standard uncertainty of the apical end across the canal: a click, which no fit averages away. It turns the line
         that Schneider's angle is measured to.
+    scale_rel_std
+        Relative standard uncertainty of the scale, which every radius shares; angles do not depend on it.
     straight_deg
         Turn below which a canal is called straight.
     determined_ratio
@@ -472,25 +478,26 @@ def measure_curvature(
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = model.arcs > 0
     double = model.arcs == 2
-    radius, interval = _radius(model, 0, determined_ratio) if bent else (None, None)
-    second_radius, second_interval = _radius(model, 1, determined_ratio) if double else (None, None)
+    radius, interval = _radius(model, 0, determined_ratio, scale_rel_std) if bent else (None, None)
+    second_radius, second_interval = _radius(model, 1, determined_ratio, scale_rel_std) if double else (None, None)
     estrela = estrela_radius_mm(path, point_std_mm=max(noise.std_mm, 1e-9)) if bent else None
-    smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio)
+    smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio, scale_rel_std)
     hidden = 0.0
     if len(path) < FEW_CLICKS:
         hidden = FEW_CLICKS_REL_STD * float(np.degrees(np.abs(_turns(np.diff(path, axis=0))).sum()))
         radius = interval = smallest = smallest_interval = where = None
+    schneider_budget = (
+        ("path", model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise)),
+        ("end click", _turn_by_end_deg(model, end_std_mm)),
+        *((("too few points", hidden),) if hidden > 0.0 else ()),
+    )
     return CurvatureEstimate(
         form=canal_form(model),
         determined=len(path) >= FEW_CLICKS,
         model=model,
         profile=profile,
         schneider_deg=schneider_deg(model),
-        schneider_std_deg=hypot(
-            model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise),
-            _turn_by_end_deg(model, end_std_mm),
-            hidden,
-        ),
+        schneider_std_deg=hypot(*(std for _, std in schneider_budget)),
         schneider_secondary_deg=schneider_deg(model, 1) if double else None,
         schneider_secondary_std_deg=model.std_of(lambda m: schneider_deg(m, 1)) if double else None,
         weine_deg=weine_deg(model),
@@ -521,20 +528,32 @@ def measure_curvature(
             ("luiten_apical_mm", LUITEN_APICAL_MM),
             ("profile_window_mm", profile.window_mm),
         ),
+        schneider_budget=schneider_budget,
     )
 
 
-def _radius(model: LineArc, bend: int, ratio: float) -> tuple[float | None, tuple[float, float]]:
-    low, high = pruett_radius_interval_mm(model, bend)
-    return (1.0 / abs(float(model.curvatures_per_mm[bend])) if high <= ratio * low else None), (low, high)
+def _radius(model: LineArc, bend: int, ratio: float, scale_rel_std: float) -> tuple[float | None, tuple[float, float]]:
+    curvature = abs(float(model.curvatures_per_mm[bend]))
+    low, high = _with_scale(curvature, pruett_radius_interval_mm(model, bend), scale_rel_std)
+    return (1.0 / curvature if high <= ratio * low else None), (low, high)
+
+
+def _with_scale(curvature: float, radius_mm: tuple[float, float], scale_rel_std: float) -> tuple[float, float]:
+    """The 95 % interval of a radius widened by the scale, whose errors are independent of the path's: in quadrature, as
+    curvature, in which the interval is symmetrical.
+    """
+    share = NORMAL_95 * scale_rel_std * curvature
+    high = curvature + hypot(1.0 / radius_mm[0] - curvature, share)
+    low = curvature - hypot(curvature - 1.0 / radius_mm[1], share)
+    return 1.0 / high, 1.0 / low if low > 0.0 and isfinite(radius_mm[1]) else float("inf")
 
 
 def _smallest_radius(
-    profile: CurvatureProfile, ratio: float
+    profile: CurvatureProfile, ratio: float, scale_rel_std: float
 ) -> tuple[float | None, tuple[float, float] | None, float | None]:
     k = profile.sharpest
     curvature = abs(float(profile.per_mm[k]))
-    half = NORMAL_95 * float(profile.std_per_mm[k])
+    half = NORMAL_95 * hypot(float(profile.std_per_mm[k]), scale_rel_std * curvature)
     low, high = curvature - half, curvature + half
     if low <= 0.0 or high > ratio * low:
         return None, ((1.0 / high, 1.0 / low if low > 0.0 else float("inf")) if high > 0.0 else None), None

@@ -20,11 +20,11 @@ from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.lockstep import NORMAL_95, Fits, fit_paths
+from wlmeasure.measure.lockstep import Fits, fit_paths
 from wlmeasure.measure.parts import chord
 from wlmeasure.points import as_points
 
-__all__ = ["MOST_POINTS", "NORMAL_95", "LineArc", "Noise", "fit_line_arc", "model_of"]
+__all__ = ["MOST_POINTS", "LineArc", "Noise", "fit_line_arc", "model_of"]
 
 Float64 = NDArray[np.float64]
 
@@ -204,7 +204,7 @@ def model_of(fits: Fits, k: int, first: Float64, arcs: int) -> LineArc:
     covariance = np.zeros((3 + 3 * arcs,) * 2)
     covariance[: len(theta), : len(theta)] = fits.covariance[k]
     # Along the canal only the last point itself says where the canal ends.
-    covariance[-1, -1] = fits.variance_mm2[k]
+    covariance[-1, -1] = fits.end_variance_mm2[k]
     return LineArc(
         first + _normal(heading) * theta[1],
         heading,

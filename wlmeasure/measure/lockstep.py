@@ -13,15 +13,15 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.descent import refine
 from wlmeasure.measure.parts import Loss, Shape, distances, feet, slopes
 from wlmeasure.measure.starts import first_guesses, smooth_paths
 
-__all__ = ["NORMAL_95", "Fits", "fit_paths"]
+__all__ = ["Fits", "fit_paths", "small_sample"]
 
 Float64 = NDArray[np.float64]
 
-NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 FIRST_ROUND = {1: 6, 2: 40}  # steps that every start of one or two bends is given before the best goes on
 COARSE = 32  # points, as means of neighbours, that the first round sees
 
@@ -35,8 +35,10 @@ SHORTEST_ARC = 0.1  # of the length behind the arc's begin
 OUTLIERS = 0.05
 OUTLIER_STD = 8.0
 WIDE_FIRST = (2.0, 1.0)  # times the scale: a wide mixture has fewer minima
+ROUGH = 20  # steps that every start is given under each loss
 ROBUST_SCALE = 1.5  # times the median distance from a smooth line: where the soft loss turns from square to linear
 FAR = 3.0  # times that scale: not used for the smooth line
+BETWEEN = 0.08  # our parameter: of the length, the straight part between two opposite bends, before anything is seen
 CORRELATED_OVER = 4.0  # reaches of the correlation, beyond which it is less than 0.0004
 MAD_TO_STD = 1.4826  # median distance to standard deviation of normal errors
 
@@ -55,6 +57,9 @@ class Fits:
         Root mean square distance of the points.
     variance_mm2 : (K,)
         Variance of one point across the line.
+    end_variance_mm2 : (K,)
+        Variance of the last point along the line, where it ends the canal: larger where that point lies far off the line, since
+        a point that was misplaced across the line was misplaced along it too.
     covariance : (K, P, P)
         Of theta; a break that stands at an end of the path has none.
     """
@@ -63,6 +68,7 @@ class Fits:
     length_mm: Float64
     misfit_mm: Float64
     variance_mm2: Float64
+    end_variance_mm2: Float64
     covariance: Float64
 
 
@@ -99,8 +105,8 @@ def fit_paths(
         theta, cost, normal = refine(points, theta, total, shape)
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
-            variance = variance * _small_sample(max(1, size - theta.shape[1]))
-    white = _inverse(normal) * variance[:, None, None]
+            variance = variance * small_sample(np.float64(max(1, size - theta.shape[1])))
+    white = _inverse(_joined(normal, variance, total, shape)) * variance[:, None, None]
     covariance, inflation = white, np.ones(count)
     if correlation_mm > 0.0:
         covariance = _together(points, theta, total, shape, loss, correlation_mm, white) / variance[:, None, None]
@@ -111,17 +117,21 @@ def fit_paths(
     theta, covariance = _corrected(points, theta, covariance, total, shape, variance * inflation, loss)
     residual = distances(points, theta, shape)
     misfit = np.sqrt(np.mean(residual**2, axis=1))
-    return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, covariance)
+    end = variance
+    if loss is not None:
+        astray = 1.0 - loss(residual, np.arange(count))[1][:, -1]
+        end = variance * (1.0 + OUTLIER_STD**2 * astray)
+    return Fits(theta, feet(points[:, :, -1:], theta, shape), misfit, variance, end, covariance)
 
 
-def _small_sample(freedom: int) -> float:
+def small_sample(freedom: Float64 | np.float64) -> Float64 | np.float64:
     """Square of Student's t over the normal quantile at 97.5 %, for a variance that is known from residuals alone.
 
     The first two terms of the expansion in 1 / freedom (Abramowitz & Stegun 26.7.5).
     """
     z = NORMAL_95
-    t: float = z + (z**3 + z) / (4.0 * freedom) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * freedom**2)
-    return float((t / z) ** 2)
+    t = z + (z**3 + z) / (4.0 * freedom) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * freedom**2)
+    return (t / z) ** 2
 
 
 def _together(
@@ -155,6 +165,8 @@ def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape) 
     seen = _thinned(points) if shape[0] == 1 else points
     rows = np.repeat(np.arange(count), each)
     theta, cost, _ = refine(seen[rows], starts.reshape(-1, size), total[rows], shape, iterations=FIRST_ROUND[shape[0]])
+    # A straight path is also fitted by a line that runs backwards from its first point, with the bend where no point is.
+    cost[feet(points[rows][:, :, -1:], theta, shape) < 0.5 * total[rows]] = np.inf
     best = cost.reshape(count, each).argmin(axis=1)
     return np.asarray(theta.reshape(count, each, size)[np.arange(count), best], np.float64)
 
@@ -181,7 +193,7 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
     each, width = starts.shape[1:]
     rows = np.repeat(np.arange(count), each)
     theta = starts.reshape(-1, width)
-    mild, cost, _ = refine(points[rows], theta, total[rows], shape, loss=_soft(scale[rows]), iterations=20)
+    mild, cost, _ = refine(points[rows], theta, total[rows], shape, loss=_soft(scale[rows]), iterations=ROUGH)
     best = mild.reshape(count, each, width)[np.arange(count), cost.reshape(count, each).argmin(axis=1)]
     floor = max(std_mm, 1e-9)
     sigma = np.maximum(MAD_TO_STD * _middle(np.abs(distances(points, best, shape))), floor)
@@ -190,20 +202,20 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
     rows = np.concatenate([rows, rows])
     for wide in WIDE_FIRST:
         theta, cost, _ = refine(
-            points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=20
+            points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=ROUGH
         )
-    choice = cost.reshape(2, count, each).transpose(1, 0, 2).reshape(count, -1).argmin(axis=1)
-    best = (
-        theta.reshape(2, count, each, width).transpose(1, 0, 2, 3).reshape(count, -1, width)[np.arange(count), choice]
-    )
+    cost[feet(points[rows][:, :, -1:], theta, shape) < 0.5 * total[rows]] = np.inf  # runs backwards
+    # Every start goes all the way: with few points, dropping the poor ones early lost the right one in 1 of 400.
+    best = theta[np.lexsort([cost, rows]).reshape(count, -1)[:, 0]]
     for _ in range(3):  # the scale and the fit in turn
         loss = _mixture(sigma)
         best, _, normal = refine(points, best, total, shape, loss=loss)
         residual = distances(points, best, shape)
         weight = loss(residual, np.arange(count))[1]
-        seen = np.einsum("kn,kn->k", weight, residual**2) / np.maximum(weight.sum(axis=1) - width, 1.0)
-        sigma = np.maximum(np.sqrt(seen), floor)
-    return best, normal, sigma**2, total, loss
+        freedom = np.maximum(weight.sum(axis=1) - width, 1.0)
+        sigma = np.maximum(np.sqrt(np.einsum("kn,kn->k", weight, residual**2) / freedom), floor)
+    variance = sigma**2 if std_mm > 0.0 else sigma**2 * small_sample(freedom)
+    return best, normal, variance, total, loss
 
 
 def _soft(scale: Float64) -> Loss:
@@ -270,6 +282,20 @@ def _inverse(normal: Float64) -> Float64:
     return np.asarray(np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :], np.float64)
 
 
+def _joined(normal: Float64, variance: Float64, total: Float64, shape: Shape) -> Float64:
+    """Normal matrices of two opposite arcs with what is known before of the straight part between them: that it is short.
+
+    Where it is nothing, both of its ends turn the rest of the path about one place, and of each alone nothing would be known.
+    """
+    if shape[0] < 2:
+        return normal
+    size = normal.shape[1]
+    end, begin = 5, 6
+    apart = (np.arange(size) == begin).astype(float) - (np.arange(size) == end)
+    known = variance / (BETWEEN * total) ** 2
+    return np.asarray(normal + known[:, None, None] * np.outer(apart, apart), np.float64)
+
+
 def _corrected(
     points: Float64,
     theta: Float64,
@@ -331,7 +357,8 @@ def _averaged(
         # Profile likelihood, the width of the other parameters integrated out, and Jeffreys' prior.
         prior = np.linalg.slogdet(normal + ridge)[1] - np.linalg.slogdet(others)[1]
         height = (0.5 * (prior - cost / point_variance[rows])).reshape(count, NODES)
-        height = np.where(np.isfinite(height), height, -1e300)
+        backwards = feet(points[rows][:, :, -1:], found, shape).reshape(count, NODES) < 0.5 * total[:, None]
+        height = np.where(np.isfinite(height) & ~backwards, height, -1e300)
         weight = np.exp(height - height.max(axis=1, keepdims=True))
         weight[:, [0, -1]] *= 0.5
         weight /= weight.sum(axis=1, keepdims=True)

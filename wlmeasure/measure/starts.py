@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.measure.parts import Shape
 from wlmeasure.trace.spline import basis
 
-__all__ = ["first_guesses", "smooth_paths"]
+__all__ = ["fine_basis", "first_guesses", "smooth_paths", "start_grid"]
 
 Float64 = NDArray[np.float64]
 
@@ -44,18 +44,18 @@ def smooth_paths(x: Float64, y: Float64, spans: int) -> tuple[Float64, Float64, 
     both = across @ np.stack([target.real, target.imag], axis=-1)
     solved = np.linalg.solve(normal, both)
     coefficients = np.concatenate([first, solved[..., 0] + 1j * solved[..., 1], last], axis=1)
-    fine = coefficients @ _fine_basis(spans).T
+    fine = coefficients @ fine_basis(spans).T
     at_points = (matrix @ coefficients[..., None])[..., 0]
     return fine, np.abs(np.diff(fine, axis=1)).sum(axis=1), at_points
 
 
 @lru_cache(maxsize=32)
-def _fine_basis(spans: int) -> Float64:
+def fine_basis(spans: int) -> Float64:
     return basis(np.linspace(0.0, 1.0, SMOOTH_POINTS + 1), spans)
 
 
 @lru_cache(maxsize=8)
-def _grid(shape: Shape) -> tuple[Float64, Float64, Float64]:
+def start_grid(shape: Shape) -> tuple[Float64, Float64, Float64]:
     """Break positions of the grid search as shares of the length (C, breaks), orthonormal ramps (C, arcs, M) of the heading
     with the constant taken out, and what turns their coefficients into curvatures (C, arcs, arcs).
     """
@@ -85,7 +85,7 @@ def first_guesses(fine: Float64, total: Float64, shape: Shape) -> Float64:
     mean = heading.mean(axis=1)
     if arcs == 0:
         return np.stack([mean, np.zeros(len(mean))], axis=1)[:, None]
-    breaks, ramps, back = _grid(shape)
+    breaks, ramps, back = start_grid(shape)
     rows = len(ramps)
     coefficients = ((heading - mean[:, None]) @ ramps.reshape(rows * arcs, -1).T).reshape(-1, rows, arcs)
     gain = np.einsum("kca,kca->kc", coefficients, coefficients)

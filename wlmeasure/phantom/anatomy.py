@@ -38,7 +38,9 @@ class Level:
 
     `canal_mm` is the width at the orifice and near the foramen, `texture` the standard deviation of attenuation that bone
     texture adds at full thickness, `angulation_std_deg` the spread of both angulations, `restored` the share of restored
-    crowns, `clamped` the share of films with a clamp among those with a file.
+    crowns, `clamped` the share of films with a clamp among those with a file, `confluent` the share of roots with two canals
+    in which they join, `capped` the share of teeth under an artificial crown, `scatter` the most scatter that is drawn, as a
+    share of the primary. Other figures have been measured on films of the first three levels: what came later is off there.
     """
 
     photons: float
@@ -47,13 +49,20 @@ class Level:
     angulation_std_deg: float
     restored: float
     clamped: float
+    confluent: float = 0.0
+    capped: float = 0.0
+    scatter: float = 0.0
+
+
+CONFLUENT_SHARE, CAPPED_SHARE, MOST_SCATTER = 0.4, 0.3, 0.3
+"""Shares of the hard level and the most scatter over primary that it draws; our parameters."""
 
 
 LEVELS: dict[str, Level] = {
     "clear": Level(6000.0, (0.6, 0.30), 0.015, 3.0, 0.0, 0.0),
     "typical": Level(4000.0, (0.6, 0.25), 0.020, 6.0, 0.25, 0.1),
     "faint": Level(3000.0, (0.6, 0.20), 0.035, 8.0, 0.25, 0.1),
-    "hard": Level(3000.0, (0.55, 0.18), 0.045, 12.0, 1.0, 0.7),
+    "hard": Level(3000.0, (0.55, 0.18), 0.045, 12.0, 1.0, 0.7, CONFLUENT_SHARE, CAPPED_SHARE, MOST_SCATTER),
 }
 
 
@@ -65,6 +74,7 @@ def canal_axis(
     lean_deg: tuple[float, float] = (0.0, 0.0),
     toward_deg: float | None = None,
     length_mm: float | None = None,
+    ramp_mm: float = 0.0,
 ) -> Curve:
     """One canal from its orifice at the origin to its foramen, running against z.
 
@@ -83,6 +93,8 @@ def canal_axis(
         Direction of the main bend in the plane of the film: 0 towards +x, 180 towards -x; drawn where it is None.
     length_mm
         Arc length; drawn where it is None.
+    ramp_mm
+        Length over which curvature goes over from a line to an arc (`curve_from_bends`); "spline" is smooth without it.
 
     Raises
     ------
@@ -92,7 +104,7 @@ def canal_axis(
     if shape is not None and shape not in SHAPES:
         raise PhantomError(f"shape must be one of {', '.join(SHAPES)}: {shape!r}")
     for _ in range(200):
-        curve = _one_axis(rng, shape, out_of_plane, lean_deg, toward_deg, length_mm)
+        curve = _one_axis(rng, shape, out_of_plane, lean_deg, toward_deg, length_mm, ramp_mm)
         chord = float(np.linalg.norm(curve.points_mm[-1] - curve.points_mm[0]))
         # A canal that turns back to the crown, or bends more than any that was measured, is drawn again.
         seen = float(np.hypot(*np.diff(curve.points_mm[:, [0, 2]], axis=0).T).sum())
@@ -109,6 +121,7 @@ def _one_axis(
     lean_deg: tuple[float, float],
     toward_deg: float | None,
     length_mm: float | None,
+    ramp_mm: float,
 ) -> Curve:
     kind = str(rng.choice(SHAPES, p=SHAPE_WEIGHTS)) if shape is None else shape
     length = _within(rng, LENGTH_MM, LENGTH_STD_MM, LENGTH_RANGE_MM)
@@ -126,7 +139,7 @@ def _one_axis(
     tangent = (sin(radians(lean_x)), sin(radians(lean_y)), -cos(radians(lean_x)) * cos(radians(lean_y)))
     if kind == "spline":
         return _free(rng, length, kappa, turning, directions, tangent)
-    return curve_from_bends(_bends(rng, kind, length, kappa, turning, directions), tangent=tangent)
+    return curve_from_bends(_bends(rng, kind, length, kappa, turning, directions), tangent=tangent, ramp_mm=ramp_mm)
 
 
 def _bends(

@@ -13,10 +13,10 @@ import numpy as np
 from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
 
-from wlmeasure.errors import PhantomError, check_positive
+from wlmeasure.errors import PhantomError, check_finite, check_positive
 from wlmeasure.points import frozen_array
 
-__all__ = ["Bend", "Curve", "curve_from_bends", "curve_from_curvature"]
+__all__ = ["Bend", "Curve", "curve_from_bends", "curve_from_curvature", "curve_into"]
 
 Float64 = NDArray[np.float64]
 
@@ -149,17 +149,26 @@ def curve_from_bends(
     start_mm: ArrayLike = (0.0, 0.0, 0.0),
     tangent: ArrayLike = (0.0, 0.0, -1.0),
     normal: ArrayLike = (1.0, 0.0, 0.0),
+    ramp_mm: float = 0.0,
 ) -> Curve:
     """Curve of lines and circular arcs in 3-D, one after the other.
+
+    Curvature jumps where they meet. With `ramp_mm` it goes over from one to the next linearly along so much of the curve,
+    half on either side of the joint: a clothoid (Euler spiral). That is the moving mean of the curvature vector, so length
+    and, away from the ends, total turning stay; the peak of an arc shorter than the ramp does not. Beyond its ends the curve
+    is taken to go on as it begins and ends.
 
     Raises
     ------
     PhantomError
-        No bend, a length that is not > 0, or a negative curvature.
+        No bend, a length that is not > 0, a negative curvature or ramp.
     """
+    if not check_finite(PhantomError, "ramp_mm", ramp_mm) >= 0.0:
+        raise PhantomError(f"ramp_mm must be >= 0: {ramp_mm:g}")
     if not bends:
         raise PhantomError("bends must hold at least one stretch: got none")
     arc, k1, k2 = [np.zeros(1)], [], []
+    joints = [0.0]
     for bend in bends:
         length = check_positive(PhantomError, "length_mm", bend.length_mm)
         if bend.kappa_per_mm < 0.0:
@@ -169,11 +178,68 @@ def curve_from_bends(
         angle = bend.direction_deg * pi / 180.0
         k1.append(np.full(count, bend.kappa_per_mm * np.cos(angle)))
         k2.append(np.full(count, bend.kappa_per_mm * np.sin(angle)))
-    return curve_from_curvature(
-        np.concatenate(arc),
-        np.concatenate(k1),
-        np.concatenate(k2),
-        start_mm=start_mm,
-        tangent=tangent,
-        normal=normal,
+        joints.append(float(arc[-1][-1]))
+    along, one, other = np.concatenate(arc), np.concatenate(k1), np.concatenate(k2)
+    if ramp_mm > 0.0:
+        each = [np.array([part[0] for part in parts]) for parts in (k1, k2)]
+        one, other = (_moving_mean(np.array(joints), values, along, ramp_mm) for values in each)
+    return curve_from_curvature(along, one, other, start_mm=start_mm, tangent=tangent, normal=normal)
+
+
+def _moving_mean(joints: Float64, values: Float64, arc: Float64, width: float) -> Float64:
+    """Mean over `width` around the middle of every step of `arc` of what is `values` (N,) between `joints` (N + 1,)."""
+    padded = np.concatenate([joints[:1] - width, joints, joints[-1:] + width])
+    levels = np.concatenate([values[:1], values, values[-1:]])
+    total = np.append(0.0, np.cumsum(levels * np.diff(padded)))
+    middle = 0.5 * (arc[1:] + arc[:-1])
+    mean: Float64 = np.interp(middle + 0.5 * width, padded, total) - np.interp(middle - 0.5 * width, padded, total)
+    return mean / width
+
+
+def curve_into(curve: Curve, trunk: Curve, mm_from_end: float) -> tuple[Curve, float]:
+    """`curve`, led into `trunk` so that it meets it `mm_from_end` before the trunk's end and follows it from there.
+
+    Returns the curve and the shared length, mm: they meet on the trunk's point that is nearest to the one asked for.
+
+    The way between them at equal arc lengths shrinks to nothing as 1 - 10 u^3 + 15 u^4 - 6 u^5, u from 0 at the start to 1
+    where they meet: start and direction there stay those of `curve`, and place, direction and curvature are the trunk's
+    where they meet. Each step is taken as the arc that turns by the angle between its end tangents, so that length and
+    curvature belong together as everywhere else.
+
+    Both curves should have points at the same arc lengths; between them points are interpolated.
+
+    Raises
+    ------
+    PhantomError
+        A meeting that is not inside both curves.
+    """
+    meeting = trunk.length_mm - check_positive(PhantomError, "mm_from_end", mm_from_end)
+    if not STEP_MM < meeting <= curve.length_mm:
+        raise PhantomError(
+            f"mm_from_end must leave a meeting inside both curves: {mm_from_end:g} of {trunk.length_mm:.2f} mm, "
+            f"the other is {curve.length_mm:.2f} mm long"
+        )
+    last = int(np.abs(trunk.arc_mm - meeting).argmin())
+    last -= int(trunk.arc_mm[last] > curve.length_mm)
+    arc = trunk.arc_mm[: last + 1]
+    u = (arc / arc[-1])[:, None]
+    share = 1.0 - u**3 * (10.0 - 15.0 * u + 6.0 * u**2)
+    falling = -30.0 * u**2 * (1.0 - u) ** 2 / arc[-1]
+    way = curve.at(arc) - trunk.points_mm[: last + 1]
+    turning = np.column_stack([np.interp(arc, curve.arc_mm, curve.tangents[:, k]) for k in range(3)])
+    turning -= trunk.tangents[: last + 1]
+    points = trunk.points_mm[: last + 1] + share * way
+    tangents = trunk.tangents[: last + 1] + falling * way + share * turning
+    tangents /= np.linalg.norm(tangents, axis=1)[:, None]
+    angle = 2.0 * np.arcsin(0.5 * np.linalg.norm(np.diff(tangents, axis=0), axis=1))
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1) / np.sinc(angle / (2.0 * pi))  # chord to arc
+    kappa = angle / steps
+    own = np.append(0.0, np.cumsum(steps))
+    rest = slice(last + 1, None)
+    joined = Curve(
+        np.append(own, own[-1] + trunk.arc_mm[rest] - trunk.arc_mm[last]),
+        np.vstack([points, trunk.points_mm[rest]]),
+        np.vstack([tangents, trunk.tangents[rest]]),
+        np.concatenate([kappa[:1], kappa, trunk.kappa_per_mm[rest]]),
     )
+    return joined, float(trunk.arc_mm[-1] - trunk.arc_mm[last])

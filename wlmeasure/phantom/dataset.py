@@ -13,6 +13,7 @@ import numpy as np
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.make import Phantom, make_phantom
+from wlmeasure.phantom.options import wishes
 
 __all__ = ["each_film", "make_dataset", "write_phantom"]
 
@@ -56,7 +57,8 @@ def each_film(folder: str | Path, count: int, seed: int, level: str = "typical",
     Raises
     ------
     PhantomError
-        A count that is not 1 or more, an unknown level, a negative seed, a folder that already holds such films.
+        A count that is not 1 or more, an unknown level, a negative seed, an option that there is not or out of its range, a
+        folder that already holds such films.
     """
     if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= 9999:
         raise PhantomError(f"count must be 1 to 9999: {count!r}")
@@ -64,6 +66,7 @@ def each_film(folder: str | Path, count: int, seed: int, level: str = "typical",
         raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
     if level not in LEVELS:
         raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    wishes(options)  # before the folder is made
     folder = Path(folder)
     if any(folder.glob("film_*.truth.json")):
         raise PhantomError(f"folder must hold no films yet: {folder.name}; choose another or empty it")

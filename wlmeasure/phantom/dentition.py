@@ -5,15 +5,15 @@ from __future__ import annotations
 from math import atan2, cos, sin
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import Level, canal_axis
-from wlmeasure.phantom.curve import Curve
-from wlmeasure.phantom.tooth import Canal, CrownForm, Root, Tooth
+from wlmeasure.phantom.curve import Curve, curve_into
+from wlmeasure.phantom.tooth import Canal, CrownForm, Joint, Root, Tooth
 
-__all__ = ["draw_neighbours", "draw_tooth"]
+__all__ = ["draw_neighbours", "draw_tooth", "join_canals"]
 
 Float64 = NDArray[np.float64]
 
@@ -24,6 +24,11 @@ _ROOT_WEIGHTS = (0.35, 0.4, 0.25)
 _ORIFICE_Z_MM = {1: -0.8, 2: -1.4, 3: -1.4}
 _PAIR_MM, _PAIR_END_MM = 2.2, 0.7
 """Distance of two canals of one root at the orifices and near the apex (round numbers)."""
+JOIN_MM = (1.2, 5.0)
+"""Where two canals join, from the foramen along the one that owns it, mm; drawn evenly between; our parameter. That there are
+such canals: type II of Vertucci, Oral Surg 1984;58:589-599 (from memory)."""
+LEAST_WAY_MM = 5.0
+"""Shortest way from the orifice to where canals join; 2 mm over it takes a curvature of up to 0.46 per mm; our parameter."""
 
 
 @frozen
@@ -71,8 +76,11 @@ def draw_tooth(
     shape: str | None = None,
     out_of_plane: bool | float = True,
     kind: str | None = None,
+    ramp_mm: float = 0.0,
 ) -> Tooth:
     """A tooth with `roots` roots and `canals` canals, drawn where they are None; `kind` is for one root alone.
+
+    `shape`, `out_of_plane` and `ramp_mm` are those of `canal_axis`.
 
     Raises
     ------
@@ -97,7 +105,7 @@ def draw_tooth(
     made = []
     extra = total - count  # roots that hold two canals, the first ones first
     for k, root in enumerate(_root_forms(form, count)):
-        made.append(_draw_root(rng, level, root, count, k < extra, distal, shape, out_of_plane))
+        made.append(_draw_root(rng, level, root, count, k < extra, distal, shape, out_of_plane, ramp_mm))
     spread = max(abs(canal.curve.points_mm[0, 0]) for root in made for canal in root.canals)
     tall = max(abs(canal.curve.points_mm[0, 1]) for root in made for canal in root.canals)
     chamber = (max(spread + 0.35, 0.75), max(min(tall + 0.5, 0.5 * form.half_y_mm), 0.9))
@@ -121,6 +129,7 @@ def _draw_root(
     distal: float,
     shape: str | None,
     out_of_plane: bool | float,
+    ramp_mm: float,
 ) -> Root:
     lean = (form.lean_deg[0] * distal * rng.uniform(0.5, 1.3), form.lean_deg[1] if out_of_plane is True else 0.0)
     # Most roots curve to distal; in a molar the distal one mostly curves back.
@@ -131,6 +140,7 @@ def _draw_root(
         out_of_plane=out_of_plane,
         lean_deg=lean,
         toward_deg=0.0 if (distal > 0.0) == to_distal else 180.0,
+        ramp_mm=ramp_mm,
     )
     at = np.array([form.x_mm * distal, form.y_mm, _ORIFICE_Z_MM[roots]])
     scale = rng.uniform(0.9, 1.15)
@@ -150,6 +160,25 @@ def _pair(rng: np.random.Generator, axis: Curve, at: Float64) -> list[Curve]:
         turn = np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]])
         curves.append(axis.moved(turn, at + np.array([0.0, 0.5 * side * _PAIR_MM, 0.0])))
     return [curves[0], curves[1].cut(axis.length_mm * rng.uniform(0.93, 0.995))]
+
+
+def join_canals(rng: np.random.Generator, tooth: Tooth, share: float) -> Tooth:
+    """The tooth with the canals of about `share` of its two-canal roots led into one.
+
+    One of the two keeps its course and owns the foramen, the other joins it and shares its end.
+    """
+    roots = []
+    for root in tooth.roots:
+        chance, owner, where = rng.random(), int(rng.integers(2)), rng.random()
+        if len(root.canals) == 2 and chance < share:
+            trunk, canal = root.canals[owner], root.canals[1 - owner]
+            most = max(min(JOIN_MM[1], trunk.curve.length_mm - LEAST_WAY_MM), JOIN_MM[0])
+            curve, shared = curve_into(canal.curve, trunk.curve, JOIN_MM[0] + where * (most - JOIN_MM[0]))
+            joined = evolve(canal, curve=curve, joins=Joint(trunk.name, shared))
+            roots.append(evolve(root, canals=(trunk, joined) if owner == 0 else (joined, trunk)))
+        else:
+            roots.append(root)
+    return evolve(tooth, roots=tuple(roots))
 
 
 def draw_neighbours(rng: np.random.Generator, level: Level, tooth: Tooth) -> tuple[tuple[Tooth, Float64], ...]:

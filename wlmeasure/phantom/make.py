@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from attrs import field, fields, frozen
+from attrs import evolve, field, frozen
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
-from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth
+from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth, join_canals
 from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_marks
-from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, transmission
-from wlmeasure.phantom.options import Options
+from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
+from wlmeasure.phantom.options import wishes
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
-from wlmeasure.phantom.treatment import draw_treatment, reference_point
+from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
 from wlmeasure.phantom.truth import Truth, truth_of
 
 __all__ = ["Phantom", "make_phantom"]
@@ -55,15 +55,16 @@ class Phantom:
 def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
     """A synthetic periapical radiograph; what is not asked for is drawn from `seed`, the same film every time.
 
-    Anatomy, treatment, exposure, bone pattern and detector draw from streams of their own, so an option of one leaves the
-    others as they were.
+    Anatomy, treatment, exposure, bone pattern, detector, joining canals, crowns and scatter draw from streams of their own,
+    so an option of one leaves the others as they were.
 
     Parameters
     ----------
     seed
         A whole number >= 0.
     level
-        "clear", "typical", "faint" or "hard" (thin canals, strong angulation, fillings, clamps, marks of the sensor).
+        "clear", "typical", "faint" or "hard" (thin canals, some of which join, strong angulation, fillings or crowns,
+        clamps, scatter, marks of the sensor).
     **options
         Members of `Options`.
 
@@ -76,28 +77,38 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
         raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
-    known = [one.name for one in fields(Options)]
-    for name in options:
-        if name not in known:
-            raise PhantomError(f"option must be one of {', '.join(known)}: {name!r}")
-    wish, grade = Options(**options), LEVELS[level]
-    anatomy, treatment, exposure, surface, noise, marks = (
-        np.random.default_rng(stream) for stream in np.random.SeedSequence(int(seed)).spawn(6)
+    wish, grade = wishes(options), LEVELS[level]
+    # New streams go to the end: the films of a seed stay as they were.
+    anatomy, treatment, exposure, surface, noise, marks, joining, covering, veil = (
+        np.random.default_rng(stream) for stream in np.random.SeedSequence(int(seed)).spawn(9)
     )
     tooth = draw_tooth(
-        anatomy, grade, roots=wish.roots, canals=wish.canals, shape=wish.shape, out_of_plane=wish.out_of_plane
-    )
+        anatomy, grade, roots=wish.roots, canals=wish.canals, shape=wish.shape, out_of_plane=wish.out_of_plane,
+        ramp_mm=wish.ramp_mm,
+    )  # fmt: skip
+    tooth = join_canals(joining, tooth, grade.confluent if wish.confluent is None else float(wish.confluent))
     beside = draw_neighbours(anatomy, grade, tooth)
     references = [reference_point(tooth, canal) for canal in tooth.canals]
+    treated = draw_treatment(treatment, grade, tooth, references, wish)
+    cap = draw_cap(covering, grade, tooth, wish)
+    if cap is not None:
+        treated.pop("restorations", None)
     scene = Scene(
         tooth,
         neighbours=beside if wish.neighbours else (),
         bone=_bone(anatomy, grade, wish.texture),
-        **draw_treatment(treatment, grade, tooth, references, wish),
+        cap=cap,
+        **treated,
     )
     projection, geometry = draw_projection(exposure, grade, scene, references, wish)
     detector = draw_detector(noise, grade, scene.bone.soft_mm, wish)
     beam = transmission(paths_mm(scene, projection, surface))
+    drawn = float(veil.uniform(0.0, grade.scatter))
+    scatter = drawn if wish.scatter is None else float(wish.scatter)
+    if scatter > 0.0:
+        beam = scattered(beam, projection, scatter)
+        # Exposed as before: what comes through soft tissue alone is still full scale.
+        detector = evolve(detector, full_scale=detector.full_scale * (1.0 + scatter))
     image = expose(beam, projection, detector, noise)
     marked: dict[str, float | int | None] = {}
     if level == "hard":
@@ -109,6 +120,8 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
         "seed": int(seed),
         "level": level,
         **_facts(scene, projection, geometry, detector),
+        "ramp_mm": wish.ramp_mm,
+        "scatter": round(scatter, 5),
         "jpeg_quality": wish.jpeg_quality,
         "sensor_marks": marked or None,
     }
@@ -136,6 +149,7 @@ def _facts(scene: Scene, projection: Projection, geometry: dict[str, Any], detec
             "tone_strength": round(detector.tone_strength, 5),
         },
         "restorations": [material for material, _ in scene.restorations],
+        "cap": None if scene.cap is None else scene.cap.kind,
         "clamp": bool(scene.hardware),
         "neighbours": len(scene.neighbours),
     }

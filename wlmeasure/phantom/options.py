@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from attrs import frozen
+from typing import Any
+
+from attrs import fields, frozen
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
 
-__all__ = ["Options"]
+__all__ = ["CAPS", "Options", "wishes"]
 
 
 @frozen
@@ -19,6 +21,11 @@ class Options:
         1 to 3 and 1 to 4.
     shape
         Shape of the canals: "straight", "J", "C", "S" or "spline".
+    ramp_mm
+        Length over which the curvature of J, C and S goes over from a line to an arc, half on either side; 0: it jumps.
+    confluent
+        Whether the two canals of one root join (the truth's `joins`): a share of such roots, True for all, False for none,
+        None for the level's share.
     out_of_plane
         True: bends and leans as in real molars. False: canals in the plane y = 0. A number: angle of the bends' planes to
         that plane, degrees.
@@ -28,6 +35,9 @@ class Options:
         False: the stop's face lies outside the image.
     restoration, clamp, neighbours
         A filling, a rubber dam clamp, teeth on either side.
+    cap
+        An artificial crown, in place of any filling: "metal", "veneered" (ceramic over metal), True for either, False, or a
+        share of the films; None for the level's share, which a filling that was asked for goes before.
     upper
         True: crown down, roots up.
     tilt_deg
@@ -42,6 +52,8 @@ class Options:
         The film lies on its side.
     photons, blur_mm, bits, tone
         See `Detector`.
+    scatter
+        Scattered radiation over the primary, 0 to 1 (a veil that lowers contrast); None for what the level draws.
     texture
         Standard deviation of attenuation that bone texture adds.
     jpeg_quality
@@ -53,6 +65,8 @@ class Options:
     roots: int | None = None
     canals: int | None = None
     shape: str | None = None
+    ramp_mm: float = 0.0
+    confluent: bool | float | None = None
     out_of_plane: bool | float = True
     file: bool = True
     file_canal: int | None = None
@@ -63,6 +77,7 @@ class Options:
     stop_in_view: bool = True
     restoration: bool | None = None
     clamp: bool | None = None
+    cap: bool | float | str | None = None
     neighbours: bool = True
     upper: bool | None = None
     tilt_deg: tuple[float, float] | None = None
@@ -73,6 +88,7 @@ class Options:
     spacing_mm: tuple[float, float] | None = None
     sideways: bool = False
     photons: float | None = None
+    scatter: float | None = None
     texture: float | None = None
     blur_mm: float | None = None
     bits: int | None = None
@@ -99,6 +115,35 @@ class Options:
                 check_positive(PhantomError, name, getattr(self, name))
         if self.texture is not None and not check_finite(PhantomError, "texture", self.texture) >= 0.0:
             raise PhantomError(f"texture must be >= 0: {self.texture:g}")
+        if not 0.0 <= check_finite(PhantomError, "ramp_mm", self.ramp_mm) <= MOST_RAMP_MM:
+            raise PhantomError(f"ramp_mm must be 0 to {MOST_RAMP_MM:g}: {self.ramp_mm:g}")
+        if isinstance(self.cap, str) and self.cap not in CAPS:
+            raise PhantomError(f"cap must be {', '.join(CAPS)}, true, false or a share: {self.cap!r}")
+        if self.restoration and (self.cap is True or isinstance(self.cap, str)):
+            raise PhantomError("restoration must be None or false under a cap: ask for one of them")
+        for name in ("confluent", "cap", "scatter"):
+            value = getattr(self, name)
+            if value is None or (name != "scatter" and isinstance(value, bool)) or (value in CAPS and name == "cap"):
+                continue
+            if not 0.0 <= check_finite(PhantomError, name, value) <= 1.0:
+                raise PhantomError(f"{name} must be 0 to 1: {value:g}")
+
+
+def wishes(options: dict[str, Any]) -> Options:
+    """Options from a caller's words.
+
+    Raises PhantomError for one that there is not, or out of its range.
+    """
+    known = [one.name for one in fields(Options)]
+    for name in options:
+        if name not in known:
+            raise PhantomError(f"option must be one of {', '.join(known)}: {name!r}")
+    return Options(**options)
+
+
+CAPS = ("metal", "veneered")
+MOST_RAMP_MM = 5.0
+"""Longest ramp, about half a canal; our parameter."""
 
 
 MOST_TILT_DEG = 45.0

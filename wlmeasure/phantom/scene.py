@@ -22,7 +22,7 @@ from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import Tooth
 
-__all__ = ["Bone", "FileInCanal", "Scene", "paths_mm"]
+__all__ = ["Bone", "Cap", "FileInCanal", "Scene", "paths_mm"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -34,6 +34,8 @@ STOP_RADIUS_MM, STOP_HEIGHT_MM = 1.5, 1.5
 WORKING_PART_MM = 16.0
 """Length over which a file tapers (ISO 3630-1)."""
 HANDLE_RADIUS_MM, HANDLE_MM = 1.7, 10.0
+MOST_CAP_MM = 2.0
+"""Thickest artificial crown at its side; our parameter."""
 CLEARANCE_MM = 0.02
 """Room between file and canal wall at the least."""
 THIN = 3
@@ -100,6 +102,31 @@ class FileInCanal:
 
 
 @frozen
+class Cap:
+    """An artificial crown of the natural one's form: alloy of `metal_mm`, under `ceramic_mm` of ceramic where there is any.
+
+    Thickness is that at the side of the crown; it is 1.4 times that over the cusps and about half of the metal at the neck.
+    The core under it, out to its inner surface, counts as dentine.
+    """
+
+    metal_mm: float
+    ceramic_mm: float = 0.0
+
+    def __attrs_post_init__(self) -> None:
+        check_positive(PhantomError, "metal_mm", self.metal_mm)
+        if not 0.0 <= self.ceramic_mm <= MOST_CAP_MM - self.metal_mm:
+            raise PhantomError(
+                f"ceramic_mm must be 0 to {MOST_CAP_MM - self.metal_mm:.2f} over that metal: {self.ceramic_mm:g}; "
+                f"a crown is at most {MOST_CAP_MM:g} mm thick at its side"
+            )
+
+    @property
+    def kind(self) -> str:
+        """Metal or veneered."""
+        return "veneered" if self.ceramic_mm > 0.0 else "metal"
+
+
+@frozen
 class Bone:
     """The jaw: a slab of `thickness_mm` with two cortical plates below a crest at z = `crest_mm`, behind soft tissue.
 
@@ -115,15 +142,23 @@ class Bone:
 
 @frozen(eq=False)
 class Scene:
-    """Everything on one film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown."""
+    """Everything on one film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown.
+
+    Raises PhantomError for a cap and restorations at once.
+    """
 
     tooth: Tooth
     neighbours: tuple[tuple[Tooth, Float64], ...] = ()
     bone: Bone = Bone()
     file: FileInCanal | None = None
     access: Solid | None = None
+    cap: Cap | None = None
     restorations: tuple[tuple[str, Solid], ...] = ()
     hardware: tuple[tuple[str, Solid], ...] = ()
+
+    def __attrs_post_init__(self) -> None:
+        if self.cap is not None and self.restorations:
+            raise PhantomError("restorations must be none under a cap: leave one of them out")
 
 
 def _moved(solid: Solid, shift_mm: Float64) -> Solid:
@@ -166,8 +201,10 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
     core = cross(tooth.core_solid(), projection)
     body = union_mm([core, *(cross(root.solid(), projection) for root in tooth.roots)])
     covered = cross(tooth.covered_solid(), projection)
-    film.add("enamel", crown)
-    film.add("enamel", covered, -1.0)
+    shells = _shells(tooth, scene.cap, crown, covered, projection)
+    for material, outer, inner in shells:
+        film.add(material, outer)
+        film.add(material, inner, -1.0)
     film.add("dentine", body)
     widened = [
         canal.solid(_needed(scene.file, canal.arcs()) if _holds(scene.file, k) else None)
@@ -181,9 +218,10 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         access = cross(scene.access, projection)
         film.add("dentine", overlap_mm(access, core), -1.0)
         film.add("dentine", overlap_mm(access, chamber), 1.0)
-        film.add("enamel", overlap_mm(access, crown), -1.0)
-        film.add("enamel", overlap_mm(access, covered), 1.0)
-    for name in ("enamel", "dentine"):
+        for material, outer, inner in shells:
+            film.add(material, overlap_mm(access, outer), -1.0)
+            film.add(material, overlap_mm(access, inner), 1.0)
+    for name in {"dentine", *(material for material, _, _ in shells)}:
         np.maximum(film.paths[name], np.float32(0.0), out=film.paths[name])
     for material, solid in scene.restorations:
         _add_restoration(film, material, cross(solid, projection), crown, scene, projection)
@@ -194,6 +232,20 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         film.add("silicone", cross(scene.file.stop_solid(), projection, oversampling=THIN))
         film.add("silicone", cross(scene.file.handle_solid(), projection))
         film.add("silicone", overlap_mm(metal, cross(scene.file.stop_solid(), projection, oversampling=THIN)), -1.0)
+
+
+def _shells(
+    tooth: Tooth, cap: Cap | None, crown: Crossing, covered: Crossing, projection: Projection
+) -> list[tuple[str, Crossing, Crossing]]:
+    """What lies between the outside of the crown and the dentine under its enamel: (material, outer, inner surface)."""
+    if cap is None:
+        return [("enamel", crown, covered)]
+    inner = cross(tooth.under_cap(cap.ceramic_mm, cap.metal_mm), projection)
+    # The core: what was dentine under enamel becomes what lies under the cap.
+    if cap.ceramic_mm == 0.0:
+        return [("alloy", crown, inner), ("dentine", inner, covered)]
+    between = cross(tooth.under_cap(cap.ceramic_mm, 0.0), projection)
+    return [("ceramic", crown, between), ("alloy", between, inner), ("dentine", inner, covered)]
 
 
 def _add_restoration(

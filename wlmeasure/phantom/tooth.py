@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.solid import SIDES, Solid, loft, tube
 
-__all__ = ["Canal", "CrownForm", "Root", "Tooth", "crown_solid"]
+__all__ = ["Canal", "CrownForm", "Joint", "Root", "Tooth", "crown_solid"]
 
 Float64 = NDArray[np.float64]
 
@@ -33,6 +33,10 @@ RING_MM = 0.15
 _RISE = np.array([0.0, 0.12, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0])
 _WIDTH = np.array([0.86, 0.93, 0.985, 1.0, 0.97, 0.9, 0.8, 0.7])
 _ENAMEL = np.array([0.05, 0.3, 0.7, 1.0, 1.2, 1.3, 1.3, 1.3])
+_CERAMIC = np.array([0.1, 0.5, 0.9, 1.0, 1.0, 1.0, 1.0, 1.0])
+_METAL = np.array([0.5, 0.8, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+OVER_CUSPS = 1.4
+"""How much thicker an artificial crown is over the cusps than at its side; with the shares above, our parameters."""
 _INCISOR_WIDTH = np.array([0.74, 0.79, 0.86, 0.93, 0.98, 1.0, 0.97, 0.88])
 _TRUNK = (
     (-1.0, 0.12), (-1.0, 0.3), (-1.0, 0.5), (-0.97, 0.61), (-0.9, 0.68),
@@ -58,13 +62,25 @@ class CrownForm:
     height_mm: float
 
 
+@frozen
+class Joint:
+    """Where a canal runs into another: that one's name, and the shared length up to its foramen, mm."""
+
+    canal: str
+    mm_from_apex: float
+
+
 @frozen(eq=False)
 class Canal:
-    """One canal: its name, centre line from orifice to foramen, and its widths there, mm."""
+    """One canal: its name, centre line from orifice to foramen, and its widths there, mm.
+
+    A canal that `joins` another has that one's centre line for its last part, and its foramen.
+    """
 
     name: str
     curve: Curve
     width_mm: tuple[float, float]
+    joins: Joint | None = None
 
     def radius(self, arc_mm: Float64) -> Float64:
         """Half width at arc lengths from the orifice, mm: tapering to the constriction, then opening to the foramen."""
@@ -160,6 +176,20 @@ class Tooth:
         """Dentine under the enamel alone, closed at the neckline like the crown: the enamel is what is left between."""
         return loft(_covered_rings(self.crown, 0.0, SIDES))
 
+    def under_cap(self, ceramic_mm: float, metal_mm: float) -> Solid:
+        """Surface under so much ceramic and, in it, metal; at the neck it cuts a step into the dentine."""
+        form, inset = self.crown, ceramic_mm * _CERAMIC + metal_mm * _METAL
+        height = form.height_mm - OVER_CUSPS * (ceramic_mm + metal_mm)
+        rings = _crown_rings(form, height, inset, cusp_mm=1.0, fossa_mm=1.3, neck_mm=0.7, sides=SIDES, even=True)
+        # Both surfaces are closed below by a fan to the middle of the neckline: the inner one's neckline lies on the outer's
+        # fan, so that nothing is left between the two.
+        angle = _angles(SIDES)
+        neck = _INCISOR_WIDTH[0] if form.kind == "incisor" else _WIDTH[0]
+        outer = _ring(form, float(neck), float(_WIDTH[0]), 0.0, 0.0, angle)
+        share = np.hypot(*rings[0, :, :2].T) / np.hypot(*outer.T)
+        rings[0, :, 2] = share * rings[0, :, 2] + (1.0 - share) * rings[0, :, 2].mean()
+        return loft(rings)
+
     def core_solid(self, *, wider_mm: float = 0.0) -> Solid:
         """Dentine of the crown and the trunk from which the roots part."""
         return _core(self.crown, self.trunk_mm, wider_mm, _THINNING[len(self.roots)])
@@ -200,19 +230,32 @@ def _cusps(kind: str, angle: Float64) -> Float64:
     return np.zeros_like(angle)
 
 
-def _ring(form: CrownForm, share_x: float, share_y: float, rise: float, inset: float, angle: Float64) -> Float64:
-    """Points of a section, x and y (S, 2): a rounded rectangle; an incisor's is pressed flat towards its edge."""
+def _ring(
+    form: CrownForm, share_x: float, share_y: float, rise: float, inset: float, angle: Float64, even: bool = False
+) -> Float64:
+    """Points of a section, x and y (S, 2): a rounded rectangle; an incisor's is pressed flat towards its edge.
+
+    The inset is pressed with it, unless it is to be `even`.
+    """
     power = 2.0 / _SQUARENESS
     x = np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** power
     y = np.sign(np.sin(angle)) * np.abs(np.sin(angle)) ** power
     flat = 1.0 - 0.78 * rise**1.3 if form.kind == "incisor" else 1.0
     half_x = max(form.half_x_mm * share_x - inset, 0.05)
-    half_y = max((form.half_y_mm * share_y - inset) * flat, 0.05)
+    half_y = max((form.half_y_mm * share_y - (inset / flat if even else inset)) * flat, 0.05)
     return np.column_stack([half_x * x, half_y * y])
 
 
 def _crown_rings(
-    form: CrownForm, height_mm: float, enamel: Float64, *, cusp_mm: float, fossa_mm: float, neck_mm: float, sides: int
+    form: CrownForm,
+    height_mm: float,
+    enamel: Float64,
+    *,
+    cusp_mm: float,
+    fossa_mm: float,
+    neck_mm: float,
+    sides: int,
+    even: bool = False,
 ) -> Float64:
     """Rings (K, S, 3) from the neckline over the rim into the fossa, `enamel` (per ring, mm) inside the outer form."""
     angle = _angles(sides)
@@ -222,7 +265,7 @@ def _crown_rings(
         z = rise * height_mm + rise**3 * _cusps(form.kind, angle) * cusp_mm + (1.0 - rise) ** 2 * _arch(angle, neck_mm)
         if form.kind == "incisor":  # the corners of the edge are rounded
             z = z - 0.12 * height_mm * rise**4 * np.abs(np.cos(angle)) ** 4
-        xy = _ring(form, float(share_x), float(share_y), float(rise), float(inset), angle)
+        xy = _ring(form, float(share_x), float(share_y), float(rise), float(inset), angle, even)
         rings.append(np.column_stack([xy, z]))
     return np.array([*rings, *_inner(form, rings[-1], fossa_mm)])
 

@@ -12,15 +12,17 @@ from wlmeasure.errors import PhantomError, check_finite
 from wlmeasure.phantom.anatomy import Level
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.options import Options
-from wlmeasure.phantom.scene import FileInCanal
+from wlmeasure.phantom.scene import Cap, FileInCanal
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import Canal, CrownForm, Tooth, crown_solid
 
-__all__ = ["draw_treatment", "reference_point"]
+__all__ = ["draw_cap", "draw_treatment", "reference_point"]
 
 Float64 = NDArray[np.float64]
 
 FILE_SIZES_MM = (0.10, 0.15, 0.20, 0.25)
+CAP_METAL_MM, COPING_MM, CERAMIC_MM = (0.6, 1.0), (0.3, 0.5), (0.8, 1.1)
+"""Thickness at the side of a metal crown, and of metal and ceramic of a veneered one (usual figures, from memory)."""
 FILE_LENGTH_MM = 25.0
 """Tip to handle, one of the lengths that hand files are sold in (ISO 3630-1)."""
 
@@ -56,6 +58,20 @@ def restoration(rng: np.random.Generator, tooth: Tooth, kind: str | None = None)
     top = form.height_mm - (0.4 if form.kind != "incisor" else 1.5)
     height = body.vertices[:, 2].max()
     return material, Solid(body.vertices + np.array([x, 0.0, top - height]), body.faces)
+
+
+def draw_cap(rng: np.random.Generator, grade: Level, tooth: Tooth, wish: Options) -> Cap | None:
+    """An artificial crown or none; every draw is made whether it is used or not. Front teeth get no metal one by chance."""
+    chance, plain = rng.random(), rng.random() < 0.5
+    whole, coping, ceramic = (float(rng.uniform(*limits)) for limits in (CAP_METAL_MM, COPING_MM, CERAMIC_MM))
+    if isinstance(wish.cap, str):
+        share, metal = 1.0, wish.cap == "metal"
+    else:
+        asked = False if wish.cap is None and wish.restoration else wish.cap  # a filling that was asked for stays
+        share, metal = grade.capped if asked is None else float(asked), plain and tooth.crown.kind != "incisor"
+    if chance >= share:
+        return None
+    return Cap(whole) if metal else Cap(coping, ceramic)
 
 
 def clamp(rng: np.random.Generator, tooth: Tooth) -> tuple[tuple[str, Solid], ...]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import FileInCanal, Scene
+from wlmeasure.phantom.tooth import Joint
 from wlmeasure.points import frozen_array
 
 __all__ = ["SCHEMA", "CanalTruth", "FileTruth", "Truth", "truth_of"]
@@ -39,6 +40,9 @@ class CanalTruth:
         End of the root that holds the canal.
     width_mm
         Lumen at the orifice and at its narrowest, before a file widened it.
+    joins
+        Canal that this one runs into, and the length that both share up to that one's foramen; None for a canal with a
+        foramen of its own. All the rest holds for the whole way, the shared stretch included.
     """
 
     name: str
@@ -55,6 +59,7 @@ class CanalTruth:
     apex_mm: Float64 = field(converter=frozen_array)
     apex_px: Float64 = field(converter=frozen_array)
     width_mm: tuple[float, float]
+    joins: Joint | None = None
 
     @property
     def total_mm(self) -> float:
@@ -88,7 +93,14 @@ class Truth:
     facts: dict[str, Any]
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values of schema `wlmeasure-phantom/1`: pixels to 1e-4, millimetres to 1e-5, kappa to 1e-6."""
+        """Plain values of schema `wlmeasure-phantom/1`: pixels to 1e-4, millimetres to 1e-5, kappa to 1e-6.
+
+        Members of the whole: `schema`, `seed`, `level`, `rows`, `cols`, `bits`, `mm_per_px_row`, `mm_per_px_col`,
+        `geometry`, `tooth`, `detector`, `restorations` (materials), `cap` ("metal", "veneered" or null), `clamp`,
+        `neighbours` (how many), `ramp_mm`, `scatter` (over the primary), `jpeg_quality`, `sensor_marks`, then `canals` and
+        `file` with the attributes of `CanalTruth` and `FileTruth`. A canal's `joins` is null or `canal` and `mm_from_apex`,
+        as in a case file.
+        """
         return {
             "schema": SCHEMA,
             **self.facts,
@@ -107,6 +119,9 @@ def _canal_json(canal: CanalTruth) -> dict[str, Any]:
     return {
         "name": canal.name,
         "root": canal.root,
+        "joins": None
+        if canal.joins is None
+        else {"canal": canal.joins.canal, "mm_from_apex": round(canal.joins.mm_from_apex, 5)},
         "length_mm": round(canal.length_mm, 5),
         "coronal_mm": round(canal.coronal_mm, 5),
         "total_mm": round(canal.total_mm, 5),
@@ -182,6 +197,7 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
                     apex_mm=apex,
                     apex_px=_one_px(projection, apex),
                     width_mm=canal.width_mm,
+                    joins=canal.joins,
                 )
             )
             k += 1

@@ -28,6 +28,7 @@ from wlmeasure.record.members import (
     Pairs,
     Tagged,
     Text,
+    Truth,
     Whole,
     extra_members,
     member,
@@ -35,6 +36,7 @@ from wlmeasure.record.members import (
     schema_of,
     write_object,
 )
+from wlmeasure.trade.instruments import EXAMPLE_SEQUENCE, TAPER_LIMIT, AnyInstrument, read_instrument_list
 from wlmeasure.trade.tooth import Tooth
 
 __all__ = [
@@ -44,11 +46,13 @@ __all__ = [
     "Case",
     "Decision",
     "Entry",
+    "FileTaper",
     "Film",
     "Joint",
     "KnownFile",
     "KnownObject",
     "Reading",
+    "Scale",
     "Spacing",
     "Trace",
     "case_digest",
@@ -112,6 +116,22 @@ class Spacing:
 
 
 @frozen
+class FileTaper:
+    """A file of known size whose stop is not in the picture: points along its shaft to the tip. It gives an estimate only."""
+
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
+    trace_kind: str = member(Choice(("clicks", "path")))
+    file_size: int = member(Whole(6, 140))
+    taper: float | None = member(Number(least=0.01, most=0.25), None)
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tracer: str | None = member(Text(longest=80), None)
+    extra: dict[str, Any] = extra_members()
+
+
+Scale = KnownFile | KnownObject | Spacing | FileTaper
+
+
+@frozen
 class Film:
     """One radiograph of the case, found by its path beside the case file and known by its hash."""
 
@@ -124,8 +144,11 @@ class Film:
     metal: str | None = member(Choice(("bright", "dark")), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
-    scale: tuple[KnownFile | KnownObject | Spacing, ...] = member(
-        Each(Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing})), ()
+    scale: tuple[Scale, ...] = member(
+        Each(
+            Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing, "file_taper": FileTaper})
+        ),
+        (),
     )
     extra: dict[str, Any] = extra_members()
 
@@ -207,20 +230,57 @@ class Canal:
 
 @frozen
 class Entry:
-    """One entry of the length record: never edited, only superseded."""
+    """One entry of the length record: never edited, only superseded.
+
+    Lengths and levels count in mm from the coronal reference point; distances and extents are mm of their own. Which of
+    them an entry of a kind needs, and what they mean in it, stands in :data:`wlmeasure.record.kinds.KIND_TABLE`.
+
+    Parameters
+    ----------
+    canal
+        None where the entry holds for the whole tooth.
+    size, special, taper
+        Of the instrument or cone: 1/100 mm at the tip; whether that size is none of ISO 3630-1 and meant; mm per mm.
+    finding
+        What was found, in the words of the kind.
+    passes
+        How often the file went in.
+    distance_mm, distance_std_mm
+        From the radiographic apex or apex, positive short of it, negative beyond; its standard uncertainty.
+    level_mm, extent_mm
+        Where a thing in the canal begins, and how long it is.
+    other_canal
+        The canal that this one joins.
+    rests_on
+        Ids of the earlier entries that this one was made from.
+    confirmed
+        Codes of the questions that were asked of it and answered with yes.
+    """
 
     id: str = member(Text(longest=40))
     kind: str = member(Text(longest=40, pattern=r"[a-z]+( [a-z]+)*"))
     at: str = member(TIME)
     by: str = member(Text(longest=80))
-    canal: str = member(Text(longest=40))
+    canal: str | None = member(Text(longest=40), None)
     reference_point: str | None = member(Text(), None)
     length_mm: float | None = member(LENGTH_MM, None)
     length_std_mm: float | None = member(STD_MM, None)
+    size: int | None = member(Whole(1, 300), None)
+    special: bool | None = member(Truth(), None)
+    taper: float | None = member(Number(least=0.0, most=TAPER_LIMIT), None)
+    finding: str | None = member(Text(longest=40), None)
+    passes: int | None = member(Whole(1, 999), None)
+    distance_mm: float | None = member(Number(least=-40.0, most=40.0), None)
+    distance_std_mm: float | None = member(STD_MM, None)
+    level_mm: float | None = member(LENGTH_MM, None)
+    extent_mm: float | None = member(Number(above=0.0, most=40.0), None)
+    other_canal: str | None = member(Text(longest=40), None)
     status: str | None = member(Text(longest=40), None)
     film_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     inputs_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     program: str | None = member(Text(longest=80), None)
+    rests_on: tuple[str, ...] = member(Each(Text(longest=40), most=100), ())
+    confirmed: tuple[str, ...] = member(Each(Text(longest=60), most=20), ())
     supersedes: str | None = member(Text(longest=40), None)
     note: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
@@ -230,16 +290,21 @@ class Entry:
 class Case:
     """One tooth: its films, canals, readings, decisions and length record.
 
+    `instrument_list` is the user's own, one line each as :func:`~wlmeasure.trade.instruments.read_instrument_list` reads
+    it, in the order of use; it replaces the shipped example.
+
     Raises
     ------
     CaseError
-        A tooth that ISO 3950 does not know, two films or canals of one name, a trace of a film that is not there.
+        A tooth that ISO 3950 does not know, two films or canals of one name, a trace of a film that is not there, a line of
+        the instrument list that names none.
     """
 
     tooth: str = member(Text(longest=2))
     case_id: str | None = member(Text(longest=80), None)
     films: tuple[Film, ...] = member(Each(Nested(Film), least=1, most=50))
     canals: tuple[Canal, ...] = member(Each(Nested(Canal), most=10), ())
+    instrument_list: tuple[str, ...] = member(Each(Text(longest=300), most=100), ())
     entries: tuple[Entry, ...] = member(Each(Nested(Entry)), ())
     extra: dict[str, Any] = extra_members()
     folder: Path = field(default=Path(), kw_only=True, converter=Path, eq=False, repr=False)
@@ -249,6 +314,10 @@ class Case:
             Tooth.from_iso3950(self.tooth)
         except TradeError as error:
             raise CaseError(f"tooth: {error}") from None
+        try:
+            _ = self.instruments
+        except TradeError as error:
+            raise CaseError(f"instrument_list: {error}") from None
         _distinct("films", "id", [film.id for film in self.films])
         _distinct("canals", "name", [canal.name for canal in self.canals])
         _distinct("entries", "id", [entry.id for entry in self.entries])
@@ -263,6 +332,11 @@ class Case:
             _distinct(f"canals[{k}].traces", "film", [trace.film for trace in canal.traces])
             if canal.joins is not None and canal.joins.canal not in names - {canal.name}:
                 raise CaseError(f"canals[{k}].joins.canal must be another canal of the case: {canal.joins.canal!r}")
+
+    @property
+    def instruments(self) -> tuple[AnyInstrument, ...]:
+        """The user's instruments in the order of use; the shipped example where the case names none."""
+        return read_instrument_list("\n".join(self.instrument_list)) if self.instrument_list else EXAMPLE_SEQUENCE
 
     def film(self, film_id: str) -> Film:
         """The film of that id."""
@@ -397,9 +471,12 @@ def _umask() -> int:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length rests on: the case without its record entries."""
+    """SHA-256 of everything a length rests on: the case without record entries, list of instruments and decisions."""
     data = case_to_json(case)
     data.pop("entries", None)
+    data.pop("instrument_list", None)
+    for canal in data["canals"]:
+        canal.pop("decision", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -12,31 +12,39 @@ import numpy as np
 from attrs import evolve
 from numpy.typing import NDArray
 
-from wlmeasure.errors import CaseError, check_finite
+from wlmeasure.decide.electronic import RULER_STD_MM
+from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import (
     Canal,
     Case,
     Decision,
+    Entry,
     Film,
     KnownFile,
-    KnownObject,
     Reading,
-    Spacing,
+    Scale,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.record import CENTIMETRES_BELOW_MM, LengthRecord
+from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
     "canal_of",
+    "completed_entry",
     "new_case",
     "new_film",
     "renamed_canal",
     "typed_number",
+    "typed_size",
     "with_canal",
     "with_decision",
+    "with_entry",
     "with_file_tips",
     "with_film",
+    "with_instruments",
     "with_reading",
     "with_scale",
     "with_tooth",
@@ -47,7 +55,6 @@ __all__ = [
     "without_trace",
 ]
 
-Scale = KnownFile | KnownObject | Spacing
 Point = tuple[float, float]
 
 
@@ -57,13 +64,42 @@ def typed_number(text: str, field: str) -> float:
     Raises
     ------
     CaseError
-        The text is not one number.
+        The text is not one number, or is one of centimetres.
     """
+    if text.strip().endswith("cm"):
+        raise CaseError(
+            f"{field} must be a number of millimetres such as 21.5, not of centimetres: {text.strip()[:40]!r}"
+        )
     plain = text.strip().removesuffix("mm").strip().replace(",", ".")
     try:
         return check_finite(CaseError, field, float(plain))
     except ValueError:
         raise CaseError(f"{field} must be a number such as 21.5: {text.strip()[:40]!r}") from None
+
+
+def typed_size(text: str) -> tuple[int, bool]:
+    """The size of an instrument as a person types it, "25" or "33 special", and whether it was called special.
+
+    Raises
+    ------
+    CaseError
+        Not a whole number, or a size that ISO 3630-1 does not have and that was not called special.
+    """
+    words = text.split()
+    special = words[1:] == ["special"]
+    if (
+        not words
+        or not words[0].isascii()
+        or not words[0].isdigit()
+        or len(words[0]) > 3
+        or (words[1:] and not special)
+    ):
+        raise CaseError(f"size must be a whole number of 1/100 mm such as 25, or '33 special': {text.strip()[:40]!r}")
+    try:
+        tip_diameter_mm(int(words[0]), special=special)
+    except TradeError as error:
+        raise CaseError(f'{error}: write "{words[0]} special"') from None
+    return int(words[0]), special
 
 
 def new_film(radiograph: Radiograph, path: str | Path, film_id: str, *, purpose: str | None = None) -> Film:
@@ -236,8 +272,20 @@ def without_trace(case: Case, name: str, film_id: str) -> Case:
     return _edit_canal(case, name, evolve(canal, traces=tuple(t for t in canal.traces if t.film != film_id)))
 
 
+def _check_millimetres(field: str, length_mm: float) -> None:
+    if length_mm < CENTIMETRES_BELOW_MM:
+        raise CaseError(f"{field} must be in millimetres: {length_mm:g} mm? Or {10.0 * length_mm:g} mm?")
+
+
 def with_reading(case: Case, name: str, reading: Reading) -> Case:
-    """One electronic reading more."""
+    """One electronic reading more.
+
+    Raises
+    ------
+    CaseError
+        No such canal, or a length that looks like one of centimetres.
+    """
+    _check_millimetres("reading", reading.length_mm)
     canal = canal_of(case, name)
     return _edit_canal(case, name, evolve(canal, electronic_readings=(*canal.electronic_readings, reading)))
 
@@ -251,5 +299,64 @@ def without_reading(case: Case, name: str, at: int) -> Case:
 
 
 def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
-    """What the clinician decided, or nothing."""
+    """What the clinician decided, or nothing.
+
+    Raises
+    ------
+    CaseError
+        No such canal, or a length that looks like one of centimetres.
+    """
+    if decision is not None:
+        _check_millimetres("decided length", decision.length_mm)
     return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))
+
+
+def with_instruments(case: Case, lines: Sequence[str]) -> Case:
+    """The case with the user's own list of instruments, one line each; none for the shipped example.
+
+    Raises
+    ------
+    CaseError
+        A line that is no instrument.
+    """
+    return evolve(case, instrument_list=tuple(line.strip() for line in lines if line.strip()))
+
+
+def completed_entry(case: Case, entry: Entry) -> Entry:
+    """The entry with what the case knows of it.
+
+    That is the canal's reference point for a length without one, and a ruler's standard uncertainty
+    (:data:`~wlmeasure.decide.electronic.RULER_STD_MM`) for a length read on one without its own. A decision has no
+    uncertainty of its own and gets none.
+    """
+    rule = KIND_TABLE.get(entry.kind)
+    if rule is None or entry.length_mm is None:
+        return entry
+    if entry.reference_point is None and entry.canal is not None:
+        known = [canal.reference_point for canal in case.canals if canal.name == entry.canal]
+        entry = evolve(entry, reference_point=known[0] if known else None)
+    read_on_it = rule.on_ruler and entry.program is None and entry.length_std_mm is None
+    return evolve(entry, length_std_mm=RULER_STD_MM) if read_on_it else entry
+
+
+def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:
+    """One entry more in the case's length record, completed as :func:`completed_entry` does.
+
+    Parameters
+    ----------
+    case
+        The case; it is not changed.
+    entry
+        The new entry.
+    confirmed
+        Codes of :meth:`~wlmeasure.record.record.LengthRecord.questions` that were answered with yes.
+
+    Raises
+    ------
+    CaseError
+        As :meth:`~wlmeasure.record.record.LengthRecord.with_entry`; the case stays as it is.
+    """
+    record = LengthRecord(case.entries).with_entry(
+        completed_entry(case, entry), canals=[canal.name for canal in case.canals], confirmed=confirmed
+    )
+    return evolve(case, entries=record.entries)

@@ -15,6 +15,7 @@ from wlmeasure.calibration import (
     KnownLine,
     calibrate_lines,
     calibrate_spacing,
+    calibrate_taper,
     implied_magnification,
     magnification_flags,
 )
@@ -22,8 +23,8 @@ from wlmeasure.errors import CalibrationError, CaseError, StaleCaseError, Wlmeas
 from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
-from wlmeasure.measure.line_arc import NORMAL_95
-from wlmeasure.record.case import Case, Film, KnownFile, KnownObject, Spacing
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
     HIDDEN_BELOW,
@@ -34,6 +35,8 @@ from wlmeasure.trace.centreline import (
     stored_trace,
     trace_line,
 )
+from wlmeasure.trace.shaft_width import shaft_widths
+from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
 __all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
 
@@ -44,6 +47,10 @@ SPARSE_POINTS = 6  # a file's path of fewer points may be the chord of a curve
 # A file stands out 47 times the region's level on the reference radiographs, a line beside it 0.8 times; on an inverted
 # picture the edges of the file, which are bright, do so 6 times.
 FILE_SEEN = 8.0
+# Where a file's thickness is measured: clear of the tip's own form, on the part that tapers (ISO 3630-1); our choice.
+WIDTHS_FROM_TIP_MM = (4.0, 8.0)
+ROUGH_MM = 0.025  # of a pixel where the image claims none; only to begin with
+TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one
 RATIO_TOLERANCE = 0.01  # our parameter
 
 NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no millimetres.")
@@ -57,6 +64,11 @@ _FLAGS = catalogue(
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
         "ratio-overridden": "The case gives the pixels another shape than the image file does.",
+        "taper-not-used": "The scale from a file's taper is not used where there is a better one.",
+        "estimated-scale": (
+            "The scale is an estimate that may be off by a fifth, so no working length is proposed from this film; calibrate "
+            "on a file whose stop is in the picture, or on an object of known size."
+        ),
         "uncorrected-spacing": (
             "An uncorrected spacing makes lengths too long, so no working length is proposed from this film; calibrate on a "
             "file, or state the magnification."
@@ -82,6 +94,11 @@ class FilmResult:
         if self.calibration is not None:
             return self.calibration.mm_per_px_col / self.calibration.mm_per_px_row
         return _ratio(self.film, self.radiograph)
+
+    @property
+    def estimated(self) -> bool:
+        """Whether the scale is only an estimate by a file's taper."""
+        return self.calibration is not None and self.calibration.method == "taper of the file"
 
     @property
     def uncorrected(self) -> bool:
@@ -136,6 +153,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     lines: list[KnownLine] = []
     traces: list[CanalTrace] = []
     spacings: list[Calibration] = []
+    tapers: list[Calibration] = []
     flags: list[Flag] = []
     for k, scale in enumerate(film.scale):
         name = f"{where}.scale[{k}]"
@@ -145,14 +163,20 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             if isinstance(scale, Spacing):
                 spacings.append(calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification))
                 continue
+            if isinstance(scale, FileTaper):
+                trace, estimate = _taper(scale, radiograph, ratio)
+                traces.append(trace)
+                tapers.append(estimate)
+                continue
+            on_ruler = scale.known_length_std_mm is None
             std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
-                lines.append(KnownLine(points, scale.known_length_mm, std, "object"))
+                lines.append(KnownLine(points, scale.known_length_mm, std, "object", on_ruler))
                 continue
             trace = _trace_file(scale, points, radiograph, ratio)
             traces.append(trace)
-            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std))
+            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std, read_to_division=on_ruler))
             if trace.seen is not None and trace.seen < FILE_SEEN:
                 flags.append(_FLAGS["file-not-seen"])
             elif _hidden_share(trace) * scale.known_length_mm >= HIDDEN_MM:
@@ -163,7 +187,13 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             raise type(error)(f"{name}: {error}") from None
     if len(spacings) > 1:
         raise CaseError(f"{where}.scale must hold one spacing at most: {len(spacings)}; keep the one that is meant")
-    calibration = calibrate_lines(lines, col_over_row=ratio) if lines else (spacings[0] if spacings else None)
+    if len(tapers) > 1:
+        raise CaseError(f"{where}.scale must hold one file's taper at most: {len(tapers)}; keep the one that is meant")
+    calibration = (
+        calibrate_lines(lines, col_over_row=ratio) if lines else next((made for made in [*spacings, *tapers]), None)
+    )
+    if tapers and calibration is not tapers[0]:
+        flags.append(_FLAGS["taper-not-used"])
     if calibration is not None:
         low, high = MM_PER_PX_RANGE
         if not (low <= calibration.mm_per_px_row <= high and low <= calibration.mm_per_px_col <= high):
@@ -188,6 +218,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, ())
     if result.uncorrected:
         flags.append(_FLAGS["uncorrected-spacing"])
+    if result.estimated:
+        flags.append(_FLAGS["estimated-scale"])
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
 
 
@@ -213,6 +245,30 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     if scale.path_px is not None:
         return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
     return trace_line(radiograph, points, "file", size, name="points_px")
+
+
+def _taper(scale: FileTaper, radiograph: Radiograph, ratio: float) -> tuple[CanalTrace, Calibration]:
+    """The file's path to its tip, and the scale that its thickness gives."""
+    points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
+    row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
+    size = (row_mm, row_mm * ratio)
+    if scale.trace_kind == "path":
+        trace = given_path(points, radiograph.values.shape, name="points_px")
+    elif scale.path_px is not None:
+        trace = stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
+    else:
+        trace = trace_line(radiograph, points, "file", size, name="points_px")
+    taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
+    for _ in range(TAPER_ROUNDS):
+        widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)
+        made = calibrate_taper(
+            [(w.from_tip_px, w.width_px, w.width_std_px) for w in widths],
+            scale.file_size,
+            taper=taper,
+            col_over_row=ratio,
+        )
+        size = made.mm_per_px
+    return trace, made
 
 
 def _hidden_share(trace: CanalTrace) -> float:

@@ -27,6 +27,7 @@ __all__ = [
     "Pairs",
     "Tagged",
     "Text",
+    "Truth",
     "Whole",
     "extra_members",
     "member",
@@ -171,6 +172,19 @@ class Whole(Kind):
 
     def schema(self) -> dict[str, Json]:
         return {"type": "integer", "minimum": self.least, "maximum": self.most}
+
+
+@frozen
+class Truth(Kind):
+    """Yes or no."""
+
+    def read(self, value: Json, where: str) -> bool:
+        if not isinstance(value, bool):
+            raise CaseError(f"{where} must be true or false: {_shown(value)}")
+        return value
+
+    def schema(self) -> dict[str, Json]:
+        return {"type": "boolean"}
 
 
 @frozen

@@ -6,17 +6,27 @@ made from, so that it can be recomputed and compared for as long as the case fil
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 
-from attrs import frozen
+from attrs import evolve, frozen
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.flags import Flag
 from wlmeasure.record.case import Case, Entry, case_digest
-from wlmeasure.record.evaluate import CanalResult, CaseResult
+from wlmeasure.record.kinds import KIND_TABLE, QUANTITIES, EntryKind
+from wlmeasure.trade.instruments import tip_diameter_mm
 
-__all__ = ["KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with all that it loads
+    from wlmeasure.record.evaluate import CanalResult, CaseResult
 
-KINDS = ("film length", "electronic length", "proposed working length", "decided working length", "note")
+__all__ = ["CENTIMETRES_BELOW_MM", "KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
+
+KINDS = tuple(KIND_TABLE)
+CENTIMETRES_BELOW_MM = 4.0  # our parameter: no file goes so little deep from a cusp, and no canal has 4 cm
+ROOT_ENDS = ("radiographic apex", "open apex")  # statuses of a film length that say where the root ends
+EDGE_MM = 1e-9  # lengths typed in decimals may differ in the last bits
 SAME_MM = 1e-6  # floating-point differences between machines; a nanometre
 
 
@@ -46,17 +56,98 @@ class LengthRecord:
             seen[entry.id] = entry
             last = at
 
-    def with_entry(self, entry: Entry) -> LengthRecord:
+    def with_entry(
+        self, entry: Entry, *, canals: Collection[str] | None = None, confirmed: Collection[str] = ()
+    ) -> LengthRecord:
         """The record with one entry more; this one is unchanged.
+
+        Parameters
+        ----------
+        entry
+            The entry, checked by the row of its kind in :data:`~wlmeasure.record.kinds.KIND_TABLE`.
+        canals
+            Names of the tooth's canals; not checked when left out.
+        confirmed
+            Codes of :meth:`questions` that the person answered with yes; those that were asked are kept in the entry.
 
         Raises
         ------
         CaseError
-            A kind that this version does not write, or an entry that does not fit behind the last one.
+            A kind that this version does not write; a quantity that its kind needs or does not have; a size that is not in
+            the standard and not called special; a canal that is not there; a question that was not answered; or an entry
+            that does not fit behind the last one.
         """
-        if entry.kind not in KINDS:
+        rule = KIND_TABLE.get(entry.kind)
+        if rule is None:
             raise CaseError(f"kind must be one of {', '.join(KINDS)}: {entry.kind!r}")
-        return LengthRecord((*self.entries, entry))
+        self._check_links(entry, rule, canals)
+        _check_quantities(entry, rule)
+        asked = self.questions(entry)
+        for question in asked:
+            if question.code not in (*confirmed, *entry.confirmed):
+                raise CaseError(f"{question.text} If it is right, confirm {question.code!r}; nothing was entered")
+        kept = tuple(question.code for question in asked)
+        return LengthRecord((*self.entries, entry if kept == entry.confirmed else evolve(entry, confirmed=kept)))
+
+    def questions(self, entry: Entry) -> tuple[Flag, ...]:
+        """What has to be asked before an entry is taken: it may be right, and is more likely a slip."""
+        out = []
+        for name in ("length_mm", "level_mm"):
+            value = getattr(entry, name)
+            if value is not None and value < CENTIMETRES_BELOW_MM:
+                out.append(
+                    Flag(
+                        "length-in-centimetres",
+                        f"{name} must be a length in millimetres: {value:g} mm? Or {10.0 * value:g} mm?",
+                    )
+                )
+        apex = self.apex_mm(entry.canal, entry.reference_point)
+        rule = KIND_TABLE.get(entry.kind)
+        bounded = rule is not None and rule.bounded
+        if bounded and apex is not None and entry.length_mm is not None and entry.length_mm > apex + EDGE_MM:
+            out.append(
+                Flag(
+                    "length-beyond-apex",
+                    f"length_mm must not lie beyond the radiographic apex, at {apex:.2f} mm: {entry.length_mm:g} mm?",
+                )
+            )
+        return tuple(out)
+
+    def apex_mm(self, canal: str | None, reference_point: str | None) -> float | None:
+        """Length to the radiographic apex as far as the record knows it: the shortest that a standing film entry gives.
+
+        Only entries from the same reference point are compared; None where there is none.
+        """
+        known = []
+        for entry in self.standing(canal):
+            if entry.length_mm is None or canal is None or entry.reference_point != reference_point:
+                continue
+            if entry.kind == "film length" and entry.status in ROOT_ENDS:
+                known.append(entry.length_mm)
+            elif entry.kind == "trial file film" and entry.distance_mm is not None:
+                known.append(entry.length_mm + entry.distance_mm)
+        return min(known, default=None)
+
+    def _check_links(self, entry: Entry, rule: EntryKind, canals: Collection[str] | None) -> None:
+        if entry.canal is None and not rule.whole_tooth:
+            raise CaseError(f"canal must be named for an entry of kind {entry.kind!r}: it holds for one canal")
+        for name, value in (("canal", entry.canal), ("other_canal", entry.other_canal)):
+            if canals is not None and value is not None and value not in canals:
+                raise CaseError(
+                    f"{name} must be one of the tooth ({', '.join(canals) or 'none yet'}): {value!r}; add it first"
+                )
+        if entry.other_canal is not None and entry.other_canal == entry.canal:
+            raise CaseError(f"other_canal must be another canal than the entry's own: {entry.other_canal!r}")
+        ids = {earlier.id for earlier in self.entries}
+        for name in entry.rests_on:
+            if name not in ids:
+                raise CaseError(f"rests_on must name earlier entries: {name!r} is none")
+        for earlier in self.entries:
+            if entry.supersedes is not None and earlier.supersedes == entry.supersedes:
+                raise CaseError(
+                    f"supersedes must name an entry that still stands: {entry.supersedes!r} was superseded by {earlier.id!r}; "
+                    "correct that one"
+                )
 
     def next_id(self) -> str:
         """An id that no entry has."""
@@ -67,9 +158,33 @@ class LengthRecord:
         return f"e{number}"
 
     def standing(self, canal: str | None = None) -> tuple[Entry, ...]:
-        """Entries that no later one supersedes, of one canal or of all."""
+        """Entries that no later one supersedes, of one canal or of all; with a canal, not those of the whole tooth."""
         gone = {entry.supersedes for entry in self.entries if entry.supersedes is not None}
         return tuple(e for e in self.entries if e.id not in gone and (canal is None or e.canal == canal))
+
+    def places(self) -> dict[str, int]:
+        """Where each entry, by its id, belongs in the treatment: its own place, or that of the entry it corrects.
+
+        A correction is written later than it happened, and an old film measured again is an old film. A decision belongs
+        where it was taken, and an electronic length where its readings changed.
+        """
+        known: dict[str, Entry] = {}
+        places: dict[str, int] = {}
+        for k, entry in enumerate(self.entries):
+            places[entry.id], known[entry.id] = k, entry
+            earlier = None if entry.supersedes is None else known[entry.supersedes]
+            if earlier is None or earlier.kind != entry.kind:
+                continue
+            taken_anew = entry.kind in KIND_TABLE and KIND_TABLE[entry.kind].role == "decision"
+            same = (entry.length_mm, entry.length_std_mm) == (earlier.length_mm, earlier.length_std_mm)
+            if not taken_anew and (entry.kind != "electronic length" or same):
+                places[entry.id] = places[earlier.id]
+        return places
+
+    def in_order(self, canal: str | None = None) -> tuple[Entry, ...]:
+        """Standing entries of one canal or of all in the order of the treatment (:meth:`places`)."""
+        places = self.places()
+        return tuple(sorted(self.standing(canal), key=lambda entry: places[entry.id]))
 
     def current(self, canal: str) -> Entry | None:
         """The length that holds for a canal: the last standing decision, else the last standing proposal."""
@@ -79,6 +194,36 @@ class LengthRecord:
             if of_kind:
                 return of_kind[-1]
         return None
+
+
+def _check_quantities(entry: Entry, rule: EntryKind) -> None:
+    """Refuse an entry that lacks what its kind needs or holds what its kind has no place for."""
+    for name in QUANTITIES:
+        value = getattr(entry, name)
+        if value is None and name in rule.needs:
+            raise CaseError(f"{name} must be given for an entry of kind {entry.kind!r}: {rule.words}")
+        if value is not None and name not in rule.may_hold:
+            has = ", ".join(rule.may_hold) or "none"
+            raise CaseError(
+                f"{name} must be left out of an entry of kind {entry.kind!r}, which may hold {has}: {value!r}"
+            )
+    if entry.finding is not None and entry.finding not in rule.findings:
+        raise CaseError(f"finding must be one of {', '.join(rule.findings)} for {entry.kind!r}: {entry.finding!r}")
+    if rule.from_reference and entry.reference_point is None:
+        raise CaseError(f"reference_point must be named for an entry of kind {entry.kind!r}: a length counts from it")
+    if entry.kind == "reference point changed" and entry.reference_point is None:
+        raise CaseError("reference_point must be named for an entry of kind 'reference point changed': the new one")
+    if rule.rescales_film and entry.film_sha256 is None:
+        raise CaseError(f"film_sha256 must be given for an entry of kind {entry.kind!r}: it says which film")
+    if entry.length_std_mm is not None and entry.length_mm is None:
+        raise CaseError("length_std_mm must stand beside a length_mm: there is none")
+    if entry.distance_std_mm is not None and entry.distance_mm is None:
+        raise CaseError("distance_std_mm must stand beside a distance_mm: there is none")
+    if entry.size is not None:
+        try:
+            tip_diameter_mm(entry.size, special=entry.special is True)
+        except TradeError as error:
+            raise CaseError(f'{error}: write "{entry.size} special"') from None
 
 
 def _time(entry: Entry, k: int) -> datetime:
@@ -100,7 +245,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     """The record with what was measured on a case: film, readings, proposal and decision of every canal.
 
     A proposal supersedes the standing one of the same canal; a figure that stands already, from the same inputs, is not
-    entered twice.
+    entered twice. The proposal rests on the film and electronic lengths of its canal, the decision on the proposal.
 
     Parameters
     ----------
@@ -118,14 +263,21 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     """
     digest = case_digest(result.case)
     for canal in result.canals:
+        made: dict[str, list[str]] = {"measurement": [], "decision": []}
         for figure in _figures(canal):
             standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
-            if standing and standing[-1].inputs_sha256 == digest:
-                continue
             decision = canal.canal.decision if figure.kind == "decided working length" else None
+            note = None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}"
+            known = bool(standing) and standing[-1].inputs_sha256 == digest and standing[-1].note in (note, None)
+            entry_id = standing[-1].id if known else record.next_id()
+            role = KIND_TABLE[figure.kind].role
+            rests_on = made["decision" if figure.kind == "decided working length" else "measurement"]
+            if known:
+                made[role].append(entry_id)
+                continue
             record = record.with_entry(
                 Entry(
-                    id=record.next_id(),
+                    id=entry_id,
                     kind=figure.kind,
                     at=at,
                     by=by if decision is None else decision.by,
@@ -137,10 +289,14 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     film_sha256=figure.film_sha256,
                     inputs_sha256=digest,
                     program=program,
+                    rests_on=() if role == "measurement" else tuple(rests_on),
                     supersedes=standing[-1].id if standing else None,
-                    note=None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}",
-                )
+                    note=note,
+                ),
+                # What stands in the case was measured or decided already; its doubts are flags of the measurement.
+                confirmed=("length-beyond-apex", "length-in-centimetres"),
             )
+            made[role].append(entry_id)
     return record
 
 

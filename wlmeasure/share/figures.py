@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
-from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
 from wlmeasure.trace.spline import arc_length

@@ -51,7 +51,8 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
     match block:
         case Heading():
             key = _key(Key(block.colour, "")) if block.colour else ""
-            return f"<h{block.level}>{key}{escape(block.text)}</h{block.level}>"
+            sheet = ' class="sheet"' if block.new_sheet else ""
+            return f"<h{block.level}{sheet}>{key}{escape(block.text)}</h{block.level}>"
         case Text():
             lines = "<br>".join(escape(line) for line in block.text.split("\n"))
             return f'<p class="{"prov" if block.small else "text"}">{lines}</p>'

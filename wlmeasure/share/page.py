@@ -5,7 +5,9 @@ The writers are :mod:`~wlmeasure.share.html` and :mod:`~wlmeasure.share.pdf`.
 
 from __future__ import annotations
 
-from attrs import field, frozen
+from typing import Literal
+
+from attrs import frozen
 
 from wlmeasure.share.drawing import Drawing
 
@@ -25,6 +27,9 @@ __all__ = [
 ]
 
 
+Paper = Literal["A4", "A5"]
+
+
 @frozen
 class Key:
     """What a colour in a figure means."""
@@ -37,11 +42,12 @@ class Key:
 
 @frozen
 class Heading:
-    """Level 2 opens a part of the page, level 3 one within it; `colour` is the canal's."""
+    """Level 2 opens a part of the page, level 3 one within it; `colour` is the canal's; `new_sheet` is for paper."""
 
     level: int
     text: str
     colour: str = ""
+    new_sheet: bool = False
 
 
 @frozen
@@ -118,10 +124,11 @@ Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns
 
 @frozen
 class Page:
-    """A report: title, one line below it, blocks in order; `language` of the words."""
+    """Title, one line below it, blocks in order; `language` of the words; `paper` is for the PDF."""
 
     title: str
     subtitle: str
     blocks: tuple[Block, ...]
     footer: str = ""
-    language: str = field(default="en")
+    language: str = "en"
+    paper: Paper = "A4"

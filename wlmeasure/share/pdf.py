@@ -12,7 +12,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import A4
+from reportlab.lib.pagesizes import A4, A5
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
@@ -20,9 +20,11 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
+    CondPageBreak,
     Flowable,
     Frame,
     KeepTogether,
+    PageBreak,
     PageTemplate,
     Paragraph,
     Spacer,
@@ -50,26 +52,32 @@ def pdf_page(page: Page) -> bytes:
     """
     _fonts()
     out = io.BytesIO()
-    width, height = A4
+    width, height = {"A4": A4, "A5": A5}[page.paper]
+    margin = MARGIN_PT if page.paper == "A4" else 0.6 * MARGIN_PT
     document = BaseDocTemplate(
-        out, pagesize=A4, title=page.title, author="", subject=page.subtitle, creator=page.footer, lang=page.language,
-        leftMargin=MARGIN_PT, rightMargin=MARGIN_PT, topMargin=MARGIN_PT, bottomMargin=MARGIN_PT, invariant=1,
+        out, pagesize=(width, height), invariant=1, lang=page.language,
+        title=page.title, author="", subject=page.subtitle, creator=page.footer,
+        leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin,
     )  # fmt: skip
-    inner = width - 2 * MARGIN_PT
-    frame = Frame(MARGIN_PT, MARGIN_PT, inner, height - 2 * MARGIN_PT, 0, 0, 0, 0)
+    inner = width - 2 * margin
+    frame = Frame(margin, margin, inner, height - 2 * margin, 0, 0, 0, 0)
 
     def foot(canvas: Canvas, template: BaseDocTemplate) -> None:
         canvas.setFont(REGULAR, 7.0)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN_PT, 0.55 * MARGIN_PT, page.footer)
-        canvas.drawRightString(width - MARGIN_PT, 0.55 * MARGIN_PT, f"page {template.page}")
+        canvas.drawString(margin, 0.5 * margin, page.footer)
+        canvas.drawRightString(width - margin, 0.5 * margin, f"page {template.page}")
 
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
     pictures = _Pictures()
     story: list[Flowable] = [_text(page.title, TITLE), _text(page.subtitle, SUBTITLE)]
     for block in page.blocks:
         parts = _block(block, inner, pictures)
-        story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
+        if isinstance(block, Heading):
+            # Not alone at the foot of a sheet.
+            story += [PageBreak() if block.new_sheet else CondPageBreak(AFTER_HEADING_PT[block.level]), *parts]
+        else:
+            story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
     document.build(story)
     return out.getvalue()
 
@@ -87,8 +95,9 @@ def _style(size: float, **more: object) -> ParagraphStyle:
 
 TITLE = _style(16.0, spaceAfter=1.0)
 SUBTITLE = _style(8.5, spaceAfter=6.0)
-PART = {2: _style(11.0, spaceBefore=7.0, spaceAfter=3.0, keepWithNext=1),
-        3: _style(8.6, spaceBefore=4.0, spaceAfter=1.0, keepWithNext=1)}  # fmt: skip
+PART = {2: _style(11.0, spaceBefore=7.0, spaceAfter=3.0),
+        3: _style(8.6, spaceBefore=4.0, spaceAfter=1.0)}  # fmt: skip
+AFTER_HEADING_PT = {2: 120.0, 3: 60.0}
 BODY, SMALL, CELL, HEAD = _style(8.5, spaceAfter=3.0), _style(6.6, spaceAfter=3.0), _style(7.6), _style(7.0)
 CELL_RIGHT, HEAD_RIGHT = _style(7.6, alignment=2), _style(7.0, alignment=2)
 CAPTION = _style(7.2, spaceAfter=4.0)
@@ -120,7 +129,8 @@ def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
             return _bullets(block.texts, width)
         case Figure():
             keys = [_Keys(block.keys, width)] if block.keys else []
-            return [_Drawn(block.drawing, width, pictures), *keys, _text(block.caption, CAPTION)]
+            caption = [_text(block.caption, CAPTION)] if block.caption else []
+            return [_Drawn(block.drawing, width, pictures), *keys, *caption]
         case Cards():
             return _cards(block.cards, width)
         case Columns():
@@ -252,7 +262,7 @@ class _Keyed(Flowable):  # type: ignore[misc]
     def __init__(self, text: str, style: ParagraphStyle, colour: str) -> None:
         super().__init__()
         self.text, self.colour, self.style = _text(text, style), colour, style
-        self.spaceBefore, self.spaceAfter, self.keepWithNext = style.spaceBefore, style.spaceAfter, 1
+        self.spaceBefore, self.spaceAfter = style.spaceBefore, style.spaceAfter
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
         _, self.high = self.text.wrap(width - 20.0, height)

@@ -5,16 +5,18 @@ The same page is written as HTML and as PDF; see :mod:`~wlmeasure.share.page`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
-from wlmeasure.errors import CaseError
+from wlmeasure.decide.remeasure import Advice
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.measure.budget import NORMAL_95, Term, half_width_mm, total_std_mm
 from wlmeasure.measure.curvature import CurvatureEstimate
-from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.share.course import course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
@@ -24,16 +26,18 @@ from wlmeasure.share.figures import (
     film_picture,
     profile_drawing,
 )
-from wlmeasure.share.html import html_page
 from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, Heading, Key, Page, Remarks, Table, Text
+from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
     FORMS,
     SETTLED,
+    advice_words,
     canal_flags,
     curvature_words,
     electronic_words,
     length_words,
     limit_words,
+    measured_words,
     proposal_words,
     reading_words,
     scale_words,
@@ -71,6 +75,7 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
             blocks += _lengths(canal, None, colours[canal.canal.name])
+    blocks += course(result, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
@@ -91,15 +96,7 @@ def report_file(result: CaseResult, name: str, *, made_at: str, program: str) ->
     CaseError
         Another ending.
     """
-    ending = Path(name).suffix.lower()
-    if ending not in (".html", ".htm", ".pdf"):
-        raise CaseError(f"a report's name must end in .html or .pdf: {Path(name).name}")
-    page = report(result, made_at=made_at, program=program)
-    if ending == ".pdf":
-        from wlmeasure.share.pdf import pdf_page  # a tenth of a second that a page on a screen does not need
-
-        return pdf_page(page)
-    return html_page(page).encode()
+    return page_file(name, lambda: report(result, made_at=made_at, program=program))
 
 
 def _card(canal: CanalResult, colour: str) -> Card:
@@ -172,7 +169,7 @@ def _film_rows(trace: TraceResult) -> list[Row]:
     if length is not None:
         low, high = length.length_interval_mm
         label = f"To the {trace.trace.apical_end}"
-        rows.append((label, length_words(length.length_mm, length.length_std_mm), f"95 %: {low:.2f} to {high:.2f} mm"))
+        rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(
                 ("of that, crown piece", length_words(length.coronal_mm, None), f"canal {length.canal_mm:.1f} mm")
@@ -214,7 +211,7 @@ def _decision_rows(canal: CanalResult) -> list[Row]:
 
 
 def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str) -> list[Block]:
-    right = _budget(trace)
+    right = _budget(canal, trace)
     close = apex_drawing(canal, trace, picture, colour)
     if close is not None:
         right.append(Figure(close, "The apical end, 5 mm wide."))
@@ -224,16 +221,26 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str)
     ]
 
 
-def _budget(trace: TraceResult) -> list[Block]:
+def _budget(canal: CanalResult, trace: TraceResult) -> list[Block]:
     if trace.length is None:
         return []
-    total = trace.length.length_std_mm**2
-    rows = tuple(
-        (t.term, f"± {NORMAL_95 * t.std_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
-        for t in sorted(trace.length.budget, key=lambda term: -term.std_mm)
-    )
-    table = Table(rows, ("term", "95 %", "share"), numbers=(1,))
-    return [Heading(3, "What the uncertainty of the length is made of"), table]
+    blocks = _terms("What the uncertainty of the length is made of", trace.length.budget, trace.advice)
+    working = canal.working_length
+    if trace is canal.basis and len(working.budget) > 1:
+        blocks += _terms("And of the proposed working length", working.budget, canal.advice)
+    return blocks
+
+
+def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> list[Block]:
+    """A budget as a table, with what to measure again under it."""
+    total = total_std_mm(budget) ** 2
+    rows = [
+        (t.term, f"± {t.half_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
+        for t in sorted(budget, key=lambda term: -term.std_mm)
+    ]
+    rows.append(("all of them", f"± {half_width_mm(budget):.2f} mm", "100 %"))
+    again: list[Block] = [Text(f"To narrow it: {words}.") for words in advice_words(advice)]
+    return [Heading(3, title), Table(tuple(rows), ("term", "95 %", "share"), numbers=(1,)), *again]
 
 
 def _curvature(trace: TraceResult, colour: str) -> list[Block]:
@@ -261,8 +268,9 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Row]:
         return name, "not determined" if value is None else f"{value:.1f} mm", span
 
     access = bend.canal_access
+    parts = ", ".join(f"{name} {NORMAL_95 * std:.1f}" for name, std in bend.schneider_budget)
     rows: list[Row] = [
-        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}°"),
+        ("Schneider 1971", f"{bend.schneider_deg:.1f}°", f"± {NORMAL_95 * bend.schneider_std_deg:.1f}° ({parts})"),
         ("Weine; Pruett 1997", f"{bend.weine_deg:.1f}°", f"± {NORMAL_95 * bend.weine_std_deg:.1f}°"),
     ]
     if bend.form != "I":

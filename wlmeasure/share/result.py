@@ -7,7 +7,10 @@ from math import floor, isfinite
 from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.filling import stop_setting_mm
+from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -18,19 +21,24 @@ from wlmeasure.measure.curvature import (
     total_turning_deg,
     weine_deg,
 )
-from wlmeasure.measure.line_arc import NORMAL_95, LineArc
-from wlmeasure.record.case import Reading
+from wlmeasure.measure.length import LengthEstimate
+from wlmeasure.measure.line_arc import LineArc
+from wlmeasure.record.case import Case, Reading
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
 __all__ = [
     "RESULT_SCHEMA",
+    "advice_words",
+    "budget_words",
     "canal_flags",
     "canal_rows",
+    "case_cautions",
     "curvature_words",
     "electronic_words",
     "length_words",
     "limit_words",
+    "measured_words",
     "proposal_words",
     "reading_words",
     "record_text",
@@ -41,14 +49,8 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
-RULER_STEP_MM = 0.5
 SETTLED = ("concordant", "ordinary anatomy", "film only", "reading only")
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
-
-
-def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> float:
-    """The stop setting on a ruler: rounded down, never up, to its step."""
-    return floor(length_mm / step_mm + 1e-9) * step_mm
 
 
 def stop_words(canal: CanalResult) -> list[str]:
@@ -82,6 +84,23 @@ def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
     return f"{limit_words(length_mm)} ± {NORMAL_95 * std_mm:.1f}"
 
 
+def measured_words(length: LengthEstimate) -> str:
+    """A measured length to 0.1 mm with the half-width of its 95 % interval, which is what its budget makes it."""
+    return f"{length.length_mm:.1f} mm ± {length.half_width_mm:.1f}"
+
+
+def budget_words(budget: Sequence[Term]) -> str:
+    """Every term with the half-width that it alone would make, the largest first."""
+    return ", ".join(f"{term.term} {term.half_mm:.2f}" for term in sorted(budget, key=lambda term: -term.std_mm))
+
+
+def advice_words(advice: Sequence[Advice]) -> list[str]:
+    """What to measure again: the act that helps most, and where that needs another film, what helps most without one."""
+    first = list(advice[:1])
+    first += [one for one in advice if first[0].needs_film and not one.needs_film][:1]
+    return [one.words for one in first]
+
+
 def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
     return [{"code": flag.code, "text": flag.text} for flag in flags]
 
@@ -100,6 +119,45 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
         "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
+        "record": _record_json(result.case),
+    }
+
+
+def _record_json(case: Case) -> dict[str, Any]:
+    """What is open in the length record: entries that no longer hold, and what the rules of the trade say of each canal."""
+    if not case.entries:
+        return {"fault": None, "stale": [], "canals": []}
+    from wlmeasure.record.progress import case_progress
+
+    progress = case_progress(case)
+    return {
+        "fault": progress.fault,
+        "stale": [
+            {
+                "entry": item.entry.id,
+                "canal": item.entry.canal,
+                "reasons": _flags_json(item.reasons),
+                "causes": list(item.causes),
+                "settled_by": item.settled_by,
+            }
+            for item in progress.stale
+        ],
+        "canals": [
+            {
+                "name": canal.canal,
+                "working_length_mm": canal.current and canal.current.length_mm,
+                "shortfall_mm": canal.shortfall and canal.shortfall.short_mm,
+                "shortfall": canal.shortfall and canal.shortfall.room,
+                "gauging": canal.gauging and canal.gauging.verdict,
+                "apical_size": canal.apical and canal.apical.size,
+                "apical_size_confirmed": canal.apical and canal.apical.confirmed,
+                "cone_fit": canal.cone_fit and canal.cone_fit.verdict,
+                "filling": canal.filling and canal.filling.verdict,
+                "change_mm": canal.change and canal.change.change_mm,
+                "flags": _flags_json(canal.flags),
+            }
+            for canal in progress.canals
+        ],
     }
 
 
@@ -146,9 +204,8 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
         "length_mm": length and length.length_mm,
         "length_std_mm": length and length.length_std_mm,
         "length_interval_mm": length and list(length.length_interval_mm),
-        "budget": []
-        if length is None
-        else [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared} for t in length.budget],
+        "budget": [] if length is None else _budget_json(length.budget),
+        "advice": [] if trace is None else _advice_json(trace.advice),
         "file_tip_to_end_mm": trace and trace.tip_to_end_mm,
         "file_tip_to_end_std_mm": trace and trace.tip_to_end_std_mm,
         "curvature": trace and _curvature_json(trace.curvature, trace.angles),
@@ -183,11 +240,31 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
             "weights": working.weights and list(working.weights),
             "consistent": working.consistency and working.consistency.consistent,
             "decided_mm": working.decided_mm,
+            "budget": _budget_json(working.budget),
+            "advice": _advice_json(canal.advice),
             "flags": flags,
             "parameters": dict(working.parameters),
         },
         "flags": flags,
     }
+
+
+def _budget_json(budget: Sequence[Term]) -> list[dict[str, Any]]:
+    return [{"term": t.term, "std_mm": t.std_mm, "shared": t.shared, "shape": t.shape} for t in budget]
+
+
+def _advice_json(advice: Sequence[Advice]) -> list[dict[str, Any]]:
+    """Half-widths of the 95 % interval, mm."""
+    return [
+        {
+            "term": one.term,
+            "action": one.action,
+            "before_mm": one.before_mm,
+            "after_mm": one.after_mm,
+            "needs_film": one.needs_film,
+        }
+        for one in advice
+    ]
 
 
 def _interval(value: tuple[float, float] | None) -> list[float | None] | None:
@@ -213,6 +290,7 @@ def _curvature_json(curvature: CurvatureEstimate | None, angles: LineArc) -> dic
     return {
         "schneider_deg": curvature.schneider_deg,
         "schneider_std_deg": curvature.schneider_std_deg,
+        "schneider_budget": [{"term": name, "std_deg": std} for name, std in curvature.schneider_budget],
         "schneider_secondary_deg": curvature.schneider_secondary_deg,
         "schneider_secondary_std_deg": curvature.schneider_secondary_std_deg,
         "weine_deg": curvature.weine_deg,
@@ -323,6 +401,16 @@ def electronic_words(electronic: ElectronicLength) -> str:
     return f"{count} {mark}, {electronic.status}"
 
 
+def case_cautions(case: Case) -> list[str]:
+    """What is open in a case's length record, in words; the rooms that find it are loaded only where there are entries."""
+    if not case.entries:
+        return []
+    from wlmeasure.record.progress import case_progress
+    from wlmeasure.share.timeline import open_cautions
+
+    return open_cautions(case_progress(case))
+
+
 def record_text(result: CaseResult) -> str:
     """The length record of a case in plain text, lengths to 0.1 mm with their 95 % half-widths."""
     tooth = result.tooth
@@ -345,6 +433,9 @@ def record_text(result: CaseResult) -> str:
         lines += [f"  ! {text}" for text in graph.warnings]
     for canal, trace in canal_rows(result):
         lines += ["", *_canal_lines(canal, trace)]
+    cautions = case_cautions(result.case)
+    if cautions:
+        lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
     lines += ["", "± is the half-width of the 95 % interval.", "", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
@@ -369,6 +460,9 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None) -> list[str]:
             f"  electronic       {length_words(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
         )
     lines.append(f"  WORKING LENGTH   {proposal_words(working.length_mm, working.std_mm)}  {working.status}")
+    if len(working.budget) > 1:
+        lines.append(f"  uncertain by     {budget_words(working.budget)}")
+        lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
     decision = canal.canal.decision
@@ -384,13 +478,11 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        lines.append(
-            f"  length           {length_words(length.length_mm, length.length_std_mm)}  (95 %: {low:.2f} to {high:.2f} mm)"
-        )
+        lines.append(f"  length           {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm)")
         if length.coronal_mm > 0.0:
             lines.append(f"                   crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm")
-        budget = sorted(length.budget, key=lambda term: -term.std_mm)
-        lines.append("  uncertain by     " + ", ".join(f"{t.term} {NORMAL_95 * t.std_mm:.2f}" for t in budget))
+        lines.append(f"  uncertain by     {budget_words(length.budget)}")
+        lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
     if trace.tip_to_end_mm is not None:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"

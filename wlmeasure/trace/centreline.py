@@ -1,13 +1,15 @@
 """From clicks to the centre line of a canal or a file, to a fraction of a pixel.
 
-Three steps: the cheapest path through the clicks on the two-flank cost (`ridge`, `path`); a smooth spline through it; and
-the **symmetry fit**, which moves the spline sideways to where the image is symmetrical about it.
+Four steps: the cheapest path through the clicks on the two-flank cost (`ridge`, `path`); for a canal with nothing in it the way
+along which most is seen, near that path or near smooth curves through the clicks (`route`); a smooth spline through it; and the
+**symmetry fit**, which moves the spline sideways to where the image is symmetrical about it.
 
 The symmetry fit straightens a strip of the image along the line. Whatever the cross-section looks like (a dark canal, a bright
 file, a file inside a canal), its even part about the centre is the profile and its odd part vanishes. A line that is off by
 d(s) leaves an odd part -d(s) times the slope of the even part, so d(s), a cubic spline, follows by linear least squares. A
 background that changes linearly or cubically across the strip is projected out. Because slope (odd) and profile (even) are
-orthogonal, not knowing the profile costs no precision: with white noise this is the maximum-likelihood estimate.
+orthogonal, not knowing the profile costs no precision: with white noise this is the maximum-likelihood estimate. Texture is not
+white, and a canal's curvature changes slowly; both are known to the fit, so that it goes on evenly where little is seen.
 
 End points stay where the person put them.
 """
@@ -28,7 +30,9 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points, frozen_array
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
+from wlmeasure.trace.route import best_route, standing
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
+from wlmeasure.trace.strip import line_normals, sample_image
 
 __all__ = [
     "GIVEN_PATH",
@@ -37,8 +41,6 @@ __all__ = [
     "LineKind",
     "check_points",
     "given_path",
-    "line_normals",
-    "sample_image",
     "settle_line",
     "stored_trace",
     "trace_line",
@@ -46,11 +48,21 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/2"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/3"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
-KNOT_MM = 1.5  # one knot span: follows a bend of 2 mm radius to 0.01 mm, averages noise over about 60 pixels
+KNOT_MM = 1.0  # one knot span; how smooth the line is says `BEND_CHANGE`
+CORRELATED_MM = 1.5  # errors of a traced path go together over about this length
+SHORTEST_MM = 3.0  # a shorter line is not fitted
+# What is known of a canal before it is seen: its curvature changes by 0.2 per mm and mm (rms; random shapes of lines and arcs,
+# 0.1 to 1.0 tried). Where little is seen the line goes on as an arc; a clear bend is followed as before.
+BEND_CHANGE = 0.2
+FREE_KNOT_MM = (
+    1.5  # ends that move go astray where nothing holds them and the line may go on as an arc: knots alone, then
+)
+# Texture across the strip wanders like a random walk: variance a step of it, over that of the white noise (0.03 to 10 tried).
+WANDERING = 0.1
 STRIP_HALF_MM = 0.7  # looks this far to both sides: a canal with its flanks, not yet the root outline
 STRIP_STEP_MM = 0.025
 ROW_MM = 0.05
@@ -85,6 +97,10 @@ class CanalTrace:
     seen_along : (N,) float64, or None
         How much a line stands out at each point of the path: its strength over the level that nine tenths of the region
         stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
+    doubt
+        How likely the path is to have left the line somewhere by more than 0.15 mm, from 0 to 1: by what is seen along it and
+        along other ways (`route`). Fitted to synthetic films, so take it as an order. None for a path that was given and not
+        traced, and for one shorter than 3 mm.
     """
 
     path_px: Float64 = field(converter=frozen_array)
@@ -92,6 +108,7 @@ class CanalTrace:
     tracer: str
     centre_std_px: float
     seen_along: Float64 | None = field(default=None, converter=optional(frozen_array))
+    doubt: float | None = None
 
     @property
     def seen(self) -> float | None:
@@ -127,7 +144,7 @@ def check_points(points: object, shape: tuple[int, int], *, name: str = "points_
 def given_path(
     path_px: object, shape: tuple[int, int], *, centre_std_px: float = GIVEN_STD_PX, name: str = "path_px"
 ) -> CanalTrace:
-    """A path taken as it is given, measured as a polyline.
+    """A path taken as it is given. Where its points lie far apart, they are measured as clicks (`measure.clicks`).
 
     Raises
     ------
@@ -188,7 +205,11 @@ def trace_line(
     density = radiograph.density()
     grid = working_grid(density, clicks, mm_per_px)
     candidates = line_candidates(grid, kind, clicks, files)
-    coarse = _coarse_path(grid, candidates, clicks)
+    coarse, candidate = _coarse_path(grid, candidates, clicks)
+    # A file stands out so much that the path over cells is safe.
+    if candidate.signs == (1,) and length >= SHORTEST_MM:
+        coarse = best_route(density, clicks, [coarse], mm_per_px).path_mm / mm_per_px
+        coarse[0], coarse[-1] = clicks[0], clicks[-1]
     path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
     seen = _seen_along(grid, candidates, path)
@@ -196,7 +217,9 @@ def trace_line(
     bridged = _bridged(path, seen, metal, np.array(mm_per_px))
     if bridged is not path:
         path, seen = bridged, _seen_along(grid, candidates, bridged)
-    return CanalTrace(path, clicks, TRACER, std_px, seen)
+    return CanalTrace(
+        path, clicks, TRACER, std_px, seen, _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
+    )
 
 
 def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], mm_per_px: Float64) -> Float64:
@@ -251,9 +274,12 @@ def stored_trace(
     """
     path = check_points(path_px, radiograph.values.shape, name="path_px")
     clicks = check_points(clicks_px, radiograph.values.shape, name="clicks_px")
-    grid = working_grid(radiograph.density(), clicks, mm_per_px)
-    seen = _seen_along(grid, line_candidates(grid, kind, clicks, files), path)
-    return CanalTrace(path, clicks, tracer, centre_std_px, seen)
+    density = radiograph.density()
+    grid = working_grid(density, clicks, mm_per_px)
+    candidates = line_candidates(grid, kind, clicks, files)
+    seen = _seen_along(grid, candidates, path)
+    doubt = _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
+    return CanalTrace(path, clicks, tracer, centre_std_px, seen, doubt)
 
 
 def settle_line(
@@ -282,7 +308,7 @@ def settle_line(
     return path, std_mm / float(np.sqrt(pixel[0] * pixel[1]))
 
 
-def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> Float64:
+def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64) -> tuple[Float64, Candidate]:
     cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
     for candidate in candidates:
         path = minimal_path(line_cost(candidate.strength), cells)
@@ -290,7 +316,23 @@ def _coarse_path(grid: WorkingGrid, candidates: list[Candidate], clicks: Float64
             break
     line = grid.to_px(path)
     line[0], line[-1] = clicks[0], clicks[-1]
-    return line
+    return line, candidate
+
+
+def _doubt(
+    density: NDArray[np.generic],
+    grid: WorkingGrid,
+    candidates: list[Candidate],
+    path: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+) -> float | None:
+    """As of `CanalTrace`, for any path: by the first candidate that is strong enough along it."""
+    if float(arc_length(path * mm_per_px)[-1]) < SHORTEST_MM:
+        return None
+    at = tuple(grid.nearest_cells(path).T)
+    like = next((c for c in candidates if float(c.strength[at].mean()) >= c.least), candidates[-1])
+    return standing(density, path, clicks, (mm_per_px[0], mm_per_px[1]), like.signs).doubt
 
 
 def _seen_along(grid: WorkingGrid, candidates: list[Candidate], path_px: Float64) -> Float64:
@@ -324,12 +366,13 @@ def _symmetry_fit(
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
     length = float(arc_length(line)[-1])
-    if length < 2.0 * KNOT_MM:  # too short for a fit of its own: the polyline of the clicks
+    if length < SHORTEST_MM:  # too short for a fit of its own: the polyline of the clicks
         line = clicks * mm_per_px
         fine = resample(line, max(8, int(arc_length(line)[-1] / ROW_MM)))
         fine[0], fine[-1] = ends
         return fine / mm_per_px, SHORT_LINE_STD_MM
-    spans = max(2, round(length / KNOT_MM))
+    spans = max(2, round(length / (FREE_KNOT_MM if free_ends else KNOT_MM)))
+    bend_change = np.inf if free_ends else BEND_CHANGE
     rows = max(24, round(length / ROW_MM))
     line = smooth_line(line, spans, rows)
     if float(np.ptp(line / mm_per_px, axis=0).max()) > MOST_PIXELS:
@@ -338,7 +381,7 @@ def _symmetry_fit(
     half = round(STRIP_HALF_MM / STRIP_STEP_MM)
     across = np.arange(-half, half + 1) * STRIP_STEP_MM
     u = across[half + 1 :]
-    taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
+    whiten = _whitening(u, 0.0 if free_ends else WANDERING)
     matrix = basis(np.linspace(0.0, 1.0, rows), spans)
     if not free_ends:
         matrix = matrix[:, 1:-1]
@@ -356,8 +399,8 @@ def _symmetry_fit(
             profile, (1, 2 * int(3 * sd) + 1), sigmaX=0.1, sigmaY=sd, borderType=cv2.BORDER_REFLECT
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
-        slope, odd = _project_out(slope * taper, u, taper), _project_out(odd * taper, u, taper)
-        shift, normal_matrix, variance = _solve(matrix, slope, odd)
+        slope, odd = slope @ whiten, odd @ whiten
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:
@@ -373,49 +416,41 @@ def _symmetry_fit(
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
 
 
-def _solve(matrix: Float64, slope: Float64, odd: Float64) -> tuple[Float64, Float64, float]:
-    """Least squares for odd = -shift(s) slope, with strips that fit badly counted less (Huber)."""
+def _solve(
+    matrix: Float64, slope: Float64, odd: Float64, line: Float64, bend_change: float
+) -> tuple[Float64, Float64, float]:
+    """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even."""
     weight = np.ones(len(slope))
-    ridge = np.eye(matrix.shape[1]) * 1e-6
+    step = float(arc_length(line)[-1]) / (len(line) - 1)
+    tangent = np.gradient(line, axis=0)
+    bend = np.gradient(np.unwrap(np.arctan2(tangent[:, 1], tangent[:, 0]))) / step
+    third = np.diff(matrix, 3, axis=0) / step**3
+    change = (0.5 * np.diff(bend[:-1]) + 0.5 * np.diff(bend[1:]))[: len(third)] / step
+    change = np.append(change, np.full(len(third) - len(change), change[-1]))
+    size = np.sqrt(np.mean(odd**2, axis=1))
     for _ in range(3):
-        information = weight * np.einsum("ij,ij->i", slope, slope)
-        normal = matrix.T @ (information[:, None] * matrix)
-        normal += ridge * (np.trace(normal) + 1e-12)
-        target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd))
-        shift = np.linalg.solve(normal, target)
-        residual = odd + (matrix @ shift)[:, None] * slope
-        size = np.sqrt(np.mean(residual**2, axis=1))
         typical = float(np.partition(size, len(size) // 2)[len(size) // 2]) + 1e-12  # np.median imports numpy.ma, 7 ms
+        stiff = typical**2 * TEXTURE_INFLATION * step / bend_change**2
+        information = weight * np.einsum("ij,ij->i", slope, slope)
+        normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
+        normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)
+        target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd)) - stiff * (third.T @ change)
+        shift = np.linalg.solve(normal, target)
+        size = np.sqrt(np.mean((odd + (matrix @ shift)[:, None] * slope) ** 2, axis=1))
         weight = np.minimum(1.0, 1.5 * typical / np.maximum(size, 1e-12))
     return shift, normal, typical**2
 
 
-def _project_out(values: Float64, u: NDArray[np.floating], taper: Float64) -> Float64:
-    """Take the odd background (linear and cubic across the strip) out of each row, under the taper."""
-    background = np.linalg.qr(np.column_stack([u * taper, u**3 * taper]))[0]
-    return np.asarray(values - (values @ background) @ background.T, np.float64)
-
-
-def line_normals(line: Float64) -> Float64:
-    """Unit normals of a densely sampled line: (N, 2)."""
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+def _whitening(u: NDArray[np.floating], wandering: float) -> Float64:
+    """(M, M) matrix that evens out the noise of the odd part at `u` and takes the odd background (u and u^3) out of it."""
+    noise = wandering * np.minimum.outer(u, u) / STRIP_STEP_MM + np.eye(len(u))
+    taper = np.sqrt(np.cos(0.5 * np.pi * u / (STRIP_HALF_MM + STRIP_STEP_MM)))
+    even = np.linalg.inv(np.linalg.cholesky(noise)) * taper[:, None]
+    background = np.linalg.qr(even @ np.column_stack([u, u**3]))[0]
+    return np.asarray((even - background @ (background.T @ even)).T, np.float64)
 
 
 def _crop(density: NDArray[np.generic], line_px: Float64, margin: float) -> tuple[NDArray[np.float32], Float64]:
     low = np.maximum(np.floor(line_px.min(axis=0) - margin), 0).astype(int)
     high = np.minimum(np.ceil(line_px.max(axis=0) + margin).astype(int) + 1, density.shape)
     return np.ascontiguousarray(density[low[0] : high[0], low[1] : high[1]], np.float32), low.astype(np.float64)
-
-
-def sample_image(image: NDArray[np.float32], at: Float64) -> Float64:
-    """Values between the pixels of `image` at places (..., 2), (row, col); beyond its border those of the border."""
-    values = cv2.remap(
-        image,
-        at[..., 1].astype(np.float32),
-        at[..., 0].astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(values, np.float64)

@@ -22,11 +22,13 @@ from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import frozen_array
-from wlmeasure.trace.centreline import line_normals, sample_image, settle_line
+from wlmeasure.trace.centreline import settle_line
 from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
-from wlmeasure.trace.walk import bright_lines
+from wlmeasure.trace.stop_slab import OPEN_MM, Slab, find_slab, fit_slab
+from wlmeasure.trace.strip import line_normals, sample_image
+from wlmeasure.trace.walk import bright_lines, joined
 
 __all__ = ["FINDER", "FileProposal", "find_files"]
 
@@ -39,6 +41,7 @@ LONG_SIDE_MM = 38.0  # where no pixel size is known: intraoral films and detecto
 # Our parameters, chosen on synthetic films.
 LEAST_OVER_DARK = 1.2  # a line must stand out more than the film's dark lines do (their 99th percentile)
 DRAWN_OUT_MM = 1.2
+AIR_SHARE = 20  # one part in so many of a film is no brighter than air, where a stop stands in air
 STRIP_HALF_MM = 2.7
 STRIP_STEP_MM = 0.1
 KNOT_MM = 1.5
@@ -57,16 +60,23 @@ SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 
-CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most; else no stop is seen
+# A line half of which keeps to one row or column this well, and whose next pixels have this share of its height, is the
+# detector's own: a file is wider than one pixel, and blurred.
+READ_OUT_PX, READ_OUT_BESIDE = 0.4, 0.4
+CLEAR_SLAB = 0.1  # share explained by a free slab's face at least; its uncertainty says the rest
+CLEAR_FACE, CLEAR_FACE_MM = 0.7, 0.05  # share explained at least, standard uncertainty at most, of a clear stop
+SEEN_FACE_MM = 0.1  # standard uncertainty at most; else no stop is seen
 
-# Confidence: logistic regression (ridge 1) of "a file with both ends right" on five marks, over the 286 proposals that an
-# earlier state made on 200 synthetic films (seeds 1100 to 1299, a third of them without a file, every fifth cut off at stop
-# or tip, pixel size off by up to a fifth). Marks: held, thin, taper, tip explained, steady. Real films are harder.
-WEIGHTS = (-3.75, 3.2, 3.2, 0.25, 0.37, 0.43)
-HELD_BY_STOP, HELD_BY_BORDER = 1.0, 0.6
+# Confidence: logistic regression (ridge 1) of "on a file, and every end that it states right" (tip to 0.25 mm, stop to
+# 0.125 mm) on the marks of `_marks`, over 326 proposals on 174 whole-tooth phantoms of all levels (seeds 1000 to 1173,
+# the last 14 without a file) and 125 plain synthetic films (seeds 1000 to 1099, a fifth without a file), pixel size off by
+# up to a tenth. In order: constant, stop in the clear, stop on the crown, runs out of the picture, stop sharp, thin, tapers,
+# tip explained, tip sharp, steady. Real films are harder.
+WEIGHTS = (-7.04, 0.99, 0.32, 1.29, 2.02, 2.52, 0.72, 1.95, 2.00, 0.98)
+SHARP_MM = 0.1  # standard uncertainty from which an end is not sharp at all
 THIN_MM = 0.25  # a line this much wider than the tip, on the 0.1 mm grid, is half-way between files and other things
 UNSEEN_TIP = 0.6
-CLEAR_TIP = EndFit(0.0, 0.0, 1.0)  # as good as a tip can be, before it is fitted
+CLEAR_END = EndFit(0.0, 0.0, 1.0)  # as good as an end can be, before it is fitted
 LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
 
 _FLAGS = catalogue(
@@ -76,6 +86,7 @@ _FLAGS = catalogue(
             "there."
         ),
         "stop-not-seen": "No stop is seen on the file; mark it if it is there.",
+        "stop-not-clear": "The stop is lost in part in black air or behind the crown; check its position.",
         "tip-not-in-picture": "The file's tip is not in the picture.",
         "tip-not-clear": "The file's tip does not look like the tip expected; check its position.",
         "tip-form-assumed": (
@@ -107,7 +118,8 @@ class FileProposal:
         Standard uncertainty along the axis, geometric mean pixels; infinite when the end is not seen. That of the tip holds for
         the tip form that was assumed.
     confidence
-        Share of proposals like this one that were a file with both ends right, on synthetic films of known truth.
+        Share of proposals like this one that lay on a file and were right in every end they state, on synthetic films of known
+        truth.
     finder
         Name and version of what proposed it.
     flags
@@ -137,6 +149,7 @@ class _Line:
     """A bright line, coronal to apical, and what its straightened strip shows; mm along from its coronal end."""
 
     line_mm: Float64
+    slab: Slab | None
     stop: StopBlock | None
     tip_mm: float
     enters: bool  # at the picture's border
@@ -148,6 +161,8 @@ class _Line:
 
     @property
     def from_mm(self) -> float:
+        if self.slab is not None:
+            return self.slab.face_mm if self.slab.face_mm is not None else self.slab.top_mm + OPEN_MM
         return self.stop.face_mm if self.stop is not None else 0.0
 
     @property
@@ -204,7 +219,9 @@ def find_files(
     least = LEAST_OVER_DARK * level(dark, 0.99)
     if least <= 0.0:  # an even picture
         return ()
-    seen = (_look(grid, cells, tip) for cells in bright_lines(bright, least, grid.cell_mm))
+    dark_level = float(np.partition(grid.values.ravel(), k := grid.values.size // AIR_SHARE)[k])
+    cells = bright_lines(bright, least, grid.cell_mm)
+    seen = (_look(grid, one, tip, dark_level) for one in [*cells, *joined(cells, grid.cell_mm)])
     lines = _distinct(sorted((line for line in seen if line is not None), key=_rank, reverse=True))
     found = [_propose(density, grid, line, mm_per_px, tip, tuple(flags)) for line in lines if _hopeful(line, tip)]
     kept = sorted((proposal for proposal in found if proposal is not None), key=lambda p: p.confidence, reverse=True)
@@ -222,7 +239,7 @@ def _pixel_size(radiograph: Radiograph) -> tuple[tuple[float, float], bool]:
 # --- one line looked at ----------------------------------------------------------------------------------------------
 
 
-def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
+def _look(grid: WorkingGrid, cells: Float64, form: TipForm, air: float) -> _Line | None:
     """Straighten a line on the working grid and see what it is."""
     coarse = _longer(cells * grid.cell_mm, np.array(grid.values.shape) * grid.cell_mm)
     length = float(arc_length(coarse)[-1])
@@ -248,28 +265,43 @@ def _look(grid: WorkingGrid, cells: Float64, form: TipForm) -> _Line | None:
     size = np.array(grid.values.shape) * grid.cell_mm
     # Which end is the tip shows in the whole of the marks: a restoration, a bow or the air around the handle each mislead one.
     ways = [
-        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm)
+        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm, air)
         for way in (1, -1)
     ]
     return max(
-        (way for way in ways if way is not None), key=lambda way: _confidence(way, CLEAR_TIP, form), default=None
+        (way for way in ways if way is not None),
+        key=lambda way: _confidence(way, CLEAR_END, CLEAR_END, form),
+        default=None,
     )
 
 
 def _seen_from(
-    line: Float64, strip: Float64, excess: Float64, width: Float64, across: NDArray[np.floating], size: Float64
+    line: Float64,
+    strip: Float64,
+    excess: Float64,
+    width: Float64,
+    across: NDArray[np.floating],
+    size: Float64,
+    air: float,
 ) -> _Line | None:
     """A straightened line with its last end taken for the tip; None where that cannot be."""
     usual = _middle(excess)
     length = float(arc_length(line)[-1])
     along = np.arange(len(line)) * length / (len(line) - 1)
+    slab = find_slab(strip, along, across, excess, air)
     stop = find_stop(strip, along, across, usual)
     to_border = np.minimum(line[[0, -1]], size - line[[0, -1]]).min(axis=1)
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
     if stop is not None and not enters and stop.face_mm < LEAST_ABOVE_STOP_MM:
         stop = None
     start = stop.face_mm if stop is not None else 0.0
-    fades = next((mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share)) is not None), None)
+    if slab is not None:
+        start = slab.face_mm if slab.face_mm is not None else slab.top_mm + OPEN_MM
+    # In air the shaft stands out several times as much as in the tooth, where its tip is.
+    inside = _middle(excess[along > start]) if (along > start).sum() > 8 else usual
+    fades = next(
+        (mm for share in FADES_TO if (mm := _fades(along, excess, start + LEAST_MM, share, inside)) is not None), None
+    )
     if fades is None and not leaves:
         return None
     leaves = fades is None
@@ -282,7 +314,7 @@ def _seen_from(
     w, apart = width[on], int(on.sum()) // 3
     taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
     steady = float(np.mean(excess[on] > 0.3 * usual))
-    return _Line(line, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
+    return _Line(line, slab, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
 
 
 def _longer(line: Float64, size: Float64) -> Float64:
@@ -295,7 +327,7 @@ def _longer(line: Float64, size: Float64) -> Float64:
     return np.concatenate([pieces[0][::-1], line, pieces[1]])
 
 
-def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float) -> float | None:
+def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: float, usual: float) -> float | None:
     """Where the contrast of a line falls for good below a share of what it had before; None when it does not."""
     step = float(along[1] - along[0])
     back, keep, low, ahead = (round(mm / step) for mm in (2.0, 0.3, 0.5, 3.0))
@@ -306,13 +338,15 @@ def _fades(along: NDArray[np.floating], excess: Float64, after: float, share: fl
     before = np.partition(windows(excess, back), back // 2, axis=1)[first - keep - back :, back // 2]
     fallen = windows(excess, low)[first:].max(axis=1)
     before = before[: len(fallen)]
-    for k in np.flatnonzero((before >= LEAST_AT_TIP * _middle(excess)) & (fallen <= share * before)):
+    for k in np.flatnonzero((before >= LEAST_AT_TIP * usual) & (fallen <= share * before)):
         # A crossing bow or a restoration hides the shaft for a while; behind it the shaft is as bright as before. From the air
         # into the tooth it loses most of its contrast, and still stands out.
         later = excess[first + k + low : first + k + ahead]
         if len(later) < 2 * low:
             return float(along[first + k])
-        if _middle(np.sort(later)[-2 * low :]) < min(RETURNS_TO * before[k], STILL_THERE * _middle(excess)):
+        # Edges beyond the tip are met here and there, the shaft goes on for a millimetre.
+        steady = float(np.partition(windows(later, 2 * low), low // 2, axis=1)[:, low // 2].max())
+        if steady < min(RETURNS_TO * before[k], STILL_THERE * usual):
             return float(along[first + k])
     return None
 
@@ -324,12 +358,12 @@ def _middle(values: Float64) -> float:
 
 def _hopeful(line: _Line, form: TipForm) -> bool:
     """Whether the fits of its ends, which take most of the time, could still make a file of it."""
-    return _confidence(line, CLEAR_TIP, form) >= LEAST_CONFIDENCE
+    return _confidence(line, CLEAR_END, CLEAR_END, form) >= LEAST_CONFIDENCE
 
 
 def _rank(line: _Line) -> float:
     """How much a line looks like a file before its ends are fitted; only the order counts."""
-    held = 2.0 if line.stop is not None else (1.0 if line.enters else 0.3)
+    held = 2.0 if line.stop is not None or line.slab is not None else (1.0 if line.enters else 0.3)
     return held * line.steady * min(line.length_mm, 15.0) * (1.0 if line.taper > 0.003 else 0.4)
 
 
@@ -360,31 +394,45 @@ def _propose(
     flags: tuple[Flag, ...],
 ) -> FileProposal | None:
     pixel = np.array(mm_per_px)
-    along = arc_length(line.line_mm)
-    kept = line.line_mm[along <= line.tip_mm - (0.0 if line.leaves else TIP_BACK_MM)]
-    if arc_length(kept)[-1] < 2.5 * KNOT_MM:
+    if float(arc_length(line.line_mm)[-1]) < 2.5 * KNOT_MM:
         return None
-    axis_px, _ = settle_line(density, grid.to_px(kept / grid.cell_mm), mm_per_px, rounds=SETTLE_ROUNDS)
+    axis_px, _ = settle_line(density, grid.to_px(line.line_mm / grid.cell_mm), mm_per_px, rounds=1)
+    if not line.leaves:
+        # On the settled line the tip shows where a sharp bend hid it from the coarse one.
+        rough = _Axis.through(axis_px * pixel)
+        tip_mm = _tip_on(density, rough, line, pixel)
+        kept = rough.points[rough.along <= tip_mm - TIP_BACK_MM]
+        if len(kept) < 8 or arc_length(kept)[-1] < 2.5 * KNOT_MM:
+            return None
+        axis_px = kept / pixel
+    axis_px, _ = settle_line(density, axis_px, mm_per_px, rounds=1)
+    if _one_pixel_wide(density, axis_px):
+        return None
     axis = _Axis.through(axis_px * pixel)
-    # Settling hardly changes the length: the coarse places along the line hold for the settled one from its coronal end.
+    # Settling hardly changes the length: places along the line hold for the settled one from its coronal end.
 
     def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
         points, normals = axis.at(s)
         at = (points[:, None] + u[None, :, None] * normals[:, None]) / pixel
         return sample_image(density, at)
 
-    scale = axis.length / float(arc_length(kept)[-1])
     notes = list(flags)
     tip: EndFit | None = None
     if line.leaves:
         notes = [flag for flag in notes if flag.code != "tip-form-assumed"] + [_FLAGS["tip-not-in-picture"]]
     else:
-        tip = fit_tip(sample, line.tip_mm * scale, form)
+        tip = fit_tip(sample, tip_mm, form)
     face: EndFit | None = None
-    if line.stop is not None:
-        face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm * scale))
-    if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
-        face = None
+    if line.slab is not None:
+        face = fit_slab(sample, line.slab, float(density.min()))
+        if face is not None and (face.explained < CLEAR_SLAB or face.std_mm > SEEN_FACE_MM):
+            face = None
+        elif face is not None and face.std_mm > CLEAR_FACE_MM:
+            notes.append(_FLAGS["stop-not-clear"])
+    if face is None and line.stop is not None:
+        face = fit_face(sample, evolve(line.stop, face_mm=line.stop.face_mm))
+        if face is not None and (face.explained < CLEAR_FACE or face.std_mm > CLEAR_FACE_MM):
+            face = None
     if face is None:
         notes.append(_FLAGS["stop-not-in-picture" if line.enters else "stop-not-seen"])
     begin = face.at_mm if face is not None else 0.0
@@ -394,7 +442,9 @@ def _propose(
     steps = np.linspace(begin, end, max(16, round((end - begin) / 0.05)))
     path = axis.at(steps)[0] / pixel
     unit = float(sqrt(pixel[0] * pixel[1]))
-    confidence = _confidence(line if face is not None else evolve(line, stop=None), tip, form)
+    if face is None:
+        line = evolve(line, stop=None, slab=None)
+    confidence = _confidence(line, tip, face, form)
     if confidence < LEAST_CONFIDENCE:
         return None
     if confidence < 0.5:
@@ -413,18 +463,67 @@ def _propose(
     )
 
 
-def _confidence(line: _Line, tip: EndFit | None, form: TipForm) -> float:
-    """Logistic in five marks of a file; no `tip` where it is not in the picture."""
-    held = HELD_BY_STOP if line.stop is not None else (HELD_BY_BORDER if line.enters else 0.0)
+def _one_pixel_wide(density: Float32, axis_px: Float64) -> bool:
+    """Whether a line is a bright row or column of the detector."""
+    across = np.arange(-6.0, 7.0)
+    for k in (0, 1):
+        at = _middle(axis_px[:, k])
+        keeps = np.abs(axis_px[:, k] - at) < READ_OUT_PX
+        if float(keeps.mean()) <= 0.5:
+            continue
+        points = np.repeat(np.rint(axis_px[keeps])[:, None], len(across), axis=1)
+        points[..., k] = round(at) + across
+        profile = sample_image(density, points).mean(axis=0)
+        peak = 3 + int(profile[3:-3].argmax())
+        beside = 0.5 * (profile[peak - 3] + profile[peak + 3])
+        if 0.5 * (profile[peak - 1] + profile[peak + 1]) - beside < READ_OUT_BESIDE * (profile[peak] - beside):
+            return True
+    return False
+
+
+def _tip_on(density: Float32, axis: _Axis, line: _Line, pixel: Float64) -> float:
+    """Where the contrast fades on a settled line; the coarse place where it does not."""
+    count = max(8, round(axis.length / STRIP_STEP_MM))
+    s = np.linspace(0.0, axis.length, count + 1)
+    points, normals = axis.at(s)
+    across = np.arange(-round(BESIDE_MM[1] / 0.05), round(BESIDE_MM[1] / 0.05) + 1) * 0.05
+    strip = sample_image(density, (points[:, None] + across[None, :, None] * normals[:, None]) / pixel)
+    near = np.abs(across) >= BESIDE_MM[0] - 1e-9
+    excess = strip[:, np.abs(across) <= 0.5 * SHAFT_HALF_MM + 1e-9].mean(axis=1) - strip[:, near].mean(axis=1)
+    start = line.from_mm
+    inside = _middle(excess[s > start])
+    for share in FADES_TO:
+        mm = _fades(s, excess, start + LEAST_MM, share, inside)
+        if mm is not None:
+            return mm
+    return line.tip_mm
+
+
+def _marks(line: _Line, tip: EndFit | None, face: EndFit | None, form: TipForm) -> tuple[float, ...]:
+    """Marks of a file, each from about 0 to 1 but for those that speak against one; no `tip` or `face` where none is seen."""
+    slab = line.slab is not None
     thin = (THIN_MM + form.diameter_mm - line.width_mm) / 0.1
-    marks = (
+    return (
         1.0,
-        held,
+        float(slab),
+        float(not slab and line.stop is not None),
+        float(not slab and line.stop is None and line.enters),
+        0.0 if face is None else _sharp(face),
         min(max(thin, -2.0), 1.0),
         min(max(line.taper / 0.008, -2.0), 1.0),
         UNSEEN_TIP if tip is None else tip.explained,
+        UNSEEN_TIP if tip is None else _sharp(tip),
         line.steady,
     )
+
+
+def _sharp(end: EndFit) -> float:
+    return 1.0 - min(end.std_mm / SHARP_MM, 1.0)
+
+
+def _confidence(line: _Line, tip: EndFit | None, face: EndFit | None, form: TipForm) -> float:
+    """Logistic in the marks of a file."""
+    marks = _marks(line, tip, face, form)
     return 1.0 / (1.0 + exp(-sum(w * mark for w, mark in zip(WEIGHTS, marks, strict=True))))
 
 

@@ -19,6 +19,9 @@ __all__ = ["LivePath"]
 Float64 = NDArray[np.float64]
 
 REACH_MM = 25.0  # around the anchor: longer than any canal from its orifice
+FIRST_SHARE = (
+    0.2  # of the region, the cheapest to come to: holds the line that the cursor follows; the rest when it is needed
+)
 MOST_CELLS = 60_000  # a larger region is searched on a coarser grid: the cursor does not wait for a large film
 
 
@@ -88,7 +91,9 @@ class LivePath:
         (end,) = self._cells(cursor[None])
         for k, candidate in enumerate(self._candidates):
             if len(self._trees) == k:
-                self._trees.append(PathTree(line_cost(candidate.strength), self._cell))
+                self._trees.append(PathTree(line_cost(candidate.strength), self._cell, share=FIRST_SHARE))
+            if not self._trees[k].reaches(end):
+                self._trees[k] = PathTree(line_cost(candidate.strength), self._cell)
             cells = self._trees[k].path_to(end)
             if float(candidate.strength[tuple(cells.T)].mean()) >= candidate.least:
                 break

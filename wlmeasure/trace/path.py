@@ -23,14 +23,26 @@ class PathTree:
         Positive cost of crossing a cell; steps are weighted by their length (scikit-image's geometric minimum-cost path).
     anchor : (row, col)
         Cell the paths start from.
+    share
+        Share of the cells that is searched, the cheapest to come to first.
     """
 
-    def __init__(self, cost: NDArray[np.float64], anchor: tuple[int, int]) -> None:
+    def __init__(self, cost: NDArray[np.float64], anchor: tuple[int, int], *, share: float = 1.0) -> None:
         self._graph = MCP_Geometric(cost)
-        self._graph.find_costs([anchor])
+        costs, _ = self._graph.find_costs([anchor], max_coverage=share)
+        self._settled = np.inf
+        if share < 1.0:
+            # The search takes the cheapest cell first, so what costs less than the last one taken is settled.
+            taken = min(int(share * cost.size), cost.size - 1)
+            self._settled = float(np.partition(costs, taken, axis=None)[taken])
+        self._costs = costs
+
+    def reaches(self, end: tuple[int, int]) -> bool:
+        """Whether `end` lies in the part that was searched."""
+        return bool(self._costs[end] < self._settled)
 
     def path_to(self, end: tuple[int, int]) -> IntArray:
-        """Cells from the anchor to `end`, both included: (N, 2) integers."""
+        """Cells from the anchor to `end`, both included: (N, 2) integers; `end` must be reached."""
         return np.asarray(self._graph.traceback(end), np.intp)
 
 

@@ -194,12 +194,15 @@ class Candidate:
         Mean strength along the path below which the next candidate is tried.
     follows_file
         Whether the line runs along a file that was traced before.
+    signs
+        1 where the line may be darker than its flanks, -1 where brighter.
     """
 
     strength: Float32
     looks: tuple[Float32, ...]
     least: float = 0.0
     follows_file: bool = False
+    signs: tuple[int, ...] = (1,)
 
 
 def line_candidates(
@@ -229,7 +232,7 @@ def line_candidates(
     """
     dark, bright = line_strength(grid)
     if kind == "file":
-        return [Candidate(bright, (bright,))]
+        return [Candidate(bright, (bright,), signs=(-1,))]
     for file in files:
         cells = _drawn(grid, file)
         reach = cv2.dilate(cells, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
@@ -237,13 +240,15 @@ def line_candidates(
         if all(on_file[:-1] or on_file) or (len(on_file) > 1 and all(on_file[1:])):
             # As strong as the strongest line, so that nothing beside the file is preferred to it.
             top = max(float(dark.max()), float(bright.max()))
-            return [Candidate(np.where(cells > 0, np.float32(top), dark), (bright, dark), follows_file=True)]
+            return [
+                Candidate(np.where(cells > 0, np.float32(top), dark), (bright, dark), follows_file=True, signs=(1, -1))
+            ]
     metal = FILE_RATIO * level(dark, 0.99)
     near = cv2.dilate(bright, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
     on_metal = [float(near[r, c]) > metal for r, c in grid.nearest_cells(clicks)]
     stands_on = all(on_metal[:-1]) or (len(on_metal) > 1 and all(on_metal[1:]))
     canal = Candidate(dark, (dark,))
-    return [Candidate(bright, (bright,), metal), canal] if stands_on else [canal]
+    return [Candidate(bright, (bright,), metal, signs=(-1,)), canal] if stands_on else [canal]
 
 
 def _drawn(grid: WorkingGrid, path_px: Float64) -> NDArray[np.uint8]:

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import as_points
-from wlmeasure.trace.centreline import sample_image
 from wlmeasure.trace.file_ends import BLURS_MM, STEEL_PER_MM
 from wlmeasure.trace.spline import arc_length
+from wlmeasure.trace.strip import sample_image
 
 __all__ = ["WIDTH_STD_MM", "ShaftWidth", "shaft_widths"]
 

@@ -6,6 +6,8 @@ film; a test holds it equal to ``scipy.interpolate.BSpline``.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -80,5 +82,10 @@ def smooth_line(points: NDArray[np.floating], spans: int, count: int) -> Float64
     # A trace of light damping keeps spans without a point from swinging.
     normal = inner.T @ inner + 1e-9 * len(points) * np.eye(inner.shape[1])
     coefficients = np.vstack([points[0], np.linalg.solve(normal, inner.T @ target), points[-1]])
-    fine = basis(np.linspace(0.0, 1.0, 2 * count), spans) @ coefficients
-    return resample(fine, count)
+    return resample(_even_basis(2 * count, spans) @ coefficients, count)
+
+
+@lru_cache(maxsize=8)
+def _even_basis(count: int, spans: int) -> Float64:
+    """The basis at equal steps: a fit asks for the same one in every round."""
+    return basis(np.linspace(0.0, 1.0, count), spans)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["bright_lines"]
+__all__ = ["bright_lines", "joined"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -32,6 +32,9 @@ FOLLOWED = 0.7  # of the least strength: a line is followed rather too far than 
 FADED = 0.1  # of the level that the line had: where a strong line ends, fainter edges beyond are not followed
 LOST_STEPS = 3  # after so many steps on no line ...
 REGAINED = 0.35  # ... only a line of this share of its level is taken for the same line
+# Two lines that point at each other across a clamp or a filling are one shaft, which is straight in the crown.
+JOIN_GAP_MM, JOIN_BACK_MM, JOIN_ASIDE_MM, JOIN_TURN = 8.0, 2.5, 0.35, 0.12
+JOIN_CUT_MM = (0.0, 1.0, 2.0)  # the last bit of a line may have followed the edge of the metal
 SHEER = 2.0  # on a ray a cell counts at most this many times the line so far: a crossing clamp does not draw the line
 
 
@@ -75,6 +78,44 @@ def bright_lines(strength: Float32, least: float, cell_mm: float) -> list[Float6
             if (len(line) - 1) * STEP_CELLS * cell_mm >= LEAST_MM:
                 lines.append(line)
     return lines
+
+
+def joined(lines: list[Float64], cell_mm: float) -> list[Float64]:
+    """Pairs of lines that go on in each other, each as one line with a straight piece between; cells as `bright_lines`."""
+    step_mm = STEP_CELLS * cell_mm
+    back, cuts = round(JOIN_BACK_MM / step_mm), [round(mm / step_mm) for mm in JOIN_CUT_MM]
+    ways = [(k, way, line[::way]) for k, line in enumerate(lines) for way in (1, -1)]
+    found = []
+    for k, _, one in ways:
+        for m, _, other in ways:
+            if m <= k:
+                continue
+            for cut_one in cuts:
+                for cut_other in cuts:
+                    first, second = one[: len(one) - cut_one], other[cut_other:]
+                    if min(len(first), len(second)) <= back:
+                        continue
+                    gap = second[0] - first[-1]
+                    length = float(np.hypot(*gap))
+                    ahead, on = first[-1] - first[-1 - back], second[back] - second[0]
+                    ahead, on = ahead / np.hypot(*ahead), on / np.hypot(*on)
+                    if not 2.0 * STEP_CELLS < length < JOIN_GAP_MM / cell_mm or ahead @ on < 1.0 - 0.5 * JOIN_TURN**2:
+                        continue
+                    between = ahead + on
+                    between = between / np.hypot(*between)
+                    aside = max(abs(float(gap[0] * d[1] - gap[1] * d[0])) for d in (ahead, on, between))
+                    if gap @ between <= 0.0 or aside > JOIN_ASIDE_MM / cell_mm + 0.03 * length:
+                        continue
+                    steps = np.arange(1, max(2, round(length / STEP_CELLS)))[:, None] / max(
+                        2, round(length / STEP_CELLS)
+                    )
+                    found.append((aside, k, m, np.concatenate([first, first[-1] + steps * gap, second])))
+    # The straightest of the ways in which two lines join.
+    best: dict[tuple[int, int], tuple[float, Float64]] = {}
+    for aside, k, m, line in found:
+        if (k, m) not in best or aside < best[k, m][0]:
+            best[k, m] = aside, line
+    return [line for _, line in best.values()]
 
 
 def _follow(strength: Float32, seed: tuple[int, int], least: float) -> Float64:

@@ -14,7 +14,7 @@ from pydicom.dataset import Dataset
 from pydicom.valuerep import DSfloat
 
 from wlmeasure.errors import ShareError
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.share.dicom.checks import LONGEST_DESCRIPTION, check_calibration
 from wlmeasure.share.dicom.codes import Code
@@ -59,8 +59,8 @@ def calibrated_copy(result: CaseResult, image: FilmImage, *, made_at: str, progr
         raise ShareError(f"film {film.film.id} must have a scale: it has none; calibrate it on a file of known length")
     if not scale.lines:
         raise ShareError(
-            f"film {film.film.id} must be calibrated on a known length seen on it: its scale is a {scale.method}, which the "
-            "film carries already"
+            f"film {film.film.id} must be calibrated on a known length seen on it: its scale comes from the {scale.method}; "
+            "trace a file from its stop to its tip"
         )
     out = copy.deepcopy(source)
     # Before anything is entered: the words of the film are in its own character set, and stay in it.

@@ -101,6 +101,7 @@ PRIVATE: dict[str, tuple[str, str]] = {
     "CAL-FILE": ("Hand file of known length", "A file in the tooth, from its stop to its tip."),
     "CAL-OBJECT": ("Object of known size", "An object on the film, from end to end."),
     "CAL-SPACING": ("Pixel spacing of the image header", "A spacing that the image claims, taken knowingly."),
+    "CAL-TAPER": ("Taper of a file of known size", "An estimate from the thickness of its shaft."),
     "SCALE": ("Scale of the radiograph", "What a group of calibration measurements finds."),
     "M-ROW": ("From row to row", "Spacing of the centres of two rows."),
     "M-COL": ("From column to column", "Spacing of the centres of two columns."),

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.image.radiograph import printable
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import schneider_deg
-from wlmeasure.measure.line_arc import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code, private
@@ -142,7 +142,7 @@ def scale_group(
     ]
     if film.magnification is not None:
         factors.append(_number(codes.MAGNIFICATION, film.magnification, codes.ONE, image=image))
-    kinds = [f"CAL-{line.kind.upper()}" for line in scale.lines] or ["CAL-SPACING"]
+    kinds = [f"CAL-{line.kind.upper()}" for line in scale.lines] or ["CAL-TAPER" if film.estimated else "CAL-SPACING"]
     return _group(
         f"scale of film {film.film.id}",
         uid_of("scale", image.uid),

@@ -19,8 +19,8 @@ from pydicom.dataset import Dataset
 
 from wlmeasure.errors import CaseError, ShareError, WlmeasureError
 from wlmeasure.image.radiograph import printable
-from wlmeasure.measure.line_arc import NORMAL_95
-from wlmeasure.record.case import Case, Spacing, case_from_json, save_case
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.record.case import Case, KnownFile, KnownObject, case_from_json, save_case
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.points import from_dicom
@@ -332,7 +332,8 @@ def disagreement(report: Report) -> str | None:
     for path in (length.path_px for length in report.lengths if length.method == "M-CANAL"):
         if not any(path.shape == own.shape and np.abs(path - own).max() <= SAME_PX for own in stored):
             return "paths of the content must be those of the case: one is not"
-    known = [scale.known_length_mm for film in case.films for scale in film.scale if not isinstance(scale, Spacing)]
+    measured = [s for film in case.films for s in film.scale if isinstance(s, (KnownFile, KnownObject))]
+    known = [scale.known_length_mm for scale in measured]
     decided = [canal.decision.length_mm for canal in case.canals if canal.decision is not None]
     for what, concept, own_mm in (
         ("known lengths", codes.CALIBRATION_OBJECT_SIZE.value, known),

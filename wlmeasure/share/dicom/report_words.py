@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from wlmeasure.image.radiograph import printable
-from wlmeasure.measure.line_arc import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import case_to_json
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.report_reading import Measured, Report, disagreement

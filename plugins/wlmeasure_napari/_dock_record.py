@@ -1,0 +1,215 @@
+"""The dock's record: what happened in the canal in hand, what is open, and a form for the next entry."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import isfinite
+from typing import Any
+
+from qtpy.QtCore import QByteArray, Qt
+from qtpy.QtGui import QGuiApplication, QPainter, QPixmap
+from qtpy.QtSvg import QSvgRenderer
+from qtpy.QtWidgets import QComboBox, QLabel, QWidget
+
+from wlmeasure.record.draft import Draft, typed_instrument
+from wlmeasure.record.edit import typed_number
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.progress import case_progress
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.share.card import chart_note, held_length, stop_rows
+from wlmeasure.share.course import timeline_drawing
+from wlmeasure.share.drawing import Drawing, svg
+from wlmeasure.share.timeline import open_cautions, timeline
+from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
+from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
+from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._session import Session
+
+__all__ = ["RecordPart", "drawn"]
+
+SHOWN_ENTRIES = 8  # the last ones; the report has them all
+PICTURE_PX = 300
+# What is entered by hand, the most usual first; what is measured comes by itself.
+ENTERED = (
+    *("shaping file", "apical gauging", "glide path", "coronal flaring", "irrigation and recapitulation", "patency"),
+    *("electronic reading", "cone fit", "filling check", "preoperative estimate", "trial file film"),
+    *("block", "ledge", "perforation", "separated fragment", "old filling removed", "canals joining"),
+    *("reference point changed", "cusp shortened", "film calibrated anew", "note"),
+)
+NUMBERS = {
+    "length_mm": ("Length, mm", "From the reference point, as the stop was set"),
+    "distance_mm": ("Short of apex, mm", "Measured on the film; negative beyond"),
+    "level_mm": ("Level, mm", "Where it begins, from the reference point"),
+    "extent_mm": ("Extent, mm", "How long it is, or by how much"),
+}
+
+
+def drawn(drawing: Drawing, width_px: int, ratio: float) -> QPixmap:
+    """A figure of the report, `width_px` wide at most, on paper white in every theme."""
+    renderer = QSvgRenderer(QByteArray(svg(drawing).encode()))
+    size = renderer.defaultSize()
+    size.scale(width_px, width_px, Qt.AspectRatioMode.KeepAspectRatio)
+    picture = QPixmap(size * ratio)
+    picture.fill(Qt.GlobalColor.white)
+    painter = QPainter(picture)
+    renderer.render(painter)
+    painter.end()
+    picture.setDevicePixelRatio(ratio)
+    return picture
+
+
+class RecordPart(Part):
+    """The length record of the canal in hand."""
+
+    def __init__(self, session: Session, do: Callable[[str, Callable[[], None]], None], message: QWidget) -> None:
+        super().__init__("Record")
+        self._session, self._do = session, do
+        self.add(
+            buttons(
+                button("Next file (N)", self._file, "Offers the next shaping file at working length; Enter records it"),
+                button("Gauge (G)", self._gauge, "Offers the gauge of that size; S, L, H or P says how it sat"),
+            )
+        )
+        self.offer = self.add(note(name="number"))
+        self.kind = QComboBox()
+        self.kind.addItems(ENTERED)
+        self.kind.setAccessibleName("Kind of entry")
+        self.kind.setToolTip("What is entered next")
+        self.kind.currentTextChanged.connect(lambda _text: self._show_form())
+        self.add(self.kind)
+        self.instrument = Field(
+            "Instrument", None, "Size and taper such as 25/.04, or a size; 33/.05 special", hint="25/.04"
+        )
+        self.add(self.instrument)
+        self.numbers: dict[str, Field] = {}
+        for name, (label, tip) in NUMBERS.items():
+            self.numbers[name] = Field(label, None, tip)
+            self.add(self.numbers[name])
+        self.found = QComboBox()
+        self.found.setAccessibleName("What was found")
+        self.add(self.found)
+        self.other = QComboBox()
+        self.other.setAccessibleName("The canal it joins")
+        self.add(self.other)
+        self.words = Field("Note", None, "Anything worth remembering")
+        self.add(self.words)
+        self.add(buttons(button("Enter", self._enter, "Record this entry"),
+                         button("Strike out last", lambda: do("entry", lambda: strike_out(session)),
+                                "The last entry was a mistake: a note takes its place, it stays readable")))  # fmt: skip
+        self.add(message)
+        self.lines = self.add(note())
+        self.plot = QLabel()
+        self.plot.setAccessibleName("Lengths of the canal over the treatment")
+        self.add(self.plot)
+        self.stops = self.add(note(name="number"))
+        self.add(
+            button(
+                "Copy note for the chart", self._copy, "One line to paste: reference, length, method, uncertainty, who"
+            )
+        )
+        self.cautions = self.add(note())
+        self._show_form()
+
+    # ---- showing -------------------------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Fill in from the session."""
+        session = self._session
+        case, found = session.case, session.canal_result
+        tell(self.offer, "" if session.draft is None else session.draft.offer)
+        if case is None:
+            for label in (self.lines, self.stops, self.cautions):
+                tell(label, "")
+            self.plot.hide()
+            return
+        name = session.canal_name
+        progress = case_progress(case)
+        tell(self.cautions, "\n".join(f"! {text}" for text in open_cautions(progress)))
+        if progress.fault is not None:
+            tell(self.lines, "")
+            self.plot.hide()
+            return
+        record = LengthRecord(case.entries)
+        told = timeline(record, name)
+        late = [
+            line.text if line.superseded_by is None else f"(superseded) {line.text}" for line in told[-SHOWN_ENTRIES:]
+        ]
+        more = [f"… {len(told) - SHOWN_ENTRIES} earlier in the report"] if len(told) > SHOWN_ENTRIES else []
+        tell(self.lines, "\n".join([*more, *late]))
+        figure = timeline_drawing(record, name, CANAL_COLOUR) if name else None
+        self.plot.setVisible(figure is not None)
+        if figure is not None:
+            self.plot.setPixmap(drawn(figure, PICTURE_PX, self.devicePixelRatioF()))
+        held = None if found is None else held_length(found, record)
+        if held is None or session.result is None:
+            tell(self.stops, "")
+            return
+        at = [canal.canal.name for canal in session.result.canals].index(name)
+        rows = [f"{row[0]}: {row[1 + at]}" for row in stop_rows(session.result)]
+        tell(self.stops, f"Stops, {name}, mm, rounded down\n" + "\n".join(rows))
+
+    def _show_form(self) -> None:
+        """Only what the kind may hold."""
+        kind = KIND_TABLE[self.kind.currentText()]
+        self.instrument.setVisible("size" in kind.may_hold)
+        for name, field in self.numbers.items():
+            field.setVisible(name in kind.may_hold)
+        self.found.clear()
+        self.found.addItems([*([] if "finding" in kind.needs else ["nothing noted"]), *kind.findings])
+        self.found.setVisible(bool(kind.findings))
+        case = self._session.case
+        self.other.clear()
+        self.other.addItems([] if case is None else [c.name for c in case.canals if c.name != self._session.canal_name])
+        self.other.setVisible("other_canal" in kind.needs)
+
+    # ---- entering ------------------------------------------------------------------------------------------------
+
+    def _file(self) -> None:
+        self._do("entry", lambda: begin_file(self._session))
+
+    def _gauge(self) -> None:
+        self._do("entry", lambda: begin_gauge(self._session))
+
+    def _enter(self) -> None:
+        def step() -> None:
+            if self._session.draft is not None and self._session.draft.kind != "apical gauging":
+                enter_draft(self._session)
+                return
+            draft, more = self._typed()
+            enter(self._session, draft, **more)
+            for field in (self.instrument, self.words, *self.numbers.values()):
+                field.clear()
+
+        self._do("entry", step)
+
+    def _typed(self) -> tuple[Draft, dict[str, Any]]:
+        kind = KIND_TABLE[self.kind.currentText()]
+        more: dict[str, Any] = {}
+        length = None
+        for name, field in self.numbers.items():
+            if name in kind.may_hold and field.text.strip():
+                value = typed_number(field.text, NUMBERS[name][0])
+                assert isfinite(value)
+                if name == "length_mm":
+                    length = value
+                else:
+                    more[name] = value
+        size = taper = special = None
+        if "size" in kind.may_hold and self.instrument.text.strip():
+            size, taper, special = typed_instrument(self.instrument.text)
+        chosen = self.found.currentText()
+        finding = chosen if chosen in kind.findings else None
+        if "other_canal" in kind.needs:
+            more["other_canal"] = self.other.currentText() or None
+        if self.words.text.strip():
+            more["note"] = self.words.text.strip()
+        return Draft(self.kind.currentText(), size, taper, special, length, finding), more
+
+    def _copy(self) -> None:
+        found, result = self._session.canal_result, self._session.result
+        text = None if found is None or result is None else chart_note(result, found)
+        if text is None:
+            self._session.said.emit("entry", "There is no length for the chart yet: decide it first.")
+        else:
+            QGuiApplication.clipboard().setText(text)
+            self._session.said.emit("entry", f"Copied: {text}")

@@ -1,0 +1,146 @@
+"""One budget: the interval of a sum by Monte Carlo and by another library's distribution, its spread by `uncertainties`."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from uncertainties import covariance_matrix, ufloat, umath
+
+from wlmeasure.calibration import RULER_STD_MM, KnownLine, calibrate_lines
+from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.measure.curvature import measure_curvature
+from wlmeasure.measure.length import measure_length, polyline_mm
+from wlmeasure.measure.line_arc import Noise
+from wlmeasure.trace.centreline import given_path
+
+STDS = st.floats(1e-3, 1.0)
+SHAPE = (4000, 4000)
+
+
+def even(std_mm: float) -> Term:
+    return Term("read to a division", std_mm, shape="rectangular")
+
+
+# --- the interval ----------------------------------------------------------------------------------------------------
+
+
+def test_an_even_spread_alone_holds_95_percent_of_its_width() -> None:
+    """A ruler of half millimetres: +-0.25 mm, of which 95 % is 0.2375 (GUM 4.3.7); 1.96 standard deviations are 0.283."""
+    assert half_width_mm((even(RULER_STD_MM),)) == pytest.approx(0.2375, abs=1e-6)
+    assert Term("clicks", 0.1).half_mm == pytest.approx(0.1 * stats.norm.ppf(0.975), rel=1e-6)
+    assert half_width_mm(()) == 0.0
+
+
+@settings(deadline=None)
+@given(std=STDS, others=st.lists(STDS, min_size=1, max_size=4))
+def test_the_interval_of_the_sum_by_scipys_normal_distribution(std: float, others: list[float]) -> None:
+    """The share within the half-width, by integrating the normal distribution over the even spread."""
+    half = half_width_mm([even(std), *(Term("normal", other) for other in others)])
+    normal, reach = float(np.hypot.reduce(others)), std * sqrt(3.0)
+    at = (np.arange(20_000) + 0.5) / 10_000 * reach - reach
+    held = stats.norm.cdf((half - at) / normal) - stats.norm.cdf((-half - at) / normal)
+    assert held.mean() == pytest.approx(0.95, abs=1e-5)
+
+
+@given(std=STDS, other=STDS, factor=st.floats(0.1, 10.0))
+def test_laws_of_the_interval(std: float, other: float, factor: float) -> None:
+    """In proportion to its terms; no wider than for normal terms and no narrower than for either alone."""
+    half = half_width_mm([even(std), Term("b", other)])
+    assert half_width_mm([even(std * factor), Term("b", other * factor)]) == pytest.approx(half * factor, rel=1e-6)
+    assert half <= half_width_mm([Term("a", std), Term("b", other)]) * (1.0 + 1e-9)
+    assert half >= max(half_width_mm([even(std)]), half_width_mm([Term("b", other)])) * (1.0 - 1e-9)
+    assert total_std_mm([even(std), Term("b", other)]) == pytest.approx(sqrt(std**2 + other**2))
+
+
+def test_a_stop_read_on_a_ruler_in_95_of_100_lengths() -> None:
+    """Monte Carlo: stop lengths off by up to a quarter millimetre, four clicks of a pixel; unequal pixels."""
+    rng = np.random.default_rng(3)
+    pitch = np.array([0.02, 0.026])
+    file, canal = np.array([[0.0, 0.0], [16.0, 8.0]]) / pitch, np.array([[0.0, 0.0], [18.0, 9.0]]) / pitch
+    true = 9.0 * sqrt(5.0)
+    known = 8.0 * sqrt(5.0)
+    scale = calibrate_lines([KnownLine(file, known, RULER_STD_MM, "file", True)], col_over_row=1.3)
+    stated = measure_length(given_path(canal, SHAPE), scale, uncovered_end_rel_std=0.0, uncovered_whole_rel_std=0.0)
+    errors = []
+    for _ in range(4000):
+        line = KnownLine(file + rng.normal(0.0, 1.0, (2, 2)), known + rng.uniform(-0.25, 0.25))
+        scale = calibrate_lines([line], col_over_row=1.3)
+        errors.append(polyline_mm(canal + rng.normal(0.0, 1.0, (2, 2)), scale) - true)
+    size = np.abs(errors)
+    assert 0.94 <= np.mean(size <= stated.half_width_mm) <= 0.96
+    assert np.mean(size <= 1.96 * stated.length_std_mm) > 0.975  # what 1.96 standard uncertainties would have held
+
+
+# --- the spread, by another library ----------------------------------------------------------------------------------
+
+
+def test_the_length_of_two_canals_by_uncertainties() -> None:
+    """Linear: the same model with `uncertainties`, which follows every input; spreads and their covariance are ours.
+
+    Canal = known length x canal in pixels / file in pixels. Oblong pixels, file and canals along different directions.
+    """
+    ratio, known_std = 1.3, 0.144
+    file = np.array([[100.0, 100.0], [1000.0, 200.0]])
+    canals = [np.array([[100.0, 100.0], [1100.0, 160.0]]), np.array([[100.0, 300.0], [900.0, 500.0]])]
+
+    def long(ends: np.ndarray) -> object:
+        (r0, c0), (r1, c1) = [[ufloat(v, 1.0) for v in point] for point in ends]
+        return umath.sqrt((r1 - r0) ** 2 + ((c1 - c0) * ratio) ** 2)
+
+    known, file_px = ufloat(18.0, known_std), long(file)
+    by_peer = [known * long(canal) / file_px for canal in canals]
+    scale = calibrate_lines([KnownLine(file, 18.0, known_std)], col_over_row=ratio)
+    ours = [
+        measure_length(given_path(canal, SHAPE), scale, uncovered_end_rel_std=0.0, uncovered_whole_rel_std=0.0)
+        for canal in canals
+    ]
+    for mine, peer in zip(ours, by_peer, strict=True):
+        assert mine.length_mm == pytest.approx(peer.nominal_value, rel=1e-9)
+        assert mine.length_std_mm == pytest.approx(peer.std_dev, rel=1e-3)
+    assert ours[0].covariance_mm2(ours[1]) == pytest.approx(covariance_matrix(by_peer)[0][1], rel=1e-3)
+
+
+def test_the_mean_of_two_scales_by_uncertainties() -> None:
+    """Two files of different length and certainty: the weighted mean of their scales and its spread."""
+    lines = [([[0.0, 0.0], [900.0, 0.0]], 18.0, 0.144), ([[0.0, 50.0], [600.0, 50.0]], 12.03, 0.05)]
+    scale = calibrate_lines([KnownLine(points, mm, std) for points, mm, std in lines])
+    each = [ufloat(mm, std) / (ufloat(points[1][0], 1.0) - ufloat(0.0, 1.0)) for points, mm, std in lines]
+    weights = [1.0 / one.std_dev**2 for one in each]
+    mean = sum(w * one for w, one in zip(weights, each, strict=True)) / sum(weights)
+    assert scale.mm_per_px_row == pytest.approx(mean.nominal_value, rel=1e-4)
+    assert scale.rel_std == pytest.approx(mean.std_dev / mean.nominal_value, rel=5e-3)
+
+
+def test_a_radius_by_uncertainties(draw) -> None:
+    """A radius in mm is scale x radius in pixels: its interval, taken as curvature, widens by the scale in quadrature."""
+    path = draw([(6.0, 0.0), (5.0 * np.radians(60.0), 0.2), (2.0, 0.0)], 60)
+    path += np.random.default_rng(5).normal(0.0, 0.02, path.shape)
+    plain, scaled = (
+        measure_curvature(path, noise=Noise(0.02), scale_rel_std=rel).pruett_radius_interval_mm for rel in (0.0, 0.07)
+    )
+    assert plain is not None
+    assert scaled is not None
+    centre = 0.5 * (1.0 / plain[0] + 1.0 / plain[1])
+    peer = ufloat(centre, (1.0 / plain[0] - centre) / 1.959964) / ufloat(1.0, 0.07)
+    assert 1.0 / scaled[0] - centre == pytest.approx(1.959964 * peer.std_dev, rel=1e-6)
+    assert centre - 1.0 / scaled[1] == pytest.approx(1.959964 * peer.std_dev, rel=1e-6)
+    bends = [measure_curvature(path, noise=Noise(0.02), end_std_mm=0.03, scale_rel_std=rel) for rel in (0.0, 0.07)]
+    assert bends[0].schneider_std_deg == bends[1].schneider_std_deg  # an angle has no scale
+    terms = dict(bends[0].schneider_budget)
+    assert set(terms) == {"path", "end click"}
+    assert bends[0].schneider_std_deg == pytest.approx(sqrt(terms["path"] ** 2 + terms["end click"] ** 2))
+    # By hand: the line from where the bend begins to the end is turned by the click's error over its length.
+    begin, end = path[30], path[-1]
+    assert terms["end click"] == pytest.approx(np.degrees(0.03 / np.hypot(*(end - begin))), rel=0.1)
+
+
+def test_few_points_are_a_term_of_the_angle(draw) -> None:
+    path = draw([(6.0, 0.0), (5.0 * np.radians(60.0), 0.2)], 5)
+    few = measure_curvature(path, noise=Noise(0.02))
+    assert dict(few.schneider_budget)["too few points"] > 5.0
+    assert not few.determined

@@ -1,0 +1,149 @@
+"""The record as it grows during a session: drafts by two keys, the form, questions, what decides what is offered."""
+
+import pytest
+from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
+from wlmeasure_napari._session import Session
+
+from wlmeasure.errors import CaseError
+from wlmeasure.record.case import load_case
+from wlmeasure.record.draft import Draft
+from wlmeasure.record.record import LengthRecord
+
+from .test_session import FILM, read_thrice, scale, trace
+
+
+@pytest.fixture
+def session():
+    session = Session()
+    session.open_film(FILM)
+    session.set_tooth("45")
+    scale(session)
+    trace(session)
+    read_thrice(session)
+    session.decide(20.0, "KO", "readings repeat")
+    return session
+
+
+def kinds(session):
+    return [entry.kind for entry in session.case.entries]
+
+
+def test_a_decision_puts_what_it_rests_on_into_the_record(session):
+    assert kinds(session) == ["film length", "electronic length", "proposed working length", "decided working length"]
+    film, electronic, proposed, decided = session.case.entries
+    assert film.length_mm == session.trace_result.length.length_mm
+    assert electronic.length_mm == session.canal_result.electronic.length_mm
+    assert proposed.length_mm == session.proposed_mm()
+    assert (decided.length_mm, decided.by) == (20.0, "KO")
+    assert load_case(session.path).entries == session.case.entries
+
+
+def test_another_decision_is_entered_alone(session):
+    """What was measured rests on no decision, so it is not entered again."""
+    session.decide(19.5, "KO", "after flaring")
+    (later,) = session.case.entries[4:]
+    assert (later.kind, later.length_mm) == ("decided working length", 19.5)
+    assert later.supersedes == session.case.entries[3].id
+    assert LengthRecord(session.case.entries).current(session.canal_name).length_mm == 19.5
+
+
+def test_a_shaping_file_and_a_gauge_cost_two_steps_each(session):
+    begin_file(session)
+    assert session.next_step() == ("entry", session.draft.offer)
+    assert "20/.04 at 20 mm: Enter records it" in session.draft.offer
+    enter_draft(session)
+    begin_gauge(session)
+    assert session.draft.offer.startswith("Apical gauging 20 at 20 mm: S snug, L loose, H short, P past")
+    enter_draft(session, "snug")
+    file, gauge = session.case.entries[-2:]
+    assert (file.kind, file.size, file.taper, file.length_mm, file.by) == ("shaping file", 20, 0.04, 20.0, "KO")
+    assert (gauge.kind, gauge.size, gauge.finding, gauge.length_mm) == ("apical gauging", 20, "snug", 20.0)
+    assert file.reference_point == session.canal.reference_point
+    assert session.draft is None
+
+
+def test_putting_the_tool_away_forgets_the_draft_and_enters_nothing(session):
+    before = session.case
+    begin_file(session)
+    session.cancel()
+    assert session.draft is None
+    assert session.case is before
+    begin_file(session)
+    session.take("canal")
+    assert session.draft is None
+
+
+def test_a_length_beyond_the_apex_is_asked_about_and_taken_the_second_time(session):
+    """The film shows the apex at 21.9 mm: 23 mm is a slip, or meant."""
+    beyond = Draft("shaping file", 20, 0.04, length_mm=23.0)
+    before = session.case.entries
+    with pytest.raises(CaseError, match=r"beyond the radiographic apex.*enter it once more; nothing was entered"):
+        enter(session, beyond)
+    assert session.case.entries == before
+    with pytest.raises(CaseError, match="beyond"):
+        enter(session, Draft("shaping file", 20, 0.04, length_mm=23.5))  # another one is asked about anew
+    with pytest.raises(CaseError, match="beyond"):
+        enter(session, beyond)
+    enter(session, beyond)
+    assert session.case.entries[-1].confirmed == ("length-beyond-apex",)
+
+
+def test_centimetres_are_asked_about(session):
+    with pytest.raises(CaseError, match=r"2 mm.*20 mm"):
+        enter(session, Draft("shaping file", 20, 0.04, length_mm=2.0))
+
+
+REFUSED = {
+    "no finding": (Draft("apical gauging", 25, length_mm=20.0), {}, "finding"),
+    "no such size": (Draft("shaping file", 33, 0.04, length_mm=20.0), {}, "special"),
+    "no such kind": (Draft("polishing"), {}, "kind must be one of"),
+    "a quantity it does not have": (Draft("block"), {"distance_mm": 2.0}, "level_mm|distance_mm"),
+}
+
+
+@pytest.mark.parametrize(("draft", "more", "words"), REFUSED.values(), ids=REFUSED)
+def test_what_the_record_refuses_changes_nothing(session, draft, more, words):
+    before, stored = session.case, session.path.read_bytes()
+    with pytest.raises(CaseError, match=words):
+        enter(session, draft, **more)
+    assert session.case is before
+    assert session.path.read_bytes() == stored
+
+
+def test_nothing_is_entered_without_initials_or_a_case():
+    session = Session()
+    with pytest.raises(CaseError, match="film and a tooth"):
+        enter(session, Draft("note"))
+    session.open_film(FILM)
+    session.set_tooth("45")
+    with pytest.raises(CaseError, match="initials must be entered first"):
+        enter(session, Draft("note"), note="x")
+    with pytest.raises(CaseError, match="record must hold an entry"):
+        strike_out(session)
+    with pytest.raises(CaseError, match="must have a working length in the record first"):
+        begin_file(session)
+
+
+def test_an_entry_struck_out_stays_readable_and_counts_no_more(session):
+    begin_file(session)
+    enter_draft(session)
+    struck = session.case.entries[-1]
+    strike_out(session)
+    note = session.case.entries[-1]
+    assert (note.kind, note.supersedes, note.note) == ("note", struck.id, "entered by mistake")
+    assert struck in session.case.entries
+    begin_file(session)
+    assert session.draft.size == 20  # as if it had never gone in
+
+
+def test_a_clock_that_was_set_back_does_not_stop_the_record(session, monkeypatch):
+    from datetime import datetime
+
+    class Earlier(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime(2020, 1, 1)
+
+    monkeypatch.setattr("wlmeasure_napari._entries.datetime", Earlier)
+    enter(session, Draft("note"), note="later")
+    assert session.case.entries[-1].at == session.case.entries[-2].at

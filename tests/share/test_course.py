@@ -1,0 +1,158 @@
+"""The course of the treatment on the report: what the record says is there, at the height and in the order it says."""
+
+import attrs
+import numpy as np
+import pytest
+
+from wlmeasure.record.case import Entry
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.share.course import course, strain_drawing, timeline_drawing
+from wlmeasure.share.drawing import Area, Label, Line
+from wlmeasure.share.figures import canal_colours
+from wlmeasure.share.page import Columns, Figure, Heading, Table
+from wlmeasure.trade.instruments import Instrument
+
+COLOUR = "#e69f00"
+
+
+def entry(number, kind, at=None, canal="MB", **more):
+    point = "cusp" if "length_mm" in more else None
+    return Entry(
+        id=f"e{number}",
+        kind=kind,
+        at=at or f"2026-11-25T11:{number:02d}",
+        by="NB",
+        canal=canal,
+        reference_point=point,
+        **more,
+    )
+
+
+TREATMENT = (
+    entry(1, "electronic reading", length_mm=21.2, length_std_mm=0.25, finding="foramen"),
+    entry(2, "decided working length", length_mm=21.0, rests_on=("e1",)),
+    entry(3, "glide path", size=10, length_mm=21.0, finding="reproducible"),
+    entry(4, "shaping file", size=20, taper=0.04, length_mm=21.0, passes=2),
+    entry(5, "shaping file", size=25, taper=0.04, length_mm=19.0, passes=1),
+    entry(6, "shaping file", size=25, taper=0.04, length_mm=21.0, passes=3),
+    entry(7, "apical gauging", size=25, length_mm=21.0, finding="snug"),
+    entry(8, "decided working length", at="2026-12-02T09:00", length_mm=20.5),
+    entry(9, "cone fit", at="2026-12-02T09:10", size=25, taper=0.04, length_mm=20.5, finding="resistance"),
+    entry(10, "filling check", at="2026-12-02T09:40", distance_mm=1.2),
+)
+
+
+def treated(result, entries=TREATMENT):
+    return attrs.evolve(result, case=attrs.evolve(result.case, entries=entries))
+
+
+def flat(blocks):
+    for block in blocks:
+        if isinstance(block, Columns):
+            yield from flat((*block.left, *block.right))
+        else:
+            yield block
+
+
+def test_a_record_of_measurements_alone_has_no_course(bench):
+    result = bench()
+    assert course(result, canal_colours(result)) == []
+    assert course(treated(result, TREATMENT[:2]), canal_colours(result)) == []
+
+
+def test_every_instrument_is_listed_with_what_it_reached_and_how_far_short(bench):
+    """Working length 20.5 at the end: 21.0 lies 0.5 beyond, 19.0 is 1.5 short (hand arithmetic)."""
+    result = treated(bench())
+    tables = [block for block in flat(course(result, canal_colours(result))) if isinstance(block, Table)]
+    rows = tables[0].rows
+    assert [row[0] for row in rows] == [
+        "glide path 10", "shaping file 20/.04", "shaping file 25/.04", "shaping file 25/.04", "apical gauging 25",
+        "master cone 25/.04",
+    ]  # fmt: skip
+    assert [row[1] for row in rows] == ["21.0 mm", "21.0 mm", "19.0 mm", "21.0 mm", "21.0 mm", "20.5 mm"]
+    assert [row[2] for row in rows] == [
+        "0.5 mm beyond", "0.5 mm beyond", "1.5 mm", "0.5 mm beyond", "0.5 mm beyond", "at length",
+    ]  # fmt: skip
+    assert rows[2][3] == "1 pass"
+    found = dict(tables[1].rows)
+    assert found["Filling"] == "adequate, 1.2 mm short of the radiographic apex"
+    assert found["Master cone"].startswith("fits, 0.0 mm short")
+
+
+def test_every_entry_stands_on_the_page_superseded_ones_too(bench):
+    entries = (*TREATMENT, entry(11, "filling check", at="2026-12-02T10:00", distance_mm=0.9, supersedes="e10"))
+    result = treated(bench(), entries)
+    blocks = course(result, canal_colours(result))
+    (last,) = [b for b in blocks[-1:] if isinstance(b, Table)]
+    assert [row[0] for row in last.rows] == [e.id for e in entries]
+    assert "Superseded by e11." in last.rows[9][1]
+    assert any(isinstance(block, Heading) and block.new_sheet for block in blocks)
+
+
+def test_the_timeline_puts_each_length_at_its_height_and_in_order():
+    """The marks' heights must be one straight line of the lengths: y = a + b mm, read back from the axis labels."""
+    drawing = timeline_drawing(LengthRecord(TREATMENT), "MB", COLOUR)
+    labels = [s for s in drawing.shapes if isinstance(s, Label) and s.anchor == "end"]
+    slope, start = np.polyfit([float(s.text) for s in labels], [s.y - 4 for s in labels], 1)
+    centres = [
+        (np.mean([x for x, _ in s.points]), (min(y for _, y in s.points) + max(y for _, y in s.points)) / 2)
+        for s in drawing.shapes
+        if isinstance(s, Area) and s.colour == COLOUR
+    ]  # the diamonds of the decisions
+    assert len(centres) == 2
+    assert centres[0][0] < centres[1][0]
+    heights = [(y - start) / slope for _, y in centres]
+    assert heights == pytest.approx([21.0, 20.5], abs=0.01)
+    (held,) = [s for s in drawing.shapes if isinstance(s, Line) and s.colour == COLOUR]
+    assert [(y - start) / slope for _, y in held.points] == pytest.approx([21.0, 21.0, 20.5, 20.5], abs=0.01)
+    bars = [s for s in drawing.shapes if isinstance(s, Line) and s.width == 1.2 and s.points[0][0] == s.points[1][0]]
+    (bar,) = bars  # the one entry with an uncertainty: 1.96 * 0.25 either way
+    top, bottom = sorted((y - start) / slope for _, y in bar.points)[::-1]
+    assert (top, bottom) == pytest.approx((21.2 + 0.49, 21.2 - 0.49), abs=0.01)
+    assert [s.text for s in drawing.shapes if isinstance(s, Label) and s.text.startswith("2026")] == [
+        "2026-11-25",
+        "2026-12-02",
+    ]
+
+
+def test_the_timeline_holds_one_canal_and_needs_two_lengths():
+    other = entry(11, "decided working length", at="2026-12-03T09:00", canal="ML", length_mm=18.0)
+    alone = timeline_drawing(LengthRecord((*TREATMENT, other)), "ML", COLOUR)
+    assert alone is None
+    assert (
+        timeline_drawing(LengthRecord(TREATMENT), "MB", COLOUR).shapes
+        == timeline_drawing(LengthRecord((*TREATMENT, other)), "MB", COLOUR).shapes
+    )
+
+
+def test_strain_follows_diameter_and_curvature(measured):
+    """Along the canal e = d/2 times the profile's curvature, in percent; the thicker file lies above everywhere."""
+    (canal,) = measured["curved_out_of_plane"].canals
+    files = (Instrument(20, 0.04), Instrument(35, 0.04))
+    working = canal.basis.length.length_mm
+    drawing = strain_drawing(canal, files, working, COLOUR)
+    ticks = [s for s in drawing.shapes if isinstance(s, Label) and s.anchor == "end"]
+    slope, start = np.polyfit([float(s.text) for s in ticks], [s.y - 4 for s in ticks], 1)
+    thin, thick = [s for s in drawing.shapes if isinstance(s, Line) and s.width == 1.4]
+    profile = canal.basis.curvature.profile
+    from_tip = working - canal.basis.length.coronal_mm - profile.at_mm
+    inside = (from_tip >= 0) & (from_tip <= 16.0)
+    for line, size in ((thin, 0.20), (thick, 0.35)):
+        expected = 50.0 * (size + 0.04 * from_tip[inside]) * np.abs(profile.per_mm[inside])
+        assert [(y - start) / slope for _, y in line.points] == pytest.approx(list(expected), abs=0.02)
+    assert thin.dash != thick.dash
+
+
+def test_no_strain_without_a_length_or_a_list(measured):
+    (canal,) = measured["curved_out_of_plane"].canals
+    assert strain_drawing(canal, (Instrument(20, 0.04),), None, COLOUR) is None
+    assert strain_drawing(canal, (), 20.0, COLOUR) is None
+
+
+def test_figures_of_the_course_are_on_the_report(measured):
+    result = measured["curved_out_of_plane"]
+    (canal,) = result.canals
+    entries = tuple(attrs.evolve(e, canal=canal.canal.name) for e in TREATMENT)
+    blocks = course(treated(result, entries), canal_colours(result))
+    labels = [block.drawing.label for block in flat(blocks) if isinstance(block, Figure)]
+    assert labels == [f"Lengths of canal {canal.canal.name} over the treatment", "Strain of each file along the canal"]

@@ -1,0 +1,251 @@
+"""The words of `wlmeasure record`, the archive. They compute nothing, and import the archive only when one of them is said."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+from wlmeasure.errors import WlmeasureError
+
+__all__ = ["add_record_words"]
+
+TYPE_CHECKING = False  # `typing` is kept off the start-up path
+if TYPE_CHECKING:
+    from wlmeasure.record.archive.archive import Archive
+    from wlmeasure.record.archive.rows import Head
+
+Formatter = Callable[[str], argparse.HelpFormatter]
+
+
+def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> None:
+    """Give the parser of the word `record` its own words."""
+
+    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
+        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+        parser.add_argument(
+            "--archive",
+            metavar="URL",
+            help="a path, or postgresql://USER@HOST/DATABASE (the variable WLMEASURE_ARCHIVE, else a file of your own)",
+        )
+        parser.add_argument("--json", action="store_true", help="print JSON")
+        parser.set_defaults(run=run)
+        return parser
+
+    own = record.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    add = word("add", "store a case file, or one entry more of a case", _add)
+    add.add_argument("what", metavar="CASE.wl.json|CASE_ID")
+    add.add_argument("--id", metavar="CASE_ID", help="the case's id, where the file has none; no names")
+    add.add_argument("--on", type=int, metavar="ROW", help="the state that this was made from: the row `show` gives")
+    add.add_argument("--by", metavar="NAME", help="who stores it (the user of this computer)")
+    add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic length'")
+    add.add_argument("--canal", metavar="CANAL", help="the entry's canal")
+    add.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="MEMBER=VALUE",
+        help="another member of the entry; may be repeated",
+    )
+    add.add_argument("--at", metavar="TIME", help="when the entry was made (now)")
+    find = word("list", "the cases of a search", _list)
+    find.add_argument("--tooth", metavar="TOOTH", help="ISO 3950, such as 46")
+    for name, what in (("status", "STATUS"), ("kind", "KIND"), ("flag", "CODE"), ("since", "DAY"), ("until", "DAY")):
+        find.add_argument(f"--{name}", metavar=what, help="of one entry that stands")
+    find.add_argument("--film", metavar="SHA256", help="with this film")
+    find.add_argument("--most", type=int, metavar="N", help="no more than N cases")
+    show = word("show", "a case with its entries", _show)
+    show.add_argument("case_id", metavar="CASE_ID")
+    show.add_argument("--revision", type=int, metavar="N", help="as it was at revision N")
+    show.add_argument("--out", metavar="CASE.wl.json", help="write it as a case file too, if there is none yet")
+    history = word("history", "every row of a case: who stored what, when", _history)
+    history.add_argument("case_id", metavar="CASE_ID")
+    check = word("verify", "is the archive what was stored?", _verify)
+    check.add_argument("--receipt", metavar="ROW:HASH", help="an earlier receipt, from paper")
+    out = word("export", "every case as a case file", _export)
+    out.add_argument("folder", metavar="DIR", help="a new or empty folder")
+    back = word("import", "store case files, folders of them, or a backup into a new archive", _import)
+    back.add_argument("paths", nargs="+", metavar="PATH")
+    back.add_argument("--by", metavar="NAME", help="who stores them (the user of this computer)")
+    copy = word("backup", "copy the archive, chain and all, into a new SQLite file", _backup)
+    copy.add_argument("path", metavar="FILE")
+
+
+def _print_json(value: object) -> None:
+    import json
+
+    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+
+
+def _now() -> str:
+    from datetime import datetime
+
+    return datetime.now().astimezone().replace(microsecond=0).isoformat()
+
+
+def _user(given: str | None) -> str:
+    if given is not None:
+        return given
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        raise WlmeasureError("--by must be given: this computer does not say who you are") from None
+
+
+def _open(arguments: argparse.Namespace, *, create: bool = False) -> Archive:
+    from importlib.util import find_spec
+
+    if any(find_spec(name) is None for name in ("alembic", "pg8000", "platformdirs", "sqlalchemy")):
+        raise WlmeasureError('archive must be installed first: it is an extra; run pip install "wlmeasure[archive]"')
+    from wlmeasure.record.archive.archive import open_archive
+
+    return open_archive(arguments.archive, create=create)
+
+
+def _head(archive: Archive, case_id: str, on: int | None) -> Head | None:
+    return None if on is None else archive.head(case_id, on)
+
+
+def _add(arguments: argparse.Namespace) -> None:
+    from wlmeasure.share.archived import added_json, added_text
+
+    by = _user(arguments.by)
+    if arguments.kind is not None:
+        if arguments.canal is None or arguments.id is not None:
+            raise WlmeasureError("--canal must be given with --kind, and --id is for case files")
+        from wlmeasure import __version__
+        from wlmeasure.record.archive.typed import typed_entry
+
+        with _open(arguments) as archive:
+            stored = archive.load(arguments.what)
+            head = _head(archive, arguments.what, arguments.on) or stored.head
+            entry = typed_entry(
+                stored.case,
+                arguments.kind,
+                arguments.canal,
+                arguments.set,
+                at=arguments.at or _now()[:19],
+                by=by,
+                program=f"wlmeasure {__version__}",
+            )
+            added = archive.append(arguments.what, entry, by=by, at=_now(), on=head)
+    else:
+        if arguments.canal is not None or arguments.set or arguments.at is not None:
+            raise WlmeasureError("--kind must be given with --canal, --set and --at: they are for one entry")
+        from wlmeasure.record.archive.archive import identified
+        from wlmeasure.record.case import load_case
+
+        case = identified(load_case(arguments.what), arguments.id)
+        with _open(arguments, create=True) as archive:
+            added = archive.add(case, by=by, at=_now(), on=_head(archive, case.case_id or "", arguments.on))
+    if arguments.json:
+        _print_json(added_json(added))
+    else:
+        print(added_text(added), end="")
+
+
+def _list(arguments: argparse.Namespace) -> None:
+    from wlmeasure.share.archived import cases_json, cases_text
+
+    with _open(arguments) as archive:
+        from wlmeasure.record.archive.answers import Search
+
+        names = ("tooth", "status", "kind", "flag", "since", "until", "film", "most")
+        found = archive.cases(Search(**{name: getattr(arguments, name) for name in names}))
+    if arguments.json:
+        _print_json(cases_json(found))
+    else:
+        print(cases_text(found), end="")
+
+
+def _show(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.record.case import save_case
+    from wlmeasure.share.archived import case_json, case_text
+
+    with _open(arguments) as archive:
+        stored = archive.load(arguments.case_id, arguments.revision)
+    if arguments.out is not None:
+        if Path(arguments.out).exists():
+            raise WlmeasureError(f"--out must name a new file: {arguments.out} is there already")
+        save_case(stored.case, arguments.out)
+    if arguments.json:
+        _print_json(case_json(stored))
+    else:
+        print(case_text(stored), end="")
+
+
+def _history(arguments: argparse.Namespace) -> None:
+    from wlmeasure.share.archived import history_json, history_text
+
+    with _open(arguments) as archive:
+        steps = archive.history(arguments.case_id)
+    if arguments.json:
+        _print_json(history_json(arguments.case_id, steps))
+    else:
+        print(history_text(arguments.case_id, steps), end="")
+
+
+def _verify(arguments: argparse.Namespace) -> None:
+    with _open(arguments) as archive:
+        from wlmeasure.record.archive.chain import receipt_from_text
+        from wlmeasure.record.archive.verify import verify
+        from wlmeasure.share.archived import verdict_json, verdict_text
+
+        receipt = None if arguments.receipt is None else receipt_from_text(arguments.receipt)
+        verdict = verify(archive, receipt)
+    if arguments.json:
+        _print_json(verdict_json(verdict))
+    else:
+        print(verdict_text(verdict), end="")
+    if verdict.findings:
+        raise WlmeasureError("archive is not what was stored: see the findings, and compare with the last backup")
+
+
+def _export(arguments: argparse.Namespace) -> None:
+    with _open(arguments) as archive:
+        from wlmeasure.record.archive.exchange import export
+
+        paths = [str(path) for path in export(archive, arguments.folder)]
+    if arguments.json:
+        _print_json({"files": paths})
+    else:
+        print("".join(f"{path}\n" for path in paths), end="")
+
+
+def _import(arguments: argparse.Namespace) -> None:
+    by = _user(arguments.by)
+    with _open(arguments, create=True) as archive:
+        from wlmeasure.record.archive.exchange import import_files, is_backup, restore
+        from wlmeasure.share.archived import imported_json, imported_text, verdict_json, verdict_text
+
+        if len(arguments.paths) == 1 and is_backup(arguments.paths[0]):
+            verdict = restore(archive, arguments.paths[0])
+            if arguments.json:
+                _print_json(verdict_json(verdict))
+            else:
+                print(verdict_text(verdict), end="")
+            return
+        done = list(import_files(archive, arguments.paths, by=by, at=_now()))
+    if arguments.json:
+        _print_json(imported_json(done))
+    else:
+        print(imported_text(done), end="")
+    if refused := [one for one in done if one.error is not None]:
+        raise WlmeasureError(f"{len(refused)} of {len(done)} files must be looked at: nothing was stored of them")
+
+
+def _backup(arguments: argparse.Namespace) -> None:
+    with _open(arguments) as archive:
+        from wlmeasure.record.archive.exchange import backup
+        from wlmeasure.share.archived import verdict_json, verdict_text
+
+        verdict = backup(archive, arguments.path)
+    if arguments.json:
+        _print_json(verdict_json(verdict))
+    else:
+        print(verdict_text(verdict), end="")
+    if verdict.findings:
+        raise WlmeasureError(f"{arguments.path} is written, but the archive is not what was stored: see the findings")

@@ -1,0 +1,186 @@
+"""What to measure again: the one term of a budget whose improvement shrinks the interval most, before and after.
+
+Every term has a realistic better value (a named parameter below) and the act that reaches it. What no act reaches is said so:
+a bend out of the film's plane shows on a second film at another horizontal angle, and an exposure is the clinician's choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, sqrt
+from typing import Final
+
+from attrs import evolve, frozen
+
+from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, RULER_STD_MM, Calibration, calibrate_lines
+from wlmeasure.decide.electronic import DEVICE_STD_MM, MINIMUM_REPEATS, SPAN_LIMIT_MM
+from wlmeasure.decide.electronic import RULER_STD_MM as READING_RULER_STD_MM
+from wlmeasure.decide.methods import LANDMARK_TERM
+from wlmeasure.decide.reconcile import APART_TERM, WorkingLength
+from wlmeasure.measure.budget import Term, half_width_mm
+from wlmeasure.measure.length import (
+    END_CLICKS,
+    PATH,
+    TILT,
+    UNCOVERED_END_REL_STD,
+    UNSEEN,
+    WINDING,
+    LengthEstimate,
+)
+
+__all__ = ["Advice", "advise_length", "advise_working_length"]
+
+FINE_READING_MM: Final = 0.1
+"""Division of a gauge or a magnified ruler that a stop length is read with: rectangular, 0.1 / sqrt(12) (our parameter)."""
+
+CLOSE_CLICK_STD_PX: Final = 0.5
+"""One end clicked again at higher zoom, one standard uncertainty (our parameter: half of a careful click)."""
+
+NEAR_TIP_MM: Final = 0.5
+"""A file's tip this far from the end is near it (our parameter: what is counted as exact in the published comparisons)."""
+
+READINGS_STD_MM: Final = hypot(SPAN_LIMIT_MM / sqrt(12.0 * MINIMUM_REPEATS), READING_RULER_STD_MM, DEVICE_STD_MM)
+"""Three electronic readings that agree within half a millimetre, on a ruler of half millimetres: 0.30 mm."""
+
+WORTH: Final = 0.10
+"""An improvement that shrinks the interval by less than this share of it is not worth a hand's turn (our parameter)."""
+
+CHOICE: Final = "an exposure is the clinician's choice"
+SECOND_FILM: Final = "a second film at another horizontal angle would show it"
+NOTHING: Final = "nothing on this film"
+SCALE_OF_A_FILE: Final = "the scale from a file of known length in the canal"
+
+
+@frozen
+class Advice:
+    """One improvement of one term.
+
+    Attributes
+    ----------
+    term
+        The term of the budget.
+    action
+        What to do, in words.
+    before_mm, after_mm
+        Half-width of the 95 % interval as it is and with that term improved. `after_mm` is None where no figure can be given
+        in advance.
+    needs_film
+        Whether it can only be had from another exposure, which this program never asks for.
+    """
+
+    term: str
+    action: str
+    before_mm: float
+    after_mm: float | None
+    needs_film: bool = False
+
+    @property
+    def words(self) -> str:
+        """One line, as "stop length to 0.1 mm: ±0.33 -> ±0.15 mm"."""
+        if self.after_mm is None:
+            words = f"{self.term}: {self.action}"
+        else:
+            words = f"{self.action}: ±{self.before_mm:.2f} -> ±{self.after_mm:.2f} mm"
+        return f"{words}; {CHOICE}" if self.needs_film else words
+
+
+def advise_length(length: LengthEstimate, calibration: Calibration) -> tuple[Advice, ...]:
+    """What would shrink the interval of a length on a film, the most helpful first.
+
+    Parameters
+    ----------
+    length
+        A length and its budget.
+    calibration
+        The scale it was measured with.
+
+    Returns
+    -------
+    tuple of Advice
+        Only what shrinks the interval by a tenth or more. Without a figure, last: terms that nobody can better in advance.
+    """
+    return _sorted(_improvements(length.budget, length, calibration))
+
+
+def advise_working_length(
+    working: WorkingLength, length: LengthEstimate | None, calibration: Calibration | None
+) -> tuple[Advice, ...]:
+    """The same for a proposed working length; `length` and `calibration` are those of the film that it rests on, if any."""
+    if working.length_mm is None or working.std_mm is None:
+        return ()
+    found = []
+    if length is not None and calibration is not None:
+        found += _improvements(working.budget, length, calibration)
+    before = half_width_mm(working.budget)
+    for term in working.budget:
+        if term.term == LANDMARK_TERM and working.status == "film only":
+            after = half_width_mm((Term("electronic reading", READINGS_STD_MM),))
+            words = f"{MINIMUM_REPEATS} electronic readings that agree, in place of the landmark on the film"
+            found.append(Advice(term.term, words, before, after))
+        if term.term == APART_TERM:
+            words = "reading again, reference point and stop checked, until film and reading agree"
+            found.append(Advice(term.term, words, before, _after(working.budget, term, 0.0)))
+    return _sorted(found)
+
+
+def _improvements(budget: Sequence[Term], length: LengthEstimate, calibration: Calibration) -> list[Advice]:
+    before = half_width_mm(budget)
+    scale = _better_scale(calibration)
+    found = []
+    for term in budget:
+        action, better, needs_film = _better(term, length, calibration, scale)
+        after = None if better is None else _after(budget, term, min(better, term.std_mm))
+        found.append(Advice(term.term, action, before, after, needs_film))
+        if after is None and (action == NOTHING or _after(budget, term, 0.0) > (1.0 - WORTH) * before):
+            found.pop()  # it could vanish and the interval would stay
+    return found
+
+
+def _better(
+    term: Term, length: LengthEstimate, calibration: Calibration, scale: dict[str, float]
+) -> tuple[str, float | None, bool]:
+    """What to do about a term, its standard uncertainty then in mm (None: no figure), and whether it needs a film."""
+    if term.term == "known length":
+        return f"stop length to {FINE_READING_MM:g} mm", scale[term.term] * length.length_mm, False
+    if term.term == "ends of the known length":
+        words = "tip and stop of the file clicked again at higher zoom"
+        return words, scale[term.term] * length.length_mm, False
+    if term.term == END_CLICKS:
+        closer = max(term.std_mm * CLOSE_CLICK_STD_PX / CLICK_STD_PX, sqrt(2.0) * CLICK_FLOOR_MM)
+        return "reference point and end of the canal clicked again at higher zoom", closer, False
+    if term.term == TILT:
+        near = UNCOVERED_END_REL_STD * NEAR_TIP_MM
+        if length.length_mm - length.covered_mm > NEAR_TIP_MM and near < term.std_mm:
+            return f"a file nearer the apex, its tip within {NEAR_TIP_MM:g} mm of the end", near, True
+        return SECOND_FILM, None, True
+    if term.term == UNSEEN:
+        return SECOND_FILM, None, True
+    if term.term == "disagreement of the known lengths":
+        return "the known lengths measured again, if they then agree", 0.0, False
+    if term.term == WINDING:
+        return "the canal traced again with a click beyond the file's tip", None, False
+    if term.term == PATH:
+        return "the canal traced again with a click where the path is in doubt", None, False
+    if calibration.lines or not term.shared:  # the landmark, and what readings add: said where the working length is
+        return NOTHING, None, False
+    return SCALE_OF_A_FILE, hypot(RULER_STD_MM, sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)), True
+
+
+def _better_scale(calibration: Calibration) -> dict[str, float]:
+    """The relative terms of the same scale with every stop length read finely and every end clicked closely."""
+    if not calibration.lines:
+        return {}
+    fine = FINE_READING_MM / sqrt(12.0)
+    lines = [evolve(line, known_length_std_mm=min(fine, line.known_length_std_mm)) for line in calibration.lines]
+    ratio = calibration.mm_per_px_col / calibration.mm_per_px_row
+    return dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK_STD_PX).terms)
+
+
+def _after(budget: Sequence[Term], term: Term, std_mm: float) -> float:
+    return half_width_mm([evolve(other, std_mm=std_mm) if other is term else other for other in budget])
+
+
+def _sorted(found: Sequence[Advice]) -> tuple[Advice, ...]:
+    """Worth doing, largest gain first; without a figure last."""
+    worth = [one for one in found if one.after_mm is None or one.after_mm <= (1.0 - WORTH) * one.before_mm]
+    return tuple(sorted(worth, key=lambda one: (one.after_mm is None, one.after_mm or 0.0)))

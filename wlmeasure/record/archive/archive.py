@@ -1,0 +1,415 @@
+"""The archive of length records: cases with every revision of their content and every entry, never edited.
+
+An archive holds no patient names: a case goes by the practice's own id. Writers do not wait for each other's screens: who
+stores says which state of the case it was made from, and where the case has moved on meanwhile nothing is stored and the
+caller is told (optimistic concurrency). Every row is chained to the one before (`chain`), and what is read is checked
+against its own hash.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from types import TracebackType
+from typing import Any
+
+from attrs import asdict, evolve
+from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, update
+from sqlalchemy import case as choose
+
+from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
+from wlmeasure.record.archive.answers import Added, CaseLine, Search, Step, Stored
+from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, sealed
+from wlmeasure.record.archive.place import Place, opened, place_of, transaction
+from wlmeasure.record.archive.rows import Head, Tail, entry_from_content, entry_json
+from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
+from wlmeasure.record.case import TIME, Case, Entry, case_from_json, case_to_json
+from wlmeasure.record.members import Text
+from wlmeasure.record.record import LengthRecord
+
+__all__ = ["Archive", "identified", "open_archive", "recorded"]
+
+MOST_TRIES = 100  # how often an entry is made anew because others were quicker (our parameter)
+
+
+def open_archive(archive: str | None = None, *, create: bool = False) -> Archive:
+    """The archive at that address (:func:`~wlmeasure.record.archive.place.place_of`); use it in a ``with`` block.
+
+    Raises
+    ------
+    ArchiveError
+        Not an archive, none there and `create` is false, of a newer version, or out of reach.
+    """
+    place = place_of(archive)
+    return Archive(opened(place, create=create), place)
+
+
+class Archive:
+    """An open archive; may be used from several threads."""
+
+    def __init__(self, engine: Engine, place: Place) -> None:
+        self.engine = engine
+        self.place = place
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give back the connections."""
+        self.engine.dispose()
+
+    def add(self, case: Case, *, by: str, at: str, on: Head | None = None) -> Added:
+        """Store a case: a new one, or a new revision and the entries that the archive does not have yet.
+
+        Parameters
+        ----------
+        case
+            The case with its entries; must have a case_id.
+        by, at
+            Who stores, and when; a time such as 2026-11-25T10:30:00.
+        on
+            The state that the case was made from. Not needed for a new case, nor where only entries are new and all that
+            the archive has are there.
+
+        Raises
+        ------
+        ArchiveConflictError
+            The case has changed since `on`, or `on` is needed.
+        ArchiveError
+            No case_id; an entry that the archive has otherwise; the database cannot be written.
+        CaseError
+            Entries that are no length record.
+        """
+        case_id = _case_id(case)
+        content = _content(case)
+        _stamp(by, at)
+        with transaction(self.engine, self.place, write=True) as connection:
+            tail = _tail(connection, case_id)
+            if tail.was.rows == 0:
+                if on is not None:
+                    raise ArchiveConflictError(f"case {case_id} is not in this archive; nothing was stored")
+                known: tuple[Entry, ...] = ()
+                same = False
+            else:
+                head_content, known = _standing(connection, tail.archive_id, case_id)
+                same = head_content == content
+                _must_be_on(tail, on)
+            new = _new_entries(case.entries, known)
+            missing = {entry.id for entry in known} - {entry.id for entry in case.entries}
+            if on is None and tail.was.rows and (missing or not same):
+                why = (
+                    f"has entries {', '.join(sorted(missing)[:5])}, this has not" if missing else "its content differs"
+                )
+                raise ArchiveConflictError(
+                    f"case {case_id} is in the archive already, at row {tail.was.rows}, and {why}: look at it and say that "
+                    "this was made from it; nothing was stored"
+                )
+            LengthRecord((*known, *new))  # judged whole: times, ids, what supersedes what
+            if not same:
+                tail.push_revision(content, at, by)
+            places = _places(connection, case_id, [entry.supersedes for entry in new])
+            for entry in new:
+                tail.push_entry(entry, at, by, places)
+            _write(connection, tail, None if same else case)
+            return _added(tail, not same, new)
+
+    def append(self, case_id: str, entry: Entry, *, by: str, at: str, on: Head) -> Added:
+        """Store one entry more; its cost does not grow with the case.
+
+        Raises
+        ------
+        ArchiveConflictError
+            The case has changed since `on`.
+        ArchiveError
+            No such case, or the database cannot be written.
+        CaseError
+            An entry that does not fit behind the last one: its time, its id, what it supersedes.
+        """
+        _stamp(by, at)
+        with transaction(self.engine, self.place, write=True) as connection:
+            tail = _tail(connection, case_id)
+            if tail.was.rows == 0:
+                raise ArchiveError(f"case {case_id} is not in this archive; nothing was stored")
+            _must_be_on(tail, on)
+            places = _places(connection, case_id, [entry.id, entry.supersedes])
+            if entry.id in places:
+                raise CaseError(f"id must be used once: {entry.id!r} is in case {case_id} already; nothing was stored")
+            near = {*places.values(), *([] if tail.entry_seq is None else [tail.entry_seq])}
+            # The rules of the record, judged on the only entries that they can concern: the last one and the superseded.
+            rows = _rows(connection, journal.c.seq.in_(sorted(near)))
+            before = [entry_from_content(_sound(row, tail.archive_id).content) for row in rows]
+            LengthRecord((*(evolve(old, supersedes=None) for old in before), entry))
+            tail.push_entry(entry, at, by, places)
+            _write(connection, tail, None)
+            return _added(tail, False, [entry])
+
+    def load(self, case_id: str, revision: int | None = None) -> Stored:
+        """A case with its entries: as it stands, or as it was before revision `revision` + 1 came.
+
+        Raises
+        ------
+        ArchiveError
+            No such case or revision; a row that is not what was stored.
+        """
+        with transaction(self.engine, self.place, write=False) as connection:
+            tail = _tail(connection, case_id)
+            if tail.was.rows == 0:
+                raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
+            is_revision = (journal.c.case_id == case_id) & (journal.c.what == REVISION)
+            starts = list(
+                connection.execute(select(journal.c.case_seq).where(is_revision).order_by(journal.c.case_seq)).scalars()
+            )
+            number = tail.revisions if revision is None else revision
+            if not 1 <= number <= tail.revisions:
+                raise ArchiveError(f"revision must be 1 to {tail.revisions} for case {case_id}: {number}")
+            if len(starts) != tail.revisions:
+                raise _lacking(case_id)
+            until = tail.head.rows if number == tail.revisions else starts[number] - 1
+            found = _rows(connection, is_revision, journal.c.case_seq == starts[number - 1])
+            stored = _rows(
+                connection, journal.c.case_id == case_id, journal.c.what == ENTRY, journal.c.case_seq <= until
+            )
+        for row in (*found, *stored):
+            _sound(row, tail.archive_id)
+        if until == tail.head.rows:
+            last = max((*found, *stored), key=lambda row: row.case_seq)
+            if len(stored) != tail.entries or Head(case_id, last.case_seq, last.sha256) != tail.head:
+                raise _lacking(case_id)
+        data = json.loads(found[0].content)
+        if stored:
+            data["entries"] = [json.loads(row.content) for row in stored]
+        return Stored(case_from_json(data, name=f"case {case_id}"), tail.head, number, tail.changed_at)
+
+    def history(self, case_id: str) -> tuple[Step, ...]:
+        """Every row of a case, oldest first.
+
+        Raises
+        ------
+        ArchiveError
+            No such case; an entry that is not what was stored.
+        """
+        # The content of revisions may have megabytes, and is not shown here.
+        content = choose((journal.c.what == ENTRY, journal.c.content), else_="")
+        columns = [content if column.name == "content" else column for column in journal.columns]
+        of_case = select(*columns).where(journal.c.case_id == case_id).order_by(journal.c.case_seq)
+        with transaction(self.engine, self.place, write=False) as connection:
+            archive_id = _tail(connection, case_id).archive_id
+            rows = [Row(*found) for found in connection.execute(of_case)]
+        if not rows:
+            raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
+        return tuple(
+            Step(
+                number=row.case_seq,
+                what=row.what,
+                stored_at=row.stored_at,
+                stored_by=row.stored_by,
+                receipt=Receipt(row.seq, row.sha256),
+                entry=entry_from_content(_sound(row, archive_id).content) if row.what == ENTRY else None,
+            )
+            for row in rows
+        )
+
+    def cases(self, search: Search | None = None) -> tuple[CaseLine, ...]:
+        """The cases of a search, by their id."""
+        search = Search() if search is None else search
+        c, e = cases.c, entries.c
+        wanted = select(c.case_id, c.tooth, c.revisions, c.entries, c.rows, c.opened_at, c.changed_at).order_by(
+            c.case_id
+        )
+        if search.tooth is not None:
+            wanted = wanted.where(c.tooth == search.tooth)
+        if search.film is not None:
+            wanted = wanted.where(c.case_id.in_(select(films.c.case_id).where(films.c.sha256 == search.film)))
+        of_entry = [
+            *([e.status == search.status] if search.status is not None else []),
+            *([e.kind == search.kind] if search.kind is not None else []),
+            *([e.day >= search.since] if search.since is not None else []),
+            *([e.day <= search.until] if search.until is not None else []),
+        ]
+        if search.flag is not None:
+            of_entry.append(e.seq.in_(select(entry_flags.c.seq).where(entry_flags.c.code == search.flag)))
+        if of_entry:
+            wanted = wanted.where(c.case_id.in_(select(e.case_id).where(e.superseded_by.is_(None), *of_entry)))
+        if search.most is not None:
+            wanted = wanted.limit(search.most)
+        with transaction(self.engine, self.place, write=False) as connection:
+            return tuple(CaseLine(*found) for found in connection.execute(wanted))
+
+    def head(self, case_id: str, row: int | None = None) -> Head:
+        """The state of a case, without reading it; with `row`, only if it still is at that row.
+
+        Raises
+        ------
+        ArchiveConflictError
+            The case has changed since.
+        ArchiveError
+            No such case.
+        """
+        with transaction(self.engine, self.place, write=False) as connection:
+            tail = _tail(connection, case_id)
+        if row is not None:
+            _must_be_on(tail, Head(case_id, row, tail.was.sha256))
+        if tail.was.rows == 0:
+            raise ArchiveError(f"case must be one of the archive: {case_id!r}; `wlmeasure record list` shows them")
+        return tail.was
+
+    def receipt(self) -> Receipt:
+        """How many rows the archive has, and the hash of the last one."""
+        with transaction(self.engine, self.place, write=False) as connection:
+            found = connection.execute(select(archives.c.rows, archives.c.sha256)).one()
+        return Receipt(found.rows, found.sha256)
+
+
+def recorded(
+    archive: Archive, case_id: str, make: Callable[[Stored], Entry], *, by: str, at: str, tries: int = MOST_TRIES
+) -> Added:
+    """Append an entry made from the case as it stands, made anew as often as somebody else was quicker.
+
+    Only for entries that hold whatever came in between, such as a note or a reading: a decision is for a person to repeat.
+
+    Raises
+    ------
+    ArchiveConflictError
+        Somebody was quicker `tries` times.
+    """
+    for left in reversed(range(tries)):
+        stored = archive.load(case_id)
+        try:
+            return archive.append(case_id, make(stored), by=by, at=at, on=stored.head)
+        except ArchiveConflictError:
+            if not left:
+                raise
+    raise ArchiveError(f"tries must be >= 1: {tries}")
+
+
+def identified(case: Case, case_id: str | None) -> Case:
+    """The case under an id, where it has none.
+
+    Raises
+    ------
+    CaseError
+        It has another one.
+    """
+    if case_id is None or case.case_id == case_id:
+        return case
+    if case.case_id is not None:
+        raise CaseError(f"case_id must be {case.case_id!r}, which the case has already: {case_id!r}")
+    return evolve(case, case_id=case_id)
+
+
+def _case_id(case: Case) -> str:
+    if case.case_id is None:
+        raise ArchiveError("case_id must be given: the archive knows a case by the practice's own id, never by a name")
+    return case.case_id
+
+
+def _stamp(by: str, at: str) -> None:
+    Text(longest=80).read(by, "by")
+    TIME.read(at, "at")
+
+
+def _content(case: Case) -> str:
+    data = case_to_json(case)
+    data.pop("entries", None)
+    return canonical(data)
+
+
+def _must_be_on(tail: Tail, on: Head | None) -> None:
+    if on is not None and on != tail.head:
+        raise ArchiveConflictError(
+            f"case {tail.head.case_id} has changed since you opened it: it was at row {on.rows}, it is at row "
+            f"{tail.head.rows} (stored {tail.changed_at}); nothing was stored; read it again and repeat the change"
+        )
+
+
+def _new_entries(given: Sequence[Entry], known: Sequence[Entry]) -> list[Entry]:
+    stored = {entry.id: entry for entry in known}
+    for entry in given:
+        if entry.id in stored and entry_json(stored[entry.id]) != entry_json(entry):
+            raise ArchiveConflictError(
+                f"entry {entry.id} stands otherwise in the archive: an entry is never edited, a later one supersedes it; "
+                "nothing was stored"
+            )
+    return [entry for entry in given if entry.id not in stored]
+
+
+def _tail(connection: Connection, case_id: str) -> Tail:
+    """The ends of both chains. A writer holds the archive's row from here on, so that all rows have one order."""
+    locked = select(archives)
+    if connection.get_execution_options().get("wl_write"):
+        locked = locked.with_for_update()
+    archive = connection.execute(locked).first()
+    if archive is None:
+        raise ArchiveError("archive lacks its own row: run `wlmeasure record verify`, or take the last backup")
+    found = connection.execute(select(cases).where(cases.c.case_id == case_id)).first()
+    return Tail.of(archive, case_id, found)
+
+
+def _rows(connection: Connection, *conditions: Any) -> list[Row]:
+    return [Row(*found) for found in connection.execute(select(journal).where(*conditions).order_by(journal.c.seq))]
+
+
+def _sound(row: Row, archive_id: str) -> Row:
+    """The row, if it is what was stored."""
+    if row.sha256 != sealed(archive_id, row):
+        raise ArchiveError(
+            f"case {row.case_id}: row {row.case_seq} ({row.what}) is not what was stored: run `wlmeasure record verify`"
+        )
+    return row
+
+
+def _lacking(case_id: str) -> ArchiveError:
+    return ArchiveError(f"case {case_id} lacks rows that were stored: run `wlmeasure record verify`")
+
+
+def _standing(connection: Connection, archive_id: str, case_id: str) -> tuple[str, tuple[Entry, ...]]:
+    head = select(cases.c.revision_seq).where(cases.c.case_id == case_id).scalar_subquery()
+    wanted = (journal.c.seq == head) | ((journal.c.case_id == case_id) & (journal.c.what == ENTRY))
+    rows = [_sound(row, archive_id) for row in _rows(connection, wanted)]
+    content = next((row.content for row in rows if row.what == REVISION), "")
+    return content, tuple(entry_from_content(row.content) for row in rows if row.what == ENTRY)
+
+
+def _places(connection: Connection, case_id: str, ids: Iterable[str | None]) -> dict[str, int]:
+    """The row of each of those entries that the case has."""
+    wanted = {i for i in ids if i is not None}
+    if not wanted:
+        return {}
+    c = entries.c
+    query = select(c.entry_id, c.seq).where(c.case_id == case_id, c.entry_id.in_(bindparam("ids", expanding=True)))
+    return {found.entry_id: found.seq for found in connection.execute(query, {"ids": sorted(wanted)})}
+
+
+def _write(connection: Connection, tail: Tail, revised: Case | None) -> None:
+    """Put the new rows of `tail` into the tables; `revised` is the case where its content is new."""
+    if not tail.new:
+        return
+    connection.execute(insert(journal), [asdict(row) for row in tail.new])
+    case_id, values = tail.head.case_id, tail.case_values()
+    if revised is not None:
+        values["tooth"] = revised.tooth
+    if tail.was.rows == 0:
+        connection.execute(insert(cases).values(case_id=case_id, opened_at=tail.changed_at, **values))
+    else:
+        connection.execute(update(cases).where(cases.c.case_id == case_id).values(**values))
+    if revised is not None:
+        connection.execute(delete(films).where(films.c.case_id == case_id))
+        hashes = sorted({film.sha256 for film in revised.films})
+        connection.execute(insert(films), [{"case_id": case_id, "sha256": sha256} for sha256 in hashes])
+    if tail.new_entries:
+        connection.execute(insert(entries), tail.new_entries)
+    if tail.new_flags:
+        connection.execute(insert(entry_flags), tail.new_flags)
+    for old, new in tail.superseded.items():
+        connection.execute(update(entries).where(entries.c.seq == old).values(superseded_by=new))
+    connection.execute(update(archives).values(rows=tail.rows, sha256=tail.sha256))
+
+
+def _added(tail: Tail, new_revision: bool, new: Sequence[Entry]) -> Added:
+    ids = tuple(entry.id for entry in new)
+    return Added(tail.head, tail.revisions, new_revision, ids, Receipt(tail.rows, tail.sha256))

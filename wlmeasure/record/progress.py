@@ -1,0 +1,316 @@
+"""Where the treatment of a canal stands, read from its record: the rules of the trade applied to what was entered.
+
+The rules themselves are in the room ``decide``; here entries are matched to them. Only entries that stand and that count
+from the same reference point as the working length are used, and nothing is rescaled to fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, inf
+
+import numpy as np
+from attrs import evolve, frozen
+
+from wlmeasure.decide._limits import ACCEPTED_MM
+from wlmeasure.decide.advice import advice
+from wlmeasure.decide.electronic import RULER_STD_MM
+from wlmeasure.decide.filling import ConeFit, FillingLength, cone_fit, filling_length
+from wlmeasure.decide.methods import RadiographicLength, radiographic_length
+from wlmeasure.decide.shaping import (
+    ApicalSize,
+    Gauge,
+    Gauging,
+    LengthChange,
+    ShapingRules,
+    Shortfall,
+    apical_size,
+    gauging,
+    length_change,
+    shortfall,
+)
+from wlmeasure.decide.taper import Strain, bend_strain
+from wlmeasure.errors import CaseError, DecideError
+from wlmeasure.flags import Flag, merge
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.record.case import Case, Entry
+from wlmeasure.record.evaluate import CanalResult
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.stale import Stale, constriction_mm, stale_entries
+from wlmeasure.trade.instruments import AnyInstrument
+
+__all__ = ["CanalProgress", "CaseProgress", "bend_strains", "canal_progress", "case_progress"]
+
+
+# What was last found of a kind, at one level, and is worth repeating until it is found otherwise.
+OPEN_FINDINGS = {
+    ("glide path", "not reproducible"): "glide-path-open",
+    ("patency", "not patent"): "not-patent",
+    ("block", "not passed"): "block-open",
+    ("ledge", "not bypassed"): "ledge-open",
+    ("separated fragment", "not bypassed"): "fragment-open",
+    ("perforation", None): "perforation-noted",
+    ("perforation", "open"): "perforation-noted",
+    ("perforation", "closed"): "perforation-noted",
+    ("canals joining", "ends in the other"): "joins-other",
+}
+
+
+@frozen
+class CanalProgress:
+    """What the record says of one canal; a member is None where nothing was entered for it.
+
+    `current` is the entry of the working length that holds; `trial` is what a trial file film taken since it gives; `file`,
+    `gauge`, `cone` and `filling_check` are the entries that the verdicts beside them were made from.
+    """
+
+    canal: str
+    current: Entry | None
+    trial: RadiographicLength | None = None
+    file: Entry | None = None
+    shortfall: Shortfall | None = None
+    gauge: Entry | None = None
+    gauging: Gauging | None = None
+    apical: ApicalSize | None = None
+    cone: Entry | None = None
+    cone_fit: ConeFit | None = None
+    filling_check: Entry | None = None
+    filling: FillingLength | None = None
+    change: LengthChange | None = None
+    own_flags: tuple[Flag, ...] = ()
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """Every remark, in the order of the treatment, each once."""
+        parts = (self.trial, self.change, self.shortfall, self.gauging, self.apical, self.cone_fit, self.filling)
+        return merge(self.own_flags, *(() if part is None else part.flags for part in parts))
+
+
+@frozen
+class CaseProgress:
+    """Every canal that the record knows, and the entries that no longer hold.
+
+    `fault` says why a stored record cannot be followed, None where it can.
+    """
+
+    canals: tuple[CanalProgress, ...] = ()
+    stale: tuple[Stale, ...] = ()
+    fault: str | None = None
+
+
+def case_progress(case: Case) -> CaseProgress:
+    """The progress of every canal of a case from its entries; what no longer holds is listed beside it.
+
+    Entries that are out of order, as a file written elsewhere may hold, give a `fault` and nothing else.
+    """
+    try:
+        record = LengthRecord(case.entries)
+    except CaseError as error:  # a file from elsewhere; its films can be measured all the same
+        return CaseProgress(fault=str(error))
+    names = [canal.name for canal in case.canals]
+    points = {canal.name: canal.reference_point for canal in case.canals}
+    stale = stale_entries(record, reference_points=points)
+    gone = {item.entry.id for item in stale}
+    canals = []
+    for name in names:
+        if record.standing(name):
+            canal = canal_progress(record, name, case.instruments)
+            if canal.current is not None and canal.current.id in gone and canal.flags:
+                canal = evolve(canal, own_flags=(advice("working-length-open"), *canal.own_flags))
+            canals.append(canal)
+    return CaseProgress(tuple(canals), stale)
+
+
+def canal_progress(
+    record: LengthRecord,
+    canal: str,
+    instruments: Sequence[AnyInstrument] = (),
+    *,
+    rules: ShapingRules | None = None,
+) -> CanalProgress:
+    """What the standing entries of one canal say by the rules of :mod:`~wlmeasure.decide.shaping` and ``filling``.
+
+    Parameters
+    ----------
+    record, canal
+        The record and the canal's name.
+    instruments
+        The user's list, for the next larger file.
+    rules
+        Bounds of the shortfall rule.
+
+    Entries that the rules refuse, as two gauges that contradict each other, give a remark and no verdict.
+    """
+    current = record.current(canal)
+    rule = ShapingRules() if rules is None else rules
+    flags = _findings(record, canal)
+    checks = _of_kind(record, canal, "filling check")
+    check = checks[-1] if checks else None
+    out = CanalProgress(
+        canal=canal,
+        current=current,
+        filling_check=check,
+        filling=None if check is None or check.distance_mm is None else filling_length(check.distance_mm),
+        change=_change(record, canal),
+        trial=_trial(record, canal),
+        own_flags=tuple(flags),
+    )
+    working = None if current is None else current.length_mm
+    if current is None or working is None:
+        return out
+    files = [e for e in _of_kind(record, canal, "shaping file") if _comparable(e, current)]
+    gauges = [e for e in _of_kind(record, canal, "apical gauging") if _comparable(e, current)]
+    cones = [e for e in _of_kind(record, canal, "cone fit") if _comparable(e, current)]
+    short = None
+    if files and files[-1].length_mm is not None:
+        short = shortfall(working, files[-1].length_mm, std_mm=_std_of_difference(files[-1], current), rules=rule)
+    done = [e for e in files if e.length_mm is not None and rule.row(working - e.length_mm) <= 1]
+    shaped_size = done[-1].size if done else None
+    recent = _since(record, files[-1] if files else None, gauges)
+    verdict, apical = None, None
+    if recent:
+        try:
+            rows = [_gauge(entry) for entry in recent]
+            verdict = gauging(working, rows[-1], instruments, shaped_size=shaped_size)
+            apical = apical_size(working, rows)
+        except DecideError:
+            flags.append(advice("gauge-contradicts"))
+    cone = cones[-1] if cones else None
+    fit = None
+    if cone is not None and cone.length_mm is not None:
+        fit = cone_fit(working, cone.length_mm, resists=cone.finding == "resistance")
+        if apical is not None and apical.size is not None and cone.size != apical.size:
+            flags.append(advice("cone-other-size"))
+    return CanalProgress(
+        canal=canal,
+        current=current,
+        trial=out.trial,
+        file=files[-1] if files else None,
+        shortfall=short,
+        gauge=recent[-1] if recent else None,
+        gauging=verdict,
+        apical=apical,
+        cone=cone,
+        cone_fit=fit,
+        filling_check=out.filling_check,
+        filling=out.filling,
+        change=out.change,
+        own_flags=tuple(flags),
+    )
+
+
+def _findings(record: LengthRecord, canal: str) -> list[Flag]:
+    """Remarks on what was met in the canal and still stands in the way: the last word on each kind at each level."""
+    last = {(e.kind, e.level_mm): e.finding for e in record.in_order(canal)}
+    codes = [OPEN_FINDINGS.get((kind, finding)) for (kind, _), finding in last.items()]
+    return list(merge(advice(code) for code in codes if code is not None))
+
+
+def _of_kind(record: LengthRecord, canal: str, kind: str) -> list[Entry]:
+    """Standing entries of a kind that hold what the kind needs; a stranger's file may hold others."""
+    needs = KIND_TABLE[kind].needs
+    return [e for e in record.in_order(canal) if e.kind == kind and all(getattr(e, name) is not None for name in needs)]
+
+
+def _comparable(entry: Entry, current: Entry) -> bool:
+    return None in (entry.reference_point, current.reference_point) or entry.reference_point == current.reference_point
+
+
+def _std_of_difference(entry: Entry, current: Entry) -> float:
+    """Ruler or stated uncertainty of the insertion and of the working length; a decision is exact as it was decided."""
+    own = RULER_STD_MM if entry.length_std_mm is None else entry.length_std_mm
+    return hypot(own, 0.0 if current.kind == "decided working length" else current.length_std_mm or 0.0)
+
+
+def _since(record: LengthRecord, last: Entry | None, entries: list[Entry]) -> list[Entry]:
+    places = record.places()
+    return [e for e in entries if last is None or places[e.id] > places[last.id]]
+
+
+def _gauge(entry: Entry) -> Gauge:
+    assert entry.size is not None
+    finding = entry.finding
+    if finding not in KIND_TABLE["apical gauging"].findings:
+        raise DecideError(f"finding must be one of the kind's: {finding!r}")
+    return Gauge(entry.size, finding, entry.length_mm)  # type: ignore[arg-type]  # one of the four words, checked above
+
+
+def _trial(record: LengthRecord, canal: str) -> RadiographicLength | None:
+    """What the last trial file film gives, where no length was decided since (T1.4 to T1.6 of the named methods).
+
+    The end allowance is that of a root end without resorption; what is known of the canal enters through its trace.
+    """
+    films = _of_kind(record, canal, "trial file film")
+    current, places = record.current(canal), record.places()
+    if not films or (current is not None and places[current.id] > places[films[-1].id]):
+        return None
+    film = films[-1]
+    assert film.length_mm is not None
+    try:
+        return radiographic_length(
+            film.length_mm,
+            RULER_STD_MM if film.length_std_mm is None else film.length_std_mm,
+            apical_end="file tip",
+            tip_to_apex_mm=film.distance_mm,
+            tip_to_apex_std_mm=film.distance_std_mm,
+        )
+    except DecideError:  # an end outside 1 to 60 mm, or before the allowance
+        return None
+
+
+def _change(record: LengthRecord, canal: str) -> LengthChange | None:
+    """The decided length against an electronic length read since, else against the decision before it.
+
+    Only lengths from one reference point are compared; a decision that was superseded was one all the same.
+    """
+    current = record.current(canal)
+    if current is None or current.length_mm is None or current.kind != "decided working length":
+        return None
+    places = record.places()
+    read = [
+        length
+        for e in record.in_order(canal)
+        if places[e.id] > places[current.id] and _comparable(e, current) and (length := constriction_mm(e)) is not None
+    ]
+    if read and read[-1] >= ACCEPTED_MM[0]:
+        return length_change(current.length_mm, read[-1])
+    before = [
+        e.length_mm
+        for e in record.entries[: places[current.id]]
+        if e.kind == current.kind and e.canal == canal and _comparable(e, current) and e.length_mm is not None
+    ]
+    return length_change(before[-1], current.length_mm) if before else None
+
+
+def bend_strains(
+    canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
+) -> tuple[tuple[AnyInstrument, Strain], ...]:
+    """Strain of each instrument at the sharpest bend that it reaches with its tip at working length.
+
+    Curvature and its uncertainty are those of the measured profile, over the part of the canal coronal to the tip; the bend
+    is the place whose lower bound (95 %) is the largest there. It is the bend seen on the film that speaks for the canal, in
+    its plane only. Empty where no bend, no scale or no working length is known; an instrument whose working part does not
+    reach the bend is left out.
+    """
+    trace = canal.basis
+    if trace is None or trace.length is None or trace.curvature is None or working_length_mm is None:
+        return ()
+    bend, length = trace.curvature, trace.length
+    if not bend.determined or bend.form == "I":
+        return ()
+    from_tip = (length.canal_mm - bend.profile.at_mm) - (length.length_mm - working_length_mm)
+    reached = np.flatnonzero(from_tip >= 0.0)
+    if reached.size == 0:
+        return ()
+    curvature = np.abs(bend.profile.per_mm[reached])
+    half = NORMAL_95 * bend.profile.std_per_mm[reached]
+    k = int(np.argmax(curvature - half))
+    low, high = float(curvature[k] - half[k]), float(curvature[k] + half[k])
+    if not high > 0.0:
+        return ()
+    radius = 1.0 / float(curvature[k]) if low > 0.0 else None
+    interval = (1.0 / high, 1.0 / low if low > 0.0 else inf)
+    at = float(from_tip[reached[k]])
+    strains = [(one, bend_strain(one, at, radius, radius_interval_mm=interval)) for one in instruments]
+    return tuple((one, strain) for one, strain in strains if strain is not None)

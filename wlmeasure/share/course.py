@@ -1,0 +1,298 @@
+"""The course of the treatment on the report: how each length went, which instruments reached it, what was found.
+
+Everything is read from the length record. Nothing is rounded up: a length that an instrument is set by goes down to 0.1 mm.
+"""
+
+from __future__ import annotations
+
+from math import ceil, floor
+
+import numpy as np
+
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.record.case import Entry
+from wlmeasure.record.evaluate import CanalResult, CaseResult
+from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
+from wlmeasure.record.progress import CanalProgress, bend_strains, case_progress
+from wlmeasure.record.record import LengthRecord
+from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
+from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Table
+from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
+from wlmeasure.share.result import limit_words
+from wlmeasure.share.timeline import open_cautions, progress_words, stale_words, timeline
+from wlmeasure.trade.instruments import AnyInstrument
+
+__all__ = ["course", "strain_drawing", "timeline_drawing"]
+
+# One mark for each kind of length; what is not listed is no length from the reference point.
+MARKS: dict[str, Mark] = {
+    "preoperative estimate": "ring",
+    "trial file film": "square",
+    "film length": "square",
+    "electronic reading": "disc",
+    "electronic length": "disc",
+    "proposed working length": "diamond",
+    "decided working length": "diamond",
+    "glide path": "triangle",
+    "shaping file": "triangle",
+    "apical gauging": "cross",
+    "cone fit": "cross",
+}
+DASHES = ((), (6.0, 3.0), (2.0, 3.0), (9.0, 3.0, 2.0, 3.0), (4.0, 2.0), (1.0, 2.0))
+STRAIN_ABOVE = 1e-6
+
+
+def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
+    """The blocks of the treatment; only what is open where the record holds nothing but what was measured.
+
+    Parameters
+    ----------
+    result
+        The case as measured, with its entries.
+    colours
+        One a canal, as on the films.
+    """
+    progress = case_progress(result.case)
+    roles = {KIND_TABLE[entry.kind].role for entry in result.case.entries if entry.kind in KIND_TABLE}
+    if progress.fault is not None or not {"insertion", "event", "estimate"} & roles:
+        opened = tuple(open_cautions(progress))
+        return [Heading(2, "Open in the record"), Remarks(opened)] if opened else []
+    record = LengthRecord(result.case.entries)
+    blocks: list[Block] = [
+        Heading(2, "The course of the treatment", new_sheet=True),
+        Remarks(tuple(stale_words(progress.stale))),
+    ]
+    told = {canal.canal: canal for canal in progress.canals}
+    for canal in result.canals:
+        name = canal.canal.name
+        if name in told:
+            blocks += _canal(canal, told[name], record, result.case.instruments, colours[name])
+    lines = timeline(record)
+    rows = tuple(
+        (line.entry.id, line.text + (f" Superseded by {line.superseded_by}." if line.superseded_by else ""))
+        for line in lines
+    )
+    return [*blocks, Heading(2, "Every entry"), Table(rows, named=True)]
+
+
+def _canal(
+    canal: CanalResult, told: CanalProgress, record: LengthRecord, instruments: tuple[AnyInstrument, ...], colour: str
+) -> list[Block]:
+    left: list[Block] = []
+    lengths = timeline_drawing(record, canal.canal.name, colour)
+    if lengths is not None:
+        left.append(
+            Figure(
+                lengths,
+                "Ring: estimate. Square: film. Disc: electronic. Diamond: working length, and the step line what held. "
+                "Triangle: file reached. Cross: gauge or cone. Bars: 95 %.",
+            )
+        )
+    working = None if told.current is None else told.current.length_mm
+    strain = strain_drawing(canal, instruments, working, colour)
+    right: list[Block] = []
+    reached = _instrument_rows(record, canal.canal.name, working)
+    if reached:
+        right.append(Table(reached, ("instrument", "reached", "short by", "found"), numbers=(1, 2)))
+    found = _found_rows(told)
+    if found:
+        right.append(Table(found, named=True))
+    head = f"Canal {canal.canal.name}: "
+    right.append(Remarks(tuple(words.removeprefix(head) for words in progress_words(told))))
+    blocks: list[Block] = [
+        Heading(3, f"Canal {canal.canal.name}", colour),
+        Columns(tuple(left), tuple(right), 0.5),
+    ]
+    if strain is not None:
+        table = Table(
+            _strain_rows(canal, instruments, working), ("file", "at the bend", "strain", "95 %"), numbers=(1, 2)
+        )
+        caption = (
+            "Surface strain d/(2r) of each file along the measured canal, its tip at working length: "
+            "it compares files, it predicts no fracture."
+        )
+        blocks.append(Columns((Figure(strain, caption),), (table,), 0.5))
+    return blocks
+
+
+def _instrument_rows(record: LengthRecord, canal: str, working_mm: float | None) -> tuple[tuple[str, ...], ...]:
+    rows = []
+    for entry in record.in_order(canal):
+        kind = KIND_TABLE.get(entry.kind)
+        if kind is None or (kind.role != "insertion" and entry.kind != "coronal flaring"):
+            continue
+        short = "" if entry.length_mm is None or working_mm is None else _short_of(working_mm - entry.length_mm)
+        found = FINDING_WORDS.get(entry.finding or "", entry.finding or "")
+        passes = "" if entry.passes is None else f"{entry.passes} pass{'' if entry.passes == 1 else 'es'}"
+        reached = "" if entry.length_mm is None else limit_words(entry.length_mm)
+        rows.append((f"{kind.words} {_size(entry)}".strip(), reached, short, ", ".join(filter(None, (found, passes)))))
+    return tuple(rows)
+
+
+def _short_of(short_mm: float) -> str:
+    if abs(short_mm) < 0.05:
+        return "at length"
+    return f"{short_mm:.1f} mm" if short_mm > 0.0 else f"{-short_mm:.1f} mm beyond"
+
+
+def _size(entry: Entry) -> str:
+    if entry.size is None:
+        return ""
+    taper = "" if entry.taper is None else f"/{f'{entry.taper:.3f}'.rstrip('0').ljust(4, '0').removeprefix('0')}"
+    return f"{entry.size:02d}{taper}"
+
+
+def _found_rows(told: CanalProgress) -> tuple[tuple[str, str], ...]:
+    rows = []
+    if told.apical is not None:
+        size = told.apical.size
+        words = (
+            "not yet shown"
+            if size is None
+            else f"size {size}{', confirmed by the next larger' if told.apical.confirmed else ''}"
+        )
+        rows.append(("Apical size", words))
+    if told.cone_fit is not None:
+        rows.append(("Master cone", f"{told.cone_fit.verdict}, {_short(told.cone_fit.short_mm, 'working length')}"))
+    if told.filling is not None:
+        rows.append(("Filling", f"{told.filling.verdict}, {_short(told.filling.short_mm, 'the radiographic apex')}"))
+    return tuple(rows)
+
+
+def _short(short_mm: float, end: str) -> str:
+    return f"{short_mm:.1f} mm short of {end}" if short_mm >= 0.0 else f"{-short_mm:.1f} mm beyond {end}"
+
+
+def _strain_rows(
+    canal: CanalResult, instruments: tuple[AnyInstrument, ...], working_mm: float | None
+) -> tuple[tuple[str, ...], ...]:
+    rows = []
+    for one, strain in bend_strains(canal, instruments, working_mm):
+        low, high = (100.0 * end for end in strain.interval)
+        span = f"{low:.1f} to {high:.1f} %" if np.isfinite(high) else f"{low:.1f} % or more"
+        value = "not determined" if strain.value is None else f"{100.0 * strain.value:.1f} %"
+        rows.append((one.label, f"{strain.diameter_mm:.2f} mm", value, span))
+    return tuple(rows)
+
+
+def timeline_drawing(
+    record: LengthRecord, canal: str, colour: str, width: int = 430, height: int = 230
+) -> Drawing | None:
+    """Every length of one canal, entry by entry: what was measured, decided and reached, with 95 % bars.
+
+    Entries stand an equal step apart, since a treatment has minutes and weeks; a new day is marked. Superseded entries are
+    left out. None where there are fewer than two lengths.
+    """
+    entries = [e for e in record.in_order(canal) if e.length_mm is not None and e.kind in MARKS]
+    if len(entries) < 2:
+        return None
+    ends = [end for e in entries for end in _bar_mm(e)]
+    low, high = floor(min(ends) * 2 - 0.2) / 2, ceil(max(ends) * 2 + 0.2) / 2
+    axes = Axes(46.0, width - 12.0, 14.0, height - 46.0, -0.6, len(entries) - 0.4, low, high)
+    values = ticks(low, high, 7)
+    shapes: list[Shape] = axes.rows(values, [f"{v:g}" for v in values])
+    day = ""
+    for k, entry in enumerate(entries):
+        if entry.at[:10] != day:
+            day = entry.at[:10]
+            x = axes.x(k - 0.5)
+            shapes += [
+                Line(((x, axes.top), (x, axes.bottom + 8.0)), "#8a929b", dash=(2.0, 3.0)),
+                Label(min(x + 3.0, width - 58.0), axes.bottom + (16.0 if x < width - 61.0 else 27.0), day, 10.0),
+            ]
+    shapes += _held(axes, entries, colour)
+    for k, entry in enumerate(entries):
+        shapes += _length_mark(axes, k, entry, colour)
+    shapes += axes.titles("entries, in order", "mm from the reference point", width, height)
+    return Drawing(
+        (0.0, 0.0, width, height), width, height, tuple(shapes), f"Lengths of canal {canal} over the treatment"
+    )
+
+
+def _bar_mm(entry: Entry) -> tuple[float, float]:
+    """The 95 % interval of an entry's length."""
+    assert entry.length_mm is not None
+    half = NORMAL_95 * (entry.length_std_mm or 0.0)
+    return entry.length_mm - half, entry.length_mm + half
+
+
+def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
+    """The step line of the working length that held: decided, else proposed."""
+    decided = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
+    steps = decided or [k for k, e in enumerate(entries) if e.kind == "proposed working length"]
+    points: list[tuple[float, float]] = []
+    for k, after in zip(steps, [*steps[1:], len(entries) - 0.5], strict=True):
+        length = entries[k].length_mm
+        assert length is not None
+        points += [(axes.x(k), axes.y(length)), (axes.x(after), axes.y(length))]
+    return [Line(tuple(points), colour, 2.4)] if points else []
+
+
+def _length_mark(axes: Axes, k: int, entry: Entry, colour: str) -> list[Shape]:
+    assert entry.length_mm is not None
+    x, y = axes.x(k), axes.y(entry.length_mm)
+    shapes: list[Shape] = []
+    if entry.length_std_mm:
+        bottom, top = (axes.y(end) for end in _bar_mm(entry))
+        shapes += [Line(((x, top), (x, bottom)), INK, 1.2)]
+        shapes += [Line(((x - 3.0, end), (x + 3.0, end)), INK, 1.2) for end in (top, bottom)]
+    ink = colour if entry.kind == "decided working length" else INK
+    shapes += mark(MARKS[entry.kind], x, y, ink, 4.0)
+    size = _size(entry)
+    if size:
+        shapes.append(Label(x, y - 8.0, size, 9.5, anchor="middle"))
+    return shapes
+
+
+def strain_drawing(
+    canal: CanalResult,
+    instruments: tuple[AnyInstrument, ...],
+    working_mm: float | None,
+    colour: str,
+    width: int = 430,
+    height: int = 200,
+) -> Drawing | None:
+    """Surface strain e = d / (2 r) of each file along the measured canal, its tip at working length.
+
+    d is the file's nominal diameter there, 1/r the curvature profile of the film that speaks for the canal. The band is the
+    95 % interval of the curvature for the thickest file. None where nothing is bent or no length is known.
+    """
+    trace = canal.basis
+    if trace is None or trace.length is None or trace.curvature is None or working_mm is None or not instruments:
+        return None
+    if not bend_strains(canal, instruments, working_mm):
+        return None
+    profile = trace.curvature.profile
+    from_tip = working_mm - trace.length.coronal_mm - profile.at_mm
+    bend, slack = np.abs(profile.per_mm), NORMAL_95 * profile.std_per_mm
+    curves = []
+    for one in instruments:
+        inside = (from_tip >= 0.0) & (from_tip <= one.working_part_mm)
+        thick = np.array([one.diameter_mm(float(n)) for n in from_tip[inside]])
+        curves.append((one, profile.at_mm[inside], 50.0 * thick * bend[inside], 50.0 * thick * slack[inside]))
+    if not any(len(at) > 1 for _, at, _, _ in curves):
+        return None
+    top = max(float((value + band).max()) for _, at, value, band in curves if len(at))
+    values = ticks(0.0, max(top, STRAIN_ABOVE), 6)
+    axes = Axes(
+        46.0, width - 62.0, 14.0, height - 40.0, 0.0, float(profile.at_mm[-1]), 0.0, max(top * 1.05, values[-1])
+    )
+    shapes: list[Shape] = axes.rows(values, [f"{v:g}" for v in values], 0.0)
+    along = ticks(0.0, float(profile.at_mm[-1]), 8)
+    shapes += axes.columns(along, [f"{v:g}" for v in along])
+    label_y: list[float] = []
+    for k, (one, at, value, _) in enumerate(curves):
+        if len(at) < 2:
+            continue
+        points = tuple((axes.x(float(a)), axes.y(float(v))) for a, v in zip(at, value, strict=True))
+        shapes.append(Line(points, INK, 1.4, DASHES[k % len(DASHES)]))
+        y = points[-1][1] + 4.0
+        while any(abs(y - other) < 11.0 for other in label_y):
+            y -= 11.0
+        label_y.append(y)
+        shapes.append(Label(axes.right + 5.0, y, one.label.split(" ")[0], 10.5))
+    end = axes.x(float(np.clip(working_mm - trace.length.coronal_mm, 0.0, profile.at_mm[-1])))
+    shapes.append(Line(((end, axes.top), (end, axes.bottom)), colour, 1.6, (3.0, 3.0)))
+    shapes.append(Ellipse(end, axes.bottom, 3.0, 3.0, fill=colour))
+    shapes += axes.titles("mm from the orifice", "strain, %", width - 50, height)
+    return Drawing((0.0, 0.0, width, height), width, height, tuple(shapes), "Strain of each file along the canal")

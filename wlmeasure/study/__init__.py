@@ -1,0 +1,1 @@
+"""Studies of measurements: how far observers agree."""

@@ -1,0 +1,375 @@
+"""Which way a thin line runs between clicks: smooth curves, each judged by all that is seen along it.
+
+A measure cell by cell (`ridge`) is nothing where a canal fades towards its end, and the cheapest path over cells then cuts
+the bend or leaves for the root's outline. Here the film is straightened along a few **rough curves** through the clicks: the
+line or parabola of the clicks, a bulge of it to either side, and the path over cells. In each strip every polyline is a
+candidate whose direction changes by little from row to row; dynamic programming finds the one with the largest **score**::
+
+    sum along it of (what is seen, from LEAST to MOST noise levels, less USUAL) - BENDING_MM * sum of curvature squared
+
+What is seen along a stretch is the mean of both flanks less the centre, less a share of the flanks' difference, averaged along
+the direction that the candidate has there. It may be negative, so that weak evidence adds up over a centimetre; and no
+strong line beside the canal counts more than `MOST`. Flanks are taken at two distances, since a canal tapers: the nearer ones
+see it where the root is narrow and convex. The noise level is that of the strips, so that no tone curve has to be known.
+
+All constants are our parameters, chosen on synthetic films (flat teeth with canals of random shape, seeds 1000 to 1059).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import exp
+
+import cv2
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.trace.ridge import working_grid
+from wlmeasure.trace.spline import arc_length, smooth_line
+from wlmeasure.trace.strip import line_normals
+
+__all__ = ["Route", "Standing", "best_route", "rough_curves", "standing"]
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+CELL_MM = 0.05  # across a strip; a canal's end is 0.2 mm wide
+ROW_MM, FINE = 0.3, 3  # length of a stretch, samples in it
+STEEPEST = 5  # cells a stretch: 40 degrees against the rough curve
+TURN = 2  # cells a stretch from one to the next: a curvature of 1.1 per mm; random shapes bend by up to 1.2 (95 %)
+REACH_MM = 1.5  # to both sides of a rough curve
+FLANKS_MM = (0.2, 0.35)
+ALONG_SD_MM = 0.3
+UNLIKE = 1.25  # share of the flanks' difference: the periodontal line has bone on one side and dentine on the other
+LEAST, MOST, USUAL = -4.0, 2.5, 0.7
+BENDING_MM = 5.0
+BULGES = (-0.12, 0.12)  # of the distance between two clicks
+CLICK_SD_MM, CLICK_MOST = 0.1, 8.0  # a click between the ends; one that stands on nothing is no wall
+KNOT_MM = 1.2
+STANDING_REACH_MM = 1.5
+# A logistic fitted to 47 failed and 667 good traces (seeds 1000 to 1099 of three kinds of film, and 60 films fainter still).
+DOUBT_NONE, DOUBT_SEEN, DOUBT_MARGIN = 0.5, 5.1, 1.7
+MARGIN_FROM, MARGIN_TO = -5.0, 8.0
+SAME_MM, OTHER_MM = 0.15, 0.2  # a way is the same within the first all along, another one beyond the second somewhere
+APART = 3  # stretches so far apart share no sample
+NEVER = np.float32(-1e9)
+TAPS = np.arange(1 - FINE, 2 * FINE)  # samples that a stretch is averaged over, from its begin
+# Cells to the flanks by direction: across a slanting stretch they lie farther apart along the strip's rows.
+FLANKS = np.rint(
+    np.outer(FLANKS_MM, np.hypot(1.0, np.arange(-STEEPEST, STEEPEST + 1) * CELL_MM / ROW_MM)) / CELL_MM
+).astype(int)
+
+
+@frozen(eq=False)
+class Route:
+    """A way between the clicks: (N, 2) points in mm (row, col), and its score in noise levels times mm."""
+
+    path_mm: Float64
+    score: float
+
+
+@frozen
+class Standing:
+    """How well a path is told from other ways by what is seen.
+
+    Attributes
+    ----------
+    seen
+        What is seen along it, the mean in noise levels, between `LEAST` and `MOST`.
+    margin
+        By how much the best way within 0.15 mm of it beats the best one that leaves it by 0.2 mm, noise levels times mm.
+    """
+
+    seen: float
+    margin: float
+
+    @property
+    def doubt(self) -> float:
+        """How likely the path is to have left its line: a logistic of both, fitted to traces of known truth."""
+        margin = min(max(self.margin, MARGIN_FROM), MARGIN_TO)
+        return 1.0 / (1.0 + exp(DOUBT_SEEN * self.seen + DOUBT_MARGIN * margin - DOUBT_NONE))
+
+
+@frozen(eq=False)
+class _Strips:
+    """What is seen in strips along B curves: N stretches, 2 K + 1 directions, 2 J + 1 places across.
+
+    lines, normals : (B, N + 1, 2), mm
+        Where the stretches begin and end, and the direction across.
+    step_mm : (B,)
+        Length of a stretch.
+    bend : (B, N + 1)
+        Curvature of the curve itself, 1 / mm.
+    seen : (N, 2 K + 1, B, 2 J + 1)
+        In noise levels, for the stretch that begins at that place and runs in that direction; `LEAST` outside the film.
+    """
+
+    lines: Float64
+    normals: Float64
+    step_mm: Float32
+    bend: Float32
+    seen: Float32
+
+    @property
+    def gain(self) -> Float32:
+        """What each stretch adds to a score."""
+        return np.asarray((self.seen - np.float32(USUAL)) * self.step_mm[:, None], np.float32)
+
+    @property
+    def places(self) -> int:
+        """Places across a strip."""
+        return int(self.seen.shape[3])
+
+
+def rough_curves(clicks_mm: Float64) -> list[Float64]:
+    """Curves (200, 2) through the clicks (K, 2), in a plane with equal units: what may be before the film is seen."""
+    along = arc_length(clicks_mm)
+    t = np.linspace(0.0, along[-1], 200)
+    middle: Float64
+    if len(clicks_mm) <= 3:
+        middle = np.column_stack([np.polyval(np.polyfit(along, c, len(clicks_mm) - 1), t) for c in clicks_mm.T])
+        middle[0], middle[-1] = clicks_mm[0], clicks_mm[-1]
+    else:
+        middle = smooth_line(clicks_mm, len(clicks_mm) - 1, 200)
+    normals = line_normals(middle)
+    leg = np.clip(np.searchsorted(along, t, side="right") - 1, 0, len(clicks_mm) - 2)
+    size = np.diff(along)[leg]
+    share = (t - along[leg]) / size
+    bulge = np.sin(np.pi * share) * size
+    return [middle] + [middle + normals * (amount * bulge)[:, None] for amount in BULGES]
+
+
+def best_route(
+    density: NDArray[np.generic], clicks_px: Float64, curves_px: list[Float64], mm_per_px: tuple[float, float]
+) -> Route:
+    """The best way through the clicks in the strips along any of the rough curves.
+
+    Parameters
+    ----------
+    density : (R, C)
+        The film, with a sign by which the line is darker than what is beside it.
+    clicks_px : (K, 2)
+        The route begins and ends on the first and the last.
+    curves_px : of (N, 2)
+        Curves to look about besides those through the clicks alone.
+    mm_per_px
+        Rough pixel size (row, col).
+    """
+    pixel = np.array(mm_per_px)
+    clicks = clicks_px * pixel
+    curves = rough_curves(clicks) + [curve * pixel for curve in curves_px]
+    strips = _straighten(density, curves, pixel, REACH_MM)
+    costs = _click_costs(strips, clicks)
+    came, _ = _forward(strips, strips.gain, costs)
+    scores = came[-1][:, :, strips.places // 2].max(axis=0)
+    best = int(scores.argmax())
+    return Route(_walk_back(strips, came, best), float(scores[best]))
+
+
+def _straighten(
+    density: NDArray[np.generic], curves: list[Float64], pixel: Float64, reach_mm: float, signs: Sequence[int] = (1,)
+) -> _Strips:
+    """Strips along curves of (N, 2) points in mm, `reach_mm` to both sides."""
+    lengths = np.array([arc_length(curve)[-1] for curve in curves])
+    rows = max(8, round(float(lengths.max()) / ROW_MM))
+    fine = rows * FINE + 1
+    lines = np.empty((len(curves), fine + 2 * FINE, 2))
+    for k, curve in enumerate(curves):
+        line = smooth_line(curve, max(3, round(float(lengths[k]) / KNOT_MM)), fine)
+        before = line[0] + (line[0] - line[1]) * np.arange(FINE, 0, -1)[:, None]
+        after = line[-1] + (line[-1] - line[-2]) * np.arange(1, FINE + 1)[:, None]
+        lines[k] = np.vstack([before, line, after])
+    normals = np.stack([line_normals(line) for line in lines])
+    reach = round(reach_mm / CELL_MM)
+    half = reach + int(FLANKS.max()) + round(STEEPEST * TAPS[-1] / FINE)
+    strip, outside = _film_along(density, lines, normals, half, pixel)
+    contrasts = _contrasts(strip, rows, reach)
+    levels = [np.float32(_noise(contrast) or 1.0) for contrast, _ in contrasts]
+    seen = np.full(contrasts[0][0].shape, LEAST, np.float32)
+    for (contrast, unlike), level in zip(contrasts, levels, strict=True):
+        for sign in signs:
+            np.maximum(seen, (sign * contrast - unlike) / level, out=seen)
+    np.minimum(seen, MOST, out=seen)
+    starts = outside[FINE : FINE + rows * FINE : FINE, :, half - reach : half + reach + 1]
+    if starts.any():
+        seen = np.where(starts[:, None], np.float32(LEAST), seen)
+    step = lengths / rows
+    tangent = np.asarray(np.gradient(lines, axis=1), np.float64)
+    heading = np.unwrap(np.arctan2(tangent[..., 1], tangent[..., 0]), axis=1)
+    bend = np.gradient(heading, axis=1) / (step[:, None] / FINE)
+    own = np.s_[:, FINE : FINE + fine : FINE]
+    return _Strips(lines[own], normals[own], step.astype(np.float32), bend[own].astype(np.float32), seen)
+
+
+def _film_along(
+    density: NDArray[np.generic], lines: Float64, normals: Float64, half: int, pixel: Float64
+) -> tuple[Float32, NDArray[np.bool_]]:
+    """The film at (S, B, 2 `half` + 1) places beside B lines of S points, and which of these lie outside it."""
+    across = np.arange(-half, half + 1, dtype=np.float32) * np.float32(CELL_MM)
+    last = np.array(density.shape) - 1.0
+    rims = (lines[:, :, None] + across[[0, -1], None] * normals[:, :, None]) / pixel
+    rims = np.clip(rims.reshape(-1, 2), 0.0, last)
+    grid = working_grid(
+        density, np.array([rims.min(axis=0), rims.max(axis=0)]), (pixel[0], pixel[1]), margin_mm=0.1, cell_mm=CELL_MM
+    )
+    # All lines side by side, in cells and float32: the places are many.
+    start = grid.to_cells((lines / pixel).reshape(-1, 2)).reshape(lines.shape).transpose(1, 0, 2)
+    slope = (normals / (pixel * grid.cell_px)).transpose(1, 0, 2)
+    at = start.astype(np.float32)[:, :, None] + across[:, None] * slope.astype(np.float32)[:, :, None]
+    flat = at.reshape(len(at), -1, 2)
+    strip = cv2.remap(grid.values, flat[..., 1], flat[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    low, high = grid.to_cells(np.array([[-0.5, -0.5], last + 0.5]))
+    outside = ((at < low) | (at > high)).any(axis=-1)
+    return np.asarray(strip, np.float32).reshape(at.shape[:3]), outside
+
+
+def _contrasts(strip: Float32, rows: int, reach: int) -> list[tuple[Float32, Float32]]:
+    """Flanks less centre, and what their difference takes off: (N, 2 K + 1, B, 2 J + 1) each, for either pair of flanks."""
+    weights = np.exp(-0.5 * ((TAPS - 0.5 * FINE) * ROW_MM / FINE / ALONG_SD_MM) ** 2).astype(np.float32)
+    weights /= weights.sum()
+    rim = int(FLANKS.max())
+    middle, wide = strip.shape[2] // 2, 2 * reach + 1
+    shape = (rows, 2 * STEEPEST + 1, strip.shape[1], wide)
+    found = [(np.empty(shape, np.float32), np.empty(shape, np.float32)) for _ in FLANKS]
+    for k in range(2 * STEEPEST + 1):
+        smooth = np.zeros((rows, strip.shape[1], wide + 2 * rim), np.float32)
+        for tap, weight in zip(TAPS, weights, strict=True):
+            left = middle - reach - rim + round((k - STEEPEST) * tap / FINE)
+            first = FINE + tap
+            smooth += weight * strip[first : first + rows * FINE : FINE, :, left : left + wide + 2 * rim]
+        centre = smooth[:, :, rim : rim + wide]
+        for flank, (contrast, unlike) in zip(FLANKS[:, k], found, strict=True):
+            low, high = smooth[:, :, rim - flank :][:, :, :wide], smooth[:, :, rim + flank :][:, :, :wide]
+            contrast[:, k] = 0.5 * (low + high) - centre
+            unlike[:, k] = UNLIKE * np.abs(low - high)
+    return found
+
+
+def _noise(contrast: Float32) -> float:
+    """Level of the noise, from places a little farther along: what changes slowly is no noise."""
+    straight = contrast[:, STEEPEST, :, ::4]
+    gaps = np.abs(straight[APART:] - straight[:-APART]).ravel()
+    middle = float(np.partition(gaps, gaps.size // 2)[gaps.size // 2])
+    return float(middle / (0.6745 * np.sqrt(2.0)))
+
+
+def _click_costs(strips: _Strips, clicks: Float64) -> Float32:
+    """(N + 1, B, 2 J + 1): what it costs to pass a click between the ends at a distance."""
+    batch, rows = strips.lines.shape[:2]
+    reach = strips.places // 2
+    across = np.arange(-reach, reach + 1) * CELL_MM
+    costs = np.zeros((rows, batch, across.size), np.float32)
+    for click in clicks[1:-1]:
+        for k in range(batch):
+            row = int(np.hypot(*(strips.lines[k] - click).T).argmin())
+            away = across - float((click - strips.lines[k, row]) @ strips.normals[k, row])
+            costs[row, k] += np.minimum(0.5 * (away / CLICK_SD_MM) ** 2, CLICK_MOST)
+    return costs
+
+
+def _bending(strips: _Strips) -> Float32:
+    """(N + 1, 2 `TURN` + 1, B, 1): what turning by so many cells costs at a row."""
+    turns = np.arange(-TURN, TURN + 1, dtype=np.float32) * np.float32(CELL_MM / ROW_MM**2)
+    bend = strips.bend.T[:, None, :, None] + turns[:, None, None]
+    return np.asarray(BENDING_MM * bend**2 * strips.step_mm[:, None], np.float32)
+
+
+def _turned(score: Float32, costs: Float32) -> Float32:
+    """The best score by the direction of the next stretch, from that by the last one's; `costs` of the turns in their order."""
+    wide = len(score)
+    padded = np.full((wide + 2 * TURN, *score.shape[1:]), NEVER, np.float32)
+    padded[TURN : TURN + wide] = score
+    best: Float32 = padded[2 * TURN :] - costs[0]
+    for turn in range(1, 2 * TURN + 1):
+        np.maximum(best, padded[2 * TURN - turn : 2 * TURN - turn + wide] - costs[turn], out=best)
+    return best
+
+
+def _moved(score: Float32, sign: int) -> Float32:
+    """Each direction's scores carried along it to the next row (sign 1) or back to the last (-1)."""
+    directions, batch, places = score.shape
+    padded = np.full((directions, batch, places + 2 * STEEPEST), NEVER, np.float32)
+    padded[:, :, STEEPEST : STEEPEST + places] = score
+    # A view whose rows start one cell later from one direction to the next.
+    first, second, third = padded.strides
+    begin = padded[0, 0, 2 * STEEPEST :] if sign > 0 else padded[0, 0]
+    view = np.lib.stride_tricks.as_strided(begin, score.shape, (first - sign * third, second, third))
+    return np.array(view, np.float32)
+
+
+def _forward(strips: _Strips, gain: Float32, passing: Float32) -> tuple[list[Float32], list[Float32]]:
+    """Best scores of the ways to each row: by the direction they come from, and by the one they go on in."""
+    bending = _bending(strips)
+    score: Float32 = np.full((gain.shape[1], *passing.shape[1:]), NEVER, np.float32)
+    score[:, :, strips.places // 2] = 0.0
+    came, went = [score], [score]
+    for row in range(len(gain)):
+        if row:
+            went.append(_turned(score, bending[row]))
+        score = _moved(went[-1] + gain[row], 1) - passing[row + 1]
+        came.append(score)
+    return came, went
+
+
+def _backward(strips: _Strips, gain: Float32, passing: Float32) -> list[Float32]:
+    """Best scores of the ways from each row to the last click, by the direction they go on in."""
+    bending = _bending(strips)[:, ::-1]
+    score: Float32 = np.full(gain.shape[1:], NEVER, np.float32)
+    score[:, :, strips.places // 2] = 0.0
+    ahead = []
+    for row in range(len(gain) - 1, -1, -1):
+        ahead.append(_moved(score - passing[row + 1], -1) + gain[row])
+        if row:
+            score = _turned(ahead[-1], bending[row])
+    return ahead[::-1]
+
+
+def _walk_back(strips: _Strips, came: list[Float32], curve: int) -> Float64:
+    """The best way along one curve, from its end."""
+    middle = strips.places // 2
+    place, direction = middle, int(came[-1][:, curve, middle].argmax())
+    places = [place]
+    for row in range(len(strips.seen) - 1, -1, -1):
+        place -= direction - STEEPEST
+        places.append(place)
+        if row:
+            before = np.arange(max(direction - TURN, 0), min(direction + TURN, 2 * STEEPEST) + 1)
+            bend = strips.bend[curve, row] + (direction - before) * (CELL_MM / ROW_MM**2)
+            scores = came[row][before, curve, place] - BENDING_MM * bend**2 * strips.step_mm[curve]
+            direction = int(before[int(scores.argmax())])
+    offsets = (np.array(places[::-1]) - middle) * CELL_MM
+    return np.asarray(strips.lines[curve] + offsets[:, None] * strips.normals[curve], np.float64)
+
+
+def standing(
+    density: NDArray[np.generic],
+    path_px: Float64,
+    clicks_px: Float64,
+    mm_per_px: tuple[float, float],
+    signs: Sequence[int] = (1,),
+) -> Standing:
+    """How a path stands against other ways between its ends; the path need not come from here.
+
+    Parameters
+    ----------
+    density, clicks_px, mm_per_px
+        As for `best_route`.
+    path_px : (N, 2)
+        From the first click to the last.
+    signs
+        1 for a line darker than its flanks, -1 for a brighter one, both for either.
+    """
+    pixel = np.array(mm_per_px)
+    strips = _straighten(density, [path_px * pixel], pixel, STANDING_REACH_MM, signs)
+    costs = _click_costs(strips, clicks_px * pixel)
+    middle = strips.places // 2
+    away_mm = np.abs(np.arange(-middle, middle + 1)) * CELL_MM
+    own = np.where(away_mm < SAME_MM + 1e-6, costs, -NEVER)
+    # One pass for the ways within and for all of them, which differ in what passing a place costs.
+    came, went = _forward(strips, strips.gain, np.concatenate([own, costs], axis=1).astype(np.float32))
+    best = float(came[-1][:, 0, middle].max())
+    # The best way through each place is the best one to it and the best one from it.
+    ways = zip(went, _backward(strips, strips.gain, costs), strict=True)
+    other = max(float((to[:, 1:] + back)[:, 0, away_mm > OTHER_MM - 1e-6].max()) for to, back in ways)
+    return Standing(float(strips.seen[:, STEEPEST, 0, middle].mean()), best - other)

@@ -248,7 +248,8 @@ def test_a_presentation_carries_paths_labels_and_our_spacing(on_dicom, presented
     (label,) = canal.TextObjectSequence
     assert label.UnformattedTextValue.startswith("MB 20.6 mm ± ")  # 4 + 8.01 + 8.55
     assert list(label.AnchorPoint) == [400.625, 521.0]
-    assert {layer.GraphicLayer for layer in state.GraphicLayerSequence} == {"SCALE", "CANAL 1"}
+    layers = {layer.GraphicLayer: layer.GraphicLayerDescription for layer in state.GraphicLayerSequence}
+    assert layers == {"SCALE": "Known lengths: 20 mm", "CANAL 1": "Mesiobuccal canal"}
     assert faults(path) == []
 
 

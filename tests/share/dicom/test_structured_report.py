@@ -14,6 +14,7 @@ from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.image.reading import is_structured_report
 from wlmeasure.record.case import case_to_json, load_case
 from wlmeasure.record.evaluate import accept_paths, evaluate
+from wlmeasure.share.deidentify import Profile, deidentify_files
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.objects import dicom_bytes
 from wlmeasure.share.dicom.report_reading import case_from_report, predecessor, read_report
@@ -282,6 +283,25 @@ def test_names_go_on_as_they_are(report, on_dicom, faults, recwarn, held, expect
     assert (str(read.PatientName), read.PatientID) == (expected, "A  17")
     assert faults(path) == []
     assert len(recwarn) == 0
+
+
+def test_a_deidentified_report_keeps_its_numbers_and_codes(report, on_dicom, tmp_path):
+    """What a person typed goes, with the case inside; tooth, canal, lengths and their paths are codes and numbers."""
+    result = on_dicom()
+    path = report(result)
+    film = result.case.film_path(result.films[0].film)
+    deidentify_files([str(film), str(path)], str(tmp_path / "clean"), Profile(), no_text_in_pixels=True)
+    (clean,) = [p for p in (tmp_path / "clean").glob("*.dcm") if is_structured_report(p)]
+    document = read_report(clean)
+    assert document.case is None
+    assert document.tooth == "46"
+    assert [entry.canal for entry in document.lengths] == ["CANAL-MB", "CANAL-MB"]
+    for entry, own in zip(document.lengths, (CORONAL_MM + CANAL_MM, CANAL_MM), strict=True):
+        assert entry.length_mm == pytest.approx(own)
+        assert abs(entry.recomputed_mm - own) < MICROMETRE
+    words = texts(pydicom.dcmread(clean))
+    for word in ("Käthe", "P-0017", "A17", "Quill", "agreed", "mesiobuccal cusp", "1.2.3.4"):
+        assert word not in words
 
 
 def test_the_name_of_a_file_stays_at_home(report, on_png):

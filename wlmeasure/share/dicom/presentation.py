@@ -21,6 +21,7 @@ from wlmeasure.image.radiograph import DISPLAY_PERCENTILES, printable
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
 from wlmeasure.share.dicom.checks import check_graphics
+from wlmeasure.share.dicom.codes import canal_code
 from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
@@ -130,7 +131,15 @@ def _drawn(
         name = printable(canal.canal.name, 40)
         length = None if trace.length is None else trace.length
         words = "" if length is None else f" {length_words(length.length_mm, length.length_std_mm)}"
-        add(f"CANAL {k}", f"Canal {name}", colours[canal.canal.name], lines, f"{name}{words}", path[-1])
+        # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
+        add(
+            f"CANAL {k}",
+            canal_code(canal.canal.name).meaning,
+            colours[canal.canal.name],
+            lines,
+            f"{name}{words}",
+            path[-1],
+        )
     return layers, annotations
 
 

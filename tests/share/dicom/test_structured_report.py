@@ -12,10 +12,11 @@ from attrs import evolve
 
 from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.image.reading import is_structured_report
-from wlmeasure.record.case import case_to_json, load_case
+from wlmeasure.record.case import FileTaper, case_to_json, load_case
 from wlmeasure.record.evaluate import accept_paths, evaluate
 from wlmeasure.share.deidentify import Profile, deidentify_files
 from wlmeasure.share.dicom import codes
+from wlmeasure.share.dicom.calibrated import calibrated_copy
 from wlmeasure.share.dicom.objects import dicom_bytes
 from wlmeasure.share.dicom.report_reading import case_from_report, predecessor, read_report
 from wlmeasure.share.dicom.report_words import report_json, report_text
@@ -372,6 +373,21 @@ def test_a_scale_from_the_header_says_so(report, tmp_path, measure, make):
     assert ("122421", "CAL-SPACING") in scale_group.evaluations
     assert scale_group.number("122322", "M-ROW").value == pytest.approx(0.040 / 1.1)
     assert scale_group.number("122423") is None
+
+
+def test_an_estimate_by_taper_says_so_and_is_no_fiducial(report, made):
+    case = load_case(SAMPLES / "cases" / "curved_out_of_plane.wl.json")
+    (film,) = accept_paths(evaluate(case)).films
+    taper = FileTaper(points_px=film.scale[0].path_px, trace_kind="path", file_size=15)
+    result = evaluate(evolve(case, films=(evolve(film, scale=(taper,)),)))
+    assert result.films[0].estimated
+    path = report(result)
+    group = read_report(path).groups[0]
+    assert ("122421", "CAL-TAPER") in group.evaluations
+    assert group.number("122322", "M-ROW").value == pytest.approx(result.films[0].calibration.mm_per_px_row)
+    assert case_from_report(path).films[0].scale == (taper,)
+    with pytest.raises(ShareError, match="its scale comes from the taper of the file"):
+        calibrated_copy(result, film_images(result)[0], **made)
 
 
 def test_two_films_of_two_kinds_are_both_referred_to(report, tmp_path, measure, make, on_dicom):

@@ -38,13 +38,16 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     add.add_argument("--on", type=int, metavar="ROW", help="the state that this was made from: the row `show` gives")
     add.add_argument("--by", metavar="NAME", help="who stores it (the user of this computer)")
     add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic length'")
-    add.add_argument("--canal", metavar="CANAL", help="the entry's canal")
+    add.add_argument("--canal", metavar="CANAL", help="the entry's canal; none for the whole tooth")
     add.add_argument(
         "--set",
         action="append",
         default=[],
         metavar="MEMBER=VALUE",
         help="another member of the entry; may be repeated",
+    )
+    add.add_argument(
+        "--confirm", action="append", default=[], metavar="CODE", help="a question about the entry, answered with yes"
     )
     add.add_argument("--at", metavar="TIME", help="when the entry was made (now)")
     find = word("list", "the cases of a search", _list)
@@ -112,9 +115,8 @@ def _add(arguments: argparse.Namespace) -> None:
 
     by = _user(arguments.by)
     if arguments.kind is not None:
-        if arguments.canal is None or arguments.id is not None:
-            raise WlmeasureError("--canal must be given with --kind, and --id is for case files")
-        from wlmeasure import __version__
+        if arguments.id is not None:
+            raise WlmeasureError("--id must not be given with --kind: it is for case files")
         from wlmeasure.record.archive.typed import typed_entry
 
         with _open(arguments) as archive:
@@ -127,12 +129,12 @@ def _add(arguments: argparse.Namespace) -> None:
                 arguments.set,
                 at=arguments.at or _now()[:19],
                 by=by,
-                program=f"wlmeasure {__version__}",
+                confirmed=arguments.confirm,
             )
             added = archive.append(arguments.what, entry, by=by, at=_now(), on=head)
     else:
-        if arguments.canal is not None or arguments.set or arguments.at is not None:
-            raise WlmeasureError("--kind must be given with --canal, --set and --at: they are for one entry")
+        if arguments.canal is not None or arguments.set or arguments.at is not None or arguments.confirm:
+            raise WlmeasureError("--kind must be given with --canal, --set, --at and --confirm: they are for one entry")
         from wlmeasure.record.archive.archive import identified
         from wlmeasure.record.case import load_case
 

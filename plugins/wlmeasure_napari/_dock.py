@@ -43,6 +43,7 @@ from wlmeasure.share.result import (
     stop_setting_mm,
     stop_words,
 )
+from wlmeasure_napari._archive import store
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._drafts import free_drafts
@@ -254,6 +255,10 @@ class WorkingLengthDock(QWidget):
                          button("Report", self._report, "Write the report, as a page or as PDF"),
                          button("Stops card", self._card, "One small sheet: every stop of every canal")))  # fmt: skip
         self.saved = part.add(note())
+        part.add(self._field("case_id", "Case id", None, "The practice's own id for the archive; no names"))
+        part.add(
+            button("Store in archive", self._store, "Store case and record; nothing in the archive is ever overwritten")
+        )
         part.add(self._message("record"))
         self.large = QCheckBox("large type")
         self.large.setToolTip("Readable from 1.5 m; T and Enter alone trace and accept")
@@ -341,6 +346,8 @@ class WorkingLengthDock(QWidget):
         self._show_canal()
         self._show_length()
         self.record.refresh()
+        if session.case is not None and session.case.case_id is not None:
+            self._fields["case_id"].set_text(session.case.case_id)
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
@@ -659,6 +666,9 @@ class WorkingLengthDock(QWidget):
             return
 
         self._write("Writing the report", report_file, result, saved, Path(path))
+
+    def _store(self) -> None:
+        self._do("record", lambda: store(self.session, self._fields["case_id"].text))
 
     def _card(self) -> None:
         name = "stops.pdf"

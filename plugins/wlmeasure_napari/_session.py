@@ -127,6 +127,7 @@ class Session:
         self.initials = ""
         self.draft: Draft | None = None
         self.asked: Entry | None = None
+        self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self.saved_at: datetime | None = None
         self.path: Path | None = None
         self.radiographs: dict[str, Radiograph] = {}
@@ -135,6 +136,7 @@ class Session:
         self.busy = ""
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
         self._place = "canvas"
+        self._news: tuple[str, str] | None = None
         self._lock: Any = None
         self._paths: dict[str, Path] = {}
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
@@ -411,7 +413,8 @@ class Session:
         except OSError as error:
             self.said.emit(place, f"{error.filename or 'file'}: {error.strerror or error}")
         else:
-            self.said.emit(place, "")
+            news, self._news = self._news, None
+            self.said.emit(place, news[1] if news is not None and news[0] == place else "")
 
     # ---- what is in hand -----------------------------------------------------------------------------------------
 
@@ -820,6 +823,14 @@ class Session:
             self._step(edit.with_trace(case, handle.canal, _clicked(trace, new)), after=after)
 
     # ---- canals, readings, decision ------------------------------------------------------------------------------
+
+    def edit_case(self, change: Callable[[Case], Case]) -> None:
+        """One step more, by a change of the case that is none of the others here."""
+        self._edit(change)
+
+    def announce(self, place: str, text: str) -> None:
+        """Say something at a place of the dock that is no refusal; it stays until the next step there."""
+        self._news = (place, text)
 
     def _edit(self, change: Callable[[Case], Case], after: Callable[[], None] | None = None) -> None:
         if self.case is None:

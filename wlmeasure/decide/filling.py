@@ -26,6 +26,7 @@ __all__ = [
     "StopSetting",
     "cone_fit",
     "filling_length",
+    "limit_words",
     "stop_setting_mm",
     "stop_settings",
 ]
@@ -126,6 +127,11 @@ def stop_setting_mm(length_mm: float, *, step_mm: float = RULER_STEP_MM) -> floa
     A length within 1e-9 steps of a division counts as on it: 21.0 computed in binary may miss it by the last bits.
     """
     return floor(length_mm / step_mm + 1e-9) * step_mm
+
+
+def limit_words(length_mm: float) -> str:
+    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
+    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
 
 
 @frozen

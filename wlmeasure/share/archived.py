@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from wlmeasure.decide.filling import limit_words
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry, case_to_json
 from wlmeasure.record.members import write_object
 from wlmeasure.record.record import LengthRecord
@@ -92,7 +94,11 @@ def case_json(stored: Stored) -> dict[str, Any]:
 
 
 def case_text(stored: Stored) -> str:
-    """The length record of a case: what holds for each canal, then every entry."""
+    """The length record of a case: what holds for each canal, every entry in a line of words, and what is open."""
+    # Loaded here: a list of cases needs none of the measuring.
+    from wlmeasure.record.progress import case_progress
+    from wlmeasure.share.timeline import open_cautions, timeline
+
     case, record = stored.case, LengthRecord(stored.case.entries)
     lines = [
         f"case {case.case_id}, tooth {case.tooth}: revision {stored.revision}, {len(case.entries)} entries, "
@@ -102,21 +108,11 @@ def case_text(stored: Stored) -> str:
         current = record.current(canal.name)
         holds = "no working length" if current is None else f"{current.kind} {_length(current)} ({current.id})"
         lines.append(f"  {canal.name}: {holds}; from the {canal.reference_point}")
-    standing = {entry.id for entry in record.standing()}
-    rows = [
-        (
-            entry.id,
-            entry.at,
-            entry.by,
-            entry.canal or "whole tooth",
-            entry.kind + ("" if entry.id in standing else " (superseded)"),
-            _length(entry),
-            entry.status or entry.note or "",
-        )
-        for entry in case.entries
-    ]
-    table = _table(("entry", "at", "by", "canal", "kind", "length", "status or note"), rows) if rows else ""
-    return "\n".join(lines) + "\n" + table
+    for line in timeline(record):
+        after = "" if line.superseded_by is None else f" [superseded by {line.superseded_by}]"
+        lines.append(f"{line.entry.id:<6}{line.text}{after}")
+    lines += [f"! {text}" for text in open_cautions(case_progress(case))]
+    return "\n".join(lines) + "\n"
 
 
 def history_json(case_id: str, steps: Sequence[Step]) -> dict[str, Any]:
@@ -196,7 +192,8 @@ def imported_text(done: Sequence[Imported]) -> str:
 def _length(entry: Entry) -> str:
     if entry.length_mm is None:
         return ""
-    return f"{entry.length_mm:.1f} mm" + ("" if entry.length_std_mm is None else f" ± {entry.length_std_mm:.1f}")
+    half = "" if entry.length_std_mm is None else f" ± {NORMAL_95 * entry.length_std_mm:.1f}"
+    return limit_words(entry.length_mm) + half  # rounded down: an instrument may be set by it
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import floor, isfinite
+from math import isfinite
 from typing import Any
 
 from wlmeasure.decide.electronic import ElectronicLength
-from wlmeasure.decide.filling import stop_setting_mm
+from wlmeasure.decide.filling import limit_words, stop_setting_mm
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
 from wlmeasure.measure.budget import NORMAL_95, Term
@@ -70,11 +70,6 @@ def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ..
 def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None]]:
     """One row a canal and film; a canal with readings alone has one row without a film."""
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
-
-
-def limit_words(length_mm: float) -> str:
-    """A length that an instrument is set by, to 0.1 mm: rounded down, never up."""
-    return f"{floor(length_mm * 10.0 + 1e-9) / 10.0:.1f} mm"
 
 
 def proposal_words(length_mm: float | None, std_mm: float | None) -> str:

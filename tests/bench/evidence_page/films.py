@@ -1,8 +1,8 @@
 """Lengths from click to millimetre on phantoms, and what a perfect tracer would get from the same clicks.
 
-A phantom is a 3-D scene whose centre lines and lengths are exact, with a hand file in one canal. The stop is clicked and the
-tip found by itself, or both are clicked; the canal is clicked at its orifice, somewhere in its middle third and at its end, and
-the reference point too, all with 1 px of error. Three lengths come of each set of clicks:
+A phantom is a 3-D scene whose centre lines and lengths are exact, with a hand file in one canal. The file is found by itself
+(its stop clicked where none is seen), or both ends are clicked; the canal is clicked at its orifice, somewhere in its middle
+third and at its end, and the reference point too, all with 1 px of error. Three lengths come of each set of clicks:
 
 measured   clicks, traced on the picture, through calibration and measurement as the program does it
 perfect    the same clicks and the same stop length on paths that are exact to the pixel
@@ -33,12 +33,9 @@ Float64 = NDArray[np.float64]
 
 CLICK_SD_PX = 1.0
 STOP_HALF_MM = 0.25  # a stop set by a ruler of half millimetres
-PASSES_PX = 20.0  # half a millimetre and a bit
-LEAST_CONFIDENCE = (
-    0.5  # our parameter: a proposal that states less is one that nobody accepts, and the tip is clicked instead
-)
+TRUSTED = 0.9  # our parameter: a proposal that states less is not taken, and the file is clicked instead
 TILT_DEG = 20.0
-FOUND, CLICKED, INJECTED = "tip found", "clicked", "stop length off"
+FOUND, CLICKED, INJECTED = "file found", "clicked", "stop length off"
 
 
 @frozen
@@ -92,7 +89,7 @@ def film_of(seed: int, short: tuple[float, float]) -> Phantom:
 
 
 def film_runs(seed: int, short: tuple[float, float], injected: int) -> Iterator[Run]:
-    """Every run on one phantom: the tip found, the file clicked, and `injected` clicked ones with a wrong stop length.
+    """Every run on one phantom: the file found, the file clicked, and `injected` clicked ones with a wrong stop length.
 
     Each run has clicks of its own; the phantom is the same, so that runs on it share what the film cannot show.
     """
@@ -163,15 +160,15 @@ def _error_mm(phantom: Phantom, clicks: Clicks, off_mm: float) -> float:
 def _measured(phantom: Phantom, film: Radiograph, clicks: Clicks, run: Run) -> Run:
     file = phantom.truth.file
     assert file is not None
-    tip = clicks.tip
+    stop, tip = clicks.stop, clicks.tip
     if run.how == FOUND:
         form = TipForm(file.size_mm, file.tip_angle_deg)
         proposals = find_files(film, mm_per_px=phantom.mm_per_px, tip=form)
-        tips = [p.tip_px for p in proposals if p.confidence >= LEAST_CONFIDENCE and _passes(p.path_px, clicks.stop)]
-        if not tips or tips[0] is None:
+        if not proposals or proposals[0].confidence < TRUSTED or proposals[0].tip_px is None:
             return run
-        tip = tips[0]
-    path = trace_line(film, np.array([clicks.stop, tip]), "file", phantom.mm_per_px).path_px
+        tip = proposals[0].tip_px
+        stop = clicks.stop if proposals[0].stop_px is None else proposals[0].stop_px
+    path = trace_line(film, np.array([stop, tip]), "file", phantom.mm_per_px).path_px
     scale = _scale(phantom, path, run.injected_mm, stated=run.how == INJECTED)
     trace = trace_line(
         film, np.array([clicks.orifice, clicks.middle, clicks.end]), "canal", scale.mm_per_px, files=[path]
@@ -189,8 +186,3 @@ def _measured(phantom: Phantom, film: Radiograph, clicks: Clicks, run: Run) -> R
         half_mm=found.half_width_mm,
         terms=tuple((term.term, term.std_mm) for term in found.budget),
     )
-
-
-def _passes(path: Float64, point: Float64) -> bool:
-    """Whether a line proposed as a file runs where the stop was clicked."""
-    return bool(np.hypot(*(path - point).T).min() < PASSES_PX)

@@ -8,7 +8,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from .films import CLICKED, FOUND, INJECTED, LEAST_CONFIDENCE, STOP_HALF_MM, TILT_DEG, Run, film_runs
+from .films import CLICKED, FOUND, INJECTED, STOP_HALF_MM, TILT_DEG, TRUSTED, Run, film_runs
 from .plots import BLUE, GREEN, ORANGE, dots_svg, histogram_svg, within_svg
 from .section import Figure, Goal, Map, Plot, Section, Table, grouped_share, share
 
@@ -93,7 +93,7 @@ def lengths_section(rows: Rows) -> Section:
             Plot(
                 within_svg(
                     f"tip {name} short",
-                    [("tip found by itself", _errors(_of(runs, FOUND)), BLUE), ("file clicked", error, ORANGE),
+                    [("file found by itself", _errors(_of(runs, FOUND)), BLUE), ("file clicked", error, ORANGE),
                      ("film's own limit", limit, GREEN)],
                     ANCHORS[:1],
                 ),
@@ -113,12 +113,12 @@ def lengths_section(rows: Rows) -> Section:
     return Section(
         "lengths",
         "How far off are the lengths?",
-        f"From click to millimetre: the file's tip found by itself with the stop clicked, or both clicked; canal clicked at "
-        f"orifice, in its middle third and at its end; 1 px of error on every click; films tilted up to {TILT_DEG:g} degrees "
-        "both ways, bends out of the plane, unequal pixel spacing among them; the stop length exact. A perfect tracer takes "
-        "the same clicks on paths that are exact to the pixel; the film's own limit is exact paths and exact ends: what a "
-        "single film cannot show. A tip is taken as found "
-        f"where the proposal states a confidence of {LEAST_CONFIDENCE:g} and more; shares are of the films measured so.",
+        "From click to millimetre: the file found by itself (its stop clicked where none is seen), or clicked; canal clicked "
+        f"at orifice, in its middle third and at its end; 1 px of error on every click; films tilted up to {TILT_DEG:g} "
+        "degrees both ways, bends out of the plane, unequal pixel spacing among them; the stop length exact. A perfect tracer "
+        "takes the same clicks on paths that are exact to the pixel; the film's own limit is exact paths and exact ends: what "
+        "a single film cannot show. A file is taken as found where the surest proposal states a confidence of "
+        f"{TRUSTED:g} and more; shares are of the films measured so.",
         tuple(figures),
         (Table("Errors of the working length", head, tuple(cells)),
          Table("Published, for comparison; these include finding the landmark, the phantoms do not",

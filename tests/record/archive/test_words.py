@@ -80,14 +80,17 @@ def test_a_case_from_its_file_to_the_record_and_back(ok, file, tmp_path):
     out = ok("show", "bench-1", "--out", tmp_path / "again.wl.json")
     assert "case bench-1, tooth 46: revision 1, 3 entries, at row 4 (last change 20" in out
     assert "  MB: no working length; from the mesiobuccal cusp tip\n" in out
-    assert "film length (superseded)" in out
-    assert "  e3     2026-11-26T08:00:00  CD  MB     electronic length         21.5 mm ± 0.2  caution\n" in out
+    assert "[superseded by e2]" in out
+    assert (
+        "e3    2026-11-26 08:00, MB: electronic length of the readings at 21.5 mm ± 0.4, caution, from mesiobuccal"
+        in out
+    )
     entry = load_case(tmp_path / "again.wl.json").entries[-1]
     assert (entry.length_mm, entry.length_std_mm, entry.by, entry.canal) == (21.5, 0.2, "CD", "MB")
-    assert (entry.reference_point, entry.program) == ("mesiobuccal cusp tip", "wlmeasure 0.1.0")
+    assert (entry.reference_point, entry.program) == ("mesiobuccal cusp tip", None)
     out = ok("history", "bench-1")
     assert [line.split()[0] for line in out.splitlines()] == ["case", "row", "1", "2", "3", "4"]
-    assert out.splitlines()[-1].endswith("CD  entry e3: MB, electronic length 21.5 mm ± 0.2")
+    assert out.splitlines()[-1].endswith("CD  entry e3: MB, electronic length 21.5 mm ± 0.4")
     assert "bench-1" in ok("list", "--status", "caution", "--since", "2026-11-26", "--tooth", "46")
     assert ok("list", "--tooth", "11") == "no case\n"
 
@@ -139,11 +142,30 @@ def test_a_file_without_an_id(ok, refused, file):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("add", "bench-1", "--kind", "note"), "--canal must be given with --kind"),
-        (("add", "bench-1", "--kind", "note", "--canal", "MB", "--id", "x"), "--id is for case files"),
+        (("add", "bench-1", "--kind", "glide path", "--set", "size=10"), "canal"),
+        (
+            (
+                "add",
+                "bench-1",
+                "--kind",
+                "shaping file",
+                "--canal",
+                "MB",
+                "--set",
+                "size=33",
+                "--set",
+                "taper=0.04",
+                "--set",
+                "length_mm=20",
+            ),
+            "special",
+        ),
+        (("add", "bench-1", "--kind", "decided working length", "--canal", "MB", "--set", "length_mm=2"), "Or 20 mm"),
+        (("add", "FILE", "--confirm", "length-in-centimetres"), "--kind must be given"),
+        (("add", "bench-1", "--kind", "note", "--canal", "MB", "--id", "x"), "--id must not be given with --kind"),
         (("add", "FILE", "--canal", "MB"), "--kind must be given with --canal"),
         (("add", "FILE", "--set", "note=x"), "--kind must be given"),
-        (("add", "bench-1", "--kind", "wish", "--canal", "MB"), "kind must be one of film length"),
+        (("add", "bench-1", "--kind", "wish", "--canal", "MB"), "kind must be one of preoperative estimate"),
         (("add", "bench-1", "--kind", "note", "--canal", "DB"), "canal must be one of the case (MB, ML): 'DB'"),
         (
             ("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "length_mm=long"),

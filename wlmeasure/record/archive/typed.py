@@ -10,6 +10,7 @@ from attrs import fields
 
 from wlmeasure.errors import CaseError, check_finite
 from wlmeasure.record.case import Case, Entry
+from wlmeasure.record.edit import with_entry
 from wlmeasure.record.members import Choice, Number, Text, Whole, read_object
 from wlmeasure.record.record import KINDS, LengthRecord
 
@@ -18,29 +19,41 @@ __all__ = ["typed_entry"]
 OURS = ("id", "kind", "at", "by", "canal")  # given by other words than member=value
 
 
-def typed_entry(case: Case, kind: str, canal: str, members: Sequence[str], *, at: str, by: str, program: str) -> Entry:
-    """The entry that comes next in a case's record.
+def typed_entry(
+    case: Case,
+    kind: str,
+    canal: str | None,
+    members: Sequence[str],
+    *,
+    at: str,
+    by: str,
+    confirmed: Sequence[str] = (),
+) -> Entry:
+    """The entry that comes next in a case's record, completed and checked as one from the viewer is.
 
     Parameters
     ----------
     case
         The case with its entries, for the entry's id and its canals' reference points.
     kind, canal
-        One of the kinds of the length record, and a canal of the case.
+        One of the kinds of the length record, and a canal of the case; no canal for an entry about the whole tooth.
     members
         Other members of an entry, each as ``name=value``; a number may have a decimal comma. An unknown name is refused.
-    at, by, program
-        When, by whom and with which version, written into the entry.
+    at, by
+        When and by whom, written into the entry.
+    confirmed
+        Codes of questions that the record has about the entry, answered with yes.
 
     Raises
     ------
     CaseError
-        An unknown kind, canal or member, or a value that the member cannot have.
+        An unknown kind, canal or member, a value that the member cannot have, a quantity that the kind needs or does not
+        have, a question that was not answered.
     """
     if kind not in KINDS:
         raise CaseError(f"kind must be one of {', '.join(KINDS)}: {kind!r}")
     of_case = {one.name: one for one in case.canals}
-    if canal not in of_case:
+    if canal is not None and canal not in of_case:
         raise CaseError(f"canal must be one of the case ({', '.join(of_case) or 'it has none'}): {canal!r}")
     kinds = {a.metadata["json"] or a.name: a.metadata["kind"] for a in fields(Entry) if "kind" in a.metadata}
     values: dict[str, Any] = {}
@@ -54,12 +67,9 @@ def typed_entry(case: Case, kind: str, canal: str, members: Sequence[str], *, at
         if name in values:
             raise CaseError(f"--set {name} must be given once: it is given twice")
         values[name] = _value(name, kinds[name], text.strip())
-    values.setdefault("reference_point", of_case[canal].reference_point)
-    record = LengthRecord(case.entries)
-    own = {"id": record.next_id(), "kind": kind, "at": at, "by": by, "canal": canal, "program": program}
-    entry: Entry = read_object(Entry, own | values, "")
-    record.with_entry(entry)  # its time and what it supersedes, said before anything is stored
-    return entry
+    own = {"id": LengthRecord(case.entries).next_id(), "kind": kind, "at": at, "by": by}
+    entry: Entry = read_object(Entry, own | ({} if canal is None else {"canal": canal}) | values, "")
+    return with_entry(case, entry, confirmed=confirmed).entries[-1]
 
 
 def _value(name: str, kind: Any, text: str) -> Any:

@@ -1,0 +1,68 @@
+"""Storing a session's case in the archive of length records. No Qt."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from importlib.util import find_spec
+from typing import Any
+
+from attrs import evolve
+
+from wlmeasure.errors import ArchiveConflictError, CaseError
+from wlmeasure.record.case import load_case
+from wlmeasure_napari._session import Session
+
+__all__ = ["store"]
+
+LIBRARIES = ("alembic", "pg8000", "platformdirs", "sqlalchemy")
+
+
+def store(session: Session, case_id: str = "") -> None:
+    """Store the case as it is saved, with its record; the archive is the one of the environment, else the user's own file.
+
+    The first time it gets the practice's own id. Where somebody else has stored the case meanwhile nothing is stored; told
+    so, a person who stores once more makes theirs the next revision, and the archive keeps both.
+
+    Raises
+    ------
+    WlmeasureError
+        No case, no initials, no id, another id than the case has; the archive is out of reach, or the case has moved on there.
+    """
+    case, by = session.case, session.initials.strip()
+    if case is None or session.path is None:
+        raise CaseError("case must hold a film and a tooth before it can be stored")
+    if not by:
+        raise CaseError("initials must be entered first: the archive says who stored what")
+    if any(find_spec(name) is None for name in LIBRARIES):
+        raise CaseError('archive must be installed first: it is an extra; run pip install "wlmeasure[archive]"')
+    wanted = case_id.strip() or case.case_id
+    if wanted is None:
+        raise CaseError("case id must be entered first: the practice's own, no names")
+    if case.case_id is None:
+        session.edit_case(lambda now: evolve(now, case_id=wanted))
+    elif case.case_id != wanted:
+        raise CaseError(f"case id must be {case.case_id!r}, which the case has already: {wanted!r}")
+    path, on = session.path, session.stored_at_head
+    at = datetime.now().astimezone().replace(microsecond=0).isoformat()
+
+    def job() -> Any:
+        from wlmeasure.record.archive.archive import open_archive
+
+        with open_archive(create=True) as archive:
+            try:
+                return archive.add(load_case(path), by=by, at=at, on=on)
+            except ArchiveConflictError as conflict:
+                return conflict, archive.head(wanted)
+
+    def done(outcome: Any) -> None:
+        if isinstance(outcome, tuple):
+            conflict, session.stored_at_head = outcome
+            raise ArchiveConflictError(
+                f"{conflict}. Look at it first; storing once more adds yours as the next revision"
+            )
+        session.stored_at_head = outcome.head
+        session.announce(
+            "record", f"Stored in the archive as {wanted}, row {outcome.head.rows}; receipt {outcome.receipt}"
+        )
+
+    session.run("Storing in the archive", job, done)

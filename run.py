@@ -52,6 +52,8 @@ QT_LIBRARIES = {
     "libxcb-xfixes.so.0": "libxcb-xfixes0",
     "libxcb-xkb.so.1": "libxcb-xkb1",
 }
+# Outside judges of the files that are written. Tests that ask them are skipped where they cannot be had.
+TEST_PROGRAMS = {"dciodvfy": "dicom3tools", "dsrdump": "dcmtk"}
 MESA_LIBRARIES = {"libGLX_mesa.so.0": "libglx-mesa0"}  # draws in software on the virtual display
 
 
@@ -88,6 +90,24 @@ def missing_from_system(viewer: bool, database: bool) -> dict[str, str]:
     return missing
 
 
+def as_root() -> list[str] | None:
+    """What stands before a command that needs root: nothing for root, sudo if it asks no password, None if neither."""
+    if os.geteuid() == 0:
+        return []
+    sudo = ["sudo", "-n"]
+    allowed = shutil.which("sudo") and subprocess.run([*sudo, "true"], capture_output=True).returncode == 0
+    return sudo if allowed else None
+
+
+def apt_get(root: list[str], install: list[str]) -> bool:
+    """Bring apt's lists up to date and carry out `install`, an apt-get command; whether both went well."""
+    quiet = [*root, "env", "DEBIAN_FRONTEND=noninteractive"]
+    return all(
+        subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode == 0
+        for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]])
+    )
+
+
 def install_system_packages(viewer: bool, database: bool) -> None:
     """Install with apt what the system lacks; where that may not be done, say what to do and stop."""
     missing = missing_from_system(viewer, database)
@@ -98,19 +118,28 @@ def install_system_packages(viewer: bool, database: bool) -> None:
         sys.exit(f"run.py: {lacks}. Install them with the system's own package manager, then run this again.")
     install = ["apt-get", "install", "-y", "--no-install-recommends", *sorted(missing.values())]
     by_hand = f"run this once, then run.py again:\n    sudo apt-get update && sudo {shlex.join(install)}"
-    sudo: list[str] = []
-    if os.geteuid() != 0:
-        sudo = ["sudo", "-n"]
-        if shutil.which("sudo") is None or subprocess.run([*sudo, "true"], capture_output=True).returncode != 0:
-            sys.exit(f"run.py: {lacks}, and installing needs root; {by_hand}")
+    root = as_root()
+    if root is None:
+        sys.exit(f"run.py: {lacks}, and installing needs root; {by_hand}")
     say(f"{lacks}; installing {' '.join(sorted(missing.values()))}")
-    quiet = [*sudo, "env", "DEBIAN_FRONTEND=noninteractive"]
-    for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]]):
-        if subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode != 0:
-            sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
+    if not apt_get(root, install):
+        sys.exit(f"run.py: apt-get failed (its words are above). Mend that, or {by_hand}")
     importlib.invalidate_caches()
     if still := missing_from_system(viewer, database):
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
+
+
+def offer_test_programs() -> None:
+    """Install the programs that only some tests ask, where apt and root are at hand; else say what is skipped."""
+    missing = {name: package for name, package in TEST_PROGRAMS.items() if shutil.which(name) is None}
+    if not missing:
+        return
+    packages = sorted(missing.values())
+    if shutil.which("apt-get") is not None and (root := as_root()) is not None:
+        say(f"installing {' '.join(packages)} for the tests")
+        apt_get(root, ["apt-get", "install", "-y", "--no-install-recommends", *packages])
+    if still := [name for name in missing if shutil.which(name) is None]:
+        say(f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(packages)}) some tests are skipped")
 
 
 def pip_install(*what: str) -> None:
@@ -208,6 +237,8 @@ def main(arguments: Sequence[str]) -> int:
         return run_with_newer_python(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     install_system_packages(viewer=command != "demo", database=command == "test")
+    if command == "test":
+        offer_test_programs()
     set_up("" if command == "demo" else "test")
     if command == "demo":
         return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode

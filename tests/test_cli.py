@@ -774,7 +774,7 @@ def test_every_command_of_the_readme_is_one():
     """No command is promised that the program does not know."""
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
-    assert promised == {"deidentify", "demo", "open", "phantom", "read", "measure", "report"}
+    assert promised == {"deidentify", "demo", "open", "record", "share", "phantom", "read", "measure", "report"}
     for word in promised:
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])

@@ -22,6 +22,7 @@ TREE = {
     "DecideError": "WlmeasureError",
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
+    "ShareError": "WlmeasureError",
     "ArchiveError": "WlmeasureError",
     "ArchiveConflictError": "ArchiveError",
 }

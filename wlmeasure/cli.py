@@ -15,6 +15,7 @@ from wlmeasure.errors import WlmeasureError
 __all__ = ["main"]
 
 DEMO_CASE = "molar"
+SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")  # likewise
 PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking the room would load numpy for --help
 
 
@@ -94,10 +95,15 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     view.add_argument("files", nargs="*", metavar="FILE")
     view.set_defaults(run=_open)
     read = words.add_parser(
-        "read", formatter_class=_formatter, help="what an image says of itself: size, depth, spacing claims, warnings"
+        "read",
+        formatter_class=_formatter,
+        help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
-    read.add_argument("image", metavar="IMAGE")
+    read.add_argument("image", metavar="IMAGE|REPORT.dcm")
     read.add_argument("--json", action="store_true", help="print JSON")
+    read.add_argument(
+        "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
+    )
     read.set_defaults(run=_read)
     measure = words.add_parser(
         "measure",
@@ -122,6 +128,20 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     )
     report.add_argument("--decimal-comma", action="store_true", help="write that sheet's numbers with a comma")
     report.set_defaults(run=_report)
+    share = words.add_parser("share", formatter_class=_formatter, help="a case as DICOM objects, a table or paths")
+    share.add_argument("case", metavar="CASE.wl.json")
+    share.add_argument(
+        "--as",
+        dest="form",
+        required=True,
+        choices=SHARE_FORMS,
+        help="sr: structured report; presentation: traced lines over the film; secondary: a picture as a DICOM image; "
+        "calibrated: a copy of the film with its scale; table: lengths as CSV; paths: traced paths as JSON",
+    )
+    share.add_argument("--out", required=True, metavar="FILE")
+    share.add_argument("--film", metavar="ID", help="which film, where the case has several and one is meant")
+    share.add_argument("--previous", metavar="REPORT.dcm", help="the report that a new one (--as sr) replaces")
+    share.set_defaults(run=_share)
     clean = words.add_parser(
         "deidentify",
         formatter_class=_formatter,
@@ -221,14 +241,34 @@ def _open(arguments: argparse.Namespace) -> None:
 
 
 def _read(arguments: argparse.Namespace) -> None:
-    from wlmeasure.image.reading import read
+    from wlmeasure.image.reading import is_structured_report, read
     from wlmeasure.share.picture import picture_json, picture_text
 
+    if is_structured_report(arguments.image):
+        _read_report(arguments)
+        return
+    if arguments.case is not None:
+        raise WlmeasureError("--case must come with a structured report: an image holds no case")
     radiograph = read(arguments.image)
     if arguments.json:
         _print_json(picture_json(radiograph))
     else:
         print(picture_text(radiograph), end="")
+
+
+def _read_report(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.share.dicom.report_reading import case_to_file, read_report
+    from wlmeasure.share.dicom.report_words import report_json, report_text
+
+    report = read_report(Path(arguments.image))
+    if arguments.case is not None:
+        case_to_file(Path(arguments.image), Path(arguments.case))
+    if arguments.json:
+        _print_json(report_json(report))
+    else:
+        print(report_text(report), end="")
 
 
 def _measure(arguments: argparse.Namespace) -> None:
@@ -260,6 +300,21 @@ def _report(arguments: argparse.Namespace) -> None:
         content = report_file(result, out.name, **made)
     out.write_bytes(content)
     print(out)
+
+
+def _share(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.record.case import load_case
+    from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.share.hand_on import share_files
+
+    result = evaluate(load_case(arguments.case))
+    previous = None if arguments.previous is None else Path(arguments.previous)
+    made = {"made_at": _now(), "program": _program(), "film": arguments.film, "previous": previous}
+    for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
+        path.write_bytes(content)
+        print(path)
 
 
 def _deidentify(arguments: argparse.Namespace) -> None:

@@ -13,8 +13,9 @@
         ├── DecideError             readings or lengths that cannot be reconciled as given
         ├── CaseError               a case file with a missing, wrong or newer member
         │   └── StaleCaseError      the image has changed since the case was saved
-        └── ArchiveError            an archive that cannot be opened, read or written as asked
-            └── ArchiveConflictError  the case has changed since the caller read it
+        ├── ArchiveError            an archive that cannot be opened, read or written as asked
+        │   └── ArchiveConflictError  the case has changed since the caller read it
+        └── ShareError              a case that cannot be handed on in the form asked for
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -33,6 +34,7 @@ __all__ = [
     "ImageError",
     "MeasureError",
     "PhantomError",
+    "ShareError",
     "StaleCaseError",
     "TraceError",
     "TradeError",
@@ -88,6 +90,10 @@ class ArchiveError(WlmeasureError):
 
 class ArchiveConflictError(ArchiveError):
     """The case has changed since the caller read it; nothing was stored."""
+
+
+class ShareError(WlmeasureError):
+    """A case that cannot be handed on in the form asked for."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

@@ -19,7 +19,7 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.card import chart_note, held_length, stop_rows
 from wlmeasure.share.course import timeline_drawing
 from wlmeasure.share.drawing import Drawing, svg
-from wlmeasure.share.timeline import open_cautions, timeline
+from wlmeasure.share.timeline import entry_words, open_cautions, timeline
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
 from wlmeasure_napari._layers import CANAL_COLOUR
@@ -87,9 +87,11 @@ class RecordPart(Part):
             self.add(self.numbers[name])
         self.found = QComboBox()
         self.found.setAccessibleName("What was found")
+        self.found.setToolTip("What was found or how it went")
         self.add(self.found)
         self.other = QComboBox()
         self.other.setAccessibleName("The canal it joins")
+        self.other.setToolTip("The canal that this one joins")
         self.add(self.other)
         self.words = Field("Note", None, "Anything worth remembering")
         self.add(self.words)
@@ -130,10 +132,15 @@ class RecordPart(Part):
             self.plot.hide()
             return
         record = LengthRecord(case.entries)
-        told = timeline(record, name)
-        late = [
-            line.text if line.superseded_by is None else f"(superseded) {line.text}" for line in told[-SHOWN_ENTRIES:]
-        ]
+        told = [line for line in timeline(record, name) if line.superseded_by is None]
+        points = {canal.name: canal.reference_point for canal in case.canals}
+        late, day = [], ""
+        for line in told[-SHOWN_ENTRIES:]:  # the day once, the canal's own reference point never: the dock is narrow
+            if line.entry.at[:10] != day:
+                day = line.entry.at[:10]
+                late.append(day)
+            words = entry_words(line.entry, points=points, dated=False, signed=False)
+            late.append(words.replace(f", {name}: ", "  ", 1))
         more = [f"… {len(told) - SHOWN_ENTRIES} earlier in the report"] if len(told) > SHOWN_ENTRIES else []
         tell(self.lines, "\n".join([*more, *late]))
         figure = timeline_drawing(record, name, CANAL_COLOUR) if name else None

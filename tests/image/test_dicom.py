@@ -1,5 +1,7 @@
 """Single-frame DICOM: stored values, polarity, display window and spacing from files written here and pydicom's own."""
 
+import shutil
+import subprocess
 import warnings
 from io import BytesIO
 
@@ -241,6 +243,21 @@ def test_a_syntax_without_decoder_is_named(load):
     dataset["PixelData"].is_undefined_length = True
     with pytest.raises(ImageError, match=r"JPEG Lossless.*1\.2\.840\.10008\.1\.2\.4\.70.*DICOM decoder extra"):
         load(written(dataset, JPEGLosslessSV1))
+
+
+def test_jpeg_lossless_is_decoded_where_the_extra_is_installed(load, tmp_path):
+    """Encoded by another house (dcmtk), decoded by GDCM, bit for bit."""
+    pytest.importorskip("gdcm", reason='the extra "dicom" is not installed')
+    encoder = shutil.which("dcmcjpeg")
+    if encoder is None:
+        pytest.skip("dcmcjpeg is not installed (Debian and Ubuntu: dcmtk)")
+    plain, packed = tmp_path / "plain.dcm", tmp_path / "packed.dcm"
+    plain.write_bytes(written(film(STORED)))
+    subprocess.run([encoder, "+e1", str(plain), str(packed)], check=True)
+    content = packed.read_bytes()
+    assert pydicom.dcmread(packed).file_meta.TransferSyntaxUID == JPEGLosslessSV1
+    assert len(content) < len(plain.read_bytes())
+    np.testing.assert_array_equal(load(content).values, STORED)
 
 
 @pytest.mark.parametrize("share", [0.0005, 0.5, 0.999])

@@ -174,7 +174,9 @@ def test_several_canals_share_one_page_of_strain_and_one_table_a_film(molar):
     cells = {label: (one, other) for label, one, other in abreast.rows}
     assert cells["Counts from"] == ("mesiobuccal cusp tip", "distobuccal cusp tip")
     assert cells["File tip"][1] == "–"
-    assert cells["To the radiographic apex"][0].startswith("21.6 mm ± 0.7")
+    measured = molar.canals[0].basis.length
+    shown = f"{measured.length_mm:.1f} mm ± {measured.half_width_mm:.1f}"
+    assert cells["To the radiographic apex"][0].startswith(shown)
     entries = next(table for table in tables if table.rows[0][0] == "e1")
     assert [row[0] for row in entries.rows] == [entry.id for entry in molar.case.entries]
     assert [row[1][:10] for row in entries.rows if row[1].startswith("2026")] == ["2026-03-16", "2026-03-30"]

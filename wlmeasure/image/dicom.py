@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
 import warnings as python_warnings
 import zlib
 from collections.abc import Mapping
 from io import BytesIO
 from math import isfinite
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pydicom
 from pydicom.uid import UID
 
-from wlmeasure.errors import ImageError
+from wlmeasure.errors import ImageError, StaleCaseError
 from wlmeasure.image.headers import MAX_PIXELS, check_size
 from wlmeasure.image.radiograph import DisplayRange, Radiograph, StoredValues, printable
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["display_range", "polarity", "read_dicom"]
+__all__ = ["display_range", "polarity", "read_data_set", "read_dicom"]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -83,6 +85,29 @@ def read_dicom(data: bytes, *, path: str, sha256: str) -> Radiograph:
         warnings=(*notes, *polarity_notes, *spacing_notes, *aspect_notes, *display_notes),
         display=display,
     )
+
+
+def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
+    """The whole data set of a DICOM film, for objects that refer to it or are derived from it.
+
+    Raises
+    ------
+    StaleCaseError
+        The file is no longer the one with that SHA-256.
+    ImageError
+        It cannot be read.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ImageError(f"{printable(path.name)}: file cannot be opened: {error.strerror}; check the name") from error
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise StaleCaseError(
+            f"{printable(path.name)} must be the film that was measured: it has changed since; start again"
+        )
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")  # said when the film was read for measuring
+        return _dataset(data)
 
 
 def polarity(facts: Mapping[str, object]) -> tuple[bool, tuple[str, ...]]:
@@ -251,7 +276,7 @@ def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValu
         if compressed:
             raise ImageError(
                 f"DICOM transfer syntax {name} ({printable(syntax, 64)}) cannot be decoded: it needs a DICOM "
-                "decoder extra, not in this version, or is damaged; export it uncompressed"
+                'decoder extra (run pip install "wlmeasure[dicom]") or is damaged; export it uncompressed'
             ) from error
         raise ImageError(f"DICOM Pixel Data cannot be decoded ({name}): {printable(error)}; export it again") from error
     if stored.shape != (rows, cols):

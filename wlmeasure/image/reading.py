@@ -11,10 +11,13 @@ from attrs import evolve
 from wlmeasure.errors import ImageError
 from wlmeasure.image.radiograph import Radiograph, printable
 
-__all__ = ["MAX_FILE_BYTES", "read"]
+__all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
 
 MAX_FILE_BYTES = 2_000_000_000
 """Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
+
+STRUCTURED_REPORTS = b"1.2.840.10008.5.1.4.1.1.88."
+"""Begin of the SOP class UIDs of structured reports (PS3.4 B.5)."""
 
 _EXTENSIONS = {
     "PNG": (".png",),
@@ -68,6 +71,18 @@ def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> 
             "padded or resampled to unequal scales"
         )
     return evolve(radiograph, warnings=tuple(warnings))
+
+
+def is_structured_report(path: str | PathLike[str]) -> bool:
+    """Whether a file is a DICOM structured report by its file meta information; False for whatever cannot be read."""
+    try:
+        with Path(path).open("rb") as file:
+            head = file.read(1024)
+    except (OSError, ValueError):
+        return False
+    # Media Storage SOP Class UID (0002,0002), always explicit VR little endian (PS3.10 7.1).
+    at = head.find(b"\x02\x00\x02\x00UI", 132)
+    return head[128:132] == b"DICM" and at > 0 and head[at + 8 :].startswith(STRUCTURED_REPORTS)
 
 
 def _content(path: Path, max_file_bytes: int) -> bytes:

@@ -55,6 +55,7 @@ REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 MARGIN_PT = 34.0
 GAP_PT = 14.0
 INFINITE = 1e6
+FIRST_COLUMN = 0.24  # of a table's width that its names may take before they are broken
 PIXEL_PT = 0.62  # a figure's pixel on paper: two figures, or a film and its table, side by side on A4
 INK, SOFT, RULE = HexColor("#1c2329"), HexColor("#4c5661"), HexColor("#c4ccd4")
 
@@ -199,6 +200,7 @@ def _widths(table: Table, width: float) -> list[float]:
 
     least = [max(measure(word) for row in texts for word in (row[k].split() or [""])) for k in range(count)]
     wanted = [max(measure(row[k]) for row in texts) for k in range(count)]
+    least[0] = max(least[0], min(wanted[0], FIRST_COLUMN * width))  # names broken over four lines cost a sheet
     for k in table.numbers:
         least[k] = wanted[k]  # a figure is not broken
     spare = width - sum(least)

@@ -65,9 +65,9 @@ Line = tuple[str, str, str]
 Bend = tuple[CanalResult, TraceResult, Picture]
 ABREAST = 3
 """Canals side by side on a page; a fourth one begins another row."""
-LEFT_OUT = ("Path against model",)
+LEFT_OUT = ("Path against model", "Total turning")
 """Rows that stand on the report of a single canal only."""
-LEAST_SHARE = 0.5
+LEAST_SHARE = 5.0
 """Terms that make up less of the variance, in percent, are left out where several canals share a table."""
 NARROW_PX = 270
 """Width of a figure that stands beside two others."""
@@ -342,7 +342,7 @@ def _bends(bends: list[Bend], colours: dict[str, str]) -> list[Block]:
             if share >= LEAST_SHARE:
                 figures.setdefault(f"Uncertain by: {term.term}", {})[_bend_name(canal, trace)] = words
     for canal, trace, _ in bends:
-        again = "; ".join(advice_words(trace.advice))
+        again = "".join(advice_words(trace.advice)[:1])
         if again:
             figures.setdefault("To narrow it", {})[_bend_name(canal, trace)] = again
     table = Table(

@@ -1,0 +1,179 @@
+"""What was traced on one film as a Grayscale Softcopy Presentation State: paths, labels and our pixel size, over the film.
+
+The film is not touched. The pixel size goes into Presentation Pixel Spacing (0070,0101), which "may be different from Pixel
+Spacing", "since some form of calibration may have been performed, for example by reference to an object of known size"
+(PS3.3 C.10.4): a viewer that measures on this presentation measures on our scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+import highdicom as hd
+import numpy as np
+from highdicom.color import CIELabColor
+from pydicom.dataset import Dataset
+from pydicom.valuerep import DSfloat
+
+from wlmeasure.errors import ShareError
+from wlmeasure.image.radiograph import DISPLAY_PERCENTILES, printable
+from wlmeasure.record.case import case_digest
+from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
+from wlmeasure.share.dicom.checks import check_graphics
+from wlmeasure.share.dicom.codes import canal_code
+from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp, uid_of
+from wlmeasure.share.dicom.points import to_dicom
+from wlmeasure.share.dicom.source import FilmImage
+from wlmeasure.share.figures import FILE_COLOUR, canal_colours
+from wlmeasure.share.result import length_words
+
+__all__ = ["presentation_state"]
+
+_PR = hd.pr
+_PIXEL = _PR.AnnotationUnitsValues.PIXEL
+
+
+def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, program: str) -> Dataset:
+    """The presentation state of one film of a measured case.
+
+    The same arguments give the same object, identifiers included. A film without a scale is shown without a pixel size.
+
+    Parameters
+    ----------
+    result
+        What :func:`~wlmeasure.record.evaluate.evaluate` returned.
+    image
+        The film as a DICOM image.
+    made_at, program
+        When (``2026-11-25T10:30:00``) and with what name and version.
+
+    Raises
+    ------
+    ShareError
+        A film on which nothing is drawn.
+    """
+    film = image.film
+    drawn = [(c, t) for c in result.canals for t in c.traces if t.film is film]
+    layers, annotations = _drawn(result, image, drawn)
+    if not layers:
+        raise ShareError(f"film {film.film.id} must have a file or a canal to show: it has none; trace one first")
+    shown = image.reference
+    facts = (image.uid, case_digest(result.case), made_at, program)
+    with quiet():
+        state = _PR.GrayscaleSoftcopyPresentationState(
+            referenced_images=[shown],
+            series_instance_uid=uid_of("presentation series", *facts),
+            series_number=1,
+            sop_instance_uid=uid_of("presentation", *facts),
+            instance_number=1,
+            manufacturer=MAKER,
+            manufacturer_model_name=MAKER,
+            software_versions=program,
+            device_serial_number=None,
+            content_label="CANAL LENGTHS",
+            content_description="Traced canals and files with the scale found on the film",
+            graphic_annotations=annotations,
+            graphic_layers=layers,
+            voi_lut_transformations=[_window(image)],
+            presentation_lut_transformation=hd.PresentationLUTTransformation(
+                "IDENTITY" if _rising(image) else "INVERSE"
+            ),
+            specific_character_set=UTF8,
+        )
+    if (slope := _rescale(image)) is not None:
+        state.RescaleSlope, state.RescaleIntercept, state.RescaleType = *slope, "US"
+    # Two things that highdicom leaves to its caller: a paired body part needs its side, and there is no volume here.
+    state.Laterality = "R" if result.tooth.is_right else "L"
+    area = state.DisplayedAreaSelectionSequence[0]
+    if "PixelOriginInterpretation" in area:
+        del area.PixelOriginInterpretation
+    if film.calibration is not None:
+        del area.PresentationPixelAspectRatio
+        area.PresentationPixelSpacing = [DSfloat(size, auto_format=True) for size in film.calibration.mm_per_px]
+    else:
+        area.PresentationPixelAspectRatio = [1000, round(1000 * film.col_over_row)]  # vertical, horizontal
+    stamp(state, made_at, "PresentationCreation")
+    check_graphics(state, film.radiograph.values.shape)
+    return state
+
+
+def _drawn(
+    result: CaseResult, image: FilmImage, drawn: Sequence[tuple[CanalResult, TraceResult]]
+) -> tuple[list[hd.pr.GraphicLayer], list[hd.pr.GraphicAnnotation]]:
+    """One layer for what the scale rests on, one for each canal, each with its label."""
+    colours = canal_colours(result)
+    layers: list[hd.pr.GraphicLayer] = []
+    annotations: list[hd.pr.GraphicAnnotation] = []
+
+    def add(name: str, words: str, colour: str, lines: Sequence[object], label: str, at: object) -> None:
+        layer = _PR.GraphicLayer(name, len(layers) + 1, words, CIELabColor.from_string(colour))
+        annotations.append(
+            _PR.GraphicAnnotation(
+                referenced_images=[image.reference],
+                graphic_layer=layer,
+                graphic_objects=[_PR.GraphicObject("POLYLINE", to_dicom(line), _PIXEL) for line in lines],
+                text_objects=[_PR.TextObject(label, _PIXEL, anchor_point=tuple(to_dicom([at])[0]))],
+            )
+        )
+        layers.append(layer)
+
+    scale = image.film.calibration
+    if scale is not None and scale.lines:
+        known = ", ".join(f"{line.known_length_mm:g} mm" for line in scale.lines)
+        lines = [line.path_px for line in scale.lines]
+        add("SCALE", f"Known lengths: {known}"[:64], FILE_COLOUR, lines, known, scale.lines[0].path_px[0])
+    for k, (canal, trace) in enumerate(drawn, 1):
+        path = trace.path.path_px
+        lines = [path]
+        if trace.trace.reference_px is not None:
+            lines.insert(0, np.vstack([trace.trace.reference_px, path[0]]))
+        name = printable(canal.canal.name, 40)
+        length = None if trace.length is None else trace.length
+        words = "" if length is None else f" {length_words(length.length_mm, length.length_std_mm)}"
+        # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
+        add(
+            f"CANAL {k}",
+            canal_code(canal.canal.name).meaning,
+            colours[canal.canal.name],
+            lines,
+            f"{name}{words}",
+            path[-1],
+        )
+    return layers, annotations
+
+
+def _rescale(image: FilmImage) -> tuple[float, float] | None:
+    """Rescale slope and intercept of the film, where they change anything."""
+    try:
+        slope = float(header_text(image.dataset, "RescaleSlope") or 1.0)
+        intercept = float(header_text(image.dataset, "RescaleIntercept") or 0.0)
+    except ValueError:
+        return None
+    if not (isfinite(slope) and isfinite(intercept)) or slope == 0.0 or (slope, intercept) == (1.0, 0.0):
+        return None
+    return slope, intercept
+
+
+def _rising(image: FilmImage) -> bool:
+    """Whether the largest value that leaves the modality step is to be shown white, so that metal is bright.
+
+    A presentation state overrides the image's Photometric Interpretation (PS3.4 N.2.1.4), so polarity is said here.
+    """
+    slope = (_rescale(image) or (1.0, 0.0))[0]
+    return image.film.radiograph.bright_is_dense == (slope > 0.0)
+
+
+def _window(image: FilmImage) -> hd.pr.SoftcopyVOILUTTransformation:
+    """The window that this program shows the film with, after the modality step (PS3.3 C.11.2.1.2)."""
+    graph = image.film.radiograph
+    if graph.display is not None:
+        ends = [graph.display.low, graph.display.high]
+    else:
+        ends = [float(v) for v in np.percentile(graph.values, DISPLAY_PERCENTILES)]
+    slope, intercept = _rescale(image) or (1.0, 0.0)
+    low, high = sorted(end * slope + intercept for end in ends)
+    # An even picture has no range; LINEAR counts the ends in, and its centre is half a value on.
+    return _PR.SoftcopyVOILUTTransformation(
+        window_center=float(f"{(low + high + 1.0) / 2.0:.8g}"), window_width=float(f"{max(2.0, high - low + 1.0):.8g}")
+    )

@@ -31,7 +31,7 @@ KEYS = (
     ("Ctrl+Z / Ctrl+Y", "undo, redo"),
     ("arrow keys", "move the chosen point by a quarter pixel"),
     ("Ctrl+D", "delete the chosen point"),
-    ("Ctrl+click", "one more point on a traced canal, behind the chosen one"),
+    ("Ctrl+click", "one more point on the canal of the chosen point"),
 )
 
 
@@ -126,9 +126,14 @@ class Hands:
             yield
         if moved:
             return
-        if "Control" in event.modifiers and session.tool == "look" and session.chosen is not None:
-            chosen = session.chosen
-            self._do(lambda: session.insert_after(chosen, at))
+        if (
+            "Control" in event.modifiers
+            and session.tool == "look"
+            and session.chosen is not None
+            and session.chosen.canal
+        ):
+            canal = session.chosen.canal
+            self._do(lambda: session.insert(canal, at))
         else:
             self._do(lambda: session.click(at))
 

@@ -783,10 +783,12 @@ class Session:
         """
         self._replace(handle, [to], after=lambda: self.choose(handle))
 
-    def insert_after(self, handle: Handle, at: Point) -> None:
-        """One click more along a canal, behind the one given."""
-        old = dict(self.handles())[handle]
-        self._replace(handle, [old, at])
+    def insert(self, canal: str, at: Point) -> None:
+        """One click more along a traced canal, between the two that it lies between."""
+        assert self.case is not None
+        trace = next(t for t in edit.canal_of(self.case, canal).traces if t.film == self.film_id)
+        clicks = edit.with_point(trace.clicks_px or (), at)
+        self._step(edit.with_trace(self.case, canal, _clicked(trace, clicks)))
 
     def delete_chosen(self) -> None:
         """Take the chosen point away; a canal or file with too few points left goes as a whole."""

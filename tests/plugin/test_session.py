@@ -86,7 +86,7 @@ def delete(session, role, index):
 
 
 def insert(session):
-    session.insert_after(Handle("canal", 0, canal=session.canal_name), (500.0, 500.0))
+    session.insert(session.canal_name, (500.0, 500.0))
 
 
 def nudge(session):
@@ -475,7 +475,7 @@ def test_points_are_moved_inserted_and_deleted_to_a_fraction_of_a_pixel():
     session.move_chosen(-0.25, 0.0)
     session.move_chosen(0.0, 0.25)
     assert session.trace.clicks_px == (ORIFICE, (860.0, 503.5), END)
-    session.insert_after(Handle("canal", 0, canal="single"), (500.125, 500.5))
+    session.insert("single", (500.125, 500.5))
     assert session.trace.clicks_px == (ORIFICE, (500.125, 500.5), (860.0, 503.5), END)
     for left in (3, 2):
         delete(session, "canal", 1)

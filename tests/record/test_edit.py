@@ -170,3 +170,13 @@ def test_a_reading_or_decision_in_centimetres_is_asked_about(body):
         edit.with_reading(case, "MB", Reading(length_mm=2.1, mark="foramen"))
     with pytest.raises(CaseError, match=r"decided length must be in millimetres: 2.1 mm\? Or 21 mm\?"):
         edit.with_decision(case, "MB", Decision(length_mm=2.1, by="AB", at="2026-11-25T10:30"))
+
+
+@pytest.mark.parametrize(
+    ("at", "expected"),
+    [((5.0, 1.0), 1), ((15.0, -1.0), 2), ((10.0, 0.5), 1), ((25.0, 0.0), 2), ((-3.0, 0.0), 1)],
+)
+def test_a_point_more_goes_between_the_two_it_lies_between(at, expected):
+    """On a line of three points, 10 apart; beyond an end it goes behind the last piece or before the first one."""
+    points = ((0.0, 0.0), (10.0, 0.0), (20.0, 0.0))
+    assert edit.with_point(points, at).index(at) == expected

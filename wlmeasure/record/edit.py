@@ -6,6 +6,8 @@ Nothing is edited in place: each step returns a new case, so undo is keeping the
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
+from math import dist
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +47,7 @@ __all__ = [
     "with_file_tips",
     "with_film",
     "with_instruments",
+    "with_point",
     "with_reading",
     "with_scale",
     "with_tooth",
@@ -309,6 +312,13 @@ def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
     if decision is not None:
         _check_millimetres("decided length", decision.length_mm)
     return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))
+
+
+def with_point(points: Sequence[tuple[float, float]], at: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """The points with one more between two neighbours, there where the line through them becomes least longer by it."""
+    longer = [dist(a, at) + dist(at, b) - dist(a, b) for a, b in pairwise(points)]
+    k = longer.index(min(longer)) + 1
+    return (*points[:k], at, *points[k:])
 
 
 def with_instruments(case: Case, lines: Sequence[str]) -> Case:

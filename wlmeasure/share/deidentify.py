@@ -59,10 +59,14 @@ KEPT_TEXT = frozenset(
             "LUTExplanation",
             "WindowCenterWidthExplanation",
         ),
-        *("AlgorithmName", "AlgorithmVersion", "DetectorDescription", "ManufacturerDeviceClassUID"),
+        *("AlgorithmName", "AlgorithmVersion", "DetectorDescription", "RescaleType", "ModalityLUTType"),
+        *("SecondaryCaptureDeviceManufacturer", "SecondaryCaptureDeviceManufacturerModelName"),
+        "SecondaryCaptureDeviceSoftwareVersions",
     )
 )
 KEPT_SCHEMES = frozenset(("DCM", "SCT", "SRT", "SNM3", "UCUM", "LN", "FMA", "ISO3950", "99WLM"))
+# The table takes these away; a presentation state without them is none (type 1), so they get a value that says nothing.
+NEEDED = frozenset(("PresentationCreationDate", "PresentationCreationTime"))
 CODE_TEXT = frozenset(
     ("CodeValue", "LongCodeValue", "CodeMeaning", "CodingSchemeName", "CodingSchemeResponsibleOrganization")
 )
@@ -289,7 +293,8 @@ class _Work:
         elif element.VR == "SQ":
             self._items(element, where, lambda item, at: self._clean(item, at, in_content=in_content))
         elif element.VR in FREE_TEXT and element.keyword not in KEPT_TEXT:
-            self._drop(dataset, tag, where, "typed text")
+            element.value = None  # kept empty: the object may need the element, nobody needs the words
+            self._note(where, "emptied: typed text")
         elif element.keyword == "CodingSchemeDesignator" and str(element.value) not in KEPT_SCHEMES:
             self._put(element, "99REMOVED", where)  # somebody's own scheme names its owner
         elif element.keyword in CODE_TEXT and str(dataset.get("CodingSchemeDesignator", "")) not in KEPT_SCHEMES:
@@ -307,11 +312,13 @@ class _Work:
         return bool(words) and all(word in NEUTRAL_WORDS for word in words)
 
     def _act(self, dataset: Dataset, element: DataElement, action: str, where: str) -> None:
-        if action == "X":
+        if action == "X" and element.keyword in NEEDED:
+            self._dummy(dataset, element, where)
+        elif action == "X":
             self._drop(dataset, element.tag, where, "removed")
         elif action == "X/Z/U*":
             self._items(element, where, lambda item, at: self._clean(item, at, in_content=False))
-        elif "D" in action:
+        elif "D" in action and not (element.VR == "SQ" and "Z" in action):
             self._dummy(dataset, element, where)
         elif "Z" in action:
             element.value = Items() if element.VR == "SQ" else None

@@ -293,7 +293,9 @@ def _length_mark(axes: Axes, k: int, entry: Entry, colour: str) -> list[Shape]:
     ink = colour if entry.kind == "decided working length" else INK
     shapes += mark(MARKS[entry.kind], x, y, ink, 4.0)
     if entry.size is not None:  # the taper stands in the table; here neighbours would run into each other
-        shapes.append(Label(x, y - 8.0, f"{entry.size:02d}", 9.5, anchor="middle"))
+        shapes.append(
+            Label(x, min(y - 8.0, axes.y(_bar_mm(entry)[1]) - 3.0), f"{entry.size:02d}", 9.5, anchor="middle")
+        )
     return shapes
 
 

@@ -181,3 +181,12 @@ def test_values_are_frozen_and_none_is_allowed(draw: Draw) -> None:
 def test_paths_that_are_none_are_refused(paths: object, said: str) -> None:
     with pytest.raises(MeasureError, match=said):
         fit_many(paths)  # type: ignore[arg-type]
+
+
+def test_a_bend_at_the_very_end_has_no_angle_of_half_a_turn():
+    """Nearly straight clicks whose fitted arc begins at the end: Schneider's angle is small there, not 180."""
+    rng = np.random.default_rng([1234, 82])
+    straight = np.linspace(0.0, 1.0, 25)[:, None] * [8.0, 0.07]
+    paths = straight + rng.normal(0.0, 0.06, (400, 25, 2))
+    found = fit_many(paths)
+    assert found.schneider_deg.max() < 90.0

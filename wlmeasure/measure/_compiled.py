@@ -494,9 +494,9 @@ def _turn(theta, size):  # type: ignore[no-untyped-def]
 @kernel
 def _schneider(theta, size):  # type: ignore[no-untyped-def]
     end = min(theta[4], theta[size]) if size == 5 else theta[size]
-    run = end - theta[3]
+    run = max(end - theta[3], 0.0)
     u, v = _chord(theta[2], run)
-    rest = theta[size] - end
+    rest = max(theta[size] - end, 0.0)
     return np.degrees(abs(np.arctan2(v + rest * np.sin(theta[2] * run), u + rest * np.cos(theta[2] * run))))
 
 

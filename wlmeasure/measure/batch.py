@@ -205,6 +205,7 @@ def _turn(full: Float64, shape: Shape) -> Float64:
 
 def _schneider(full: Float64, shape: Shape) -> Float64:
     end = _arc_end(full, shape)
-    run = end - full[:, 3]
-    reached = chord(full[:, 2], run) + (full[:, -1] - end) * np.exp(1j * full[:, 2] * run)
+    # A bend that begins at the very end of the canal has no line to its end: rounding must not turn it round.
+    run = np.maximum(end - full[:, 3], 0.0)
+    reached = chord(full[:, 2], run) + np.maximum(full[:, -1] - end, 0.0) * np.exp(1j * full[:, 2] * run)
     return np.asarray(np.degrees(np.abs(np.angle(reached))), np.float64)

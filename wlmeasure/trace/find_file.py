@@ -26,7 +26,7 @@ from wlmeasure.trace.centreline import settle_line
 from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit_face, fit_tip
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
-from wlmeasure.trace.stop_slab import OPEN_MM, Slab, find_slab, fit_slab
+from wlmeasure.trace.stop_slab import AIR_OVER_SHAFT, OPEN_MM, Slab, find_slab, fit_slab
 from wlmeasure.trace.strip import line_normals, sample_image
 from wlmeasure.trace.walk import bright_lines, joined
 
@@ -53,6 +53,8 @@ WIDEST_MM = 0.35  # the thinner half of a line is at most this much wider than t
 FADES_TO = (0.45, 0.65)  # the tip is where the contrast falls to this share of that of the 2 mm before, or else to this
 LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third of it at its tip
 # A block at the very beginning of a line in the picture is the handle: above a stop the shaft goes on. With what is drawn out.
+# Where air must be seen above the tip-side face of a stop: beside the shaft, farther up than it is thick, and beside the stop.
+CLEAR_OF_CROWN_MM = (((3.0, 5.0), (0.6, 2.3)), ((0.2, 1.5), (2.4, 3.2)))
 LEAST_ABOVE_STOP_MM = 4.0
 RETURNS_TO, STILL_THERE = 0.8, 0.35
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
@@ -294,6 +296,8 @@ def _seen_from(
     enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
     if stop is not None and not enters and stop.face_mm < LEAST_ABOVE_STOP_MM:
         stop = None
+    if stop is not None and not _air_above(strip, along, across, usual, stop.face_mm, air):
+        stop = None
     start = stop.face_mm if stop is not None else 0.0
     if slab is not None:
         start = slab.face_mm if slab.face_mm is not None else slab.top_mm + OPEN_MM
@@ -315,6 +319,29 @@ def _seen_from(
     taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
     steady = float(np.mean(excess[on] > 0.3 * usual))
     return _Line(line, slab, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
+
+
+def _air_above(
+    strip: Float64,
+    along: NDArray[np.floating],
+    across: NDArray[np.floating],
+    contrast: float,
+    face_mm: float,
+    air: float,
+) -> bool:
+    """Whether there is air beside the shaft above a stop; within a crown many a place looks like one.
+
+    One side is enough, since a cusp may stand beside the other. Where the film ends before, nothing speaks against it.
+    """
+    for (near, far), (inner, outer) in CLEAR_OF_CROWN_MM:
+        above = (along > face_mm - far) & (along < face_mm - near)
+        if above.sum() < 3:
+            continue
+        sides = [(across > inner) & (across < outer), (across < -inner) & (across > -outer)]
+        levels = [_middle(np.median(strip[np.ix_(above, side)], axis=1)) for side in sides if side.any()]
+        if levels and min(levels) > air + AIR_OVER_SHAFT * contrast:
+            return False
+    return True
 
 
 def _longer(line: Float64, size: Float64) -> Float64:

@@ -100,9 +100,10 @@ def tracer_section(seed: int, count: int, mapped: Map) -> Section:
             flagged += _summed(here, "flagged_failures")
             flagged_good += _summed(here, "flagged_good")
             peers = _summed(here, "peer_films")
+            fmm = "not installed" if any(row.fmm is None for row in here) else f"{_summed(here, 'fmm')} of {peers}"
             cells.append(
                 (condition, f"{clicks}", figure.words, share("", np.arange(films_) < blind).words,
-                 f"{_summed(here, 'sato')} of {peers}", f"{_summed(here, 'fmm')} of {peers}",
+                 f"{_summed(here, 'sato')} of {peers}", fmm,
                  f"{_summed(here, 'flagged_failures')} of {films_ - good}", f"{_summed(here, 'flagged_good')} of {good}",
                  f"{error:.2f}", f"{_mean_of_good(here, 'length_bias_mm'):+.4f}")
             )  # fmt: skip

@@ -97,10 +97,9 @@ def _user(given: str | None) -> str:
 
 
 def _open(arguments: argparse.Namespace, *, create: bool = False) -> Archive:
-    from importlib.util import find_spec
+    from wlmeasure.record.archive import check_installed
 
-    if any(find_spec(name) is None for name in ("alembic", "pg8000", "platformdirs", "sqlalchemy")):
-        raise WlmeasureError('archive must be installed first: it is an extra; run pip install "wlmeasure[archive]"')
+    check_installed()
     from wlmeasure.record.archive.archive import open_archive
 
     return open_archive(arguments.archive, create=create)

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
-from importlib.util import find_spec
 from typing import Any
 
 from attrs import evolve
 
 from wlmeasure.errors import ArchiveConflictError, CaseError
+from wlmeasure.record.archive import check_installed
 from wlmeasure.record.case import load_case
 from wlmeasure_napari._session import Session
 
 __all__ = ["store"]
-
-LIBRARIES = ("alembic", "pg8000", "platformdirs", "sqlalchemy")
 
 
 def store(session: Session, case_id: str = "") -> None:
@@ -33,8 +31,7 @@ def store(session: Session, case_id: str = "") -> None:
         raise CaseError("case must hold a film and a tooth before it can be stored")
     if not by:
         raise CaseError("initials must be entered first: the archive says who stored what")
-    if any(find_spec(name) is None for name in LIBRARIES):
-        raise CaseError('archive must be installed first: it is an extra; run pip install "wlmeasure[archive]"')
+    check_installed()
     wanted = case_id.strip() or case.case_id
     if wanted is None:
         raise CaseError("case id must be entered first: the practice's own, no names")

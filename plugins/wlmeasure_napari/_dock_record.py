@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import isfinite
 from typing import Any
 
 from qtpy.QtCore import QByteArray, Qt
@@ -21,7 +20,7 @@ from wlmeasure.share.course import timeline_drawing
 from wlmeasure.share.drawing import Drawing, svg
 from wlmeasure.share.timeline import entry_words, open_cautions, timeline
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
-from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
+from wlmeasure_napari._entries import begin_file, begin_gauge, enter, strike_out
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._session import Session
 
@@ -64,6 +63,8 @@ class RecordPart(Part):
     def __init__(self, session: Session, do: Callable[[str, Callable[[], None]], None], message: QWidget) -> None:
         super().__init__("Record")
         self._session, self._do = session, do
+        self._shown: tuple[Any, ...] = ()
+        self._offered: Draft | None = None
         self.add(
             buttons(
                 button("Next file (N)", self._file, "Offers the next shaping file at working length; Enter records it"),
@@ -118,7 +119,13 @@ class RecordPart(Part):
         """Fill in from the session."""
         session = self._session
         case, found = session.case, session.canal_result
-        tell(self.offer, "" if session.draft is None else session.draft.offer)
+        self._show_offer(session.draft)
+        shown = (case, session.result, session.canal_name)
+        if len(self._shown) == len(shown) and all(a is b for a, b in zip(self._shown, shown, strict=True)):
+            return  # most steps of a session change nothing here, and the figure costs more than they do
+        self._shown = shown
+        self.other.clear()
+        self.other.addItems([] if case is None else [c.name for c in case.canals if c.name != session.canal_name])
         if case is None:
             for label in (self.lines, self.stops, self.cautions):
                 tell(label, "")
@@ -155,6 +162,18 @@ class RecordPart(Part):
         rows = [f"{row[0]}: {row[1 + at]}" for row in stop_rows(session.result)]
         tell(self.stops, f"Stops, {name}, mm, rounded down\n" + "\n".join(rows))
 
+    def _show_offer(self, draft: Draft | None) -> None:
+        """The offer in words, and in the form, where other figures can be typed over it; gone with the offer."""
+        tell(self.offer, "" if draft is None else draft.offer)
+        if draft is self._offered:
+            return
+        self._offered = draft
+        self.instrument.set_text("" if draft is None else draft.instrument)
+        length = None if draft is None else draft.length_mm
+        self.numbers["length_mm"].set_text("" if length is None else f"{length:g}")
+        if draft is not None:
+            self.kind.setCurrentText(draft.kind)
+
     def _show_form(self) -> None:
         """Only what the kind may hold."""
         kind = KIND_TABLE[self.kind.currentText()]
@@ -164,9 +183,6 @@ class RecordPart(Part):
         self.found.clear()
         self.found.addItems([*([] if "finding" in kind.needs else ["nothing noted"]), *kind.findings])
         self.found.setVisible(bool(kind.findings))
-        case = self._session.case
-        self.other.clear()
-        self.other.addItems([] if case is None else [c.name for c in case.canals if c.name != self._session.canal_name])
         self.other.setVisible("other_canal" in kind.needs)
 
     # ---- entering ------------------------------------------------------------------------------------------------
@@ -179,9 +195,6 @@ class RecordPart(Part):
 
     def _enter(self) -> None:
         def step() -> None:
-            if self._session.draft is not None and self._session.draft.kind != "apical gauging":
-                enter_draft(self._session)
-                return
             draft, more = self._typed()
             enter(self._session, draft, **more)
             for field in (self.instrument, self.words, *self.numbers.values()):
@@ -196,7 +209,6 @@ class RecordPart(Part):
         for name, field in self.numbers.items():
             if name in kind.may_hold and field.text.strip():
                 value = typed_number(field.text, NUMBERS[name][0])
-                assert isfinite(value)
                 if name == "length_mm":
                     length = value
                 else:

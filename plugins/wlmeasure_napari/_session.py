@@ -249,6 +249,7 @@ class Session:
             self.film_id = case.films[0].id
             self.canal_name = case.canals[0].name if case.canals else ""
             self._undo, self._redo = [], []
+            self.asked = self.stored_at_head = None
             self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
             self._drop_tool()
             self.changed.emit()
@@ -726,11 +727,13 @@ class Session:
 
     def use_spacing(self, claim: str, magnification: float | None) -> None:
         """Take a spacing that the image claims, knowingly."""
-        self._edit(lambda case: edit.with_scale(case, self.film_id, Spacing(claim=claim, magnification=magnification)))
+        self.edit_case(
+            lambda case: edit.with_scale(case, self.film_id, Spacing(claim=claim, magnification=magnification))
+        )
 
     def remove_scale(self, at: int) -> None:
         """Forget one known length or spacing."""
-        self._edit(lambda case: edit.without_scale(case, self.film_id, at))
+        self.edit_case(lambda case: edit.without_scale(case, self.film_id, at))
 
     # ---- points already placed -----------------------------------------------------------------------------------
 
@@ -826,15 +829,12 @@ class Session:
 
     # ---- canals, readings, decision ------------------------------------------------------------------------------
 
-    def edit_case(self, change: Callable[[Case], Case]) -> None:
-        """One step more, by a change of the case that is none of the others here."""
-        self._edit(change)
-
     def announce(self, place: str, text: str) -> None:
         """Say something at a place of the dock that is no refusal; it stays until the next step there."""
         self._news = (place, text)
 
-    def _edit(self, change: Callable[[Case], Case], after: Callable[[], None] | None = None) -> None:
+    def edit_case(self, change: Callable[[Case], Case], after: Callable[[], None] | None = None) -> None:
+        """One step more: the case changed so, measured and saved."""
         if self.case is None:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
         self._step(change(self.case), after=after)
@@ -842,12 +842,12 @@ class Session:
     def add_canal(self, name: str, reference_point: str = "reference cusp or edge") -> None:
         """One canal more, and work on it."""
         name = name.strip()
-        self._edit(lambda case: edit.with_canal(case, name, reference_point), after=lambda: self.choose_canal(name))
+        self.edit_case(lambda case: edit.with_canal(case, name, reference_point), after=lambda: self.choose_canal(name))
 
     def rename_canal(self, name: str, reference_point: str) -> None:
         """Another name or reference point for the canal in hand."""
         old, name = self.canal_name, name.strip()
-        self._edit(
+        self.edit_case(
             lambda case: edit.renamed_canal(case, old, name, reference_point.strip()),
             after=lambda: self.choose_canal(name),
         )
@@ -855,7 +855,7 @@ class Session:
     def delete_canal(self) -> None:
         """Take the canal in hand away."""
         name = self.canal_name
-        self._edit(lambda case: edit.without_canal(case, name))
+        self.edit_case(lambda case: edit.without_canal(case, name))
 
     def set_end(self, **members: Any) -> None:
         """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
@@ -863,12 +863,12 @@ class Session:
         if trace is None:
             raise CaseError("canal must be traced on this film first")
         if any(getattr(trace, name) != value for name, value in members.items()):
-            self._edit(lambda case: edit.with_trace(case, self.canal_name, evolve(trace, **members)))
+            self.edit_case(lambda case: edit.with_trace(case, self.canal_name, evolve(trace, **members)))
 
     def add_reading(self, length_mm: float, mark: Mark, file_size: int | None, conditions: tuple[str, ...]) -> None:
         """One electronic reading more for the canal in hand."""
         reading = Reading(length_mm=length_mm, mark=mark, file_size=file_size, conditions=conditions)
-        self._edit(lambda case: edit.with_reading(case, self.canal_name, reading))
+        self.edit_case(lambda case: edit.with_reading(case, self.canal_name, reading))
 
     def repeat_reading(self) -> None:
         """The last reading once more: the device said the same again."""
@@ -876,11 +876,11 @@ class Session:
         if canal is None or not canal.electronic_readings:
             raise CaseError("reading must be entered once before it can be repeated")
         again = canal.electronic_readings[-1]
-        self._edit(lambda case: edit.with_reading(case, self.canal_name, again))
+        self.edit_case(lambda case: edit.with_reading(case, self.canal_name, again))
 
     def delete_reading(self, at: int) -> None:
         """Take one reading away."""
-        self._edit(lambda case: edit.without_reading(case, self.canal_name, at))
+        self.edit_case(lambda case: edit.without_reading(case, self.canal_name, at))
 
     def decide(self, length_mm: float, by: str, reason: str) -> None:
         """Record what the clinician decided."""

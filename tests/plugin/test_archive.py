@@ -6,7 +6,7 @@ from wlmeasure_napari._archive import store
 from wlmeasure_napari._entries import begin_file, enter_draft
 from wlmeasure_napari._session import Session
 
-from wlmeasure.errors import ArchiveConflictError, CaseError
+from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
 from wlmeasure.record.archive.archive import open_archive
 from wlmeasure.record.case import load_case
 
@@ -72,6 +72,20 @@ def test_what_is_missing_is_said():
 
 def test_without_the_extra_it_says_which(monkeypatch):
     session = whole_job()
-    monkeypatch.setattr("wlmeasure_napari._archive.LIBRARIES", ("no_such_library_here",))
-    with pytest.raises(CaseError, match=r"wlmeasure\[archive\]"):
+    monkeypatch.setattr("wlmeasure.record.archive.LIBRARIES", ("no_such_library_here",))
+    with pytest.raises(ArchiveError, match=r"wlmeasure\[archive\]"):
         store(session, "x")
+
+
+def test_another_case_in_the_same_window_is_its_own(archive, tmp_path):
+    """The state that one case was stored at says nothing of the next one opened."""
+    session = whole_job()
+    store(session, "bench-77")
+    session.save_as(tmp_path / "one.wl.json")
+    other = whole_job()
+    other.save_as(tmp_path / "other.wl.json")
+    session.open_case(tmp_path / "other.wl.json")
+    session.initials = "KO"
+    store(session, "bench-78")
+    with open_archive() as opened:
+        assert [line.case_id for line in opened.cases()] == ["bench-77", "bench-78"]

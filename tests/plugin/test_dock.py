@@ -665,6 +665,22 @@ def test_a_shaping_file_and_a_gauge_by_two_keys_each(person):
     assert person.said("entry") == ""
 
 
+def test_other_figures_typed_over_an_offer_are_what_is_entered(person):
+    """N offers the file at length; it stopped at 18, which is typed over the offer and entered by the button."""
+    decided(person)
+    record = person.dock.record
+    person.key("N")
+    assert (record.instrument.text, record.numbers["length_mm"].text) == ("20/.04", "20")
+    record.numbers["length_mm"].edit.setText("18")
+    person.press(person.button("Enter"))
+    entry = person.session.case.entries[-1]
+    assert (entry.kind, entry.size, entry.length_mm) == ("shaping file", 20, 18.0)
+    assert person.session.draft is None
+    person.key("N")
+    person.key("Escape")
+    assert record.instrument.text == record.numbers["length_mm"].text == ""
+
+
 def test_the_form_shows_what_the_kind_holds_and_enters_it(person):
     decided(person)
     record = person.dock.record

@@ -40,6 +40,16 @@ def test_settings_by_hand(decided):
     }  # fmt: skip
 
 
+def test_twenty_point_nine_on_a_ruler_of_halves(bench):
+    """Needle and plugger short by the table (common practice, no source)."""
+    assert stop_rows(bench(canal_changes={"decision": DECISION | {"length_mm": 20.9}}))[3:] == (
+        ("file 35/.04", "20.5"),
+        ("master cone", "20.5"),
+        ("irrigation needle, 2.0 short", "18.5"),
+        ("heated plugger, 5.0 short", "15.5"),
+    )
+
+
 def test_the_users_list_ruler_allowances_and_number_format_replace_ours(bench):
     result = bench(canal_changes={"decision": DECISION}, instrument_list=["17/.02", "25/.06"])
     rows = stop_rows(result, allowances_mm={"cone": 0.3}, step_mm=0.25, decimal=",")

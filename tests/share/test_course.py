@@ -1,5 +1,7 @@
 """The course of the treatment on the report: what the record says is there, at the height and in the order it says."""
 
+import re
+
 import attrs
 import numpy as np
 import pytest
@@ -145,6 +147,21 @@ def test_strain_follows_diameter_and_curvature(measured):
         expected = 50.0 * (size + 0.04 * from_tip[inside]) * np.abs(profile.per_mm[inside])
         assert [(y - start) / slope for _, y in line.points] == pytest.approx(list(expected), abs=0.02)
     assert thin.dash != thick.dash
+
+
+def test_the_table_of_strains_names_each_instrument(measured):
+    result = measured["s_curved"]
+    (canal,) = result.canals
+    entries = tuple(attrs.evolve(e, canal=canal.canal.name) for e in TREATMENT)
+    tables = [
+        block for block in flat(course(treated(result, entries), canal_colours(result))) if isinstance(block, Table)
+    ]
+    (strain,) = (table for table in tables if table.head[:1] == ("file",))
+    assert [row[0] for row in strain.rows] == ["20/.04", "25/.04", "30/.04", "35/.04"]
+    for _, thick, value, span in strain.rows:
+        assert re.fullmatch(r"\d\.\d\d mm", thick)
+        assert re.fullmatch(r"\d+\.\d %", value)
+        assert re.fullmatch(r"\d+\.\d to \d+\.\d %", span)
 
 
 def test_no_strain_without_a_length_or_a_list(measured):

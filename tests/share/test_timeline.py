@@ -19,11 +19,8 @@ from wlmeasure.share.timeline import (
     found_rows,
     open_cautions,
     progress_words,
-    stop_lines,
-    strain_lines,
     timeline,
 )
-from wlmeasure.trade.instruments import EXAMPLE_SEQUENCE
 
 AT = "2026-11-25T10:30:00"
 CUSP = "mesiobuccal cusp tip"
@@ -134,17 +131,6 @@ def test_the_timeline_keeps_what_was_superseded_and_names_what_stands():
     assert [line.entry.id for line in timeline(whole, "ML")] == ["e2", "e4"]
 
 
-def test_stop_lines_round_down():
-    """20.9 mm, ruler of 0.5 mm; needle and plugger short by the table (common practice, no source)."""
-    assert stop_lines(20.9) == [
-        "shaping file: 20.5 mm",
-        "master cone: 20.5 mm",
-        "irrigation needle: 18.5 mm (2 mm short)",
-        "heated plugger: 15.5 mm (5 mm short)",
-    ]
-    assert stop_lines(4.0) == []
-
-
 # --- what is open, on every output ----------------------------------------------------------------------------------------
 
 
@@ -220,16 +206,6 @@ def test_a_file_past_the_working_length_is_said_so(treated):
     result = treated(*TREATED[:2], ("shaping file", {"size": 20, "taper": 0.04, "length_mm": 21.4}))
     lines = open_cautions(case_progress(result.case))
     assert "Canal MB: size 20/.04 went 0.4 mm past working length." in lines
-
-
-def test_strain_lines_name_each_instrument(measured):
-    result = measured["s_curved"]
-    (canal,) = result.canals
-    lines = strain_lines(canal, EXAMPLE_SEQUENCE, canal.working_length.length_mm)
-    assert [line.split(":")[0] for line in lines] == ["10/.02", "20/.04", "25/.04", "30/.04", "35/.04"]
-    assert all(
-        re.search(r": \d+\.\d % \(\d+\.\d to \d+\.\d %\), \d\.\d\d mm thick at the bend$", line) for line in lines
-    )
 
 
 @given(kinds=st.lists(st.sampled_from(sorted(KIND_TABLE)), max_size=8))

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_setting_mm
+from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_settings
+from wlmeasure.errors import DecideError
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.record import LengthRecord
@@ -127,14 +128,21 @@ def stop_rows(
     things += list(allowances.items())
     held = [held_length(canal, record) for canal in result.canals]
 
-    def cell(length: tuple[float, float | None, str] | None, allowance: float) -> str:
-        setting = 0.0 if length is None else stop_setting_mm(length[0] - allowance, step_mm=step_mm)
-        return _number(setting, decimal) if setting > 0.0 else "–"
+    def cell(length: tuple[float, float | None, str] | None, thing: str, allowance: float) -> str:
+        if length is None:
+            return "–"
+        try:
+            (one,) = stop_settings(length[0], {thing: allowance}, step_mm=step_mm)
+        except DecideError:  # nothing is left of the length
+            return "–"
+        return _number(one.setting_mm, decimal)
 
     def name(thing: str, allowance: float) -> str:
         return thing if allowance == 0.0 else f"{thing}, {_number(allowance, decimal)} short"
 
-    return tuple((name(thing, allowance), *(cell(length, allowance) for length in held)) for thing, allowance in things)
+    return tuple(
+        (name(thing, allowance), *(cell(length, thing, allowance) for length in held)) for thing, allowance in things
+    )
 
 
 def chart_note(result: CaseResult, canal: CanalResult, *, decimal: str = ".") -> str | None:

@@ -10,18 +10,15 @@ from collections.abc import Mapping, Sequence
 
 from attrs import frozen
 
-from wlmeasure.decide.filling import stop_settings
-from wlmeasure.errors import DecideError
 from wlmeasure.flags import Flag
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
-from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
-from wlmeasure.record.progress import CanalProgress, CaseProgress, bend_strains
+from wlmeasure.record.progress import CanalProgress, CaseProgress
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.result import limit_words
-from wlmeasure.trade.instruments import AnyInstrument, hand_file, size_words
+from wlmeasure.trade.instruments import size_words
 
 __all__ = [
     "AT_LENGTH_MM",
@@ -31,8 +28,6 @@ __all__ = [
     "open_cautions",
     "progress_words",
     "stale_words",
-    "stop_lines",
-    "strain_lines",
     "timeline",
 ]
 
@@ -202,28 +197,3 @@ def open_cautions(progress: CaseProgress) -> list[str]:
     if progress.fault is not None:
         return [f"The record cannot be followed: {progress.fault}."]
     return [*stale_words(progress.stale), *(line for canal in progress.canals for line in progress_words(canal))]
-
-
-def stop_lines(working_length_mm: float, allowances_mm: dict[str, float] | None = None) -> list[str]:
-    """Stop settings for instruments, cone, needle and plugger on a 0.5 mm ruler, rounded down; empty where none is left."""
-    try:
-        settings = stop_settings(working_length_mm, allowances_mm)
-    except DecideError:
-        return []
-    return [
-        f"{one.name}: {one.setting_mm:.1f} mm" + (f" ({one.allowance_mm:g} mm short)" if one.allowance_mm else "")
-        for one in settings
-    ]
-
-
-def strain_lines(
-    canal: CanalResult, instruments: Sequence[AnyInstrument], working_length_mm: float | None
-) -> list[str]:
-    """Strain of each instrument, and of a size 10 hand file to compare with, at the sharpest measured bend, in percent."""
-    out = []
-    for instrument, strain in bend_strains(canal, (hand_file(10), *instruments), working_length_mm):
-        value = "not determined" if strain.value is None else f"{100.0 * strain.value:.1f} %"
-        low, high = (100.0 * end for end in strain.interval)
-        span = f"{low:.1f} to {high:.1f} %" if high != float("inf") else f"{low:.1f} % or more"
-        out.append(f"{instrument.label}: {value} ({span}), {strain.diameter_mm:.2f} mm thick at the bend")
-    return out

@@ -58,7 +58,6 @@ CLEAR_OF_CROWN_MM = (((3.0, 5.0), (0.6, 2.3)), ((0.2, 1.5), (2.4, 3.2)))
 LEAST_ABOVE_STOP_MM = 4.0
 RETURNS_TO, STILL_THERE = 0.8, 0.35
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
-SETTLE_ROUNDS = 2
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
 

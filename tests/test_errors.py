@@ -23,6 +23,9 @@ TREE = {
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
     "ShareError": "WlmeasureError",
+    "PacsError": "ShareError",
+    "PacsLostError": "PacsError",
+    "PacsRefusedError": "PacsError",
     "ArchiveError": "WlmeasureError",
     "ArchiveConflictError": "ArchiveError",
 }

@@ -194,6 +194,13 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_record import add_record_words
 
         add_record_words(record, _formatter)
+    pacs = words.add_parser(
+        "pacs", formatter_class=_formatter, help="the practice's image archive (DICOMweb): find, get and send"
+    )
+    if "pacs" in given:  # likewise
+        from wlmeasure.cli_pacs import add_pacs_words
+
+        add_pacs_words(pacs, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

@@ -20,7 +20,7 @@ from wlmeasure.image.headers import MAX_PIXELS, check_size
 from wlmeasure.image.radiograph import DisplayRange, Radiograph, StoredValues, printable
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["display_range", "polarity", "read_data_set", "read_dicom"]
+__all__ = ["data_set", "display_range", "polarity", "read_data_set", "read_dicom"]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -107,6 +107,19 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         )
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film was read for measuring
+        return _dataset(data)
+
+
+def data_set(data: bytes) -> pydicom.Dataset:
+    """Any DICOM object from the bytes of its file, guarded against one that inflates without end.
+
+    Raises
+    ------
+    ImageError
+        Damaged, or no DICOM at all.
+    """
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")
         return _dataset(data)
 
 

@@ -153,7 +153,7 @@ def _send(arguments: argparse.Namespace) -> None:
 
     with _open(arguments) as archive:
         from wlmeasure.share.pacs.journal import user_journal
-        from wlmeasure.share.pacs.send import GOOD, send
+        from wlmeasure.share.pacs.send import send
         from wlmeasure.share.pacs.words import verdict_words, verdicts_json
 
         instances = _instances(arguments)
@@ -176,7 +176,7 @@ def _send(arguments: argparse.Namespace) -> None:
         _bar_away()
     if arguments.json:
         _print_json(verdicts_json(verdicts))
-    if bad := [one for one in verdicts if one.outcome not in GOOD]:
+    if bad := [one for one in verdicts if not one.is_good]:
         raise WlmeasureError(
             f"{len(bad)} of {len(verdicts)} instances are not known to be in the archive as sent: see above"
         )

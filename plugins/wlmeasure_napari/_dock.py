@@ -44,12 +44,14 @@ from wlmeasure.share.result import (
     stop_words,
 )
 from wlmeasure_napari._archive import store
+from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
 
@@ -90,6 +92,7 @@ class WorkingLengthDock(QWidget):
         self._late = QTimer(self)
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
+        self._dialog: ArchiveDialog | None = None
         self._settings = settings()
         self._worker = Worker()
         self._build()
@@ -144,6 +147,7 @@ class WorkingLengthDock(QWidget):
         part = Part("Film")
         part.add(buttons(button("Open film", self._open_film, "An image, or one more film of the same tooth"),
                          button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+        part.add(button("Image archive…", self._ask_archive, "Find and open films of the practice's image archive"))
         self.recover = button("", self._recover, "A case that was not saved when the program ended")
         part.add(self.recover)
         self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
@@ -258,6 +262,13 @@ class WorkingLengthDock(QWidget):
         part.add(self._field("case_id", "Case id", None, "The practice's own id for the archive; no names"))
         part.add(
             button("Store in archive", self._store, "Store case and record; nothing in the archive is ever overwritten")
+        )
+        part.add(
+            button(
+                "Send to image archive",
+                lambda: self._do("record", lambda: send_case(self.session)),
+                "Report and traced lines, as DICOM objects; each is read back and compared",
+            )
         )
         part.add(self._message("record"))
         self.large = QCheckBox("large type")
@@ -526,6 +537,13 @@ class WorkingLengthDock(QWidget):
         """Open an image or a case file."""
         opener = self.session.open_case if str(path).endswith(SUFFIX) else self.session.open_film
         self._do("canvas", lambda: opener(path))
+
+    def _ask_archive(self) -> None:
+        if self._dialog is None:
+            self._dialog = ArchiveDialog(self, self.session, self._do)
+            self._fields["pacs"] = self._dialog.message
+        self._dialog.show()
+        self._dialog.raise_()
 
     def _recover(self) -> None:
         waiting = free_drafts()

@@ -21,7 +21,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 PLUGIN = Path("/usr/share/orthanc/plugins/libOrthancDicomWeb.so")
@@ -121,10 +121,8 @@ def pump(source: socket.socket, sink: socket.socket) -> None:
         sink.shutdown(socket.SHUT_WR)
     except OSError:
         for one in (source, sink):
-            try:
+            with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
 
 
 def _inside(folder: Path, orthanc: str, own: bool) -> None:

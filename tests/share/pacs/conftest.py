@@ -5,23 +5,25 @@ import os
 import socket
 import ssl
 import threading
-from contextlib import contextmanager
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from ipaddress import ip_address
 from pathlib import Path
 
+import numpy as np
 import pytest
 from attrs import evolve
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
+from wlmeasure.share.dicom.objects import dicom_bytes, file_meta
 from wlmeasure.share.pacs.client import open_image_archive
+from wlmeasure.share.pacs.instance import instance_of
 from wlmeasure.share.pacs.journal import Journal
 from wlmeasure.share.pacs.settings import Server
 
 TESTS = Path(__file__).resolve().parents[2]
-AT = "2026-11-25T10:30:00+01:00"
 
 
 def load(name, path):
@@ -41,7 +43,7 @@ def _certificate(folder, name, hosts, issuer=None, issuer_key=None):
     """A certificate and its key as PEM files; without an issuer an authority of its own."""
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
-    now = datetime.now(timezone.utc)
+    now = datetime.now(UTC)
     names = [x509.DNSName(h) if not h[0].isdigit() else x509.IPAddress(ip_address(h)) for h in hosts]
     own = key if issuer_key is None else issuer_key
     made = (
@@ -70,9 +72,7 @@ def _certificate(folder, name, hosts, issuer=None, issuer_key=None):
     pem, secret = folder / f"{name}.pem", folder / f"{name}.key"
     pem.write_bytes(made.public_bytes(serialization.Encoding.PEM))
     secret.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     )
     return made, key, pem, secret
 
@@ -100,12 +100,12 @@ def server_context(pair):
 
 
 class Proxy:
-    """Takes TLS connections on 127.0.0.1 and hands them on; `cut_after` bytes of the next request it drops both sides."""
+    """Takes TLS connections on 127.0.0.1 and hands them on; after `cut_after` bytes it drops both sides,
+    `cuts_left` times."""
 
     def __init__(self, connect, pair):
         self._connect, self._context = connect, server_context(pair)
-        self.cut_after = None
-        self.cuts = 0
+        self.cut_after = self.cuts = self.cuts_left = 0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.url = f"https://127.0.0.1:{self._listener.getsockname()[1]}/dicom-web"
         threading.Thread(target=self._serve, daemon=True).start()
@@ -133,8 +133,8 @@ class Proxy:
         try:
             while data := ours.recv(4096):
                 passed += len(data)
-                if self.cut_after is not None and passed > self.cut_after:
-                    self.cuts += 1
+                if self.cuts_left and passed > self.cut_after:
+                    self.cuts, self.cuts_left = self.cuts + 1, self.cuts_left - 1
                     for one in (theirs, ours):
                         one.shutdown(socket.SHUT_RDWR)
                     break
@@ -195,3 +195,119 @@ def archive(orthanc, proxy, opened, monkeypatch):
 @pytest.fixture
 def journal(tmp_path):
     return Journal(tmp_path / "journal")
+
+
+class Fake:
+    """A DICOMweb server of our own over TLS. `script` holds functions that answer the next requests in its place.
+
+    `held` is what it keeps, by SOP Instance UID; `log` the (method, path, headers) of every request.
+    """
+
+    def __init__(self, pair):
+        self.held, self.log, self.script = {}, [], []
+        self.ended = threading.Event()
+        fake = self
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def log_message(self, *_):
+                pass
+
+            def any_method(self):
+                length = int(self.headers.get("Content-Length", 0))
+                self.body = b""
+                fake.log.append((self.command, self.path, dict(self.headers)))
+                answer = fake.script.pop(0) if fake.script else fake.usual
+                if getattr(answer, "reads", True):
+                    self.body = self.rfile.read(length)
+                answer(self)
+
+            do_GET = do_POST = any_method  # noqa: N815
+
+            def reply(self, status, body=b"", kind="application/dicom+json", **headers):
+                self.send_response(status)
+                self.send_header("Content-Type", kind)
+                if "Content_Length" not in headers:
+                    self.send_header("Content-Length", str(len(body)))
+                for name, value in headers.items():
+                    self.send_header(name.replace("_", "-"), value)
+                self.end_headers()
+                self.wfile.write(body)
+
+        class TlsServer(ThreadingHTTPServer):
+            daemon_threads = True
+
+            def finish_request(self, request, address):
+                if pair is not None:
+                    try:
+                        request = server_context(pair).wrap_socket(request, server_side=True)
+                    except OSError:
+                        return
+                try:
+                    super().finish_request(request, address)
+                except OSError:
+                    pass
+                finally:
+                    request.close()
+
+            def handle_error(self, *_):
+                pass
+
+        self.server = TlsServer(("127.0.0.1", 0), Handler)
+        scheme = "http" if pair is None else "https"
+        self.url = f"{scheme}://127.0.0.1:{self.server.server_port}/web"
+        self.thread = threading.Thread(target=self.server.serve_forever, args=(0.01,), daemon=True)
+        self.thread.start()
+
+    def close(self):
+        self.ended.set()
+        self.server.shutdown()
+        self.server.server_close()
+        self.thread.join()
+
+    @staticmethod
+    def sent(request):
+        """The one DICOM file of a request to store."""
+        head, rest = request.body.split(b"\r\n\r\n", 1)
+        return rest[: rest.rindex(b"\r\n" + head.split(b"\r\n")[0])]
+
+    def usual(self, request):
+        """A plain archive: keeps the first copy, says so, gives it back."""
+        path = request.path.split("?")[0].split("/")
+        if request.command == "POST":
+            one = instance_of(self.sent(request), "sent")
+            self.held.setdefault(one.uid, one.data)
+            request.reply(200, b"{}")
+        elif path[-2] == "instances":
+            data = self.held.get(path[-1])
+            if data is None:
+                request.reply(404, b"no such thing", kind="text/plain")
+            else:
+                self.give(request, data)
+        else:
+            request.reply(200, b"[]")
+
+    @staticmethod
+    def give(request, data):
+        body = b"--x1\r\nContent-Type: application/dicom\r\n\r\n" + data + b"\r\n--x1--\r\n"
+        request.reply(200, body, kind='multipart/related; type="application/dicom"; boundary=x1')
+
+
+@pytest.fixture
+def fake(certificates):
+    made = Fake(certificates.good)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def small():
+    """An instance of 8 x 8 pixels; keywords go to its header."""
+
+    def small(**attributes):
+        film = io_film(np.arange(64, dtype=np.uint16).reshape(8, 8), **attributes)
+        film.file_meta = file_meta(film)
+        return instance_of(dicom_bytes(film), "film.dcm")
+
+    return small

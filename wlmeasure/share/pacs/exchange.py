@@ -6,6 +6,7 @@ cuts the connection itself, whether it is shaking hands, sending or reading.
 
 from __future__ import annotations
 
+import logging
 import socket
 import ssl
 import threading
@@ -32,6 +33,9 @@ JSON_TYPES = ("application/dicom+json", "application/json")
 LARGEST_JSON = 32 * 2**20  # bytes (our parameter): some thousand instances of a search
 LARGEST_REFUSAL = 2**18  # bytes that are read of an error page (our parameter)
 CHUNK = 2**16
+# They log a traceback for every refusal, and addresses with a patient's number in them; nobody asked to see that on stderr.
+for _name in ("dicomweb_client", "retrying", "urllib3"):
+    logging.getLogger(_name).addHandler(logging.NullHandler())
 TRY_AGAIN = (429, 503)  # too many requests, service unavailable (RFC 6585, RFC 9110): both mean later, not no
 LONGEST_WAIT_S = 60.0  # of what Retry-After may ask (our parameter)
 REASONS = {  # PS3.7 annex C and PS3.4 B.2.3, by their ranges
@@ -179,13 +183,21 @@ class BoundedSession(requests.Session):
             with self._watch.limit(server.longest_s):
                 response = super().request(method, url, *arguments, headers=headers, **options)
                 try:
-                    return self._answer(response, headers["Accept"])
+                    answer = self._answer(response, headers["Accept"])
                 finally:
                     response.close()
-        except PacsError:
-            raise
+        except PacsError as error:
+            raise self._too_late() or error from None
         except (OSError, ValueError) as error:  # all of requests' errors are one or the other
-            raise self._failed(error) from None
+            raise self._too_late() or self._failed(error) from None
+        if late := self._too_late():  # an answer without a length looks complete where it was cut off
+            raise late
+        return answer
+
+    def _too_late(self) -> PacsLostError | None:
+        if not self._watch.late:
+            return None
+        return PacsLostError(f"{self._server.host} took longer than {self._server.longest_s:g} s for one exchange")
 
     def _answer(self, response: requests.Response, accept: str) -> requests.Response:
         host, status = self._server.host, response.status_code
@@ -207,7 +219,7 @@ class BoundedSession(requests.Session):
         is_json = accept.startswith("application/")
         body = self._body(response, LARGEST_JSON if is_json else int(self._server.largest_mb * 1e6))
         allowed = JSON_TYPES if is_json else ("multipart/related", "application/dicom")
-        if body and kind not in allowed:
+        if kind not in allowed and status != 204:
             raise PacsRefusedError(
                 f"{host} must answer with {' or '.join(allowed)}: {printable(kind or 'nothing named', 60)}; is url that of its "
                 "DICOMweb service?",
@@ -237,8 +249,6 @@ class BoundedSession(requests.Session):
     def _failed(self, error: Exception) -> PacsError:
         """What a failed exchange means; a certificate is refused for good, all else may be tried again."""
         host = self._server.host
-        if self._watch.late:
-            return PacsLostError(f"{host} took longer than {self._server.longest_s:g} s for one exchange")
         for cause in _causes(error):
             if isinstance(cause, ssl.SSLCertVerificationError):
                 return PacsRefusedError(

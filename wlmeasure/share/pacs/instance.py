@@ -12,7 +12,7 @@ from pydicom.dataset import Dataset
 from wlmeasure.errors import ImageError, PacsError
 from wlmeasure.image.dicom import data_set
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.dicom.objects import header_text
+from wlmeasure.share.dicom.objects import quiet
 
 __all__ = ["Instance", "checked_uid", "instance_of", "kind_of", "own_name", "read_instance"]
 
@@ -83,8 +83,17 @@ def instance_of(data: bytes, name: str) -> Instance:
     except ImageError as error:
         raise PacsError(f"{shown}: {error}") from None
     keywords = ("SOPInstanceUID", "SeriesInstanceUID", "StudyInstanceUID", "SOPClassUID")
-    uid, series, study, sop_class = (checked_uid(header_text(dataset, word), f"{shown}: {word}") for word in keywords)
+    uid, series, study, sop_class = (checked_uid(_verbatim(dataset, word), f"{shown}: {word}") for word in keywords)
     return Instance(shown, uid, series, study, sop_class, data, dataset)
+
+
+def _verbatim(dataset: Dataset, keyword: str) -> str:
+    try:
+        with quiet():
+            value = dataset.get(keyword)
+    except Exception:  # pydicom converts on access and raises what the conversion raises
+        return ""
+    return "" if value is None else str(value).rstrip(" \0")
 
 
 def read_instance(path: str | Path) -> Instance:

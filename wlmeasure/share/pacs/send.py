@@ -18,11 +18,9 @@ from wlmeasure.share.pacs.exchange import Progress
 from wlmeasure.share.pacs.instance import Instance
 from wlmeasure.share.pacs.journal import Journal
 
-__all__ = ["GOOD", "Outcome", "Verdict", "send", "without_doubles"]
+__all__ = ["Outcome", "Verdict", "send", "without_doubles"]
 
 Outcome = Literal["sent", "there", "differs", "refused", "unknown"]
-GOOD: tuple[Outcome, ...] = ("sent", "there")
-"""Outcomes after which the archive is known to hold what was sent."""
 GIVE_UP_AFTER = 2  # instances in a row, each tried often, for which the archive was out of reach (our parameter)
 DENIED = (401, 403)  # the next one would be answered alike, and a wrong password often enough locks a user out
 
@@ -47,6 +45,11 @@ class Verdict:
     outcome: Outcome
     text: str
     differing: tuple[str, ...] = ()
+
+    @property
+    def is_good(self) -> bool:
+        """Whether the archive is known to hold what was sent."""
+        return self.outcome in ("sent", "there")
 
 
 def without_doubles(instances: Iterable[Instance]) -> list[Instance]:

@@ -52,6 +52,8 @@ class Server:
         Parts of the path below `url`, where search, retrieval and storage have their own.
     user
         For a password; without one a token may be used, or nothing.
+    token_in_keyring
+        Whether the token lies in the keyring; nothing is looked for there otherwise.
     ca_bundle, client_certificate, client_key
         Files (PEM). The archive's certificate is always verified; a certificate of the practice's own making is made known
         by `ca_bundle`.
@@ -72,6 +74,7 @@ class Server:
     ca_bundle: Path | None = None
     client_certificate: Path | None = None
     client_key: Path | None = None
+    token_in_keyring: bool = False
     insecure: bool = False
     connect_s: float = field(default=10.0)
     silence_s: float = field(default=30.0)
@@ -139,6 +142,8 @@ def server_of(named: str | None = None) -> Server:
     wanted = named if named is not None else found.get("default")
     if wanted is None and len(servers) == 1:
         wanted = next(iter(servers))
+    if not isinstance(wanted, str | None):
+        raise PacsError(f"{path}: default must be a name: {printable(wanted, 40)}")
     if wanted is None:
         raise PacsError(f"--server must name one of {_names(servers)}, or default must stand in {path}")
     if wanted not in servers:
@@ -183,7 +188,7 @@ def _server(members: dict[str, Any], where: str, name: str, folder: Path) -> Ser
     values: dict[str, Any] = dict(members)
     for key, value in members.items():
         kind: type | tuple[type, ...] = str
-        if key == "insecure":
+        if key in ("insecure", "token_in_keyring"):
             kind = bool
         elif key in ("connect_s", "silence_s", "longest_s", "retries", "largest_mb"):
             kind = (int, float)
@@ -271,15 +276,13 @@ def secret_of(server: Server) -> Secret:
     """
     token, password = os.environ.get(TOKEN), os.environ.get(PASSWORD)
     if token:
-        if not (token.isascii() and token.isprintable() and " " not in token):
-            raise PacsError(f"{TOKEN} must be printable ASCII without spaces")
-        return Secret(token=token)
+        return Secret(token=_checked_token(token, TOKEN))
     if server.user is None:
         if password:
             raise PacsError(f"user must be named in the settings file with {PASSWORD}: the archive asks for both")
-        return Secret()
+        return _keyring_token(server) if server.token_in_keyring else Secret()
     if not password:
-        password = _from_keyring(server)
+        password = _from_keyring(server, server.user)
     if not password:
         raise PacsError(
             f"password of {printable(server.user, 40)} must be in {PASSWORD} or in the keyring: "
@@ -288,11 +291,24 @@ def secret_of(server: Server) -> Secret:
     return Secret(user=server.user, password=password)
 
 
-def _from_keyring(server: Server) -> str | None:
+def _checked_token(token: str, where: str) -> str:
+    if not (token.isascii() and token.isprintable() and " " not in token):
+        raise PacsError(f"{where} must be printable ASCII without spaces")
+    return token
+
+
+def _keyring_token(server: Server) -> Secret:
+    token = _from_keyring(server, "token")
+    if not token:
+        raise PacsError(f'token must be in {TOKEN} or in the keyring: keyring set "{server.keyring_service}" token')
+    return Secret(token=_checked_token(token, "token of the keyring"))
+
+
+def _from_keyring(server: Server, user: str) -> str | None:
     import keyring
     from keyring.errors import KeyringError
 
     try:
-        return keyring.get_password(server.keyring_service, server.user or "token")
+        return keyring.get_password(server.keyring_service, user)
     except (KeyringError, RuntimeError):  # none on this machine, or locked: the caller says what to do
         return None

@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from attrs import asdict
 
-from wlmeasure.share.pacs.fetch import Got
-from wlmeasure.share.pacs.found import Found
-from wlmeasure.share.pacs.send import GOOD, Verdict
+if TYPE_CHECKING:  # their libraries are an extra; the viewer shows these words without it
+    from wlmeasure.share.pacs.fetch import Got
+    from wlmeasure.share.pacs.found import Found
+    from wlmeasure.share.pacs.send import Verdict
 
-__all__ = ["found_json", "found_text", "found_words", "got_json", "got_words", "verdict_words", "verdicts_json"]
+__all__ = [
+    "COLUMNS",
+    "found_json",
+    "found_row",
+    "found_text",
+    "got_json",
+    "got_words",
+    "sent_words",
+    "verdict_words",
+    "verdicts_json",
+]
+
+COLUMNS = ("Tooth", "Day", "Kind", "Pixels", "Patient", "ID", "Series")
 
 OUTCOMES = {
     "sent": "sent and verified",
@@ -20,6 +33,14 @@ OUTCOMES = {
     "refused": "refused",
     "unknown": "not known to be stored",
 }
+
+
+def found_row(line: Found) -> tuple[str, ...]:
+    """One film as the cells of a table with :data:`COLUMNS`."""
+    size = f"{line.rows} x {line.cols}" if line.rows and line.cols else ""
+    frames = f", {line.frames} frames" if line.frames and line.frames > 1 else ""
+    tooth = ", ".join(line.teeth) or "not named"
+    return (tooth, line.date, line.modality, size + frames, line.patient_name, line.patient, line.description)
 
 
 def found_words(line: Found) -> str:
@@ -69,11 +90,22 @@ def got_json(done: Sequence[Got]) -> dict[str, Any]:
 
 def verdict_words(verdict: Verdict) -> str:
     """One verdict in a line: the outcome first."""
-    more = "" if verdict.outcome in GOOD and ";" not in verdict.text else f": {verdict.text}"
+    more = "" if verdict.is_good and ";" not in verdict.text else f": {verdict.text}"
     return f"{verdict.name}: {OUTCOMES[verdict.outcome]}{more}"
+
+
+def sent_words(host: str, verdicts: Sequence[Verdict]) -> str:
+    """All verdicts for a message: one sentence where all is well, else a line for each that is not."""
+    bad = [one for one in verdicts if not one.is_good]
+    if not bad:
+        there = sum(one.outcome == "there" for one in verdicts)
+        again = f" ({there} of them were there already)" if there else ""
+        return f"Sent to {host}: {len(verdicts)} objects, read back and found equal{again}."
+    head = f"Not all is in {host} as sent: {len(bad)} of {len(verdicts)} objects are in doubt."
+    return "\n".join([head, *(f"! {verdict_words(one)}" for one in bad)])
 
 
 def verdicts_json(verdicts: Sequence[Verdict]) -> dict[str, Any]:
     """All verdicts as JSON."""
-    rows = [{**asdict(one), "verified": one.outcome in GOOD} for one in verdicts]
+    rows = [{**asdict(one), "verified": one.is_good} for one in verdicts]
     return {"schema": "wlmeasure-pacs-sent/1", "instances": rows}

@@ -12,6 +12,7 @@ __all__ = ["add_pacs_words"]
 
 TYPE_CHECKING = False  # `typing` is kept off the start-up path
 if TYPE_CHECKING:
+    from wlmeasure.share.pacs.case_objects import CaseObjects
     from wlmeasure.share.pacs.client import ImageArchive
     from wlmeasure.share.pacs.found import Query
     from wlmeasure.share.pacs.instance import Instance
@@ -125,7 +126,8 @@ def _get(arguments: argparse.Namespace) -> None:
         raise WlmeasureError(f"{len(bad)} of {len(done)} instances were not got: see above")
 
 
-def _instances(arguments: argparse.Namespace) -> list[Instance]:
+def _instances(arguments: argparse.Namespace) -> tuple[list[Instance], list[CaseObjects]]:
+    """What is to be sent, each once, and the cases among it."""
     from wlmeasure.record.case import SUFFIX
     from wlmeasure.share.pacs.instance import read_instance
     from wlmeasure.share.pacs.send import without_doubles
@@ -136,16 +138,18 @@ def _instances(arguments: argparse.Namespace) -> list[Instance]:
     if not cases and (arguments.forms is not None or arguments.film is not None):
         raise WlmeasureError(f"--as and --film must come with a case file (*{SUFFIX})")
     instances: list[Instance] = []
+    measured: list[CaseObjects] = []
     for name in arguments.files:
         if name in cases:
             from wlmeasure import __version__
             from wlmeasure.share.pacs.case_objects import objects_of_case_file
 
             forms: Sequence[str] = [form.strip() for form in arguments.forms.split(",")]
-            instances += objects_of_case_file(name, forms, program=f"wlmeasure {__version__}", film=arguments.film)
+            measured.append(objects_of_case_file(name, forms, program=f"wlmeasure {__version__}", film=arguments.film))
+            instances += measured[-1].instances
         else:
             instances.append(read_instance(name))
-    return without_doubles(instances)
+    return without_doubles(instances), measured
 
 
 def _send(arguments: argparse.Namespace) -> None:
@@ -154,9 +158,9 @@ def _send(arguments: argparse.Namespace) -> None:
     with _open(arguments) as archive:
         from wlmeasure.share.pacs.journal import user_journal
         from wlmeasure.share.pacs.send import send
-        from wlmeasure.share.pacs.words import verdict_words, verdicts_json
+        from wlmeasure.share.pacs.words import absent_words, verdict_words, verdicts_json
 
-        instances = _instances(arguments)
+        instances, measured = _instances(arguments)
         total, before = sum(len(one.data) for one in instances), 0
 
         def progress(one: Instance) -> Callable[[int], None]:
@@ -174,8 +178,12 @@ def _send(arguments: argparse.Namespace) -> None:
                 print(verdict_words(verdict), flush=True)
             _bar(before, total, "")
         _bar_away()
+        there = any(one.is_good for one in verdicts)  # else it is out of reach, and said so
+        absent = [film for case in measured for film in case.films_not_in(archive)] if there else []
     if arguments.json:
-        _print_json(verdicts_json(verdicts))
+        _print_json(verdicts_json(verdicts, absent))
+    elif absent:
+        print(absent_words(absent))
     if bad := [one for one in verdicts if not one.is_good]:
         raise WlmeasureError(
             f"{len(bad)} of {len(verdicts)} instances are not known to be in the archive as sent: see above"

@@ -42,7 +42,6 @@ class ArchiveDialog(QDialog):
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.table.setAlternatingRowColors(True)
         self.table.setTabKeyNavigation(False)
         self.table.verticalHeader().hide()
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
@@ -78,6 +77,6 @@ class ArchiveDialog(QDialog):
     def _open(self) -> None:
         row = self.table.currentRow()
         if 0 <= row < len(self._found):
-            self._do("pacs", lambda: open_found(self._session, self._found[row]))
+            self._do("pacs", lambda: open_found(self._session, self._found[row], self.hide))
         else:
             self._session.said.emit("pacs", "Choose a film first.")

@@ -73,30 +73,35 @@ def find(session: Session, show: Callable[[Sequence[Found]], None], *, patient: 
     session.run("Asking the image archive", job, done)
 
 
-def open_found(session: Session, found: Found) -> None:
-    """Get one film and open it; its coded tooth is entered where none is yet and it names just one.
+def open_found(session: Session, found: Found, then: Callable[[], None] = lambda: None) -> None:
+    """Get one film and open it, `then` do that; its coded tooth is entered where none is yet and it names just one.
 
     Raises
     ------
     WlmeasureError
-        The archive cannot be asked, or a different file lies in its place.
+        The archive cannot be asked, a different file lies in its place, or it is of another patient than the case.
     """
     check_installed()
+    case = session.case
+    films = [] if case is None else [case.film_path(film) for film in case.films]
 
     def job() -> Path:
         from wlmeasure.errors import PacsError
         from wlmeasure.share.pacs.fetch import get
+        from wlmeasure.share.pacs.instance import check_patient, read_instance
 
         with _archive() as archive:
             (got,) = get(archive, [found], films_folder())
         if got.path is None:
             raise PacsError(str(got.error))
+        check_patient(read_instance(got.path), films)
         return got.path
 
     def done(path: Path) -> None:
         session.open_film(path)
         if session.tooth is None and len(found.teeth) == 1:
             session.do(PLACE, lambda: session.set_tooth(found.teeth[0]))
+        session.do(PLACE, then)
 
     session.run("Getting the film", job, done)
 
@@ -117,7 +122,7 @@ def send_case(session: Session, place: str = "record") -> None:
     check_installed()
     made = saved.replace(microsecond=0).isoformat()
 
-    def job() -> tuple[Any, list[Any]]:
+    def job() -> tuple[Any, list[Any], list[str]]:
         from wlmeasure.share.pacs.case_objects import case_objects
         from wlmeasure.share.pacs.journal import user_journal
         from wlmeasure.share.pacs.send import send
@@ -125,12 +130,14 @@ def send_case(session: Session, place: str = "record") -> None:
         at = datetime.now().astimezone().replace(microsecond=0).isoformat()
         objects = case_objects(result, FORMS, made_at=made, program=f"wlmeasure {__version__}")
         with _archive() as archive:
-            return archive, list(send(archive, objects, user_journal(), at=at))
+            verdicts = list(send(archive, objects.instances, user_journal(), at=at))
+            there = any(one.is_good for one in verdicts)
+            return archive, verdicts, objects.films_not_in(archive) if there else []
 
-    def done(outcome: tuple[Any, list[Any]]) -> None:
+    def done(outcome: tuple[Any, list[Any], list[str]]) -> None:
         from wlmeasure.share.pacs.words import sent_words
 
-        archive, verdicts = outcome
-        _warned(session, place, archive, sent_words(archive.server.host, verdicts))
+        archive, verdicts, absent = outcome
+        _warned(session, place, archive, sent_words(archive.server.host, verdicts, absent))
 
     session.run("Sending to the image archive", job, done)

@@ -47,12 +47,12 @@ def raw_elements(path):
 def test_film_report_presentation_and_copy_come_back_without_a_difference(archive, journal, on_dicom, tmp_path):
     result = on_dicom(**of_study(100))
     film = read_instance(tmp_path / "film.dcm")
-    objects = [film, *case_objects(result, ("sr", "presentation", "calibrated"), **MADE)]
+    objects = [film, *case_objects(result, ("sr", "presentation", "calibrated"), **MADE).instances]
     assert [v.outcome for v in send(archive, objects, journal, at=AT)] == ["sent"] * 4
     found = archive.find(Query(patient="P-100"))
     assert {line.uid for line in found} == {one.uid for one in objects}
-    assert [line.kind for line in found] == ["film", "film", "presentation", "report"]
-    first = found[0]
+    assert [line.kind for line in found] == ["report", "film", "film", "presentation"]  # the newest first
+    first = next(line for line in found if line.uid == film.uid)
     assert (first.teeth, first.date, first.rows, first.cols, first.modality) == (("46",), "2026-11-01", 900, 700, "IO")
     for one in get(archive, found, tmp_path / "out"):
         assert one.new
@@ -70,7 +70,7 @@ def test_film_report_presentation_and_copy_come_back_without_a_difference(archiv
 
 
 def test_a_plain_picture_goes_as_capture_with_what_refers_to_it(archive, journal, on_png):
-    objects = case_objects(on_png(), FORMS, **MADE)
+    objects = case_objects(on_png(), FORMS, **MADE).instances
     assert next(one.name for one in objects) in ("sr_film1.dcm", "secondary.dcm")  # what the others refer to goes first
     assert len({one.uid for one in objects}) == len(objects) == 4
     assert [v.outcome for v in send(archive, objects, journal, at=AT)] == ["sent"] * 4
@@ -169,9 +169,12 @@ def test_the_words(settings, on_dicom, tmp_path, capsys):
     case = tmp_path / "case.wl.json"
     save_case(result.case, case)
     film = str(tmp_path / "film.dcm")
+    assert main(["pacs", "send", str(case), "--as", "presentation", "--film", "f1"]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("presentation.dcm: sent and verified\nfilm f1 is not in this archive:")
     assert main(["pacs", "send", film, str(case), "--as", "sr,presentation"]) == 0
     out, err = capsys.readouterr()
-    assert out == "film.dcm: sent and verified\nsr.dcm: sent and verified\npresentation.dcm: sent and verified\n"
+    assert out == "film.dcm: sent and verified\nsr.dcm: sent and verified\npresentation.dcm: was there already, equal\n"
     assert err == ""  # no terminal, no bar
     assert (
         main(["pacs", "send", str(case), "--as", "sr,presentation", "--json"]) == 0
@@ -180,7 +183,7 @@ def test_the_words(settings, on_dicom, tmp_path, capsys):
     assert [(one["outcome"], one["verified"]) for one in told["instances"]] == [("there", True)] * 2
     assert main(["pacs", "find", "--patient", "P-600", "--modality", "IO", "--tooth", "46"]) == 0
     assert capsys.readouterr().out == (
-        "Bär^Käthe, P-600, A17; study 1.2.3.600.2\n  2026-11-01  IO  46  900 x 700\n    1.2.3.600.1\n"
+        "Bär, Käthe, P-600, A17; study 1.2.3.600.2\n  2026-11-01  IO  46  900 x 700\n    1.2.3.600.1\n"
     )
     assert main(["pacs", "find", "--patient", "P-600", "--tooth", "11"]) == 0
     assert capsys.readouterr().out == "nothing found\n"
@@ -243,5 +246,5 @@ def test_every_pixel_kind_of_plain_film_goes(archive, journal, measure, tmp_path
     from .conftest import dicom
 
     result = measure([dicom.body(path, shape=pixels.shape)], [dicom.canal("f1")])
-    objects = case_objects(result, ("secondary",), **MADE)
+    objects = case_objects(result, ("secondary",), **MADE).instances
     assert [v.outcome for v in send(archive, objects, journal, at=AT)] == ["sent"]

@@ -31,6 +31,8 @@ PAGE = 200  # answers asked for at once (our parameter)
 MOST = 2000  # answers of one search in all; more is a search to be narrowed (our parameter)
 FIRST_WAIT_S = 0.5  # before the second attempt; twice as long before each further one (our parameter)
 LARGEST_PART_HEADER = 4096  # bytes before one part of an answer (our parameter)
+PARTS = 'multipart/related; type="application/dicom"'
+NOT_THIS_SYNTAX = (400, 406)  # how an archive may refuse what it does not know to ask for (bad request, not acceptable)
 _STUDY = ("StudyDate", "AccessionNumber", "PatientName", "PatientID", "ModalitiesInStudy")
 
 
@@ -66,7 +68,7 @@ class ImageArchive:
     # ---- search (QIDO-RS) ------------------------------------------------------------------------------------------
 
     def find(self, query: Query) -> list[Found]:
-        """Every instance that fits, the newest study first, within a study the oldest instance.
+        """Every instance that fits, the newest study first, and so within a study.
 
         Raises
         ------
@@ -94,7 +96,7 @@ class ImageArchive:
         return found
 
     def _of_study(self, study: Mapping[str, Any], query: Query) -> list[Found]:
-        """The instances of one study in the order of their days."""
+        """The instances of one study, the newest first."""
         uid = str(_first(study, TAGS["StudyInstanceUID"]))
         items = self._pages(
             lambda **page: self.client.search_for_instances(study_instance_uid=uid, fields=FIELDS, **page)
@@ -104,7 +106,8 @@ class ImageArchive:
             lines = [line for line in lines if line.modality in query.modalities]
         if any(line.kind == "film" and not line.teeth for line in lines):
             lines = self._with_teeth(uid, lines, must=query.tooth is not None)
-        return sorted(lines, key=lambda line: (line.date, line.kind, line.series, line.uid))
+        lines.sort(key=lambda line: (line.kind, line.series, line.uid))
+        return sorted(lines, key=lambda line: line.date, reverse=True)
 
     def _with_teeth(self, study: str, lines: list[Found], *, must: bool) -> list[Found]:
         """The teeth of the films, which many archives leave out of a search though they are asked for them."""
@@ -114,12 +117,17 @@ class ImageArchive:
             if must:
                 raise
             return lines
-        teeth = {key: teeth_from_json(item) for item in headers if isinstance(item, dict) and (key := _key(item))}
+        teeth = {
+            str(_first(item, TAGS["SOPInstanceUID"])): teeth_from_json(item)
+            for item in headers
+            if isinstance(item, dict)
+        }
         return [evolve(line, teeth=line.teeth or teeth.get(line.uid, ())) for line in lines]
 
     def _studies(self, filters: Mapping[str, str]) -> Iterator[dict[str, Any]]:
         for study in self._pages(
-            lambda **page: self.client.search_for_studies(fields=_STUDY, search_filters=dict(filters), **page)
+            lambda **page: self.client.search_for_studies(fields=_STUDY, search_filters=dict(filters), **page),
+            "StudyInstanceUID",
         ):
             uid = _first(study, TAGS["StudyInstanceUID"])
             if isinstance(uid, str) and re.fullmatch(r"[0-9.]{1,64}", uid):
@@ -134,15 +142,18 @@ class ImageArchive:
         lines = [found_from_json(item, item) for item in items]
         return next((line for line in lines if line is not None and line.uid == uid), None)
 
-    def _pages(self, search: Callable[..., list[Any]]) -> Iterator[dict[str, Any]]:
-        """Every answer of a search, once each, page by page; a server that ignores the paging is noticed."""
+    def _pages(self, search: Callable[..., list[Any]], key: str = "SOPInstanceUID") -> Iterator[dict[str, Any]]:
+        """Every answer of a search, once each by its `key`, page by page; a server that ignores paging is noticed."""
         seen: set[str] = set()
         for offset in range(0, MOST + PAGE, PAGE):
             page = self.again(lambda: self._asked(lambda: search(limit=PAGE, offset=offset)))  # noqa: B023
             if not isinstance(page, list) or not all(isinstance(item, dict) for item in page):
                 raise PacsRefusedError(f"{self.server.host} must answer a search with a list of objects")
-            fresh = [item for item in page if (key := _key(item)) not in seen and not seen.add(key)]  # type: ignore[func-returns-value]
-            yield from fresh
+            fresh = list(
+                {name: item for item in page if (name := str(_first(item, TAGS[key]))[:80]) not in seen}.items()
+            )
+            seen.update(name for name, _ in fresh)
+            yield from (item for _, item in fresh)
             if len(page) < PAGE or not fresh:
                 return
         raise PacsError(f"search must find at most {MOST} answers: more; narrow it by date or modality")
@@ -180,9 +191,13 @@ class ImageArchive:
             checked_uid(text, what)
         prefix = "" if self.server.wado is None else f"/{self.server.wado}"
         url = f"{self.server.url}{prefix}/studies/{study}/series/{series}/instances/{uid}"
-        # Without the star the archive would recode to Explicit VR Little Endian (PS3.18 8.7.3.5.2).
-        accept = 'multipart/related; type="application/dicom"; transfer-syntax=*'
-        answer = self.again(lambda: self.session.get(url, headers={"Accept": accept}))
+        try:
+            # Without the star the archive would recode to Explicit VR Little Endian (PS3.18 8.7.3.5.2).
+            answer = self.again(lambda: self.session.get(url, headers={"Accept": f"{PARTS}; transfer-syntax=*"}))
+        except PacsRefusedError as refusal:
+            if refusal.status not in NOT_THIS_SYNTAX:
+                raise
+            answer = self.again(lambda: self.session.get(url, headers={"Accept": PARTS}))
         if answer.status_code == 404 or not answer.content:
             return None
         data = self._only_part(answer.headers.get("Content-Type", ""), answer.content)
@@ -242,10 +257,6 @@ def _first(item: Mapping[str, Any], tag: str) -> Any:
     member = item.get(tag)
     values = member.get("Value") if isinstance(member, dict) else None
     return values[0] if isinstance(values, list) and values else None
-
-
-def _key(item: Mapping[str, Any]) -> str:
-    return str(_first(item, TAGS["SOPInstanceUID"]) or _first(item, TAGS["StudyInstanceUID"]))[:80]
 
 
 def _failure(answer: Dataset, uid: str) -> str | None:

@@ -30,6 +30,7 @@ __all__ = ["JSON_TYPES", "BoundedSession", "Progress", "reason_words"]
 Progress = Callable[[int], None]
 
 JSON_TYPES = ("application/dicom+json", "application/json")
+XML_TYPES = ("application/dicom+xml", "application/xml", "text/xml")
 LARGEST_JSON = 32 * 2**20  # bytes (our parameter): some thousand instances of a search
 LARGEST_REFUSAL = 2**18  # bytes that are read of an error page (our parameter)
 CHUNK = 2**16
@@ -174,7 +175,7 @@ class BoundedSession(requests.Session):
         server = self._server
         headers = dict(options.pop("headers", None) or {})
         headers.pop("Host", None)  # the client library leaves its port out
-        headers.setdefault("Accept", JSON_TYPES[0])
+        headers.setdefault("Accept", f"{JSON_TYPES[0]}, {XML_TYPES[0]};q=0.1" if method == "POST" else JSON_TYPES[0])
         options |= {"stream": True, "allow_redirects": False, "timeout": (server.connect_s, server.silence_s)}
         data = options.get("data")
         if isinstance(data, bytes) and self.progress is not None:
@@ -183,7 +184,7 @@ class BoundedSession(requests.Session):
             with self._watch.limit(server.longest_s):
                 response = super().request(method, url, *arguments, headers=headers, **options)
                 try:
-                    answer = self._answer(response, headers["Accept"])
+                    answer = self._answer(response, headers["Accept"], is_store=method == "POST")
                 finally:
                     response.close()
         except PacsError as error:
@@ -199,7 +200,7 @@ class BoundedSession(requests.Session):
             return None
         return PacsLostError(f"{self._server.host} took longer than {self._server.longest_s:g} s for one exchange")
 
-    def _answer(self, response: requests.Response, accept: str) -> requests.Response:
+    def _answer(self, response: requests.Response, accept: str, *, is_store: bool) -> requests.Response:
         host, status = self._server.host, response.status_code
         if status in TRY_AGAIN:
             raise PacsLostError(f"{host} is busy (status {status})", _retry_after(response))
@@ -217,6 +218,11 @@ class BoundedSession(requests.Session):
             raise PacsRefusedError(f"{host} {_status_words(response)}", status)
         kind = response.headers.get("Content-Type", "").split(";")[0].strip().lower()
         is_json = accept.startswith("application/")
+        if (
+            is_store and kind in XML_TYPES
+        ):  # some archives know no other; it is not believed anyhow, and XML is not read
+            response._content = b""
+            return response
         body = self._body(response, LARGEST_JSON if is_json else int(self._server.largest_mb * 1e6))
         allowed = JSON_TYPES if is_json else ("multipart/related", "application/dicom")
         if kind not in allowed and status != 204:

@@ -90,9 +90,20 @@ def _written(instance: Instance, path: Path) -> Got:
             file.write(instance.data)
             file.flush()
             os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        _put(Path(temporary), path)
     except OSError as error:
+        raise PacsError(f"{path.name} cannot be written: {error.strerror or error}") from None
+    finally:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
-        raise PacsError(f"{path.name} cannot be written: {error.strerror or error}") from None
     return Got(instance.uid, path, new=True)
+
+
+def _put(temporary: Path, path: Path) -> None:
+    """Give the file its name; another one that has come by that name meanwhile is not overwritten."""
+    try:
+        path.hardlink_to(temporary)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        temporary.replace(path)

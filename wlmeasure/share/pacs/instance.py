@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 from attrs import field, frozen
@@ -12,9 +13,9 @@ from pydicom.dataset import Dataset
 from wlmeasure.errors import ImageError, PacsError
 from wlmeasure.image.dicom import data_set
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.dicom.objects import quiet
+from wlmeasure.share.dicom.objects import header_text, quiet
 
-__all__ = ["Instance", "checked_uid", "instance_of", "kind_of", "own_name", "read_instance"]
+__all__ = ["Instance", "check_patient", "checked_uid", "instance_of", "kind_of", "own_name", "read_instance"]
 
 LARGEST_FILE = 2 * 2**30  # bytes; a data set with 32-bit lengths is not larger (our parameter)
 KINDS = {
@@ -113,6 +114,26 @@ def read_instance(path: str | Path) -> Instance:
     if len(data) > LARGEST_FILE:
         raise PacsError(f"{printable(path.name)} must have at most {LARGEST_FILE // 2**30} GB")
     return instance_of(data, path.name)
+
+
+def check_patient(one: Instance, others: Iterable[Path]) -> None:
+    """One patient: the DICOM files among `others` name the Patient ID that `one` names, or one of them names none.
+
+    Raises
+    ------
+    PacsError
+        They name different patients, so that they do not belong into one case.
+    """
+    mine = header_text(one.dataset, "PatientID")
+    for path in others:
+        try:
+            theirs = header_text(read_instance(path).dataset, "PatientID")
+        except PacsError:  # no DICOM file, which says nothing of a patient
+            continue
+        if mine and theirs and mine != theirs:
+            raise PacsError(
+                f"film must be of the case's patient {theirs}: it is of {mine}; open it in a window of its own, as a new case"
+            )
 
 
 def kind_of(sop_class: str) -> str:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from attrs import asdict
 
+from wlmeasure.image.radiograph import printable
+
 if TYPE_CHECKING:  # their libraries are an extra; the viewer shows these words without it
     from wlmeasure.share.pacs.fetch import Got
     from wlmeasure.share.pacs.found import Found
@@ -14,6 +16,7 @@ if TYPE_CHECKING:  # their libraries are an extra; the viewer shows these words 
 
 __all__ = [
     "COLUMNS",
+    "absent_words",
     "found_json",
     "found_row",
     "found_text",
@@ -35,12 +38,26 @@ OUTCOMES = {
 }
 
 
+def person_words(name: str) -> str:
+    """A person's name for the eye: family, given (PS3.5 6.2 has them between carets)."""
+    family, *given = name.split("^")
+    return ", ".join(part for part in (family.strip(), " ".join(part for part in given if part.strip())) if part)
+
+
 def found_row(line: Found) -> tuple[str, ...]:
     """One film as the cells of a table with :data:`COLUMNS`."""
     size = f"{line.rows} x {line.cols}" if line.rows and line.cols else ""
     frames = f", {line.frames} frames" if line.frames and line.frames > 1 else ""
     tooth = ", ".join(line.teeth) or "not named"
-    return (tooth, line.date, line.modality, size + frames, line.patient_name, line.patient, line.description)
+    return (
+        tooth,
+        line.date,
+        line.modality,
+        size + frames,
+        person_words(line.patient_name),
+        line.patient,
+        line.description,
+    )
 
 
 def found_words(line: Found) -> str:
@@ -61,7 +78,10 @@ def found_text(found: Sequence[Found]) -> str:
     for line in found:
         if line.study != last:
             last = line.study
-            who = ", ".join(part for part in (line.patient_name, line.patient, line.accession) if part) or "no patient"
+            who = (
+                ", ".join(part for part in (person_words(line.patient_name), line.patient, line.accession) if part)
+                or "no patient"
+            )
             lines.append(f"{who}; study {line.study}")
         lines.append(f"  {found_words(line)}\n    {line.uid}")
     return "\n".join(lines) + "\n"
@@ -94,18 +114,25 @@ def verdict_words(verdict: Verdict) -> str:
     return f"{verdict.name}: {OUTCOMES[verdict.outcome]}{more}"
 
 
-def sent_words(host: str, verdicts: Sequence[Verdict]) -> str:
+def sent_words(host: str, verdicts: Sequence[Verdict], absent: Sequence[str] = ()) -> str:
     """All verdicts for a message: one sentence where all is well, else a line for each that is not."""
+    more = [f"! {absent_words(absent)}"] if absent else []
     bad = [one for one in verdicts if not one.is_good]
     if not bad:
         there = sum(one.outcome == "there" for one in verdicts)
         again = f" ({there} of them were there already)" if there else ""
-        return f"Sent to {host}: {len(verdicts)} objects, read back and found equal{again}."
+        return "\n".join([f"Sent to {host}: {len(verdicts)} objects, read back and found equal{again}.", *more])
     head = f"Not all is in {host} as sent: {len(bad)} of {len(verdicts)} objects are in doubt."
-    return "\n".join([head, *(f"! {verdict_words(one)}" for one in bad)])
+    return "\n".join([head, *(f"! {verdict_words(one)}" for one in bad), *more])
 
 
-def verdicts_json(verdicts: Sequence[Verdict]) -> dict[str, Any]:
-    """All verdicts as JSON."""
+def absent_words(films: Sequence[str]) -> str:
+    """That films which a report refers to are not in the archive."""
+    ids = ", ".join(printable(film, 40) for film in films)
+    return f"film {ids} is not in this archive: whoever reads the report there cannot see it; send its file too"
+
+
+def verdicts_json(verdicts: Sequence[Verdict], absent: Sequence[str] = ()) -> dict[str, Any]:
+    """All verdicts as JSON, and the films of the case that the archive does not have."""
     rows = [{**asdict(one), "verified": one.is_good} for one in verdicts]
-    return {"schema": "wlmeasure-pacs-sent/1", "instances": rows}
+    return {"schema": "wlmeasure-pacs-sent/1", "instances": rows, "films_not_there": list(absent)}

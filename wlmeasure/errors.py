@@ -115,7 +115,7 @@ class PacsLostError(PacsError):
 
 
 class PacsRefusedError(PacsError):
-    """The archive refused, for good; `status` is the HTTP status, 0 where it did not come to one."""
+    """The archive refused, or its answer was, for good; `status` is the HTTP status, 0 where it did not come to one."""
 
     def __init__(self, text: str, status: int = 0) -> None:
         super().__init__(text)

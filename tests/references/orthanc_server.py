@@ -143,6 +143,7 @@ def _inside(folder: Path, orthanc: str, own: bool) -> None:
     finally:
         process.send_signal(signal.SIGKILL)  # it would take 3 s to end by itself; nothing of it is kept
         process.wait()
+        shutil.rmtree(folder, ignore_errors=True)  # here, for the tests may have been killed
 
 
 def _answers(process: subprocess.Popen[bytes], port: int) -> bool:

@@ -5,6 +5,8 @@ import socket
 
 import pytest
 from attrs import evolve
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from wlmeasure.errors import PacsError, PacsLostError, PacsRefusedError
 from wlmeasure.share.pacs.client import MOST, PAGE, open_image_archive
@@ -388,6 +390,52 @@ def test_a_retrieval_answered_with_nonsense_is_one_line(fake, opened, small, kin
         opened(fake.url).retrieve(one.study, one.series, one.uid)
 
 
+@settings(max_examples=300, deadline=None)
+@given(
+    pieces=st.lists(
+        st.sampled_from(
+            [
+                b"--x",
+                b"--x--",
+                b"\r\n",
+                b"\r\n\r\n",
+                b"Content-Type: application/dicom",
+                b"abc",
+                b"--",
+                b"\0" * 128,
+                b"DICM",
+            ]
+        ),
+        max_size=12,
+    ),
+    kind=st.sampled_from(
+        ["multipart/related; boundary=x", 'multipart/related; boundary="x"', "multipart/related", "application/dicom"]
+    ),
+)
+def test_parts_of_any_order_are_one_part_or_refused(pieces, kind):
+    """What is taken for the part is a stretch of the answer that no boundary runs through."""
+    body = b"".join(pieces)
+    with open_image_archive(Server("https://archive.example")) as archive:
+        try:
+            part = archive._only_part(kind, body)
+        except PacsRefusedError:
+            return
+    assert part in body
+    assert kind == "application/dicom" or b"\r\n--x" not in part
+
+
+def test_one_answer_that_cannot_be_read_does_not_stop_the_others(fake, opened, journal, small):
+    other = small(SOPInstanceUID="1.2.3.4.8")
+    fake.script = [lambda r: fake.give(r, b"\0" * 128 + b"DICM" + b"\xff" * 40)]
+    assert [v.outcome for v in sent(opened(fake.url), [small(), other], journal)] == ["refused", "sent"]
+
+
+def test_what_could_not_be_read_back_is_not_sent(fake, opened, journal, small):
+    (verdict,) = sent(opened(fake.url, largest_mb=0.001), [small()], journal)
+    assert (verdict.outcome, fake.log) == ("refused", [])
+    assert "largest_mb" in verdict.text
+
+
 def test_a_film_that_inflates_without_end_is_refused(fake, opened, small):
     """A deflated data set that grows a thousandfold, beyond what one film can be."""
     import zlib
@@ -466,12 +514,12 @@ def test_a_client_certificate_is_shown_where_it_is_asked_for(certificates, opene
 
     import threading
 
-    for settings in ({}, dict(zip(("client_certificate", "client_key"), certificates.other_host, strict=True))):
+    for shown in ({}, dict(zip(("client_certificate", "client_key"), certificates.other_host, strict=True))):
         with socket.create_server(("127.0.0.1", 0)) as listener:
             thread = threading.Thread(target=serve, args=(listener,))
             thread.start()
-            archive = opened(f"https://127.0.0.1:{listener.getsockname()[1]}", retries=0, **settings)
-            if settings:
+            archive = opened(f"https://127.0.0.1:{listener.getsockname()[1]}", retries=0, **shown)
+            if shown:
                 assert archive.find(Query(patient="P")) == []
             else:
                 with pytest.raises(PacsError):

@@ -204,30 +204,31 @@ class ImageArchive:
         try:
             found = instance_of(data, f"answer of {self.server.host}")
         except PacsError as error:
-            raise PacsRefusedError(str(error)) from None
+            raise PacsRefusedError(str(error), answer.status_code) from None
         if found.uid != uid:
-            raise PacsRefusedError(f"{self.server.host} must answer with instance {uid}: it sends {found.uid}")
+            raise PacsRefusedError(
+                f"{self.server.host} must answer with instance {uid}: it sends {found.uid}", answer.status_code
+            )
         return found
 
     def _only_part(self, kind: str, body: bytes) -> bytes:
         """The one part of a multipart answer (RFC 2046 5.1), or the whole answer where it has no parts."""
         if kind.split(";")[0].strip().lower() == "application/dicom":
             return body
-        wrong = PacsRefusedError(f"{self.server.host} must answer with one part of type application/dicom")
+        wrong = PacsRefusedError(f"{self.server.host} must answer with one part of type application/dicom", 200)
         named = re.search(r"""boundary=(?:"([^"\r\n]{1,70})"|([^\s;"]{1,70}))""", kind, re.IGNORECASE)
         if named is None:
             raise wrong
         marker = b"--" + (named[1] or named[2]).encode("latin-1", "replace")
         begin = 0 if body.startswith(marker) else body.find(b"\r\n" + marker) + 2
-        end = body.rfind(b"\r\n" + marker + b"--")
         head_end = body.find(b"\r\n\r\n", begin, begin + LARGEST_PART_HEADER)
-        if (begin < 2 and not body.startswith(marker)) or head_end < 0 or end < head_end:
+        end = body.find(b"\r\n" + marker, head_end + 2)
+        if (begin < 2 and not body.startswith(marker)) or head_end < 0 or end < 0:
             raise wrong
-        head = body[begin + len(marker) : head_end].lower()
-        data = body[head_end + 4 : end]
-        if b"application/dicom" not in head or b"\r\n" + marker + b"\r\n" in data:
+        is_last = body.startswith(b"--", end + 2 + len(marker))
+        if not is_last or b"application/dicom" not in body[begin + len(marker) : head_end].lower():
             raise wrong
-        return data
+        return body[head_end + 4 : end]
 
     # ---- storage (STOW-RS) -----------------------------------------------------------------------------------------
 

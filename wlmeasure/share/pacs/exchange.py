@@ -218,9 +218,7 @@ class BoundedSession(requests.Session):
             raise PacsRefusedError(f"{host} {_status_words(response)}", status)
         kind = response.headers.get("Content-Type", "").split(";")[0].strip().lower()
         is_json = accept.startswith("application/")
-        if (
-            is_store and kind in XML_TYPES
-        ):  # some archives know no other; it is not believed anyhow, and XML is not read
+        if is_store and kind in XML_TYPES:  # some archives know no other; it is not believed anyhow
             response._content = b""
             return response
         body = self._body(response, LARGEST_JSON if is_json else int(self._server.largest_mb * 1e6))
@@ -238,10 +236,13 @@ class BoundedSession(requests.Session):
 
     def _body(self, response: requests.Response, most: int) -> bytes:
         too_large = PacsRefusedError(
-            f"{self._server.host} must answer with at most {most / 1e6:.4g} MB: more; ask for less, or raise largest_mb"
+            f"{self._server.host} must answer with at most {most / 1e6:.4g} MB: more; ask for less, or raise largest_mb",
+            response.status_code,
         )
         if response.headers.get("Content-Encoding", "identity").lower() != "identity":
-            raise PacsRefusedError(f"{self._server.host} must answer uncompressed, as it was asked to")
+            raise PacsRefusedError(
+                f"{self._server.host} must answer uncompressed, as it was asked to", response.status_code
+            )
         length = response.headers.get("Content-Length", "")
         if length.isascii() and length.isdigit() and (len(length) > 15 or int(length) > most):
             raise too_large

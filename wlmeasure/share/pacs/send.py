@@ -22,6 +22,7 @@ __all__ = ["Outcome", "Verdict", "send", "without_doubles"]
 
 Outcome = Literal["sent", "there", "differs", "refused", "unknown"]
 GIVE_UP_AFTER = 2  # instances in a row, each tried often, for which the archive was out of reach (our parameter)
+TOO_LARGE = 413  # as an archive would say it
 DENIED = (401, 403)  # the next one would be answered alike, and a wrong password often enough locks a user out
 
 
@@ -110,6 +111,12 @@ def send(
 
 
 def _send_one(archive: ImageArchive, one: Instance, journal: Journal, at: str, progress: Progress | None) -> Verdict:
+    if len(one.data) > 1e6 * archive.server.largest_mb:
+        raise PacsRefusedError(
+            f"{len(one.data) / 1e6:.4g} MB could not be read back: raise largest_mb in the settings, it is "
+            f"{archive.server.largest_mb:g}",
+            TOO_LARGE,
+        )
     key = (archive.server.url, one.uid, one.sha256)
     begun = journal.begun(*key)
     held = archive.retrieve(one.study, one.series, one.uid)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import ImageError
+from wlmeasure.errors import FrameError, ImageError
 from wlmeasure.image.radiograph import Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
@@ -36,12 +36,27 @@ _KNOWN_OTHERS = (
 )
 
 
-def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
-    """Read one radiograph from a PNG, TIFF, JPEG, BMP or single-frame DICOM file.
+def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+    """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
-    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings. Raises
-    ImageError, one line that begins with the file's name, for a file that is missing, not an image, cut short,
-    coloured, of several frames, or too large to be one radiograph.
+    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frame
+        Which frame of a DICOM file that has several, from 1.
+    max_file_bytes
+        Largest file read into memory.
+
+    Raises
+    ------
+    FrameError
+        The file has several frames and none of them is named, or one that it does not have.
+    ImageError
+        One line that begins with the file's name, for a file that is missing, not an image, cut short, coloured, or too
+        large to be one radiograph.
     """
     given = fspath(path)
     name = printable(Path(given).name or given)
@@ -53,11 +68,15 @@ def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> 
         if kind == "DICOM":
             from wlmeasure.image.dicom import read_dicom
 
-            radiograph = read_dicom(data, path=given, sha256=sha256)
+            radiograph = read_dicom(data, path=given, sha256=sha256, frame=frame)
         else:
+            if frame not in (None, 1):
+                raise FrameError(f"frame must be left out for {kind}, which has one: {frame!r}", 1)
             from wlmeasure.image.raster import read_raster
 
             radiograph = read_raster(data, kind, path=given, sha256=sha256)
+    except FrameError as error:
+        raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:
         raise ImageError(f"{name}: {error}") from error
     warnings = list(radiograph.warnings)

@@ -25,6 +25,7 @@ from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.points import from_dicom
 from wlmeasure.trace.spline import arc_length
+from wlmeasure.trade.tooth_codes import tooth_of_code
 
 __all__ = ["CanalLength", "Report", "case_from_report", "case_to_file", "disagreement", "predecessor", "read_report"]
 
@@ -244,7 +245,7 @@ def _group(item: Dataset) -> Group:
             if concept.value == "121071":
                 finding = value.value
             elif concept.value == codes.FINDING_SITE.value:
-                tooth = codes.tooth_of_code(value.value)
+                tooth = tooth_of_code(value.value)
             else:
                 evaluations.append((concept.value, value.value))
         elif child.ValueType == "TEXT":

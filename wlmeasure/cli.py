@@ -100,6 +100,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
     read.add_argument("image", metavar="IMAGE|REPORT.dcm")
+    read.add_argument("--frame", type=int, metavar="N", help="which frame of a DICOM file that has several, from 1")
     read.add_argument("--json", action="store_true", help="print JSON")
     read.add_argument(
         "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
@@ -249,7 +250,7 @@ def _read(arguments: argparse.Namespace) -> None:
         return
     if arguments.case is not None:
         raise WlmeasureError("--case must come with a structured report: an image holds no case")
-    radiograph = read(arguments.image)
+    radiograph = read(arguments.image, frame=arguments.frame)
     if arguments.json:
         _print_json(picture_json(radiograph))
     else:

@@ -59,7 +59,7 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     if not layers:
         raise ShareError(f"film {film.film.id} must have a file or a canal to show: it has none; trace one first")
     shown = image.reference
-    facts = (image.uid, case_digest(result.case), made_at, program)
+    facts = (image.key, case_digest(result.case), made_at, program)
     with quiet():
         state = _PR.GrayscaleSoftcopyPresentationState(
             referenced_images=[shown],
@@ -83,6 +83,8 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
         )
     if (slope := _rescale(image)) is not None:
         state.RescaleSlope, state.RescaleIntercept, state.RescaleType = *slope, "US"
+    if image.frame is not None:
+        _of_one_frame(state, image.frame)
     # Two things that highdicom leaves to its caller: a paired body part needs its side, and there is no volume here.
     state.Laterality = "R" if result.tooth.is_right else "L"
     area = state.DisplayedAreaSelectionSequence[0]
@@ -111,6 +113,7 @@ def _drawn(
         annotations.append(
             _PR.GraphicAnnotation(
                 referenced_images=[image.reference],
+                referenced_frame_number=image.frame,
                 graphic_layer=layer,
                 graphic_objects=[_PR.GraphicObject("POLYLINE", to_dicom(line), _PIXEL) for line in lines],
                 text_objects=[_PR.TextObject(label, _PIXEL, anchor_point=tuple(to_dicom([at])[0]))],
@@ -141,6 +144,16 @@ def _drawn(
             path[-1],
         )
     return layers, annotations
+
+
+def _of_one_frame(state: Dataset, frame: int) -> None:
+    """Let the state apply to that frame alone (PS3.3 C.11.11, C.10.4)."""
+    referred = [item for series in state.ReferencedSeriesSequence for item in series.ReferencedImageSequence]
+    referred += [
+        item for area in state.DisplayedAreaSelectionSequence for item in area.get("ReferencedImageSequence") or ()
+    ]
+    for item in referred:
+        item.ReferencedFrameNumber = frame
 
 
 def _rescale(image: FilmImage) -> tuple[float, float] | None:

@@ -542,19 +542,6 @@ def test_bad_cases_are_one_clear_line(refused, save, body, what):
     assert message in refused("measure", save())
 
 
-def test_a_frame_is_asked_for_and_kept_in_the_case(run, refused, save, body, tmp_path):
-    path = write_dicom(tmp_path / "film.dcm", NumberOfFrames=2, PixelData=PICTURE.tobytes() * 2)
-    assert refused("read", path) == (
-        "wlmeasure: film.dcm: frame must be named: NumberOfFrames is 2; say which, --frame 1 to --frame 2\n"
-    )
-    assert "frame must be a whole number from 1 to 2: 3" in refused("read", path, "--frame", 3)
-    assert ", frame 2 of 2\n" in run("read", path, "--frame", 2)[1]
-    body["films"][0] |= {"path": "film.dcm", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
-    assert "film f1 must name the frame of film.dcm, 1 to 2: none" in refused("measure", save())
-    body["films"][0] |= {"frame": 2}
-    assert "film.dcm, frame 2" in run("measure", save())[1]
-
-
 @pytest.mark.parametrize(
     ("token", "message"),
     [

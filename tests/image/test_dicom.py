@@ -6,6 +6,7 @@ from io import BytesIO
 import numpy as np
 import pydicom
 import pytest
+from dicom_film import COLS, ROWS, STORED, film, written
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
@@ -22,49 +23,6 @@ from wlmeasure.errors import ImageError
 from wlmeasure.image import DisplayRange, read
 from wlmeasure.image.dicom import check_inflated
 from wlmeasure.image.shown import display_range, polarity
-
-ROWS, COLS = 900, 700
-STORED = np.random.default_rng(5).integers(0, 4096, (ROWS, COLS), dtype=np.uint16)
-
-
-def film(pixels=STORED, bits=12, **attributes):
-    """Intra-oral image for presentation, 36 mm x 21 mm; attributes of None are left out."""
-    dataset = pydicom.Dataset()
-    dataset.SOPClassUID = "1.2.840.10008.5.1.4.1.1.1.3"
-    dataset.SOPInstanceUID = "1.2.3.4"
-    dataset.Modality = "IO"
-    dataset.Rows, dataset.Columns = pixels.shape[:2]
-    dataset.SamplesPerPixel, dataset.PhotometricInterpretation = 1, "MONOCHROME2"
-    dataset.BitsAllocated, dataset.BitsStored, dataset.HighBit = 8 * pixels.dtype.itemsize, bits, bits - 1
-    dataset.PixelRepresentation = int(pixels.dtype.kind == "i")
-    dataset.ImagerPixelSpacing = [0.040, 0.030]
-    dataset.add_new("PixelData", "OB" if pixels.dtype.itemsize == 1 else "OW", pixels.tobytes())
-    for keyword, value in attributes.items():
-        if value is None:
-            delattr(dataset, keyword)
-        else:
-            setattr(dataset, keyword, value)
-    return dataset
-
-
-def written(dataset, syntax=ExplicitVRLittleEndian):
-    dataset.file_meta = FileMetaDataset()
-    dataset.file_meta.TransferSyntaxUID = syntax
-    dataset.file_meta.MediaStorageSOPClassUID = dataset.SOPClassUID
-    dataset.file_meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
-    sink = BytesIO()
-    pydicom.dcmwrite(sink, dataset, enforce_file_format=True)
-    return sink.getvalue()
-
-
-@pytest.fixture
-def load(tmp_path):
-    def load(content, name="a.dcm"):
-        path = tmp_path / name
-        path.write_bytes(content if isinstance(content, bytes) else written(content))
-        return read(path)
-
-    return load
 
 
 @pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
@@ -365,3 +323,10 @@ def test_no_damage_escapes_as_another_error(tmp_path_factory, data):
     except ImageError as error:
         message = str(error)
     assert message.isprintable()
+
+
+def test_missing_identifiers_are_a_note_and_no_refusal(load):
+    radiograph = load(film())
+    assert any(note.startswith("header without StudyInstanceUID, SeriesInstanceUID:") for note in radiograph.notes)
+    full = load(film(StudyInstanceUID="1.2.3.5", SeriesInstanceUID="1.2.3.6"), "b.dcm")
+    assert full.notes == ()

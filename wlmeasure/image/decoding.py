@@ -28,8 +28,8 @@ RLE = "1.2.840.10008.1.2.5"
 JPEG_EXTENDED = "1.2.840.10008.1.2.4.51"
 NATIVE = ("1.2.840.10008.1.2", "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.2", DEFLATED)
 _PLUGINS = {
-    "1.2.840.10008.1.2.4.50": ("pillow", "gdcm"),
-    JPEG_EXTENDED: ("pillow", "gdcm"),
+    "1.2.840.10008.1.2.4.50": ("gdcm", "pillow"),
+    JPEG_EXTENDED: ("gdcm", "pillow"),
     "1.2.840.10008.1.2.4.57": ("gdcm",),
     "1.2.840.10008.1.2.4.70": ("gdcm",),
     "1.2.840.10008.1.2.4.80": ("pyjpegls", "gdcm"),
@@ -41,7 +41,12 @@ _PLUGINS = {
     "1.2.840.10008.1.2.4.203": ("pylibjpeg",),
     RLE: ("pydicom",),
 }
-"""Who is asked first for each compressed syntax: the same on every machine, whatever else is installed."""
+"""Who is asked first for each compressed syntax: the same on every machine, whatever else is installed.
+
+GDCM goes before pillow for JPEG, since it says where a picture ends early; pillow fills the rest with grey in silence.
+"""
+_ENDS_EARLY = ("premature end",)
+_DAMAGED = ("corrupt jpeg data",)
 _PACKAGES = {
     "pillow": 'wlmeasure[dicom]" (pillow',
     "gdcm": 'wlmeasure[dicom]" (python-gdcm',
@@ -144,6 +149,12 @@ def _compressed(
         except Exception as error:  # decoders are plug-ins and raise what they like
             complaints.append(f"{plugin}: {str(error).rsplit(': ', 1)[-1]}")
             continue
+        if any(word in line.lower() for line in complaints for word in _ENDS_EARLY):
+            raise ImageError("DICOM file is truncated: the compressed picture ends early; export it again")
+        # Other lines are chatter, as of a decoder of 8 bits that is tried before the one of 12.
+        for line in complaints:
+            if any(word in line.lower() for word in _DAMAGED):
+                python_warnings.warn(f"decoder: {line}", stacklevel=1)  # travels with the file, as what pydicom warns of
         if plugin != plugins[0]:
             notes.append(f"decoded by {plugin}, since {plugins[0]} could not")
         return stored
@@ -155,10 +166,11 @@ def _compressed(
 
 def _what_helps(syntax: str) -> str:
     """Which package would decode it; packages under the GPL are not named."""
-    packages = [_PACKAGES[name] for name in _PLUGINS.get(syntax, ()) if name in _PACKAGES]
-    if not packages:
+    names = [name for name in _PLUGINS.get(syntax, ()) if name in _PACKAGES]
+    if not names:
         return "no decoder under a permissive licence is known; export it uncompressed"
-    return f'run pip install "{packages[-1]}), or export it uncompressed'
+    package = _PACKAGES["gdcm" if "gdcm" in names else names[0]]
+    return f'run pip install "{package}), or export it uncompressed'
 
 
 def _by_pydicom(dataset: Dataset, syntax: str, frame: int, plugin: str, layout: Layout) -> np.ndarray[Any, Any]:

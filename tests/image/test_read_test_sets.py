@@ -1,4 +1,4 @@
-"""Every file of the test sets of pydicom and pydicom-data: opened with the pixels of another decoder, or refused in one line."""
+"""Every file of the test sets of pydicom and pydicom-data: opened with the pixels of another decoder, or refused in a line."""
 
 import importlib.util
 import sys

@@ -59,6 +59,8 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     if not layers:
         raise ShareError(f"film {film.film.id} must have a file or a canal to show: it has none; trace one first")
     shown = image.reference
+    # highdicom asks every image of a multi-frame class for these, which older classes need not have; it copies nothing here.
+    shown.SharedFunctionalGroupsSequence = [Dataset()]
     facts = (image.key, case_digest(result.case), made_at, program)
     with quiet():
         state = _PR.GrayscaleSoftcopyPresentationState(
@@ -113,7 +115,6 @@ def _drawn(
         annotations.append(
             _PR.GraphicAnnotation(
                 referenced_images=[image.reference],
-                referenced_frame_number=image.frame,
                 graphic_layer=layer,
                 graphic_objects=[_PR.GraphicObject("POLYLINE", to_dicom(line), _PIXEL) for line in lines],
                 text_objects=[_PR.TextObject(label, _PIXEL, anchor_point=tuple(to_dicom([at])[0]))],
@@ -147,13 +148,11 @@ def _drawn(
 
 
 def _of_one_frame(state: Dataset, frame: int) -> None:
-    """Let the state apply to that frame alone (PS3.3 C.11.11, C.10.4)."""
-    referred = [item for series in state.ReferencedSeriesSequence for item in series.ReferencedImageSequence]
-    referred += [
-        item for area in state.DisplayedAreaSelectionSequence for item in area.get("ReferencedImageSequence") or ()
-    ]
-    for item in referred:
-        item.ReferencedFrameNumber = frame
+    """Let the state, its area and what is drawn apply to that frame alone (PS3.3 C.11.11, C.10.4, C.10.5)."""
+    drawn = (*state.GraphicAnnotationSequence, *state.DisplayedAreaSelectionSequence)
+    for place in (*state.ReferencedSeriesSequence, *drawn):
+        for item in place.get("ReferencedImageSequence") or ():
+            item.ReferencedFrameNumber = frame
 
 
 def _rescale(image: FilmImage) -> tuple[float, float] | None:

@@ -66,8 +66,6 @@ class FilmImage:
         for keyword in ("SeriesInstanceUID", "SOPInstanceUID", "SOPClassUID"):
             setattr(out, keyword, str(self.dataset[keyword].value))
         out.Rows, out.Columns, out.SamplesPerPixel = *self.film.radiograph.values.shape, 1
-        if self.frame is not None:
-            out.NumberOfFrames = self.film.radiograph.frames
         return out
 
 

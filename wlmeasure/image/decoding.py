@@ -154,7 +154,9 @@ def _compressed(
         # Other lines are chatter, as of a decoder of 8 bits that is tried before the one of 12.
         for line in complaints:
             if any(word in line.lower() for word in _DAMAGED):
-                python_warnings.warn(f"decoder: {line}", stacklevel=1)  # travels with the file, as what pydicom warns of
+                python_warnings.warn(
+                    f"decoder: {line}", stacklevel=1
+                )  # travels with the file, as what pydicom warns of
         if plugin != plugins[0]:
             notes.append(f"decoded by {plugin}, since {plugins[0]} could not")
         return stored

@@ -6,11 +6,14 @@ import hashlib
 import warnings as python_warnings
 import zlib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import date
 from io import BytesIO
 from pathlib import Path
+from typing import BinaryIO
 
 import pydicom
-from attrs import evolve
+from attrs import evolve, frozen
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
@@ -22,7 +25,7 @@ from wlmeasure.image.radiograph import Radiograph, printable
 from wlmeasure.image.shown import display_table, number, padding, polarity
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["check_inflated", "read_data_set", "read_dicom"]
+__all__ = ["DicomHeader", "check_inflated", "directory_records", "read_data_set", "read_dicom", "read_dicom_header"]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -45,6 +48,7 @@ _KEYWORDS = (
     *("PixelSpacingCalibrationType", "PixelSpacingCalibrationDescription", "EstimatedRadiographicMagnificationFactor"),
     *("LossyImageCompression", "WindowCenterWidthExplanation", "PixelPaddingValue", "PixelPaddingRangeLimit"),
 )
+MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
 _IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
 _OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
 _COLOURS = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_ICT", "YBR_RCT")
@@ -121,6 +125,84 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
     )
 
 
+@frozen
+class DicomHeader:
+    """What a DICOM file says of its picture before any pixel is decoded; `date` is of the exposure, as ISO 8601, or None."""
+
+    rows: int
+    cols: int
+    frames: int
+    teeth: tuple[str, ...]
+    date: str | None
+
+
+def read_dicom_header(path: Path, *, size: int) -> DicomHeader | None:
+    """The header of a DICOM file of `size` bytes; None where it holds no picture, as a report or a directory.
+
+    Raises ImageError for a header that is damaged or of a picture that :func:`read_dicom` would refuse by its header alone.
+    """
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")  # said when the film is read
+        dataset = _dataset_before_pixels(path)
+        headers = _headers(dataset, None)
+        facts = _facts(headers, [])
+        if "Rows" not in facts and "PhotometricInterpretation" not in facts:
+            return None
+        layout = _described(dataset, facts, _frames(dataset))
+        needed = (layout.frames * layout.frame_bits + 7) // 8
+        if _syntax(dataset) in NATIVE and _syntax(dataset) != DEFLATED and size < needed:
+            raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: the file has {size}")
+        teeth, _ = coded_teeth(headers)
+        return DicomHeader(layout.rows, layout.cols, layout.frames, teeth, _date(dataset))
+
+
+def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
+    """The file names, in their parts, of the images that a DICOMDIR lists (PS3.3 F.3); None where the file is none.
+
+    The parts are as they stand there; whoever opens them has to see that they stay inside the folder of the DICOMDIR.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(1024)
+    except OSError as error:
+        raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
+    if head[128:132] != b"DICM" or MEDIA_DIRECTORY not in head:
+        return None
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")
+        dataset = _dataset_before_pixels(path)
+        try:
+            return tuple(
+                (name,) if isinstance(name, str) else tuple(str(part) for part in name)
+                for record in dataset.get("DirectoryRecordSequence") or ()
+                if record.get("DirectoryRecordType") == "IMAGE" and (name := record.get("ReferencedFileID"))
+            )
+        except Exception as error:  # pydicom converts on access and raises what the conversion raises
+            raise ImageError(f"DICOMDIR is damaged: {printable(error)}; open its folder instead") from error
+
+
+def _dataset_before_pixels(path: Path) -> Dataset:
+    with path.open("rb") as file:
+        head = file.read(1024)
+        if DEFLATED.encode() in head:  # it is inflated as a whole
+            return _dataset(head + file.read())
+        file.seek(0)
+        return _parsed(file, bare=head[128:132] != b"DICM", stop_before_pixels=True)
+
+
+def _date(dataset: Dataset) -> str | None:
+    """Day of the exposure, else of the content or of the study, as ISO 8601."""
+    for keyword in ("AcquisitionDate", "AcquisitionDateTime", "ContentDate", "StudyDate"):
+        try:
+            text = str(dataset.get(keyword) or "")[:8]
+        except Exception:  # pydicom converts on access and raises what the conversion raises
+            continue
+        if len(text) == 8 and text.isascii() and text.isdigit():
+            with suppress(ValueError):
+                return date(int(text[:4]), int(text[4:6]), int(text[6:])).isoformat()
+    return None
+
+
 def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
     """The whole data set of a DICOM film, for objects that refer to it or are derived from it.
 
@@ -144,11 +226,14 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         return _dataset(data)
 
 
-def _dataset(data: bytes) -> pydicom.Dataset:
+def _dataset(data: bytes) -> Dataset:
     check_inflated(data)
-    bare = data[128:132] != b"DICM"
+    return _parsed(BytesIO(data), bare=data[128:132] != b"DICM")
+
+
+def _parsed(file: BinaryIO, *, bare: bool, stop_before_pixels: bool = False) -> Dataset:
     try:
-        dataset = pydicom.dcmread(BytesIO(data), force=bare)
+        dataset = pydicom.dcmread(file, force=bare, stop_before_pixels=stop_before_pixels)
         if "TransferSyntaxUID" not in dataset.file_meta:
             implicit, little = dataset.original_encoding
             explicit = UID("1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2")
@@ -265,12 +350,17 @@ def _raw_text(dataset: Dataset, keyword: str) -> str:
 
 
 def _layout(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:
-    """How the picture is stored; what is not one grey picture of 1 to 16 bits is refused before it is decoded."""
+    """How the picture is stored, refused before it is decoded where it cannot be read."""
     if "PixelData" not in dataset:
         other = "FloatPixelData" in dataset or "DoubleFloatPixelData" in dataset
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
         held = "floating point samples" if other else class_name
         raise ImageError(f"DICOM file must hold integer Pixel Data: {held}; choose the radiograph of the study")
+    return _described(dataset, facts, frames)
+
+
+def _described(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:
+    """How the header says that the picture is stored; what is not one grey picture of 1 to 16 bits is refused."""
     photometric = printable(facts.get("PhotometricInterpretation", "absent"), 32)
     samples = _whole(facts, "SamplesPerPixel", 1)
     if (photometric, samples) not in [("MONOCHROME1", 1), ("MONOCHROME2", 1), *((c, 3) for c in _COLOURS)]:

@@ -11,7 +11,7 @@ from attrs import evolve
 from wlmeasure.errors import FrameError, ImageError
 from wlmeasure.image.radiograph import Radiograph, printable
 
-__all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
+__all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
 
 MAX_FILE_BYTES = 2_000_000_000
 """Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
@@ -62,7 +62,7 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
     name = printable(Path(given).name or given)
     try:
         data = _content(Path(given), max_file_bytes)
-        kind = _kind(data)
+        kind = content_kind(data)
         sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
         if kind == "DICOM":
@@ -108,7 +108,8 @@ def _content(path: Path, max_file_bytes: int) -> bytes:
     try:
         if not path.is_file():
             what = "a directory or device" if path.exists() else "nothing there"
-            raise ImageError(f"path must be an image file: {what}; check the name")
+            hint = "; wlmeasure films lists those in a folder" if path.is_dir() else "; check the name"
+            raise ImageError(f"path must be an image file: {what}{hint}")
         size = path.stat().st_size
         if size > max_file_bytes:
             raise ImageError(f"file must be at most {max_file_bytes} bytes: {size}; it is not one radiograph")
@@ -123,7 +124,8 @@ def _content(path: Path, max_file_bytes: int) -> bytes:
     return data
 
 
-def _kind(data: bytes) -> str:
+def content_kind(data: bytes) -> str:
+    """Kind of an image file by its first 1024 bytes or all of them; ImageError where it is none that is read here."""
     # DICOM first: its free 128-byte preamble may look like a TIFF.
     if data[128:132] == b"DICM" or _is_bare_dicom(data):
         return "DICOM"

@@ -194,6 +194,17 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_record import add_record_words
 
         add_record_words(record, _formatter)
+    study = words.add_parser(
+        "study", formatter_class=_formatter, help="annotation studies: films, observers, repeats, protocol, results"
+    )
+    observers = words.add_parser(
+        "observers", formatter_class=_formatter, help="agreement of observers, from a table or from a study's results"
+    )
+    if "study" in given or "observers" in given:
+        from wlmeasure.cli_study import add_observers_words, add_study_words
+
+        add_study_words(study, _formatter)
+        add_observers_words(observers)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

@@ -93,6 +93,9 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
     view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images or a case file")
     view.add_argument("files", nargs="*", metavar="FILE")
+    view.add_argument("--study", metavar="DIR", help="walk an observer through their films of a study, blinded")
+    view.add_argument("--observer", metavar="NAME", help="which observer of that study")
+    view.add_argument("--walk", metavar="LIST.json", help="walk through the worst disagreements of a study")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -247,7 +250,9 @@ def _open(arguments: argparse.Namespace) -> None:
     # The plugin imports the core, never the other way round: it is started as its own program.
     import runpy
 
-    sys.argv = ["wlmeasure open", *arguments.files]
+    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk")]
+    options = [word for pair in asked if pair[1] is not None for word in pair]
+    sys.argv = ["wlmeasure open", *arguments.files, *options]
     runpy.run_module("wlmeasure_napari", run_name="__main__")
 
 

@@ -172,7 +172,7 @@ def order_plot(readings: Readings, summary: Summary) -> Drawing | None:
 
 def distances_plot(found: PathAgreement) -> Drawing:
     """Distance between two observers' paths along the canal: mean, and what 95 of 100 stay below."""
-    axes, shapes = _axes((0.0, 100.0), (0.0, max(0.1, 1.08 * float(found.high_mm.max()))), right=12)
+    axes, shapes = _axes((0.0, 100.0), (0.0, max(0.1, 1.08 * float(found.high_mm.max()))), right=22)
     shapes += axes.columns((0.0, 25.0, 50.0, 75.0, 100.0), ("0 %", "25 %", "50 %", "75 %", "100 %"))
     for values, dash, colour in ((found.high_mm, (5.0, 4.0), COLOURS[1]), (found.mean_mm, (), COLOURS[0])):
         line = tuple((axes.x(100.0 * float(p)), axes.y(float(v))) for p, v in zip(PLACES, values, strict=True))
@@ -209,10 +209,18 @@ def ends_plot(found: PathAgreement, observers: Sequence[str]) -> Drawing:
 
 
 def film_plot(
-    radiograph: Radiograph, paths: Sequence[DrawnPath], observers: Sequence[str], height_px: int = 380
+    radiograph: Radiograph,
+    paths: Sequence[DrawnPath],
+    observers: Sequence[str],
+    height_px: int = 380,
+    *,
+    ends_only: bool = False,
 ) -> Drawing:
-    """The film around the paths of one canal, each observer's path in a colour of its own, its end as a ring."""
-    every = np.vstack([path.path_px for path in paths])
+    """The film around the paths of one canal, each observer's path in a colour of its own, its end as a ring.
+
+    With `ends_only` no more of it than the apical ends.
+    """
+    every = np.vstack([path.path_px[-1:] if ends_only else path.path_px for path in paths])
     scale = next((np.asarray(path.mm_per_px) for path in paths if path.mm_per_px is not None), None)
     room = np.array([40.0, 40.0]) if scale is None else MARGIN_MM / scale
     shape = radiograph.values.shape

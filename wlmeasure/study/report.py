@@ -259,7 +259,8 @@ def _own(readings: Readings, one: Summary) -> list[Block]:
             cells.append(
                 "-"
                 if within is None
-                else f"{number(within.std, one.unit)} ({interval(within.std_interval, one.unit)}), {percent(within.relative, 2)}"
+                else f"{number(within.std, one.unit)} ({interval(within.std_interval, one.unit)}), "
+                f"{percent(within.relative, 2)}"
             )
             cells.append("-" if within is None else number(within.repeatability, one.unit))
             cells.append("-" if own.icc is None else f"{own.icc.value:.3f} ({interval(own.icc.interval, digits=3)})")
@@ -346,7 +347,7 @@ def _paths(paths: PathAgreement, observers: Sequence[str]) -> list[Block]:
             "end": "where it ends apically",
             "course": "the course between",
         }
-        rows = tuple((words[name], f"{100.0 * share:.1f} %") for name, share in zip(PARTS, paths.shares, strict=True))
+        rows = tuple((words[name], percent(share)) for name, share in zip(PARTS, paths.shares, strict=True))
         blocks += [
             Heading(3, "What makes the lengths differ"),
             Table(rows, ("part", "of the squared differences"), (1,)),
@@ -404,7 +405,11 @@ def _worst(
             paths = list(first.values())
             caption = f"{one.subject}: {number(one.spread, unit)} {unit} apart."
             keys = tuple(key for key in observer_keys(observers) if key.words in first)
-            cells.append((Figure(film_plot(film(paths[0].film), paths, observers), caption, keys),))
+            picture = film(paths[0].film)
+            close = film_plot(picture, paths, observers, height_px=220, ends_only=True)
+            cells.append(
+                (Figure(film_plot(picture, paths, observers), caption, keys), Figure(close, "The apical ends."))
+            )
     if cells:
         blocks.append(Row(tuple(cells)))
     return blocks

@@ -33,7 +33,7 @@ def interval(ends: tuple[float, float] | None, unit: str = "", digits: int | Non
 
 def percent(value: float | None, digits: int = 1) -> str:
     """A share in per cent."""
-    return "-" if value is None else f"{100.0 * value:.{digits}f} %"
+    return "-" if value is None else f"{number(100.0 * value, digits=digits)} %"
 
 
 def observers_text(found: Sequence[Summary], paths: PathAgreement | None = None) -> str:
@@ -151,10 +151,10 @@ def _path_lines(paths: PathAgreement) -> list[str]:
         lines.append(
             f"  apical ends: SD {ellipse.along_std_mm:.3f} mm along and {ellipse.across_std_mm:.3f} mm across the canal; "
             f"95 of 100 in an ellipse of half axes {ellipse.half_axes_mm[0]:.3f} and {ellipse.half_axes_mm[1]:.3f} mm, "
-            f"its long axis {ellipse.turn_deg:.0f} deg off the canal"
+            f"its long axis {number(ellipse.turn_deg, digits=0)} deg off the canal"
         )
     if paths.shares is not None:
-        said = ", ".join(f"{name} {100.0 * share:.1f} %" for name, share in zip(PARTS, paths.shares, strict=True))
+        said = ", ".join(f"{name} {percent(share)}" for name, share in zip(PARTS, paths.shares, strict=True))
         lines.append(f"  what makes lengths differ: {said} of the squared differences")
     return lines
 

@@ -23,6 +23,7 @@ TREE = {
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
     "ShareError": "WlmeasureError",
+    "StudyError": "WlmeasureError",
     "ArchiveError": "WlmeasureError",
     "ArchiveConflictError": "ArchiveError",
 }

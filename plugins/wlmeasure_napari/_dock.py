@@ -375,6 +375,7 @@ class WorkingLengthDock(QWidget):
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
         concealed = [self._openers, self.recover] if walk.conceals else []
         if isinstance(walk, ObserverWalk):
+            self._fields["reference"].edit.setReadOnly(True)
             concealed += [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
             concealed += [self._by_place[name] for name in ("readings", "length", "entry", "record")]
             if not walk.sets_scale:

@@ -39,6 +39,7 @@ class StudyPart(Part):
         self.walk = walk
         self._do = do
         self._concealed = concealed
+        self._message = message
         self.title_line = self.add(note(name="number"))
         self.bar = QProgressBar()
         self.bar.setTextVisible(False)
@@ -63,6 +64,7 @@ class StudyPart(Part):
     def refresh(self) -> None:
         """Say where the walk is, and hide what must not be seen."""
         walk = self.walk
+        self._message.hide()  # what it said was of the case before this step
         total = len(walk.observer.tasks) if isinstance(walk, ObserverWalk) else len(walk.items)
         done = total if walk.position is None else walk.position - 1
         label: Any = self.title_line

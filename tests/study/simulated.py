@@ -168,47 +168,68 @@ def phantom_films(folder: Path, count: int, seed: int):
     return truth, size
 
 
-def main(words: list[str]) -> None:
+def held(true: float, interval) -> bool:
+    return bool(interval[0] <= true <= interval[1])
+
+
+def one_study(folder: Path, films: Path, truth, size, seed: int, *, traced: bool) -> dict:
+    """A study of those films by the hands, through its own files; what it says and what it was made with."""
     from wlmeasure.study.collect import collect
     from wlmeasure.study.folder import init_study
     from wlmeasure.study.protocol import Protocol
     from wlmeasure.study.summary import summary
 
+    protocol = Protocol(definitions=("length_mm",), apical_end="apical foramen", scale="given", least_clicks=3)
+    cases = sorted(films.glob("*.wl.json"))
+    study = init_study(folder, cases, [hand.name for hand in HANDS], protocol, repeats=2, seed=seed).study
+    stored = read_all(study, truth, HANDS, size, seed, traced=traced)
+    found = summary(collect(study).readings.of(definition="length_mm"))
+    lengths = np.array([arc_length(next(iter(p.values())))[-1] * size[s] for s, p in truth.items()])
+    hands = {one.name: one for one in HANDS}
+    bias = [
+        (hands[p.first].bias_mm - hands[p.second].bias_mm, limits.bias, *limits.bias_interval)
+        for p in found.pairs
+        for limits in (p.limits, p.repeated)
+    ]
+    icc = found.icc["ICC(2,1)"]
+    return {
+        "seed": seed,
+        "results": stored,
+        "bias_mm: made with, found, low, high (first readings, then all, a pair)": bias,
+        "icc: made with, found, low, high": (expected_icc(lengths, HANDS), icc.value, *icc.interval),
+        "repeat_sd_mm: made with, found, low, high": [
+            (hands[own.observer].std_mm, own.within.std, *own.within.std_interval) for own in found.own
+        ],
+    }
+
+
+def main(words: list[str]) -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("out", type=Path)
     asked.add_argument("--phantoms", type=int, default=50)
+    asked.add_argument("--studies", type=int, default=1, help="of the same phantoms, each by other draws")
     asked.add_argument("--seed", type=int, default=20261127)
+    asked.add_argument("--given-paths", action="store_true", help="hand in paths, and leave the tracer out")
     given = asked.parse_args(words)
     truth, size = phantom_films(given.out / "films", given.phantoms, given.seed)
-    protocol = Protocol(
-        definitions=("length_mm", "schneider_deg"), apical_end="apical foramen", scale="given", least_clicks=3
-    )
-    study = init_study(
-        given.out / "study",
-        sorted((given.out / "films").glob("*.wl.json")),
-        [hand.name for hand in HANDS],
-        protocol,
-        repeats=2,
-        seed=given.seed,
-    ).study
-    stored = read_all(study, truth, HANDS, size, given.seed, traced=True)
-    found = summary(collect(study).readings.of(definition="length_mm"))
-    lengths = np.array([arc_length(next(iter(p.values())))[-1] * size[s] for s, p in truth.items()])
-    said = {"results": stored, "subjects": found.subjects, "readings": found.readings}
-    hand = {one.name: one for one in HANDS}
-    for pair in found.pairs:
-        true = hand[pair.first].bias_mm - hand[pair.second].bias_mm
-        low, high = pair.limits.bias_interval
-        said[f"bias {pair.first} - {pair.second}, mm"] = [round(v, 4) for v in (true, pair.limits.bias, low, high)]
-    icc = found.icc["ICC(2,1)"]
-    said["ICC(2,1): made with, found, interval"] = [
-        round(v, 4) for v in (expected_icc(lengths, HANDS), icc.value, *icc.interval)
-    ]
-    for own in found.own:
-        said[f"repeat SD {own.observer}, mm"] = [
-            round(v, 4) for v in (hand[own.observer].std_mm, own.within.std, *own.within.std_interval)
-        ]
-    print(json.dumps(said, indent=1))
+    made = []
+    for k in range(given.studies):
+        folder = given.out / f"study_{k:02d}"
+        one = one_study(folder, given.out / "films", truth, size, given.seed + k, traced=not given.given_paths)
+        print(json.dumps(one, default=float), flush=True)
+        made.append(one)
+    for name in made[0]:
+        if name.startswith(("bias", "icc", "repeat")):
+            rows = [row for one in made for row in (one[name] if isinstance(one[name], list) else [one[name]])]
+            kinds = (
+                ((", first readings", rows[::2]), (", all readings", rows[1::2])) if name[0] == "b" else (("", rows),)
+            )
+            for kind, of in kinds:
+                inside = sum(held(row[0], row[2:]) for row in of)
+                off = np.mean([row[1] - row[0] for row in of])
+                print(
+                    f"{name.split(':')[0]}{kind}: interval holds it in {inside} of {len(of)}, found - made {off:+.4f}"
+                )
 
 
 if __name__ == "__main__":

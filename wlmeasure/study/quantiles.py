@@ -68,6 +68,8 @@ def _bisect(share: Callable[[float], float], probability: float, low: float, hig
             low = middle
         else:
             high = middle
+        if high - low <= 1e-15 * high:
+            break
     return 0.5 * (low + high)
 
 

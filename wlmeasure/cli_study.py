@@ -17,14 +17,21 @@ if TYPE_CHECKING:
     from wlmeasure.image.radiograph import Radiograph
     from wlmeasure.study.collect import Collected
     from wlmeasure.study.manifest import Study
+    from wlmeasure.study.path_agreement import PathAgreement
     from wlmeasure.study.protocol import Protocol
+    from wlmeasure.study.readings import Readings
+    from wlmeasure.study.summary import Summary
 
 Formatter = Callable[[str], argparse.HelpFormatter]
 
 
 def add_observers_words(word: argparse.ArgumentParser) -> None:
     """Give the parser of the word `observers` its arguments."""
-    word.add_argument("table", metavar="TABLE.csv|STUDY_DIR", help="a table of readings, or a study's folder")
+    word.add_argument(
+        "table",
+        metavar="TABLE.csv|DIR",
+        help="a table of readings, a study's folder, or case files in a folder for each observer",
+    )
     word.add_argument("--out", metavar="REPORT.html|REPORT.pdf", help="write the report, with every plot")
     word.add_argument("--json", action="store_true", help="print JSON, all figures with all decimals")
     word.add_argument("--unit", default="", metavar="UNIT", help="unit of the values, where the table names none")
@@ -146,13 +153,19 @@ def _observers(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.words import observers_json, observers_text
 
     place = Path(arguments.table)
-    study, collected = None, None
+    study, collected, film = None, None, None
+    if arguments.walk is not None and not (place / "study.json").is_file():
+        raise WlmeasureError("--walk must come with a study's folder: a table holds no paths")
     if place.is_dir():
-        study, collected = _collected(place, arguments.keep_violations)
+        from wlmeasure.study.case_folders import collect_folders, is_case_folders
+
+        if not (place / "study.json").is_file() and is_case_folders(place):
+            collected, film = collect_folders(place, done=_progress)
+        else:
+            study, collected = _collected(place, arguments.keep_violations)
+            film = _film_reader(study)
         readings = collected.readings
     else:
-        if arguments.walk is not None:
-            raise WlmeasureError("--walk must come with a study's folder: a table holds no paths")
         readings = load_readings(place, unit=arguments.unit)
     within = None if arguments.within is None else tuple(arguments.within)
     found = summaries(readings, within=within, varies=arguments.true_value == "varies")
@@ -165,27 +178,24 @@ def _observers(arguments: argparse.Namespace) -> None:
         for text in left_out:
             print(f"! left out: {text}")
     if arguments.out is not None or arguments.walk is not None:
-        _write(arguments, readings, found, paths, study, collected)
+        _write(arguments, readings, found, paths, study, collected, film)
 
 
 def _write(
     arguments: argparse.Namespace,
-    readings: object,
-    found: object,
-    paths: object,
+    table: Readings,
+    summaries: list[Summary],
+    agreement: PathAgreement | None,
     study: Study | None,
     made: Collected | None,
+    film: Callable[[str], Radiograph] | None,
 ) -> None:
     from pathlib import Path
-    from typing import Any
 
     from wlmeasure.share.page_file import page_file
     from wlmeasure.study.report import observers_page
     from wlmeasure.study.worst import worst, write_walk
 
-    table: Any = readings
-    summaries: Any = found
-    agreement: Any = paths
     far = worst(table, summaries[0].definition, arguments.worst)
     told = sys.stderr if arguments.json else sys.stdout
     if arguments.out is not None:
@@ -200,7 +210,7 @@ def _write(
                 paths=agreement,
                 drawn=() if made is None else made.paths,
                 worst=far,
-                film=None if study is None else _film_reader(study),
+                film=film,
                 left_out=() if made is None else made.left_out,
                 made_at=_now(),
                 program=_program(),

@@ -95,3 +95,11 @@ def test_a_shift_of_one_observer_lowers_agreement_and_not_consistency() -> None:
 def test_values_that_are_all_the_same_are_refused() -> None:
     with pytest.raises(MeasureError, match="all are the same"):
         correlations(np.ones((4, 3)))
+
+
+def test_subjects_that_do_not_differ_at_all_tell_nothing() -> None:
+    """Two observers a constant apart on subjects that are all alike: no correlation, and an interval that says so."""
+    found = correlations([[20.0, 20.5], [20.0, 20.5], [20.0, 20.5]])
+    assert found["ICC(3,1)"].value == 0.0
+    assert found["ICC(3,1)"].interval == (-1.0, 1.0)
+    assert found["ICC(2,1)"].value == pytest.approx(0.0)

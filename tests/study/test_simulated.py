@@ -60,7 +60,7 @@ def said(made):
 
 
 def test_bias_and_correlation_are_those_of_the_simulation(made, said):
-    study, hands, icc, _ = made
+    _study, hands, icc, _ = made
     whole = said["summaries"][0]
     assert (whole["subjects"], whole["complete"], whole["readings"]) == (16, 16, 96)
     bias = {hand.name: hand.bias_mm for hand in hands}
@@ -96,7 +96,7 @@ def test_repeat_spread_and_ends_are_those_of_the_simulation(made, said):
 
 
 def test_groups_of_teeth_are_there_and_the_report_holds_together(made, said):
-    study, _, _, folder = made
+    _study, _, _, folder = made
     assert [one["group"] for one in said["summaries"]] == ["", "incisor", "molar", "premolar"]
     page = (folder / "report.html").read_text("utf-8")
     for text in (

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import StudyError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.record.evaluate import evaluate
+from wlmeasure.record.evaluate import TraceResult, evaluate
 from wlmeasure.study.folder import Result, read_film, results
 from wlmeasure.study.manifest import Study
 from wlmeasure.study.protocol import definition_value
 from wlmeasure.study.readings import Reading, Readings
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["Collected", "DrawnPath", "collect", "tooth_group"]
+__all__ = ["Collected", "DrawnPath", "collect", "drawn_path", "tooth_group", "trace_readings"]
 
 Float64 = NDArray[np.float64]
 
@@ -120,30 +120,38 @@ def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list
     measured = evaluate(case, {case.films[0].id: radiograph})
     film = study.film(task.film)
     wanted = [canal.name for canal in film.canals]
-    rows, paths = [], []
+    rows: list[Reading] = []
+    paths: list[DrawnPath] = []
     for canal in measured.canals:
         if canal.canal.name not in wanted or not canal.traces:
             continue
         trace = canal.traces[0]
         subject = film.id if len(wanted) == 1 else f"{film.id} {canal.canal.name}"
-        for definition in study.protocol.definitions:
-            value = definition_value(definition, trace)
-            if value is not None:
-                rows.append(
-                    Reading(
-                        subject,
-                        result.observer,
-                        value,
-                        task.repeat,
-                        definition,
-                        tooth_group(film.tooth),
-                        UNITS[definition.rsplit("_", 1)[1]],
-                        float(result.position),
-                    )
-                )
-        path = trace.path.path_px
-        if trace.trace.reference_px is not None:
-            path = np.vstack([np.asarray(trace.trace.reference_px, np.float64), path])
-        scale = None if trace.film.calibration is None else trace.film.calibration.mm_per_px
-        paths.append(DrawnPath(subject, film.id, canal.canal.name, result.observer, task.repeat, path, scale))
+        rows += trace_readings(
+            trace,
+            study.protocol.definitions,
+            Reading(
+                subject, result.observer, 0.0, task.repeat, "", tooth_group(film.tooth), "", float(result.position)
+            ),
+        )
+        paths.append(drawn_path(trace, subject, film.id, canal.canal.name, result.observer, task.repeat))
     return rows, paths
+
+
+def trace_readings(trace: TraceResult, definitions: Sequence[str], like: Reading) -> list[Reading]:
+    """The values of all definitions on a traced canal that are determined; the rest of each reading as in `like`."""
+    values = {name: definition_value(name, trace) for name in definitions}
+    return [
+        evolve(like, value=value, definition=name, unit=UNITS[name.rsplit("_", 1)[1]])
+        for name, value in values.items()
+        if value is not None
+    ]
+
+
+def drawn_path(trace: TraceResult, subject: str, film: str, canal: str, observer: str, repeat: int) -> DrawnPath:
+    """The path of a traced canal, from the reference point where there is one."""
+    path = trace.path.path_px
+    if trace.trace.reference_px is not None:
+        path = np.vstack([np.asarray(trace.trace.reference_px, np.float64), path])
+    scale = None if trace.film.calibration is None else trace.film.calibration.mm_per_px
+    return DrawnPath(subject, film, canal, observer, repeat, path, scale)

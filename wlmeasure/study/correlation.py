@@ -22,6 +22,9 @@ __all__ = ["FORMS", "Correlation", "Form", "MeanSquares", "as_table", "correlati
 Float64 = NDArray[np.float64]
 Form = Literal["ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"]
 
+LEAST_FREEDOM = 0.5  # our parameter; the interval is then all but the whole range
+NOTHING = 1e-18  # share of the largest mean square that is rounding
+
 FORMS: dict[Form, str] = {
     "ICC(1,1)": "one-way; each subject by other observers; one reading",
     "ICC(2,1)": "absolute agreement, observers drawn at random (A,1); one reading",
@@ -103,10 +106,11 @@ def correlations(values: object, *, confidence: float = 0.95) -> dict[Form, Corr
     if squares.between + squares.observer + squares.error <= 1e-24 * float(np.mean(as_table(values))) ** 2:
         raise MeasureError("values must differ between subjects: all are the same, so nothing can be told apart")
     n, k = squares.subjects, squares.observers
+    scale = max(squares.between, squares.observer, squares.error)
     single = (
-        _by_ratio(squares.between, squares.within, n, k, n * (k - 1), confidence),
+        _by_ratio(squares.between, squares.within, scale, n, k, n * (k - 1), confidence),
         _absolute(squares, confidence),
-        _by_ratio(squares.between, squares.error, n, k, (n - 1) * (k - 1), confidence),
+        _by_ratio(squares.between, squares.error, scale, n, k, (n - 1) * (k - 1), confidence),
     )
     means = tuple(tuple(_of_means(value, k) for value in three) for three in single)
     return {
@@ -121,9 +125,11 @@ def _of_means(icc: float, k: int) -> float:
 
 
 def _by_ratio(
-    above: float, below: float, n: int, k: int, freedom: int, confidence: float
+    above: float, below: float, scale: float, n: int, k: int, freedom: int, confidence: float
 ) -> tuple[float, float, float]:
     """The forms whose interval follows from one F ratio: ICC(1,1) and ICC(3,1)."""
+    if max(above, below) <= scale * NOTHING:  # neither subjects nor readings of one differ: nothing is known
+        return 0.0, -1.0 / (k - 1), 1.0
     if below <= 1e-12 * above:
         return 1.0, 1.0, 1.0
     tail = 0.5 * (1.0 + confidence)
@@ -143,7 +149,9 @@ def _absolute(squares: MeanSquares, confidence: float) -> tuple[float, float, fl
         return icc, icc, icc  # no difference between observers at all
     # Satterthwaite's degrees of freedom for the sum of the observers' and the error's mean squares.
     a, b = k * icc / (n * (1.0 - icc)), 1.0 + k * icc * (n - 1) / (n * (1.0 - icc))
-    freedom = (a * columns + b * error) ** 2 / ((a * columns) ** 2 / (k - 1) + (b * error) ** 2 / ((n - 1) * (k - 1)))
+    spread_of_sum = (a * columns) ** 2 / (k - 1) + (b * error) ** 2 / ((n - 1) * (k - 1))
+    freedom = (a * columns + b * error) ** 2 / spread_of_sum if spread_of_sum > 0.0 else float(k - 1)
+    freedom = max(freedom, LEAST_FREEDOM)  # a strongly negative correlation takes it towards zero
     tail = 0.5 * (1.0 + confidence)
     lower, upper = f_quantile(tail, n - 1, freedom), f_quantile(tail, freedom, n - 1)
     spread = k * columns + (k * n - k - n) * error

@@ -44,7 +44,8 @@ LONGEST_SIDE = 900  # pixels of that picture
 
 def observer_colours(observers: Sequence[str]) -> dict[str, tuple[str, Mark]]:
     """A colour and a mark for each observer, the same on every plot."""
-    return {name: (COLOURS[k % len(COLOURS)], MARKS[k % len(MARKS)]) for k, name in enumerate(observers)}
+    count = len(COLOURS)
+    return {name: (COLOURS[k % count], MARKS[(k + k // count) % len(MARKS)]) for k, name in enumerate(observers)}
 
 
 def observer_keys(observers: Sequence[str]) -> tuple[Key, ...]:

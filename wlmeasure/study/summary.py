@@ -162,7 +162,9 @@ def summary(
         raise StudyError(f"readings must be of one definition: they are of {', '.join(readings.definitions)}")
     rows = {name: readings.by_subject(name) for name in readings.observers}
     unit = readings.rows[0].unit
-    sizes = within if within is not None else WITHIN_MM if unit == "mm" else ()
+    # Of lengths; half a millimetre says nothing of a radius.
+    usual = WITHIN_MM if unit == "mm" and "radius" not in readings.definitions[0] else ()
+    sizes = usual if within is None else within
     complete = [s for s in readings.subjects if all(s in own for own in rows.values())]
     pairs = [_pair(a, b, rows[a], rows[b], sizes, varies) for a, b in combinations(rows, 2)]
     first = np.array([[own[s][0].value for own in rows.values()] for s in complete]).reshape(-1, len(rows))

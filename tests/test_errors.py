@@ -24,6 +24,7 @@ TREE = {
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
     "ShareError": "WlmeasureError",
+    "StudyError": "WlmeasureError",
     "ArchiveError": "WlmeasureError",
     "ArchiveConflictError": "ArchiveError",
 }

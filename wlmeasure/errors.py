@@ -16,7 +16,8 @@
         │   └── StaleCaseError      the image has changed since the case was saved
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
-        └── ShareError              a case that cannot be handed on in the form asked for
+        ├── ShareError              a case that cannot be handed on in the form asked for
+        └── StudyError              a study, or a table of observers, that does not hold together
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -38,6 +39,7 @@ __all__ = [
     "PhantomError",
     "ShareError",
     "StaleCaseError",
+    "StudyError",
     "TraceError",
     "TradeError",
     "WlmeasureError",
@@ -104,6 +106,10 @@ class ArchiveConflictError(ArchiveError):
 
 class ShareError(WlmeasureError):
     """A case that cannot be handed on in the form asked for."""
+
+
+class StudyError(WlmeasureError):
+    """A study, or a table of observers, that does not hold together."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

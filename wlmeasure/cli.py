@@ -194,6 +194,13 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_record import add_record_words
 
         add_record_words(record, _formatter)
+    learn = words.add_parser(
+        "learn", formatter_class=_formatter, help="exercises for students: films with sealed truth, and their marking"
+    )
+    if "learn" in given:
+        from wlmeasure.cli_learn import add_learn_words
+
+        add_learn_words(learn, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

@@ -15,7 +15,8 @@
         │   └── StaleCaseError      the image has changed since the case was saved
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
-        └── ShareError              a case that cannot be handed on in the form asked for
+        ├── ShareError              a case that cannot be handed on in the form asked for
+        └── LearnError              an exercise or an answer that cannot be read or marked
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -32,6 +33,7 @@ __all__ = [
     "CaseError",
     "DecideError",
     "ImageError",
+    "LearnError",
     "MeasureError",
     "PhantomError",
     "ShareError",
@@ -94,6 +96,10 @@ class ArchiveConflictError(ArchiveError):
 
 class ShareError(WlmeasureError):
     """A case that cannot be handed on in the form asked for."""
+
+
+class LearnError(WlmeasureError):
+    """An exercise or an answer that cannot be read or marked."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

@@ -168,7 +168,11 @@ def _film_blocks(marked: Marked, folder: Path) -> list[Block]:
     ]
     if marked.parts:
         facts.append(
-            Table(tuple((part.kind, f"{part.mm:+.2f}") for part in marked.parts), ("part", "mm"), numbers=(1,))
+            Table(
+                tuple((part.kind, f"{round(part.mm, 2) + 0.0:+.2f}") for part in marked.parts),
+                ("part", "mm"),
+                numbers=(1,),
+            )
         )
     shapes: list[Shape] = []
     lines: list[SpaceLine] = []

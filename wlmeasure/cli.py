@@ -215,6 +215,13 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
 
         add_study_words(study, _formatter)
         add_observers_words(observers)
+    learn = words.add_parser(
+        "learn", formatter_class=_formatter, help="exercises for students: films with sealed truth, and their marking"
+    )
+    if "learn" in given:
+        from wlmeasure.cli_learn import add_learn_words
+
+        add_learn_words(learn, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 

@@ -17,7 +17,8 @@
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
         ├── ShareError              a case that cannot be handed on in the form asked for
-        └── StudyError              a study, or a table of observers, that does not hold together
+        ├── StudyError              a study, or a table of observers, that does not hold together
+        └── LearnError              an exercise or an answer that cannot be read or marked
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -35,6 +36,7 @@ __all__ = [
     "DecideError",
     "FrameError",
     "ImageError",
+    "LearnError",
     "MeasureError",
     "PhantomError",
     "ShareError",
@@ -110,6 +112,10 @@ class ShareError(WlmeasureError):
 
 class StudyError(WlmeasureError):
     """A study, or a table of observers, that does not hold together."""
+
+
+class LearnError(WlmeasureError):
+    """An exercise or an answer that cannot be read or marked."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

@@ -201,9 +201,7 @@ class WorkingLengthDock(QWidget):
         part = Part("Canals")
         self.canal_choice = self._choice(self._on_canal, "The canal in hand", "Canal in hand")
         part.add(self.canal_choice)
-        self._naming = [
-            part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))
-        ]
+        self._naming = [part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))]
         part.add(
             self._field("reference", "From", self._on_rename, "The coronal reference point in words, such as MB cusp")
         )

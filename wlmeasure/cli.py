@@ -91,8 +91,11 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="folder for case, report, stops, pictures and table (%(default)s)",
     )
     demo.set_defaults(run=_demo)
-    view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images or a case file")
-    view.add_argument("files", nargs="*", metavar="FILE")
+    view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images, a folder or a case file")
+    view.add_argument("files", nargs="*", metavar="FILE|FOLDER")
+    view.add_argument("--study", metavar="DIR", help="walk an observer through their films of a study, blinded")
+    view.add_argument("--observer", metavar="NAME", help="which observer of that study")
+    view.add_argument("--walk", metavar="LIST.json", help="walk through the worst disagreements of a study")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -100,11 +103,18 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
     read.add_argument("image", metavar="IMAGE|REPORT.dcm")
+    read.add_argument("--frame", type=int, metavar="N", help="which frame of a DICOM file that has several, from 1")
     read.add_argument("--json", action="store_true", help="print JSON")
     read.add_argument(
         "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
     )
     read.set_defaults(run=_read)
+    films = words.add_parser(
+        "films", formatter_class=_formatter, help="the films of a folder or a DICOMDIR: tooth, date, size"
+    )
+    films.add_argument("place", metavar="FOLDER|DICOMDIR")
+    films.add_argument("--json", action="store_true", help="print JSON")
+    films.set_defaults(run=_films)
     measure = words.add_parser(
         "measure",
         formatter_class=_formatter,
@@ -201,6 +211,24 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_pacs import add_pacs_words
 
         add_pacs_words(pacs, _formatter)
+    study = words.add_parser(
+        "study", formatter_class=_formatter, help="annotation studies: films, observers, repeats, protocol, results"
+    )
+    observers = words.add_parser(
+        "observers", formatter_class=_formatter, help="agreement of observers, from a table or from a study's results"
+    )
+    if "study" in given or "observers" in given:
+        from wlmeasure.cli_study import add_observers_words, add_study_words
+
+        add_study_words(study, _formatter)
+        add_observers_words(observers)
+    learn = words.add_parser(
+        "learn", formatter_class=_formatter, help="exercises for students: films with sealed truth, and their marking"
+    )
+    if "learn" in given:
+        from wlmeasure.cli_learn import add_learn_words
+
+        add_learn_words(learn, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -243,7 +271,9 @@ def _open(arguments: argparse.Namespace) -> None:
     # The plugin imports the core, never the other way round: it is started as its own program.
     import runpy
 
-    sys.argv = ["wlmeasure open", *arguments.files]
+    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk")]
+    options = [word for pair in asked if pair[1] is not None for word in pair]
+    sys.argv = ["wlmeasure open", *arguments.files, *options]
     runpy.run_module("wlmeasure_napari", run_name="__main__")
 
 
@@ -256,11 +286,22 @@ def _read(arguments: argparse.Namespace) -> None:
         return
     if arguments.case is not None:
         raise WlmeasureError("--case must come with a structured report: an image holds no case")
-    radiograph = read(arguments.image)
+    radiograph = read(arguments.image, frame=arguments.frame)
     if arguments.json:
         _print_json(picture_json(radiograph))
     else:
         print(picture_text(radiograph), end="")
+
+
+def _films(arguments: argparse.Namespace) -> None:
+    from wlmeasure.image.listing import list_films
+    from wlmeasure.share.film_list import films_json, films_text
+
+    found = list_films(arguments.place)
+    if arguments.json:
+        _print_json(films_json(found))
+    else:
+        print(films_text(found), end="")
 
 
 def _read_report(arguments: argparse.Namespace) -> None:

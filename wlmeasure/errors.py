@@ -5,6 +5,7 @@
     ValueError
     └── WlmeasureError              one clear line: field, rule, value, what to do next
         ├── ImageError              a file that cannot be read as one radiograph
+        │   └── FrameError            a file of several frames, of which none or a wrong one was named
         ├── CalibrationError        a scale that the evidence does not give
         ├── TraceError              clicks or a path that are not a line on this image
         ├── MeasureError            a path from which the quantity cannot be computed
@@ -15,10 +16,12 @@
         │   └── StaleCaseError      the image has changed since the case was saved
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
-        └── ShareError              a case that cannot be handed on in the form asked for
-            └── PacsError           an image archive that cannot be asked, or that answers as it must not
-                ├── PacsLostError   connection lost or no answer in time: it may be tried again
-                └── PacsRefusedError  the archive refused, for good
+        ├── ShareError              a case that cannot be handed on in the form asked for
+        │   └── PacsError           an image archive that cannot be asked, or that answers as it must not
+        │       ├── PacsLostError   connection lost or no answer in time: it may be tried again
+        │       └── PacsRefusedError  the archive refused, for good
+        ├── StudyError              a study, or a table of observers, that does not hold together
+        └── LearnError              an exercise or an answer that cannot be read or marked
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -34,7 +37,9 @@ __all__ = [
     "CalibrationError",
     "CaseError",
     "DecideError",
+    "FrameError",
     "ImageError",
+    "LearnError",
     "MeasureError",
     "PacsError",
     "PacsLostError",
@@ -42,6 +47,7 @@ __all__ = [
     "PhantomError",
     "ShareError",
     "StaleCaseError",
+    "StudyError",
     "TraceError",
     "TradeError",
     "WlmeasureError",
@@ -56,6 +62,14 @@ class WlmeasureError(ValueError):
 
 class ImageError(WlmeasureError):
     """A file that cannot be read as one radiograph."""
+
+
+class FrameError(ImageError):
+    """A file of several frames, of which none or one that it does not have was named; `frames` says how many it has."""
+
+    def __init__(self, message: str, frames: int = 0) -> None:
+        super().__init__(message)
+        self.frames = frames
 
 
 class CalibrationError(WlmeasureError):
@@ -120,6 +134,14 @@ class PacsRefusedError(PacsError):
     def __init__(self, text: str, status: int = 0) -> None:
         super().__init__(text)
         self.status = status
+
+
+class StudyError(WlmeasureError):
+    """A study, or a table of observers, that does not hold together."""
+
+
+class LearnError(WlmeasureError):
+    """An exercise or an answer that cannot be read or marked."""
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

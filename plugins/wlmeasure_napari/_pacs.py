@@ -74,7 +74,7 @@ def find(session: Session, show: Callable[[Sequence[Found]], None], *, patient: 
 
 
 def open_found(session: Session, found: Found, then: Callable[[], None] = lambda: None) -> None:
-    """Get one film and open it, `then` do that; its coded tooth is entered where none is yet and it names just one.
+    """Get one film and open it like any other, and `then` do that.
 
     Raises
     ------
@@ -99,8 +99,6 @@ def open_found(session: Session, found: Found, then: Callable[[], None] = lambda
 
     def done(path: Path) -> None:
         session.open_film(path)
-        if session.tooth is None and len(found.teeth) == 1:
-            session.do(PLACE, lambda: session.set_tooth(found.teeth[0]))
         session.do(PLACE, then)
 
     session.run("Getting the film", job, done)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import ImageError
+from wlmeasure.errors import FrameError, ImageError
 from wlmeasure.image.radiograph import Radiograph, printable
 
-__all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
+__all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
 
 MAX_FILE_BYTES = 2_000_000_000
 """Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
@@ -36,28 +36,47 @@ _KNOWN_OTHERS = (
 )
 
 
-def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
-    """Read one radiograph from a PNG, TIFF, JPEG, BMP or single-frame DICOM file.
+def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+    """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
-    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings. Raises
-    ImageError, one line that begins with the file's name, for a file that is missing, not an image, cut short,
-    coloured, of several frames, or too large to be one radiograph.
+    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frame
+        Which frame of a DICOM file that has several, from 1.
+    max_file_bytes
+        Largest file read into memory.
+
+    Raises
+    ------
+    FrameError
+        The file has several frames and none of them is named, or one that it does not have.
+    ImageError
+        One line that begins with the file's name, for a file that is missing, not an image, cut short, coloured, or too
+        large to be one radiograph.
     """
     given = fspath(path)
     name = printable(Path(given).name or given)
     try:
         data = _content(Path(given), max_file_bytes)
-        kind = _kind(data)
+        kind = content_kind(data)
         sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
         if kind == "DICOM":
             from wlmeasure.image.dicom import read_dicom
 
-            radiograph = read_dicom(data, path=given, sha256=sha256)
+            radiograph = read_dicom(data, path=given, sha256=sha256, frame=frame)
         else:
+            if frame not in (None, 1):
+                raise FrameError(f"frame must be left out for {kind}, which has one: {frame!r}", 1)
             from wlmeasure.image.raster import read_raster
 
             radiograph = read_raster(data, kind, path=given, sha256=sha256)
+    except FrameError as error:
+        raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:
         raise ImageError(f"{name}: {error}") from error
     warnings = list(radiograph.warnings)
@@ -89,7 +108,8 @@ def _content(path: Path, max_file_bytes: int) -> bytes:
     try:
         if not path.is_file():
             what = "a directory or device" if path.exists() else "nothing there"
-            raise ImageError(f"path must be an image file: {what}; check the name")
+            hint = "; wlmeasure films lists those in a folder" if path.is_dir() else "; check the name"
+            raise ImageError(f"path must be an image file: {what}{hint}")
         size = path.stat().st_size
         if size > max_file_bytes:
             raise ImageError(f"file must be at most {max_file_bytes} bytes: {size}; it is not one radiograph")
@@ -104,7 +124,8 @@ def _content(path: Path, max_file_bytes: int) -> bytes:
     return data
 
 
-def _kind(data: bytes) -> str:
+def content_kind(data: bytes) -> str:
+    """Kind of an image file by its first 1024 bytes or all of them; ImageError where it is none that is read here."""
     # DICOM first: its free 128-byte preamble may look like a TIFF.
     if data[128:132] == b"DICM" or _is_bare_dicom(data):
         return "DICOM"

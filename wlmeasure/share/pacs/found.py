@@ -11,9 +11,9 @@ from attrs import frozen
 
 from wlmeasure.errors import PacsError
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.dicom.codes import tooth_of_code
 from wlmeasure.share.pacs.instance import kind_of
 from wlmeasure.trade.tooth import Tooth
+from wlmeasure.trade.tooth_codes import SNOMED_CT, tooth_of_code
 
 __all__ = ["FIELDS", "Found", "Query", "found_from_json", "teeth_from_json", "typed_query"]
 
@@ -38,7 +38,8 @@ TAGS = {
     "Columns": "00280011",
     "NumberOfFrames": "00280008",
 }
-STRUCTURES, CODE_VALUE = "00082228", "00080100"  # Primary Anatomic Structure Sequence, Code Value
+STRUCTURES = "00082228"  # Primary Anatomic Structure Sequence
+CODE_VALUE, CODE_SCHEME = "00080100", "00080102"
 
 
 @frozen
@@ -166,8 +167,8 @@ def teeth_from_json(item: Mapping[str, Any]) -> tuple[str, ...]:
     items = member.get("Value") if isinstance(member, dict) else None
     found = []
     for code in items[:32] if isinstance(items, list) else ():  # no one has more teeth of a kind
-        value = _value(code, CODE_VALUE) if isinstance(code, dict) else None
-        tooth = tooth_of_code(printable(value, 16))
+        value, scheme = (_value(code, tag) if isinstance(code, dict) else None for tag in (CODE_VALUE, CODE_SCHEME))
+        tooth = tooth_of_code(printable(value, 16), printable(scheme or SNOMED_CT, 16))
         if tooth is not None:
             found.append(tooth)
     return tuple(dict.fromkeys(found))

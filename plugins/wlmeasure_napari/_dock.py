@@ -155,7 +155,9 @@ class WorkingLengthDock(QWidget):
             button("Open film", self._open_film, "An image, or one more film of the same tooth"),
             button("Folder", self._open_folder, "The films of a folder, to choose from"),
             button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
-        part.add(button("Image archive…", self._ask_archive, "Find and open films of the practice's image archive"))
+        self._archive = part.add(
+            button("Image archive…", self._ask_archive, "Find and open films of the practice's image archive")
+        )
         self.chooser = FilmChooser(self.session, self._do)
         part.add(self.chooser)
         self.recover = button("", self._recover, "A case that was not saved when the program ended")
@@ -387,7 +389,7 @@ class WorkingLengthDock(QWidget):
 
     def begin_walk(self, walk: ObserverWalk | WorstWalk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
-        concealed = [self._openers, self.recover] if walk.conceals else []
+        concealed = [self._openers, self._archive, self.recover] if walk.conceals else []
         if isinstance(walk, ObserverWalk):
             self._fields["reference"].edit.setReadOnly(True)
             concealed += [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]

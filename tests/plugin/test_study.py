@@ -223,6 +223,7 @@ def test_a_blinded_run_of_three_films_on_a_real_screen(plugin, monkeypatch, tmp_
             task = walk.observer.tasks[k]
             assert person.dock.study.title_line.text() == f"Film {k + 1} of 3"
             assert person.session.result.canals[0].traces == ()
+            assert not person.button("Image archive…").isVisible()  # other films are not for an observer
             person.press(person.dock.study.next_button)  # too early: it is said why, and nothing is stored
             assert "not traced" in person.dock._fields["study"].text()
             person.key("T")

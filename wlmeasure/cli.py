@@ -96,6 +96,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     view.add_argument("--study", metavar="DIR", help="walk an observer through their films of a study, blinded")
     view.add_argument("--observer", metavar="NAME", help="which observer of that study")
     view.add_argument("--walk", metavar="LIST.json", help="walk through the worst disagreements of a study")
+    view.add_argument("--exercise", metavar="DIR", help="work through the films of an exercise")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -228,7 +229,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     if "learn" in given:
         from wlmeasure.cli_learn import add_learn_words
 
-        add_learn_words(learn, _formatter)
+        add_learn_words(learn, _formatter, _open_viewer)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -264,16 +265,25 @@ def _print_json(value: object) -> None:
 
 
 def _open(arguments: argparse.Namespace) -> None:
+    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk", "exercise")]
+    _open_viewer([*arguments.files, *(word for pair in asked if pair[1] is not None for word in pair)])
+
+
+def _open_viewer(words: list[str]) -> None:
+    """Start the viewer as its own program: the plugin imports the core, never the other way round.
+
+    Raises
+    ------
+    WlmeasureError
+        The extra is not installed.
+    """
     from importlib.util import find_spec
 
     if find_spec("napari") is None:
         raise WlmeasureError('viewer must be installed first: it is an extra; run pip install "wlmeasure[viewer]"')
-    # The plugin imports the core, never the other way round: it is started as its own program.
     import runpy
 
-    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk")]
-    options = [word for pair in asked if pair[1] is not None for word in pair]
-    sys.argv = ["wlmeasure open", *arguments.files, *options]
+    sys.argv = ["wlmeasure open", *words]
     runpy.run_module("wlmeasure_napari", run_name="__main__")
 
 

@@ -6,6 +6,7 @@ import argparse
 import sys
 
 import napari
+from qtpy.QtWidgets import QApplication
 
 from wlmeasure.errors import WlmeasureError
 from wlmeasure_napari._dock import WorkingLengthDock
@@ -80,6 +81,8 @@ def show_replay(exercise: str, answers: str, film: str | None) -> None:
     marked = marked_film(mark(told, open_seal(exercise, told, password()), load_answers(answers)), film)
     viewer = napari.Viewer(title=f"wlmeasure: {marked.item.film}")
     replay(viewer, marked)
+    QApplication.processEvents()  # the window has its size only then
+    viewer.reset_view()
     napari.run()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from wlmeasure.learn.space import lifted_mm, true_mm
 __all__ = ["marked_film", "replay", "viewer_mm"]
 
 WIDTH_MM = 0.12
+WORDS_WIDE = 60  # characters of a line on the canvas
 
 
 def marked_film(marks: Marks, film: str | None) -> Marked:
@@ -63,6 +65,7 @@ def replay(viewer: Any, marked: Marked) -> None:
     viewer.dims.ndisplay = 3
     overlays = viewer.canvas.overlays
     overlays.scale_bar.visible = True
-    overlays.text.text = f"{marked.item.film}: {error_words(marked)}"
+    overlays.text.text = "\n".join(wrap(f"{marked.item.film}: {error_words(marked)}", WORDS_WIDE))
+    overlays.text.position = "top_left"
     overlays.text.visible = True
     viewer.reset_view()

@@ -25,7 +25,15 @@ from wlmeasure.image.radiograph import Radiograph, printable
 from wlmeasure.image.shown import display_table, number, padding, polarity
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["DicomHeader", "check_inflated", "directory_records", "read_data_set", "read_dicom", "read_dicom_header"]
+__all__ = [
+    "DicomHeader",
+    "check_inflated",
+    "data_set",
+    "directory_records",
+    "read_data_set",
+    "read_dicom",
+    "read_dicom_header",
+]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -229,6 +237,19 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         )
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film was read for measuring
+        return _dataset(data)
+
+
+def data_set(data: bytes) -> pydicom.Dataset:
+    """Any DICOM object from the bytes of its file, guarded against one that inflates without end.
+
+    Raises
+    ------
+    ImageError
+        Damaged, or no DICOM at all.
+    """
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")
         return _dataset(data)
 
 

@@ -42,6 +42,9 @@ RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1.3": "Digital Intra-Oral X-Ray, presentation",
     "1.2.840.10008.5.1.4.1.1.1.3.1": "Digital Intra-Oral X-Ray, processing",
     "1.2.840.10008.5.1.4.1.1.7": "Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.2": "Multi-frame Grayscale Byte Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.3": "Multi-frame Grayscale Word Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.4": "Multi-frame True Color Secondary Capture",
 }
 """SOP classes (PS3.4) that hold an intra-oral radiograph; others are read with a warning."""
 
@@ -155,7 +158,10 @@ def read_dicom_header(path: Path, *, size: int) -> DicomHeader | None:
         headers = _headers(dataset, None)
         facts = _facts(headers, [])
         if "Rows" not in facts and "PhotometricInterpretation" not in facts:
-            return None
+            kind = str(facts.get("SOPClassUID") or dataset.file_meta.get("MediaStorageSOPClassUID") or "")
+            if kind and "Image Storage" not in UID(kind).name:
+                return None
+            raise ImageError("DICOM file is damaged or truncated: its header ends before the picture; export it again")
         layout = _described(dataset, facts, _frames(dataset))
         needed = (layout.frames * layout.frame_bits + 7) // 8
         if _syntax(dataset) in NATIVE and _syntax(dataset) != DEFLATED and size < needed:

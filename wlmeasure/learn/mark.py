@@ -8,8 +8,8 @@ Where the student's path is given the error is taken apart without remainder:
 *apical end* and *reference point* are where the student's path ends beyond (+) or short of (-) the true ends, along the canal.
 *way between* is the rest of the difference of both paths' lengths: negative where bends were cut, positive on a detour.
 *number* is what the student wrote less the length of their own path: a wrong scale, a chord, a mark of the reading misread,
-the allowance forgotten. The decomposition is derived; the interval score is eq. 43 of Gneiting & Raftery, J Am Stat Assoc 2007;102:359-378 (from
-memory).
+the allowance forgotten. The decomposition is derived; the interval score is eq. 43 of Gneiting & Raftery, J Am Stat Assoc
+2007;102:359-378 (from memory).
 """
 
 from __future__ import annotations

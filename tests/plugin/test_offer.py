@@ -152,3 +152,10 @@ def test_the_dock_lists_asks_and_opens(plugin, tmp_path, frames):
         assert dock.session.case.tooth == "47"
     finally:
         viewer.close()
+
+
+def test_a_file_of_several_frames_dropped_on_the_canvas_says_where_it_is_asked_about(frames):
+    from wlmeasure_napari._reader import film_reader
+
+    with pytest.raises(FrameError, match=r"frames\.dcm has 3 frames: press Open film in the dock"):
+        film_reader(str(frames))(str(frames))

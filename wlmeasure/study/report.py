@@ -272,21 +272,22 @@ def _own(readings: Readings, one: Summary) -> list[Block]:
         head += ["within-subject SD", "repeatability", "ICC(1,1) of repeats"]
     blocks.append(Table(tuple(rows), tuple(head), (1,), named=True))
     if repeated:
-        shifts = tuple(
-            (
-                own.observer,
-                number(own.error.error, one.unit),
-                f"{number(own.error.shift, one.unit)} ({interval(own.error.shift_interval, one.unit)})",
-                "-"
-                if own.drift is None
-                else f"{number(own.drift.over_all, one.unit)} ({interval(own.drift.over_all_interval, one.unit)})",
-            )
-            for own in one.own
-            if own.error is not None
-        )
+        drifts = any(own.drift is not None for own in one.own)
+        shifts = []
+        for own in one.own:
+            if own.error is not None:
+                shift = f"{number(own.error.shift, one.unit)} ({interval(own.error.shift_interval, one.unit)})"
+                cells = [own.observer, number(own.error.error, one.unit), shift]
+                if drifts and own.drift is not None:
+                    over_all = own.drift.over_all
+                    cells.append(f"{number(over_all, one.unit)} ({interval(own.drift.over_all_interval, one.unit)})")
+                elif drifts:
+                    cells.append("-")
+                shifts.append(tuple(cells))
         if shifts:
-            head3 = ("observer", "Dahlberg error", "second minus first reading", "drift, first film to last")
-            blocks.append(Table(shifts, head3, (), named=True))
+            names = ["observer", "Dahlberg error", "second minus first reading"]
+            names += ["drift, first film to last"] if drifts else []
+            blocks.append(Table(tuple(shifts), tuple(names), (), named=True))
     figures: list[tuple[Block, ...]] = []
     if len(one.observers) > 1 and one.complete > 1:
         figures.append(

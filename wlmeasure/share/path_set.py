@@ -183,7 +183,9 @@ class Head:
         """
         if feature.calibration is not None:
             if feature.calibration not in self._by_id:
-                raise ShareError(f"calibration must be one of the file: {feature.calibration!r}; add it to calibrations")
+                raise ShareError(
+                    f"calibration must be one of the file: {feature.calibration!r}; add it to calibrations"
+                )
             return self._by_id[feature.calibration]
         return None if feature.image is None else self._by_image.get(feature.image)
 

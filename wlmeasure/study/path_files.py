@@ -26,11 +26,22 @@ from wlmeasure.study.path_parquet import parquet_features, parquet_head, write_p
 from wlmeasure.study.path_tables import is_table, table_features, table_head, write_table
 from wlmeasure.study.path_vertices import vertices_features, vertices_head
 
-__all__ = ["KEYPOINTS", "PARQUET", "VERTICES", "Paths", "case_paths", "convert", "find_inputs", "open_paths"]
+__all__ = [
+    "KEYPOINTS",
+    "PARQUET",
+    "VERTICES",
+    "Paths",
+    "case_paths",
+    "convert",
+    "find_inputs",
+    "new_file",
+    "new_folder",
+    "open_paths",
+]
 
 PARQUET, VERTICES, KEYPOINTS = ".parquet", ".csv", ".coco.json"
 READ = (SUFFIX, ONE_OBJECT, LINES, PARQUET, VERTICES)
-OURS = {"canals.csv", "vertices.csv", "images.csv", "calibrations.csv", "columns.csv", "errors.csv", "lengths.csv", "removed.csv"}
+BESIDE = (".errors.csv", ".columns.csv")  # what `batch` writes beside its table
 
 
 @frozen(eq=False)
@@ -73,8 +84,7 @@ def _under(folder: Path) -> Iterator[Path]:
             continue
         if path.is_dir():
             yield from [path] if is_table(path) else _under(path)
-        # A table of results or a list of errors may lie beside the inputs; a list of vertices in a folder is an input.
-        elif path.name.endswith(READ) and path.name not in OURS:
+        elif path.name.endswith(READ) and not path.name.endswith(BESIDE):
             yield path
 
 
@@ -163,13 +173,13 @@ def convert(
                 yield renamed(feature)
 
     if out.name.endswith((ONE_OBJECT, LINES)):
-        with _new_file(out) as temporary, temporary.open("wb") as file:
+        with new_file(out) as temporary, temporary.open("wb") as file:
             return write_lines(file, head, features(), one_object=out.name.endswith(ONE_OBJECT)), bad
     if out.name.endswith(PARQUET):
-        with _new_file(out) as temporary:
+        with new_file(out) as temporary:
             return write_parquet(temporary, head, features()), bad
     if out.name.endswith(KEYPOINTS):
-        with _new_file(out) as temporary, temporary.open("w", encoding="utf-8") as text:
+        with new_file(out) as temporary, temporary.open("w", encoding="utf-8") as text:
             return write_keypoints(text, head, features(), keypoints), bad
     if out.suffix and not out.is_dir():
         raise ShareError(
@@ -222,7 +232,7 @@ def _renaming(images: dict[str, str], scales: dict[str, str]) -> Callable[[PathF
 
 
 @contextmanager
-def _new_file(out: Path) -> Iterator[Path]:
+def new_file(out: Path) -> Iterator[Path]:
     """A temporary file that becomes `out` when all went well."""
     handle, name = tempfile.mkstemp(prefix=f".{out.name}.", dir=out.parent)
     os.close(handle)

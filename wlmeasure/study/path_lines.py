@@ -17,7 +17,15 @@ import numpy as np
 from attrs import frozen
 
 from wlmeasure.errors import ShareError, WlmeasureError
-from wlmeasure.share.path_set import Head, PathFeature, dumps, feature_from_json, feature_to_json, head_from_json, head_to_json
+from wlmeasure.share.path_set import (
+    Head,
+    PathFeature,
+    dumps,
+    feature_from_json,
+    feature_to_json,
+    head_from_json,
+    head_to_json,
+)
 
 __all__ = [
     "LINES",
@@ -120,7 +128,9 @@ def _opening(path: Path, size: int, modified_ns: int) -> _Opening:
     with path.open("rb") as file:
         line = file.readline(LONGEST_HEAD + 1)
         if len(line) > LONGEST_HEAD:
-            raise ShareError(f"{path.name} must begin with a head of at most {LONGEST_HEAD >> 20} MB: it has no line end")
+            raise ShareError(
+                f"{path.name} must begin with a head of at most {LONGEST_HEAD >> 20} MB: it has no line end"
+            )
         text = line.rstrip().removeprefix(b"\xef\xbb\xbf")
         if text.endswith(b'"features":['):
             return _Opening(head_from_json(parse_json(text + b"]}", path.name)), len(line), False)
@@ -171,7 +181,9 @@ def lines_features(path: Path, stretch: Stretch | None = None) -> Iterator[PathF
             if not line:
                 break
             if len(line) > LONGEST_LINE:
-                raise ShareError(f"{path.name}: path {place} must be at most {LONGEST_LINE >> 20} MB of text; thin the line")
+                raise ShareError(
+                    f"{path.name}: path {place} must be at most {LONGEST_LINE >> 20} MB of text; thin the line"
+                )
             text = line.strip()
             if text == b"]}":
                 closed = True
@@ -227,7 +239,9 @@ def lines_stretches(path: Path, most: int, most_bytes: int) -> tuple[str, list[S
                     stretches.append(Stretch(first, count, begin, end - begin))
                     first, begin, count = first + count, end, 0
             if at + len(block) - begin > LONGEST_LINE + most_bytes:
-                raise ShareError(f"{path.name}: path {first} must be at most {LONGEST_LINE >> 20} MB of text; thin the line")
+                raise ShareError(
+                    f"{path.name}: path {first} must be at most {LONGEST_LINE >> 20} MB of text; thin the line"
+                )
             at += len(block)
             last = (last + block)[-64:]
     tail = last.rstrip()

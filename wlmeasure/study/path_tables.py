@@ -48,7 +48,13 @@ __all__ = [
     "write_table",
 ]
 
-CANALS, VERTICES, IMAGES, SCALES, COLUMNS = "canals.csv", "vertices.csv", "images.csv", "calibrations.csv", "columns.csv"
+CANALS, VERTICES, IMAGES, SCALES, COLUMNS = (
+    "canals.csv",
+    "vertices.csv",
+    "images.csv",
+    "calibrations.csv",
+    "columns.csv",
+)
 LARGEST_SMALL = 256 * 2**20  # images.csv and calibrations.csv are read whole (our parameter)
 BLOCK = 4 * 2**20
 
@@ -124,7 +130,9 @@ def write_table(folder: Path, head: Head, features: Iterable[PathFeature]) -> in
         for count, feature in enumerate(features, 1):
             cells = {"path": count, "vertices": len(feature.path_px)} | feature_cells(feature)
             writer.writerow([_cell(cells[column]) for column in CANAL_COLUMNS])
-            vertices.writelines(f"{count},{k},{row!r},{col!r}\n" for k, (row, col) in enumerate(feature.path_px.tolist()))
+            vertices.writelines(
+                f"{count},{k},{row!r},{col!r}\n" for k, (row, col) in enumerate(feature.path_px.tolist())
+            )
     return count
 
 
@@ -208,7 +216,9 @@ def table_features(folder: Path, stretch: tuple[Stretch, Stretch] | None = None)
     if missing:
         raise ShareError(f"{CANALS} must have a column {missing[0]}: it has {', '.join(header)[:200]}")
     if _header(vertices) != list(VERTEX_COLUMNS):
-        raise ShareError(f"{VERTICES} must have the columns {', '.join(VERTEX_COLUMNS)}: {', '.join(_header(vertices))[:200]}")
+        raise ShareError(
+            f"{VERTICES} must have the columns {', '.join(VERTEX_COLUMNS)}: {', '.join(_header(vertices))[:200]}"
+        )
     with canals.open("rb") as rows, vertices.open("rb") as points:
         if stretch is None:
             rows.readline(), points.readline()
@@ -236,7 +246,9 @@ def _table_feature(place: int, cells: dict[str, str], lines: list[bytes], count:
         plain = {name: _value(name, text, _KINDS.get(name, _COLUMN_KINDS.get(name))) for name, text in cells.items()}
         number = f"{cells['path']},".encode()
         if len(lines) != count or not all(line.startswith(number) for line in lines):
-            raise ShareError(f"{VERTICES} must hold {count} vertices of path {cells['path']} at its place, in the order of {CANALS}")
+            raise ShareError(
+                f"{VERTICES} must hold {count} vertices of path {cells['path']} at its place, in the order of {CANALS}"
+            )
         table = [line.split(b",") for line in lines]
         if [row[1] for row in table] != [b"%d" % k for k in range(count)]:
             raise ShareError(f"{VERTICES} must count the vertices of path {cells['path']} from 0 without a gap")

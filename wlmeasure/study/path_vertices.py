@@ -96,7 +96,9 @@ def vertices_head(path: Path) -> Head:
     """The scales of a list of vertices, each known by its two numbers; coordinates in mm are pixels of one millimetre."""
     form = _form(path)
     if form.in_mm:
-        return Head(calibrations=[PathScale(id="1 1", mm_per_px_row=1.0, mm_per_px_col=1.0, method="coordinates in mm")])
+        return Head(
+            calibrations=[PathScale(id="1 1", mm_per_px_row=1.0, mm_per_px_col=1.0, method="coordinates in mm")]
+        )
     scales: dict[str, PathScale] = {}
     if form.scale is not None:
         for row in _rows(path, form, None):
@@ -105,7 +107,9 @@ def vertices_head(path: Path) -> Head:
                 along, across = (float(part) for part in name.split())
                 scales[name] = PathScale(id=name, mm_per_px_row=along, mm_per_px_col=across)
                 if len(scales) > MOST_SCALES:
-                    raise ShareError(f"{path.name} must hold at most {MOST_SCALES} scales; write each film's into a file")
+                    raise ShareError(
+                        f"{path.name} must hold at most {MOST_SCALES} scales; write each film's into a file"
+                    )
     return Head(calibrations=list(scales.values()))
 
 

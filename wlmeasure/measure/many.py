@@ -10,7 +10,7 @@ the canal is not among the figures.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from math import hypot, log, sqrt
+from math import log
 
 import numpy as np
 from attrs import field, fields, frozen
@@ -36,8 +36,8 @@ from wlmeasure.measure.curvature import (
     weine_deg,
 )
 from wlmeasure.measure.line_arc import MOST_POINTS, LineArc, Noise, model_of
-from wlmeasure.measure.lockstep import fit_paths
-from wlmeasure.measure.parts import SMALL_CURVATURE
+from wlmeasure.measure.lockstep import COARSE, fit_paths
+from wlmeasure.measure.parts import SMALL_CURVATURE, distances
 from wlmeasure.measure.starts import smooth_paths
 
 __all__ = ["FIGURES", "ManyFigures", "measure_many"]
@@ -47,17 +47,19 @@ Float64 = NDArray[np.float64]
 FIGURES = (
     "canal_mm", "path_std_mm", "schneider_deg", "schneider_std_deg", "schneider_secondary_deg", "weine_deg", "weine_std_deg",
     "weine_secondary_deg", "long_axis_deg", "turning_deg", "arc_deg", "radius_mm", "radius_low_mm", "radius_high_mm",
-    "radius_secondary_mm", "radius_secondary_low_mm", "radius_secondary_high_mm", "fitted_mm", "begin_mm", "tail_mm", "luiten_deg",
-    "canal_access_deg", "access_height_mm", "access_distance_mm", "estrela_radius_mm", "backman_deg_per_mm", "misfit_mm",
+    "radius_secondary_mm", "radius_secondary_low_mm", "radius_secondary_high_mm", "fitted_mm", "begin_mm", "tail_mm",
+    "luiten_deg", "canal_access_deg", "access_height_mm", "access_distance_mm", "estrela_radius_mm", "backman_deg_per_mm",
+    "misfit_mm",
 )  # fmt: skip
 """Names of the figures of one canal; NaN stands for one that is not determined."""
 
 STIFF_SPANS = 6  # our parameter: of the smooth line that shows whether a canal turns both ways; noise turns a finer one
 PARAMETERS_OF_TWO, MORE_PARAMETERS = 8, 3  # of two bends with a straight end, and how many more than of one
-# Our parameters: two bends are tried where the smooth line turns both ways by this share of a bend, and gains this share of what
-# they have to gain. Of 2000 simulated single bends 4 % are tried (30 to 100 points, off by 5 to 50 micrometres), and 1 of 900
-# canals is missed that two bends explain better.
+# Our parameters: two bends are tried where the smooth line turns both ways by this share of a bend, and gains this share of
+# what they have to gain. Of 2000 simulated single bends 4 % are tried (30 to 100 points, off by 5 to 50 micrometres), and 1 of
+# 900 canals is missed that two bends explain better.
 TURNS_BOTH_WAYS, SECOND_LOOK = 0.8, 0.75
+BLOCKS, FIRST_TURN = 10, 0.35  # our parameters: a look before that, at means of a tenth of the points, by less
 LOOKS_AT_ONCE = 256
 FLOOR = 1e-8  # mm squared: closer than 0.1 micrometres no model is better than another (`fit_canal`)
 AT_ONCE = 2_000_000  # coordinates in one array (our parameter): 16 MB
@@ -104,17 +106,16 @@ def measure_many(
     sizes = np.array([len(path) for path in paths_mm], int)
     for rows in _blocks(sizes):
         _from_points([paths_mm[k] for k in rows], rows, of)
-    few = np.flatnonzero(sizes < FEW_CLICKS)
-    for k in few:
+    for k in np.flatnonzero(sizes < FEW_CLICKS).tolist():
         form[k] = _one(paths_mm[k], float(rel[k]), correlated_mm, k, of)
     many = np.flatnonzero(sizes >= FEW_CLICKS)
     if len(many):
         noise = Noise(0.0, correlated_mm)
-        chosen = [paths_mm[k] for k in many]
-        fits, bent, of["misfit_mm"][many] = _one_bend(chosen, noise, compiled)
-        for k, letter in zip(many, _from_fits(fits, bent, rel[many], many, of), strict=True):
+        chosen = [paths_mm[k] for k in many.tolist()]
+        fits, bent, of["misfit_mm"][many] = _one_bend(chosen, of["misfit_mm"][many], noise, compiled)
+        for k, letter in zip(many.tolist(), _from_fits(fits, bent, rel[many], many, of), strict=True):
             form[k] = letter
-        thin = {int(k): _thinned(path) for k, path in zip(many, chosen, strict=True)}
+        thin = {k: _thinned(path) for k, path in zip(many.tolist(), chosen, strict=True)}
         widths = np.array([len(path) for path in thin.values()])
         for width in np.unique(widths[widths > PARAMETERS_OF_TWO]).tolist():
             doubtful = _turning_both_ways(thin, many[widths == width], of["misfit_mm"], correlated_mm)
@@ -154,10 +155,11 @@ def _from_points(paths: list[Float64], rows: NDArray[np.int_], of: dict[str, Flo
     )
     total = along[:, -1]
     of["canal_mm"][rows] = total
+    of["misfit_mm"][rows] = _off_straight(points, sizes)
     of["luiten_deg"][rows] = _luiten(points, along)
     of["estrela_radius_mm"][rows] = _estrela(points)
     # The rule of `measure_length`: points far apart are clicks, and their polyline is no estimate of the length.
-    for k in np.flatnonzero(total > CLICK_SPACING_MM * (sizes - 1)):
+    for k in np.flatnonzero(total > CLICK_SPACING_MM * (sizes - 1)).tolist():
         smooth = clicks_length(paths[k], click_std_mm=0.0)
         of["canal_mm"][rows[k]], of["path_std_mm"][rows[k]] = smooth.length_mm, smooth.path_std_mm
 
@@ -200,9 +202,11 @@ def _estrela(points: Float64) -> Float64:
     return np.where(there & (double > 1e-12), sides / np.where(double > 1e-12, 2.0 * double, 1.0), np.nan)
 
 
-def _one_bend(paths: list[Float64], noise: Noise, compiled: bool) -> tuple[BendEstimates, NDArray[np.bool_], Float64]:
-    """The fit of one bend to each path, with a straight part behind it where that is worth its parameter; and whether a bend is
-    worth its own against a straight line, by the criterion of `fit_canal`; and the misfit of the better of the two.
+def _one_bend(
+    paths: list[Float64], straight: Float64, noise: Noise, compiled: bool
+) -> tuple[BendEstimates, NDArray[np.bool_], Float64]:
+    """The fit of one bend to each path, with a straight part behind it where that is worth its parameter; whether a bend is
+    worth its own against a `straight` line of that misfit, as `fit_canal` judges it; and the misfit of the better of the two.
     """
     compiled = compiled and noise.correlation_mm == 0.0
     tailed = fit_many(paths, noise=noise, compiled=compiled)
@@ -210,7 +214,6 @@ def _one_bend(paths: list[Float64], noise: Noise, compiled: bool) -> tuple[BendE
     sizes = np.array([min(len(path), MOST_POINTS) for path in paths])
     spacing = tailed.length_mm / (sizes - 1)
     independent = np.maximum(4.0, tailed.length_mm / np.maximum(spacing, noise.correlation_mm))
-    straight = np.array([_off_straight(path) for path in paths])
     by_straight, by_tailed, by_ending = (
         independent * np.log(misfit**2 + FLOOR) + parameters * np.log(independent)
         for misfit, parameters in ((straight, 2), (tailed.misfit_mm, 5), (ending.misfit_mm, 4))
@@ -224,12 +227,13 @@ def _one_bend(paths: list[Float64], noise: Noise, compiled: bool) -> tuple[BendE
     return merged, bent, np.where(bent, merged.misfit_mm, straight)
 
 
-def _off_straight(path: Float64) -> float:
-    """Root mean square distance of the points from the straight line nearest to them, mm."""
-    local = _thinned(path)
-    local = local - local.mean(axis=0)
-    xx, yy, xy = (float(np.dot(a, b)) for a, b in ((local[:, 0],) * 2, (local[:, 1],) * 2, (local[:, 0], local[:, 1])))
-    return sqrt(max(0.5 * (xx + yy - hypot(xx - yy, 2.0 * xy)), 0.0) / len(local))
+def _off_straight(points: Float64, sizes: NDArray[np.int_]) -> Float64:
+    """Root mean square distance of the first `sizes` points of each path from the straight line nearest to them, mm."""
+    local = (points - points[:, :1]) * (np.arange(points.shape[1]) < sizes[:, None])[..., None]
+    mean = local.sum(axis=1) / sizes[:, None]
+    xx, yy = (np.einsum("kni,kni->ki", local, local) / sizes[:, None] - mean**2).T
+    xy = np.einsum("kn,kn->k", local[..., 0], local[..., 1]) / sizes - mean[:, 0] * mean[:, 1]
+    return np.asarray(np.sqrt(np.maximum(0.5 * (xx + yy - np.hypot(xx - yy, 2.0 * xy)), 0.0)), np.float64)
 
 
 def _from_fits(
@@ -303,21 +307,42 @@ def _turning_both_ways(
     )  # the basis of each path is the largest array here
     for first in range(0, len(rows), each):
         some = np.stack([paths[k] for k in rows[first : first + each]])
+        chosen = rows[first : first + each]
+        # Most paths need no closer look: the line through a few means of neighbours turns one way only.
+        means = _means(some, BLOCKS)
+        bending = _lesser_turn_deg(means[..., 0] + 1j * means[..., 1]) >= FIRST_TURN * STRAIGHT_DEG
+        if not bending.any():
+            continue
+        some, chosen = some[bending], chosen[bending]
         local = some - some[:, :1]
         x, y = local[..., 0], local[..., 1]
         fine, total, smooth = smooth_paths(x, y, max(1, min(STIFF_SPANS, some.shape[1] // 3)))
-        steps = np.diff(fine, axis=1)
-        turns = np.degrees(np.angle(steps[:, 1:] * steps[:, :-1].conj()))
-        lesser = np.minimum(np.maximum(turns, 0.0).sum(axis=1), np.maximum(-turns, 0.0).sum(axis=1))
         # Along the line a point may lie anywhere: its distance across counts.
         tangent = np.gradient(smooth, axis=1)
         tangent /= np.maximum(np.abs(tangent), 1e-12)
         across = np.mean(((x + 1j * y - smooth) * tangent.conj()).imag ** 2, axis=1)
         independent = np.maximum(4.0, total / np.maximum(total / (some.shape[1] - 1), correlated_mm))
-        gain = independent * np.log((misfit_mm[rows[first : first + each]] ** 2 + FLOOR) / (across + FLOOR))
-        worth = gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent)
-        found.append(rows[first : first + each][(lesser >= TURNS_BOTH_WAYS * STRAIGHT_DEG) & worth])
-    return np.concatenate(found)
+        gain = independent * np.log((misfit_mm[chosen] ** 2 + FLOOR) / (across + FLOOR))
+        both = _lesser_turn_deg(fine) >= TURNS_BOTH_WAYS * STRAIGHT_DEG
+        found.append(chosen[both & (gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent))])
+    return np.concatenate(found) if found else np.empty(0, int)
+
+
+def _means(paths: Float64, blocks: int) -> Float64:
+    """Means of neighbours (K, blocks, 2), where there are twice as many points or more."""
+    size = paths.shape[1]
+    if size < 2 * blocks:
+        return paths
+    edges = (np.arange(blocks + 1) * size) // blocks
+    return np.asarray(np.add.reduceat(paths, edges[:-1], axis=1) / np.diff(edges)[:, None], np.float64)
+
+
+def _lesser_turn_deg(line: Float64) -> Float64:
+    """How far each line (K, M) complex turns the way in which it turns less, degrees."""
+    steps = np.diff(line, axis=1)
+    turns = np.degrees(np.angle(steps[:, 1:] * steps[:, :-1].conj()))
+    ways = (np.maximum(turns, 0.0).sum(axis=1), np.maximum(-turns, 0.0).sum(axis=1))
+    return np.asarray(np.minimum(*ways), np.float64)
 
 
 def _second_look(
@@ -325,6 +350,10 @@ def _second_look(
 ) -> list[int]:
     """Which of some canals of as many points two opposite bends explain better than one; their figures are then theirs."""
     some = np.stack([paths[k] for k in rows])
+    hopeful = _hopeful(some, rows, noise, of)
+    if not hopeful.any():
+        return []
+    some, rows = some[hopeful], rows[hopeful]
     fits = fit_paths(some, (2, True), std_mm=noise.std_mm, correlation_mm=noise.correlation_mm)
     taken = []
     for at, k in enumerate(rows.tolist()):
@@ -340,6 +369,23 @@ def _second_look(
                 of[name][k] = value
             taken.append(k)
     return taken
+
+
+def _hopeful(some: Float64, rows: NDArray[np.int_], noise: Noise, of: dict[str, Float64]) -> NDArray[np.bool_]:
+    """Which canals two bends that were fitted to means of neighbours nearly explain: only they are fitted to all points."""
+    coarse = _means(some, COARSE)
+    if coarse is some:
+        return np.ones(len(some), bool)
+    fits = fit_paths(coarse, (2, True))
+    local = some - coarse[:, :1]
+    points = np.stack([local[..., 0], local[..., 1], np.ones(local.shape[:2])], axis=1)
+    misfit = np.mean(distances(points, fits.theta, (2, True)) ** 2, axis=1)
+    spacing = fits.length_mm / (some.shape[1] - 1)
+    independent = np.maximum(4.0, fits.length_mm / np.maximum(spacing, noise.correlation_mm))
+    gain = independent * np.log((of["misfit_mm"][rows] ** 2 + FLOOR) / (misfit + FLOOR))
+    turns = np.degrees(fits.theta[:, 2:4] * (fits.theta[:, [5, 7]] - fits.theta[:, [4, 6]]))
+    opposite = (turns[:, 0] * turns[:, 1] < 0.0) & (np.abs(turns).min(axis=1) >= TURNS_BOTH_WAYS * STRAIGHT_DEG)
+    return np.asarray(opposite & (gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent)), np.bool_)
 
 
 def _of_model(model: LineArc, rel: float) -> dict[str, float]:

@@ -159,13 +159,17 @@ class Head:
     _by_image: dict[str, PathScale] = field(init=False, eq=False, repr=False)
 
     def __attrs_post_init__(self) -> None:
-        for name, ids in (("images", self.images), ("calibrations", self.calibrations)):
+        lists = (
+            ("images", [image.id for image in self.images]),
+            ("calibrations", [one.id for one in self.calibrations]),
+        )
+        for name, ids in lists:
             seen: set[str] = set()
-            for k, one in enumerate(ids):
-                if one.id in seen:
-                    raise CaseError(f"{name}[{k}].id must be used once: {one.id!r} is there twice")
-                if one.id is not None:
-                    seen.add(one.id)
+            for k, given in enumerate(ids):
+                if given in seen:
+                    raise CaseError(f"{name}[{k}].id must be used once: {given!r} is there twice")
+                if given is not None:
+                    seen.add(given)
         by_image: dict[str, PathScale] = {}
         for scale in self.calibrations:
             if scale.image is not None:
@@ -229,7 +233,7 @@ def head_from_json(value: Json) -> Head:
 
 def feature_to_json(feature: PathFeature) -> dict[str, Json]:
     """One feature: a GeoJSON-shaped line string with properties."""
-    properties = {"kind": feature.kind} | write_object(feature)
+    properties: dict[str, Json] = {"kind": feature.kind} | write_object(feature)
     if feature.reference_px is not None:
         properties["reference"] = [feature.reference_px[1], feature.reference_px[0]]
     name = properties.pop("id", None)
@@ -257,7 +261,12 @@ def feature_from_json(value: Json, where: str = "") -> PathFeature:
         raise ShareError(f"{dot}geometry must be a LineString, an open line")
     if not isinstance(properties, dict):
         raise ShareError(f"{dot}properties must be an object")
-    line = as_points(ShareError, f"{dot}geometry.coordinates", geometry.get("coordinates"), least=2)
+    try:
+        line = np.array(geometry.get("coordinates"), np.float64)
+    except (TypeError, ValueError):
+        line = np.empty(0)
+    if line.ndim != 2 or line.shape[1] != 2:
+        raise ShareError(f"{dot}geometry.coordinates must be pairs of numbers (column, row)")
     known = dict(properties)
     known.pop("id", None)
     if value.get("id") is not None:

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import RULER_STD_MM, Calibration, KnownLine, calibrate_lines
 from wlmeasure.errors import ShareError
-from wlmeasure.measure.length import path_noise
+from wlmeasure.measure.curvature import CurvatureEstimate
+from wlmeasure.measure.length import LengthEstimate, path_noise
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.share.path_set import (
@@ -57,8 +58,8 @@ def paths_of(result: CaseResult, credit: Credit | None = None) -> PathSet:
     """
     credit = credit or Credit()
     head = Head(
-        images=[_image(result, film, credit) for film in result.films],
-        calibrations=[_scale(film) for film in result.films if film.calibration is not None],
+        images=tuple(_image(result, film, credit) for film in result.films),
+        calibrations=tuple(_scale(film) for film in result.films if film.calibration is not None),
     )
     return PathSet(head, tuple(_features(result, credit)))
 
@@ -91,7 +92,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
         elif film.scale:
             errors.append(ShareError(f"films[{k}].scale must hold a known length with a stored path to be used unseen"))
         features += [_known(line, film.id, case.case_id, Credit()) for line in lines]
-    head = Head(images=images, calibrations=scales)
+    head = Head(images=tuple(images), calibrations=tuple(scales))
     for k, canal in enumerate(case.canals):
         for m, trace in enumerate(canal.traces):
             if trace.path_px is None:
@@ -189,7 +190,7 @@ def _features(result: CaseResult, credit: Credit) -> Iterator[PathFeature]:
             yield _canal(result, canal, trace, credit)
 
 
-def _made_by(tracer: str) -> dict[str, str | None]:
+def _made_by(tracer: str) -> dict[str, Any]:
     """Method and version of a tracer's name, ``name/version``."""
     name, _, version = tracer.partition("/")
     return {"method": name, "method_version": version or None}
@@ -212,8 +213,7 @@ def _known(line: KnownLine, image: str, case: str | None, credit: Credit) -> Pat
 
 
 def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: Credit) -> PathFeature:
-    length, bend, calibration = trace.length, trace.curvature, trace.film.calibration
-    interval = None if bend is None else bend.pruett_radius_interval_mm
+    calibration = trace.film.calibration
     return PathFeature(
         path_px=_rounded(trace.path.path_px),
         case=result.case.case_id,
@@ -229,19 +229,28 @@ def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: C
         reference_px=trace.trace.reference_px,
         path_std_px=trace.path.centre_std_px,
         correlated_mm=None if calibration is None else path_noise(trace.path, calibration).correlation_mm,
-        length_mm=length and length.length_mm,
-        length_std_mm=length and length.length_std_mm,
-        canal_mm=length and length.canal_mm,
-        schneider_deg=bend and bend.schneider_deg,
-        schneider_std_deg=bend and bend.schneider_std_deg,
-        weine_deg=bend and bend.weine_deg,
-        long_axis_deg=bend and bend.long_axis_deg,
-        luiten_deg=bend and bend.luiten_deg,
-        canal_access_deg=bend and bend.canal_access.angle_deg,
-        turning_deg=bend and bend.total_turning_deg,
-        radius_mm=bend and bend.pruett_radius_mm,
-        radius_low_mm=None if interval is None else interval[0],
-        # An interval without an upper end has none in the file either: JSON knows no infinity.
-        radius_high_mm=None if interval is None or not np.isfinite(interval[1]) else interval[1],
-        min_radius_mm=bend and bend.min_radius_mm,
+        **_figures(trace.length, trace.curvature),
     )
+
+
+def _figures(length: LengthEstimate | None, bend: CurvatureEstimate | None) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if length is not None:
+        found |= {"length_mm": length.length_mm, "length_std_mm": length.length_std_mm, "canal_mm": length.canal_mm}
+    if bend is not None:
+        low, high = bend.pruett_radius_interval_mm or (None, None)
+        found |= {
+            "schneider_deg": bend.schneider_deg,
+            "schneider_std_deg": bend.schneider_std_deg,
+            "weine_deg": bend.weine_deg,
+            "long_axis_deg": bend.long_axis_deg,
+            "luiten_deg": bend.luiten_deg,
+            "canal_access_deg": bend.canal_access.angle_deg,
+            "turning_deg": bend.total_turning_deg,
+            "radius_mm": bend.pruett_radius_mm,
+            "radius_low_mm": low,
+            # An interval without an upper end has none in the file either: JSON knows no infinity.
+            "radius_high_mm": None if high is None or not np.isfinite(high) else high,
+            "min_radius_mm": bend.min_radius_mm,
+        }
+    return found

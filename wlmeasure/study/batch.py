@@ -34,7 +34,16 @@ from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, Stretch, lines_fe
 from wlmeasure.study.path_parquet import arrow, parquet_features, parquet_head, parquet_stretches
 from wlmeasure.study.path_tables import table_features, table_head, table_stretches
 from wlmeasure.study.path_vertices import vertices_features, vertices_head, vertices_stretches
-from wlmeasure.study.rows import ROW_COLUMNS, TEXT_COLUMNS, WHOLE_COLUMNS, Settings, case_rows, path_rows
+from wlmeasure.study.rows import (
+    ROW_COLUMNS,
+    TEXT_COLUMNS,
+    WHOLE_COLUMNS,
+    Columns,
+    Settings,
+    case_rows,
+    joined,
+    path_rows,
+)
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
@@ -207,7 +216,7 @@ def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> I
     yield from cases_chunk()
 
 
-def _stretches(path: Path, most: int) -> tuple[str, str, list[tuple[Stretch, ...]]]:
+def _stretches(path: Path, most: int) -> tuple[str, str, Sequence[tuple[Stretch, ...]]]:
     """Kind of a file, its hash, and where its chunks stand."""
     if path.is_dir():
         return "table", *table_stretches(path, most)
@@ -233,7 +242,7 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
     """
     if settings.engine == "numba":
         share_processors(processes)
-    rows: list[dict[str, Any]] = []
+    parts: list[Columns] = []
     bad: list[tuple[str, Bad]] = []
     for name in chunk.paths:
         path = Path(name)
@@ -241,11 +250,11 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
             if chunk.kind == "refused":
                 bad.append((name, Bad(0, chunk.reason)))
             elif chunk.kind == "case" and not settings.paths_only:
-                rows += case_rows(name, path)
+                parts.append(case_rows(name, path))
             else:
                 head, features, first = _read(chunk, path, settings)
                 found, errors = path_rows(name, head, _guarded(features), settings, first)
-                rows += found
+                parts.append(found)
                 bad += [(name, error) for error in errors]
         except (WlmeasureError, OSError, UnicodeDecodeError, ArithmeticError, RecursionError) as error:
             bad.append((name, Bad(0, str(error))))
@@ -255,8 +264,9 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
         writer.writerow(
             [cell_text(name), one.place or "", cell_text(one.id or ""), cell_text(" ".join(one.reason.split()))]
         )
-    table = _parquet_bytes(rows) if parquet else _csv_bytes(rows)
-    return Done(table, lines.getvalue().encode("utf-8"), len(rows), len(bad))
+    columns = parts[0] if len(parts) == 1 else joined(parts)
+    table = _parquet_bytes(columns) if parquet else _csv_bytes(columns)
+    return Done(table, lines.getvalue().encode("utf-8"), len(columns["place"]), len(bad))
 
 
 def _read(chunk: Chunk, path: Path, settings: Settings) -> tuple[Any, Iterable[Any], int]:
@@ -283,15 +293,19 @@ def _guarded(features: Iterable[Any]) -> Iterator[Any]:
         yield Bad(0, str(error))
 
 
-def _csv_bytes(rows: list[dict[str, Any]]) -> bytes:
+def _csv_bytes(table: Columns) -> bytes:
+    cells = [
+        ["" if value is None else cell_text(value) for value in column]
+        if name in TEXT_COLUMNS
+        else ["" if value is None else repr(value) for value in column]
+        for name, column in table.items()
+    ]
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    for row in rows:
-        writer.writerow(["" if v is None else cell_text(v) if isinstance(v, str) else repr(v) for v in row.values()])
+    csv.writer(out, lineterminator="\n").writerows(zip(*cells, strict=True))
     return out.getvalue().encode("utf-8")
 
 
-def _parquet_bytes(rows: list[dict[str, Any]]) -> bytes:
+def _parquet_bytes(table: Columns) -> bytes:
     pa = arrow()
     kinds = {name: pa.string() for name in TEXT_COLUMNS} | {name: pa.int64() for name in WHOLE_COLUMNS}
     schema = pa.schema(
@@ -300,7 +314,7 @@ def _parquet_bytes(rows: list[dict[str, Any]]) -> bytes:
             for name, text in ROW_COLUMNS.items()
         ]
     )
-    arrays = [pa.array([row[name] for row in rows], schema.field(name).type) for name in ROW_COLUMNS]
+    arrays = [pa.array(table[name], schema.field(name).type) for name in ROW_COLUMNS]
     out = pa.BufferOutputStream()
     pa.parquet.write_table(pa.table(arrays, schema=schema), out, compression="zstd")
     return bytes(out.getvalue())
@@ -341,8 +355,8 @@ def _by_processes(
                 yield running.pop(future), future.result()
     except BrokenProcessPool:
         raise ShareError(
-            "workers must not be killed: one was, perhaps for want of memory; run the same command again with fewer of them, what "
-            "is finished is kept"
+            "workers must not be killed: one was, perhaps for want of memory; run the same command again with fewer of them, "
+            "what is finished is kept"
         ) from None
     finally:
         pool.shutdown(cancel_futures=True)
@@ -369,7 +383,7 @@ def _by_cluster(
             raise ShareError(f"--scheduler must have workers: {scheduler!r} has none; start some")
         here = max(1, threads)
         queue = iter(waiting)
-        running: dict[str, Chunk] = {}
+        running: dict[Any, Chunk] = {}
 
         def submit(chunk: Chunk) -> Any:
             future = client.submit(compute, chunk, settings, parquet, here, pure=False, retries=2)

@@ -89,9 +89,9 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
     figures = measure_many(paths)
     known = []
     for k, feature in enumerate(canals):
-        fitted = {name: float(figures.of[name][k]) for name in _FROM_FIT}
-        known.append(evolve(feature, **{name: round(v, 4) for name, v in fitted.items() if np.isfinite(v)}))
-    return Head(images=images, calibrations=scales), [*files, *known]
+        fitted: dict[str, Any] = {name: round(float(figures.of[name][k]), 4) for name in _FROM_FIT}
+        known.append(evolve(feature, **{name: value for name, value in fitted.items() if np.isfinite(value)}))
+    return Head(images=tuple(images), calibrations=tuple(scales)), [*files, *known]
 
 
 def _read(path: Path) -> dict[str, Json]:

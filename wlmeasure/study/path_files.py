@@ -18,7 +18,7 @@ from attrs import evolve, frozen
 from wlmeasure.errors import ShareError, WlmeasureError
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import evaluate
-from wlmeasure.share.path_set import Head, PathFeature
+from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
 from wlmeasure.share.paths import Credit, paths_of, stored_paths
 from wlmeasure.study.keypoints import write_keypoints
 from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, lines_features, lines_head, write_lines
@@ -191,8 +191,8 @@ def convert(
 
 def _joined(heads: list[Head]) -> tuple[Head, list[Callable[[PathFeature], PathFeature]]]:
     """One head of many, and for each what gives its features the ids of the whole."""
-    images: dict[str | None, object] = {}
-    scales: dict[str | None, object] = {}
+    images: dict[str, PathImage] = {}
+    scales: dict[str, PathScale] = {}
     names: list[Callable[[PathFeature], PathFeature]] = []
     unnamed = []
     for number, head in enumerate(heads, 1):
@@ -212,7 +212,7 @@ def _joined(heads: list[Head]) -> tuple[Head, list[Callable[[PathFeature], PathF
             scale_ids[scale.id] = name
             scales[name] = evolve(scale, id=name)
         names.append(_renaming(image_ids, scale_ids))
-    return Head(images=list(images.values()), calibrations=[*scales.values(), *unnamed]), names
+    return Head(images=tuple(images.values()), calibrations=(*scales.values(), *unnamed)), names
 
 
 def _renaming(images: dict[str, str], scales: dict[str, str]) -> Callable[[PathFeature], PathFeature]:

@@ -76,10 +76,10 @@ def parse_json(content: bytes, where: str) -> Any:
         No JSON, no UTF-8, numbers that are not finite, nested too deep.
     """
     try:
-        from orjson import loads
-    except ImportError:
-        loads = _loads
-    try:
+        try:
+            from orjson import loads
+        except ImportError:
+            return _loads(content)
         return loads(content)
     except (ValueError, RecursionError) as error:
         raise ShareError(f"{where} must be JSON: {' '.join(str(error).split())[:120]}") from None

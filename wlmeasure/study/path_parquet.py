@@ -155,8 +155,8 @@ def _check_group(path: Path, metadata: Any, group: int) -> None:
     size = metadata.row_group(group).total_byte_size
     if size > LARGEST_GROUP:
         raise ShareError(
-            f"{path.name} must have row groups of at most {LARGEST_GROUP >> 20} MB: group {group} has {size >> 20} MB; write it "
-            f"again with row groups of {GROUP} rows"
+            f"{path.name} must have row groups of at most {LARGEST_GROUP >> 20} MB: group {group} has {size >> 20} MB; write "
+            f"it again with row groups of {GROUP} rows"
         )
 
 

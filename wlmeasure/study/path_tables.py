@@ -10,7 +10,7 @@ import csv
 import hashlib
 import io
 from collections.abc import Iterable, Iterator
-from itertools import islice
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -270,14 +270,14 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
     counts = []
     for cells in _rows(folder / CANALS):
         counts.append(int(_number(f"{CANALS}: vertices", cells.get("vertices", ""))))
-    firsts = list(range(0, len(counts), most)) + [len(counts)]
+    firsts = [*range(0, len(counts), most), len(counts)]
     summed = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
     with (folder / CANALS).open("rb") as file:
         canal_at = _line_starts(file, digest, [1 + first for first in firsts])
     with (folder / VERTICES).open("rb") as file:
         vertex_at = _line_starts(file, digest, [1 + int(summed[first]) for first in firsts])
     stretches = []
-    for k, (first, after) in enumerate(zip(firsts[:-1], firsts[1:], strict=True)):
+    for k, (first, after) in enumerate(pairwise(firsts)):
         rows = Stretch(first + 1, after - first, canal_at[k], canal_at[k + 1] - canal_at[k])
         points = Stretch(first + 1, after - first, vertex_at[k], vertex_at[k + 1] - vertex_at[k])
         stretches.append((rows, points))

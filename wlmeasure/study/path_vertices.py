@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +98,7 @@ def vertices_head(path: Path) -> Head:
     form = _form(path)
     if form.in_mm:
         return Head(
-            calibrations=[PathScale(id="1 1", mm_per_px_row=1.0, mm_per_px_col=1.0, method="coordinates in mm")]
+            calibrations=(PathScale(id="1 1", mm_per_px_row=1.0, mm_per_px_col=1.0, method="coordinates in mm"),)
         )
     scales: dict[str, PathScale] = {}
     if form.scale is not None:
@@ -110,7 +111,7 @@ def vertices_head(path: Path) -> Head:
                     raise ShareError(
                         f"{path.name} must hold at most {MOST_SCALES} scales; write each film's into a file"
                     )
-    return Head(calibrations=list(scales.values()))
+    return Head(calibrations=tuple(scales.values()))
 
 
 def _scale_id(row: list[str], form: _Form) -> str | None:
@@ -160,7 +161,8 @@ def _key(row: list[str], form: _Form) -> tuple[str, ...]:
 def vertices_features(path: Path, stretch: Stretch | None = None) -> Iterator[PathFeature | Bad]:
     """The paths of a list of vertices, or of a stretch of it that begins with a path."""
     form = _form(path)
-    place, key, rows = 0 if stretch is None else stretch.first - 1, None, []
+    place, key = 0 if stretch is None else stretch.first - 1, None
+    rows: list[list[str]] = []
     seen: set[tuple[str, ...]] = set()
     for row in _rows(path, form, stretch):
         now = _key(row, form)
@@ -190,7 +192,7 @@ def _feature(
         points = np.array([(_number(row[form.row], form), _number(row[form.col], form)) for row in rows])
         if form.vertex is not None:
             order = [_number(row[form.vertex], form) for row in rows]
-            if any(after <= before for before, after in zip(order[:-1], order[1:], strict=True)):
+            if any(after <= before for before, after in pairwise(order)):
                 raise ShareError("vertex must count up along the path: sort the lines")
         members["calibration"] = _scale_id(rows[0], form)
         if form.scale is not None and any(_scale_id(row, form) != members["calibration"] for row in rows):

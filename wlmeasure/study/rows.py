@@ -6,7 +6,7 @@ A row is the same whoever computed it: it depends on the path, its scale and the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from math import hypot, inf
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX
 from wlmeasure.errors import WlmeasureError
 from wlmeasure.measure.length import PATH, UNCOVERED_WHOLE_REL_STD
-from wlmeasure.measure.many import FIGURES, figures_of, measure_many
+from wlmeasure.measure.many import FIGURES, ManyFigures, figures_of, measure_many
 from wlmeasure.record.case import load_case
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult, evaluate
 from wlmeasure.record.films import MM_PER_PX_RANGE
@@ -27,10 +27,11 @@ from wlmeasure.share.result import canal_flags, canal_rows
 from wlmeasure.study.path_lines import Bad
 from wlmeasure.trace.centreline import LONGEST_MM
 
-__all__ = ["ROW_COLUMNS", "TEXT_COLUMNS", "Settings", "case_rows", "path_rows"]
+__all__ = ["ROW_COLUMNS", "TEXT_COLUMNS", "WHOLE_COLUMNS", "Columns", "Settings", "case_rows", "joined", "path_rows"]
 
 Float64 = NDArray[np.float64]
 Row = dict[str, Any]
+Columns = dict[str, list[Any]]
 
 DIGITS = 6
 ROUGH_MM = 0.025  # a pixel of a path without a scale, only to measure its angles, which do not depend on it
@@ -90,8 +91,8 @@ ROW_COLUMNS = {
 }
 """Name of every column of the table, and what it means."""
 TEXT_COLUMNS = (
-    "source", "id", "case", "image", "tooth", "canal", "annotator", "session", "method", "apical_end", "form", "status", "flags",
-    "model",
+    "source", "id", "case", "image", "tooth", "canal", "annotator", "session", "method", "apical_end", "form", "status",
+    "flags", "model",
 )  # fmt: skip
 WHOLE_COLUMNS = ("place", "points")
 SCALE = ("mm_per_px_row", "mm_per_px_col")
@@ -117,12 +118,11 @@ class _Line:
     pixel: tuple[float, float]
     rel_std: float
     scaled: bool
-    coronal_mm: float
 
 
 def path_rows(
     source: str, head: Head, features: Iterable[PathFeature | Bad], settings: Settings, first: int = 1
-) -> tuple[list[Row], list[Bad]]:
+) -> tuple[Columns, list[Bad]]:
     """Rows of the canals among some lines of a file, in their order, and the lines that cannot be measured."""
     bad: list[Bad] = []
     lines: list[_Line] = []
@@ -134,22 +134,51 @@ def path_rows(
                 lines.append(_in_mm(place, head, feature))
             except WlmeasureError as error:
                 bad.append(Bad(place, str(error), feature.id))
-    rows: dict[int, Row] = {}
-    together: dict[float, list[int]] = {}
-    for k, line in enumerate(lines):
+    together: dict[float, list[_Line]] = {}
+    for line in lines:
         said = line.feature.correlated_mm
         correlated = settings.correlated_mm if said is None else said
-        together.setdefault(correlated if line.scaled else 0.0, []).append(k)
-    for correlated, chosen in together.items():
-        figures, refused = _figures([lines[k] for k in chosen], correlated, settings)
-        for k, row in zip(chosen, figures, strict=True):
-            if row is not None:
-                rows[k] = _path_row(source, lines[k], row)
+        together.setdefault(correlated if line.scaled else 0.0, []).append(line)
+    parts = []
+    for correlated, some in together.items():
+        kept, figures, refused = _measured(some, correlated, settings)
+        parts.append(_columns(source, kept, figures))
         bad += refused
-    return [rows[k] for k in sorted(rows)], sorted(bad, key=lambda one: one.place)
+    if len(parts) == 1:
+        return parts[0], sorted(bad, key=lambda one: one.place)
+    table = joined(parts)
+    order = sorted(range(len(table["place"])), key=table["place"].__getitem__)
+    return {name: [column[k] for k in order] for name, column in table.items()}, sorted(bad, key=lambda one: one.place)
 
 
-def _figures(lines: list[_Line], correlated: float, settings: Settings) -> tuple[list[Row | None], list[Bad]]:
+def joined(parts: Sequence[Columns]) -> Columns:
+    """The rows of several tables, one after another."""
+    return {name: [value for part in parts for value in part[name]] for name in ROW_COLUMNS}
+
+
+def _in_mm(place: int, head: Head, feature: PathFeature) -> _Line:
+    """A canal in mm.
+
+    Raises
+    ------
+    WlmeasureError
+        What `measure` refuses too: a scale that is no radiograph's, a line without two ends.
+    """
+    scale = head.scale(feature)
+    pixel = (ROUGH_MM, ROUGH_MM) if scale is None else (scale.mm_per_px_row, scale.mm_per_px_col)
+    low, high = MM_PER_PX_RANGE
+    # Coordinates that were millimetres to begin with are pixels of one millimetre.
+    if not (pixel == (1.0, 1.0) or (low <= min(pixel) and max(pixel) <= high)):
+        raise WlmeasureError(f"scale must be {low:g} to {high:g} mm per pixel: {pixel[0]:g} x {pixel[1]:g}; check it")
+    path = feature.path_px * pixel
+    if hypot(*(path[-1] - path[0]).tolist()) < SAME_END_MM:
+        raise WlmeasureError("path must not end where it begins: a canal has two ends; check the order of the points")
+    return _Line(place, feature, path, pixel, 0.0 if scale is None else scale.rel_std or 0.0, scale is not None)
+
+
+def _measured(
+    lines: list[_Line], correlated: float, settings: Settings
+) -> tuple[list[_Line], list[ManyFigures], list[Bad]]:
     """Figures of some lines; where the arithmetic fails on one of them, it alone is left out."""
     try:
         figures = measure_many(
@@ -160,89 +189,93 @@ def _figures(lines: list[_Line], correlated: float, settings: Settings) -> tuple
         )
     except (WlmeasureError, ArithmeticError, np.linalg.LinAlgError) as error:
         if len(lines) == 1:
-            return [None], [Bad(lines[0].place, f"path cannot be measured: {error}", lines[0].feature.id)]
-        each = [_figures([line], correlated, settings) for line in lines]
-        return [row for rows, _ in each for row in rows], [one for _, bad in each for one in bad]
-    values = {name: np.round(column, DIGITS).tolist() for name, column in figures.of.items()}
-    return [
-        {name: column[k] for name, column in values.items()} | {"form": form} for k, form in enumerate(figures.form)
-    ], []
-
-
-def _in_mm(place: int, head: Head, feature: PathFeature) -> _Line:
-    """A canal in mm.
-
-    Raises
-    ------
-    WlmeasureError
-        What `measure` refuses too: a scale that is no radiograph's, a line without a length or without two ends.
-    """
-    scale = head.scale(feature)
-    pixel = (ROUGH_MM, ROUGH_MM) if scale is None else (scale.mm_per_px_row, scale.mm_per_px_col)
-    path = feature.path_px * pixel
-    low, high = MM_PER_PX_RANGE
-    # Coordinates that were millimetres to begin with are pixels of one millimetre.
-    if not (pixel == (1.0, 1.0) or (low <= min(pixel) and max(pixel) <= high)):
-        raise WlmeasureError(f"scale must be {low:g} to {high:g} mm per pixel: {pixel[0]:g} x {pixel[1]:g}; check it")
-    steps = path[1:] - path[:-1]
-    length = float(np.sqrt(np.einsum("ij,ij->i", steps, steps)).sum())
-    if not (length > 0.0 and (scale is None or length <= LONGEST_MM)):
-        raise WlmeasureError(
-            f"length must be up to {LONGEST_MM:g} mm: {length:.4g} mm; check scale and order of points"
+            return [], [], [Bad(lines[0].place, f"path cannot be measured: {error}", lines[0].feature.id)]
+        each = [_measured([line], correlated, settings) for line in lines]
+        return (
+            [line for kept, _, _ in each for line in kept],
+            [one for _, found, _ in each for one in found],
+            [one for _, _, bad in each for one in bad],
         )
-    if hypot(*(path[-1] - path[0]).tolist()) < SAME_END_MM:
-        raise WlmeasureError("path must not end where it begins: a canal has two ends; check the order of the points")
-    coronal = 0.0
-    if feature.reference_px is not None:
-        coronal = hypot(*(np.asarray(feature.reference_px) * pixel - path[0]).tolist())
-    return _Line(
-        place, feature, path, pixel, 0.0 if scale is None else scale.rel_std or 0.0, scale is not None, coronal
-    )
+    long = [k for k, line in enumerate(lines) if line.scaled and not figures.of["canal_mm"][k] <= LONGEST_MM]
+    if not long:
+        return lines, [figures], []
+    rest = [line for k, line in enumerate(lines) if k not in set(long)]
+    bad = [
+        Bad(
+            lines[k].place,
+            f"length must be up to {LONGEST_MM:g} mm: {figures.of['canal_mm'][k]:.4g} mm; check scale and order of points",
+            lines[k].feature.id,
+        )
+        for k in long
+    ]
+    kept, found, more = _measured(rest, correlated, settings) if rest else ([], [], [])
+    return kept, found, bad + more
 
 
-def _path_row(source: str, line: _Line, row: Row) -> Row:
-    feature = line.feature
-    row |= {name: getattr(feature, name) for name in ("id", "case", "image", "tooth", "canal", "annotator", "session")}
-    row |= {"source": source, "place": line.place, "method": _method(feature), "apical_end": feature.apical_end}
-    row |= {"points": len(line.path_mm), "model": "paths"}
-    if not line.scaled:
-        for name in _WITHOUT_SCALE:
-            row[name] = None
-        return _clean(row)
-    length = row["canal_mm"] + line.coronal_mm
-    row["mm_per_px_row"], row["mm_per_px_col"] = line.pixel
-    row["coronal_mm"], row["length_mm"] = round(line.coronal_mm, DIGITS), round(length, DIGITS)
-    row["length_std_mm"] = round(_length_std(line, length, row["path_std_mm"]), DIGITS)
-    return _clean(row)
+def _columns(source: str, lines: list[_Line], figures: list[ManyFigures]) -> Columns:
+    """The rows of measured lines."""
+    count = len(lines)
+    table: Columns = {name: [None] * count for name in ROW_COLUMNS}
+    if not count:
+        return table
+    of = {name: np.concatenate([one.of[name] for one in figures]) for name in FIGURES}
+    scaled = np.array([line.scaled for line in lines])
+    for name in _WITHOUT_SCALE:
+        of[name] = np.where(scaled, of[name], np.nan)
+    pixel = np.array([line.pixel for line in lines])
+    ends = np.array([line.path_mm[[0, 1, -2, -1]] for line in lines])
+    first, last = ends[:, 1] - ends[:, 0], ends[:, 3] - ends[:, 2]
+    crown = np.array([line.feature.reference_px or (np.nan, np.nan) for line in lines]) * pixel
+    piece = ends[:, 0] - crown
+    coronal = np.where(np.isnan(piece[:, 0]), 0.0, np.hypot(piece[:, 0], piece[:, 1]))
+    first = np.where((coronal > 0.0)[:, None], np.nan_to_num(piece), first)
+    of["coronal_mm"] = np.where(scaled, coronal, np.nan)
+    of["length_mm"] = of["canal_mm"] + of["coronal_mm"]
+    # The budget of `measure_length` for a canal along which no file of known length lies.
+    rel = np.array([line.rel_std for line in lines])
+    terms = (_click_std(first, pixel), _click_std(last, pixel), np.nan_to_num(of["path_std_mm"]))
+    by_length = of["length_mm"] * np.hypot(rel, UNCOVERED_WHOLE_REL_STD)
+    of["length_std_mm"] = np.sqrt(sum(term**2 for term in terms) + by_length**2)
+    for name, values in of.items():
+        table[name] = _plain(np.round(values, DIGITS))
+    for axis, name in enumerate(SCALE):
+        table[name] = _plain(np.where(scaled, pixel[:, axis], np.nan))
+    for name in ("id", "case", "image", "tooth", "canal", "annotator", "session", "apical_end"):
+        table[name] = [getattr(line.feature, name) for line in lines]
+    table["method"] = [_method(line.feature) for line in lines]
+    table["place"] = [line.place for line in lines]
+    table["points"] = [len(line.path_mm) for line in lines]
+    table["form"] = [form for one in figures for form in one.form]
+    table["source"], table["model"] = [source] * count, ["paths"] * count
+    return table
+
+
+def _plain(values: Float64) -> list[Any]:
+    """Numbers as a list; what is not determined, or has no end, is None."""
+    missing = np.flatnonzero(~np.isfinite(values))
+    plain: list[Any] = values.tolist()
+    for k in missing.tolist():
+        plain[k] = None
+    return plain
+
+
+def _click_std(step: Float64, pixel: Float64) -> Float64:
+    """Standard uncertainty of an end click along a step (K, 2), mm, as `measure_length` has it."""
+    along = np.hypot(step[:, 0], step[:, 1])
+    still = along == 0.0
+    across = np.hypot(step[:, 0] * pixel[:, 0], step[:, 1] * pixel[:, 1]) / np.where(still, 1.0, along)
+    return np.maximum(CLICK_STD_PX * np.where(still, pixel.max(axis=1), across), CLICK_FLOOR_MM)
 
 
 def _method(feature: PathFeature) -> str | None:
     return feature.method if feature.method_version is None else f"{feature.method or ''}/{feature.method_version}"
 
 
-def _length_std(line: _Line, length: float, path_std: float) -> float:
-    """The budget of `measure_length` for a canal along which no file of known length lies, mm."""
-    path = line.path_mm
-    first, last = (path[1] - path[0]).tolist(), (path[-1] - path[-2]).tolist()
-    if line.coronal_mm > 0.0 and line.feature.reference_px is not None:
-        first = (path[0] - np.asarray(line.feature.reference_px) * line.pixel).tolist()
-    ends = [_click_std(step, line.pixel) for step in (first, last)]
-    path_std = 0.0 if path_std != path_std else path_std
-    return hypot(*ends, path_std, line.rel_std * length, UNCOVERED_WHOLE_REL_STD * length)
-
-
-def _click_std(step: list[float], pixel: tuple[float, float]) -> float:
-    along = hypot(*step)
-    size = max(pixel) if along == 0.0 else hypot(step[0] * pixel[0], step[1] * pixel[1]) / along
-    return max(CLICK_STD_PX * size, CLICK_FLOOR_MM)
-
-
-def case_rows(source: str, path: Path) -> list[Row]:
+def case_rows(source: str, path: Path) -> Columns:
     """Rows of a case carried through every step on its films: one a canal and film."""
     result = evaluate(load_case(path))
-    return [
-        _case_row(source, place, result, canal, trace) for place, (canal, trace) in enumerate(canal_rows(result), 1)
-    ]
+    rows = [_case_row(source, place, result, *found) for place, found in enumerate(canal_rows(result), 1)]
+    return {name: [row[name] for row in rows] for name in ROW_COLUMNS}
 
 
 def _case_row(source: str, place: int, result: CaseResult, canal: CanalResult, trace: TraceResult | None) -> Row:

@@ -48,21 +48,29 @@ MOST_CANALS = 200_000  # held at once (our parameter): 1 GB
 COMPARED_POINTS = 400  # of each line (our parameter): 0.03 mm apart on a canal
 WITHIN_MM = (0.5, 1.0)  # what a length is judged by (common practice)
 FIGURES = {
-    "length_mm": "Length from the coronal reference point",
-    "canal_mm": "Length of the canal from the orifice",
-    "schneider_deg": "Schneider's angle",
-    "weine_deg": "Weine's and Pruett's angle",
-    "long_axis_deg": "long axis angle",
-    "luiten_deg": "Luiten's angle",
-    "canal_access_deg": "canal access angle",
-    "turning_deg": "sum of turns",
-    "radius_mm": "radius",
+    "length_mm": "Length from the reference point, mm",
+    "canal_mm": "Length of the canal, mm",
+    "schneider_deg": "Schneider's angle, degrees",
+    "weine_deg": "Weine's (Pruett's) angle, degrees",
+    "long_axis_deg": "Long axis angle, degrees",
+    "luiten_deg": "Luiten's angle, degrees",
+    "canal_access_deg": "Canal access angle, degrees",
+    "turning_deg": "Sum of turns, degrees",
+    "radius_mm": "Radius, mm",
 }
 DISTANCES = {
     "mean": "Mean distance between the two lines, taken from equally spaced points of each to the other",
     "p95": "Distance that 95 % of those points are within",
     "max": "Largest of those distances",
 }
+
+
+def _error_column(figure: str) -> str:
+    """``length_error_mm`` of ``length_mm``."""
+    name, _, unit = figure.rpartition("_")
+    return f"{name}_error_{unit}"
+
+
 SCORE_COLUMNS = {
     "image": "Image of the truth.",
     "canal": "Name of the canal.",
@@ -73,10 +81,11 @@ SCORE_COLUMNS = {
     "scale": "Whose scale its millimetres are made with: own or truth.",
     "end_px": "Distance of its apical end from the true one, pixels.",
     "end_mm": "Distance of its apical end from the true one, mm.",
-    **{f"{name}_{unit}": f"{text}, {'pixels' if unit == 'px' else 'mm'}." for name, text in DISTANCES.items() for unit in ("px", "mm")},
-    **{f"{name.rpartition('_')[0]}_error_{name.rpartition('_')[2]}": f"{text[0].upper()}{text[1:]}: stated or measured less true, {'mm' if name.endswith('mm') else 'degrees'}." for name, text in FIGURES.items()},
+    **{f"{name}_px": f"{text}, pixels." for name, text in DISTANCES.items()},
+    **{f"{name}_mm": f"{text}, mm." for name, text in DISTANCES.items()},
+    **{_error_column(name): f"{text}, stated or measured, less the true one." for name, text in FIGURES.items()},
     "stated": "Which of the figures the file states; the others are computed from its path.",
-}  # fmt: skip
+}
 
 
 @frozen
@@ -367,7 +376,7 @@ def score_csv(found: Score) -> str:
         row: dict[str, Any] = {name: getattr(one, name) for name in list(SCORE_COLUMNS)[:9]}
         for unit, values in (("px", one.distances_px), ("mm", one.distances_mm)):
             row |= {f"{name}_{unit}": value for name, value in zip(DISTANCES, values, strict=True)}
-        row |= {f"{n.rpartition('_')[0]}_error_{n.rpartition('_')[2]}": error for n, error in one.errors.items()}
+        row |= {_error_column(n): error for n, error in one.errors.items()}
         row["stated"] = " ".join(one.stated)
         writer.writerow([_cell(row[name]) for name in SCORE_COLUMNS])
     return out.getvalue()
@@ -391,18 +400,12 @@ def score_text(found: Score) -> str:
             f"    {unit:<26}" + "".join(f"{v:>9.{digits}f}" for v in (row[0].bias, row[1].bias, row[2].largest))
         )
     lines.append("    (mean over the paths of each path's mean and 95 %; the largest of all)")
-    lines += [
-        "",
-        f"  {'error, measured less true':<28}{'n':>5}  {'bias':>8}  {'95 % of the bias':>18}  {'SD':>7}  {'largest':>7}",
-    ]
+    header = f"{'n':>5}  {'bias':>8}  {'95 % of the bias':>18}  {'SD':>7}  {'largest':>7}"
+    lines += ["", f"  {'error, measured less true':<36}{header}"]
     for name, one in found.figures.items():
         span = "" if one.bias_interval is None else f"{one.bias_interval[0]:+.3f} to {one.bias_interval[1]:+.3f}"
         std = "" if one.std is None else f"{one.std:.3f}"
-        text = FIGURES[name]
-        label = f"{text[0].lower()}{text[1:]}" if text.startswith("Length") else text
-        lines.append(
-            f"    {_short(label, name):<26}{one.n:>5}  {one.bias:>+8.3f}  {span:>18}  {std:>7}  {one.largest:>7.3f}"
-        )
+        lines.append(f"    {FIGURES[name]:<34}{one.n:>5}  {one.bias:>+8.3f}  {span:>18}  {std:>7}  {one.largest:>7.3f}")
         for limit, share, (low, high) in one.within:
             lines.append(
                 f"      within {limit:g} mm: {100 * share:.0f} % (95 %: {100 * low:.0f} to {100 * high:.0f} %)"
@@ -415,8 +418,3 @@ def score_text(found: Score) -> str:
         if items:
             lines += ["", f"  {len(items)} {title}", *(f"    {item}" for item in items)]
     return "\n".join(lines) + "\n"
-
-
-def _short(label: str, name: str) -> str:
-    unit = "mm" if name.endswith("mm") else "deg"
-    return f"{ {'length_mm': 'length', 'canal_mm': 'length of the canal'}.get(name, label) }, {unit}"

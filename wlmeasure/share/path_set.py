@@ -62,8 +62,7 @@ SPACE = "image pixels; x = column, y = row; centre of the first pixel = 0,0"
 MOST_POINTS = 100_000  # of one line, as in a case file
 FEATURE_KINDS = ("canal", "known file", "known object")
 NAME = Text(longest=200)
-MM = Number(least=0.0, most=1000.0)
-DEG = Number(least=0.0, most=3600.0)
+MM = DEG = Number(least=0.0)  # figures are derived: an uncertainty may be any size
 
 
 @frozen

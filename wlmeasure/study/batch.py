@@ -50,7 +50,7 @@ __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 CHUNK = 8192  # canals computed at once (our parameter): enough to share the cost of a call, 100 MB of memory
 CHUNK_BYTES = 64 * 2**20  # of text in one chunk
 VERTEX_BYTES = 60  # of text in one line of a list of vertices, to cut it into chunks
-CASES = 8  # cases with their films in one chunk
+CASES, UNSEEN_CASES = 8, 512  # cases in one chunk, with their films and without
 AHEAD = 2  # chunks that wait for each worker
 ERROR_COLUMNS = ("source", "place", "id", "reason")
 
@@ -202,7 +202,7 @@ def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> I
     for path in inputs:
         if path.name.endswith(SUFFIX):
             cases.append(path)
-            if len(cases) == min(CASES, most):
+            if len(cases) == min(UNSEEN_CASES if settings.paths_only else CASES, most):
                 yield from cases_chunk()
             continue
         yield from cases_chunk()
@@ -244,20 +244,22 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
         share_processors(processes)
     parts: list[Columns] = []
     bad: list[tuple[str, Bad]] = []
+    inputs = []
     for name in chunk.paths:
-        path = Path(name)
         try:
             if chunk.kind == "refused":
                 bad.append((name, Bad(0, chunk.reason)))
             elif chunk.kind == "case" and not settings.paths_only:
-                parts.append(case_rows(name, path))
+                parts.append(case_rows(name, Path(name)))
             else:
-                head, features, first = _read(chunk, path, settings)
-                found, errors = path_rows(name, head, _guarded(features), settings, first)
-                parts.append(found)
-                bad += [(name, error) for error in errors]
+                head, features, first = _read(chunk, Path(name), settings)
+                inputs.append((name, head, _guarded(features), first))
         except (WlmeasureError, OSError, UnicodeDecodeError, ArithmeticError, RecursionError) as error:
             bad.append((name, Bad(0, str(error))))
+    if inputs:
+        table, refused = path_rows(inputs, settings)
+        parts.append(table)
+        bad = [one for name in chunk.paths for one in [*bad, *refused] if one[0] == name]
     lines = io.StringIO()
     writer = csv.writer(lines, lineterminator="\n")
     for name, one in bad:
@@ -265,8 +267,8 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
             [cell_text(name), one.place or "", cell_text(one.id or ""), cell_text(" ".join(one.reason.split()))]
         )
     columns = parts[0] if len(parts) == 1 else joined(parts)
-    table = _parquet_bytes(columns) if parquet else _csv_bytes(columns)
-    return Done(table, lines.getvalue().encode("utf-8"), len(columns["place"]), len(bad))
+    content = _parquet_bytes(columns) if parquet else _csv_bytes(columns)
+    return Done(content, lines.getvalue().encode("utf-8"), len(columns["place"]), len(bad))
 
 
 def _read(chunk: Chunk, path: Path, settings: Settings) -> tuple[Any, Iterable[Any], int]:
@@ -289,7 +291,7 @@ def _guarded(features: Iterable[Any]) -> Iterator[Any]:
     """The lines up to where the file itself is broken."""
     try:
         yield from features
-    except (ShareError, UnicodeDecodeError) as error:
+    except (WlmeasureError, OSError, UnicodeDecodeError) as error:
         yield Bad(0, str(error))
 
 
@@ -372,7 +374,7 @@ def _by_cluster(
             '--scheduler needs an extra that is not installed: run pip install "wlmeasure[cluster]"'
         ) from None
     try:
-        client = Client(scheduler, timeout=10, set_as_default=False)
+        client = Client(scheduler, timeout=10)
     except (OSError, TimeoutError, ValueError) as error:
         raise ShareError(
             f"--scheduler must be the address of a Dask scheduler that runs: {scheduler!r} ({error})"

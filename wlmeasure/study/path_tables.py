@@ -222,7 +222,7 @@ def table_features(folder: Path, stretch: tuple[Stretch, Stretch] | None = None)
     with canals.open("rb") as rows, vertices.open("rb") as points:
         if stretch is None:
             rows.readline(), points.readline()
-            records = _records(csv.reader(io.TextIOWrapper(rows, "utf-8", newline="")), CANALS, header)
+            records = _records(csv.reader(line.decode("utf-8") for line in rows), CANALS, header)
         else:
             rows.seek(stretch[0].offset), points.seek(stretch[1].offset)
             text = rows.read(stretch[0].size).decode("utf-8")

@@ -112,6 +112,8 @@ class Settings:
 class _Line:
     """A canal about to be measured: its path in mm and what its scale is."""
 
+    number: int
+    source: str
     place: int
     feature: PathFeature
     path_mm: Float64
@@ -121,34 +123,43 @@ class _Line:
 
 
 def path_rows(
-    source: str, head: Head, features: Iterable[PathFeature | Bad], settings: Settings, first: int = 1
-) -> tuple[Columns, list[Bad]]:
-    """Rows of the canals among some lines of a file, in their order, and the lines that cannot be measured."""
-    bad: list[Bad] = []
+    inputs: Iterable[tuple[str, Head, Iterable[PathFeature | Bad], int]], settings: Settings
+) -> tuple[Columns, list[tuple[str, Bad]]]:
+    """Rows of the canals among some lines of files, in their order, and the lines that cannot be measured.
+
+    Each input is the file's name, its head, the lines, and the number of the first of them.
+    """
+    bad: list[tuple[int, str, Bad]] = []
     lines: list[_Line] = []
-    for place, feature in enumerate(features, first):
-        if isinstance(feature, Bad):
-            bad.append(feature)
-        elif feature.kind == "canal":
-            try:
-                lines.append(_in_mm(place, head, feature))
-            except WlmeasureError as error:
-                bad.append(Bad(place, str(error), feature.id))
+    number = 0
+    for source, head, features, first in inputs:
+        for place, feature in enumerate(features, first):
+            number += 1
+            if isinstance(feature, Bad):
+                bad.append((number, source, feature))
+            elif feature.kind == "canal":
+                try:
+                    lines.append(_in_mm(number, source, place, head, feature))
+                except WlmeasureError as error:
+                    bad.append((number, source, Bad(place, str(error), feature.id)))
     together: dict[float, list[_Line]] = {}
     for line in lines:
         said = line.feature.correlated_mm
         correlated = settings.correlated_mm if said is None else said
         together.setdefault(correlated if line.scaled else 0.0, []).append(line)
-    parts = []
+    parts: list[Columns] = []
+    numbers: list[int] = []
     for correlated, some in together.items():
         kept, figures, refused = _measured(some, correlated, settings)
-        parts.append(_columns(source, kept, figures))
-        bad += refused
-    if len(parts) == 1:
-        return parts[0], sorted(bad, key=lambda one: one.place)
-    table = joined(parts)
-    order = sorted(range(len(table["place"])), key=table["place"].__getitem__)
-    return {name: [column[k] for k in order] for name, column in table.items()}, sorted(bad, key=lambda one: one.place)
+        parts.append(_columns(kept, figures))
+        numbers += [line.number for line in kept]
+        bad += [(line.number, line.source, Bad(line.place, why, line.feature.id)) for line, why in refused]
+    refusals = [(source, one) for _, source, one in sorted(bad, key=lambda one: one[0])]
+    table = parts[0] if len(parts) == 1 else joined(parts)
+    if numbers != sorted(numbers):
+        order = sorted(range(len(numbers)), key=numbers.__getitem__)
+        table = {name: [column[k] for k in order] for name, column in table.items()}
+    return table, refusals
 
 
 def joined(parts: Sequence[Columns]) -> Columns:
@@ -156,7 +167,7 @@ def joined(parts: Sequence[Columns]) -> Columns:
     return {name: [value for part in parts for value in part[name]] for name in ROW_COLUMNS}
 
 
-def _in_mm(place: int, head: Head, feature: PathFeature) -> _Line:
+def _in_mm(number: int, source: str, place: int, head: Head, feature: PathFeature) -> _Line:
     """A canal in mm.
 
     Raises
@@ -173,13 +184,15 @@ def _in_mm(place: int, head: Head, feature: PathFeature) -> _Line:
     path = feature.path_px * pixel
     if hypot(*(path[-1] - path[0]).tolist()) < SAME_END_MM:
         raise WlmeasureError("path must not end where it begins: a canal has two ends; check the order of the points")
-    return _Line(place, feature, path, pixel, 0.0 if scale is None else scale.rel_std or 0.0, scale is not None)
+    return _Line(
+        number, source, place, feature, path, pixel, 0.0 if scale is None else scale.rel_std or 0.0, scale is not None
+    )
 
 
 def _measured(
     lines: list[_Line], correlated: float, settings: Settings
-) -> tuple[list[_Line], list[ManyFigures], list[Bad]]:
-    """Figures of some lines; where the arithmetic fails on one of them, it alone is left out."""
+) -> tuple[list[_Line], list[ManyFigures], list[tuple[_Line, str]]]:
+    """Figures of some lines; where the arithmetic fails on one of them, it alone is left out, and why."""
     try:
         figures = measure_many(
             [line.path_mm for line in lines],
@@ -189,30 +202,22 @@ def _measured(
         )
     except (WlmeasureError, ArithmeticError, np.linalg.LinAlgError) as error:
         if len(lines) == 1:
-            return [], [], [Bad(lines[0].place, f"path cannot be measured: {error}", lines[0].feature.id)]
+            return [], [], [(lines[0], f"path cannot be measured: {error}")]
         each = [_measured([line], correlated, settings) for line in lines]
-        return (
-            [line for kept, _, _ in each for line in kept],
-            [one for _, found, _ in each for one in found],
-            [one for _, _, bad in each for one in bad],
-        )
-    long = [k for k, line in enumerate(lines) if line.scaled and not figures.of["canal_mm"][k] <= LONGEST_MM]
+        kept = [line for some, _, _ in each for line in some]
+        return kept, [one for _, found, _ in each for one in found], [one for _, _, bad in each for one in bad]
+    lengths = figures.of["canal_mm"]
+    long = {k for k, line in enumerate(lines) if line.scaled and not lengths[k] <= LONGEST_MM}
     if not long:
         return lines, [figures], []
-    rest = [line for k, line in enumerate(lines) if k not in set(long)]
-    bad = [
-        Bad(
-            lines[k].place,
-            f"length must be up to {LONGEST_MM:g} mm: {figures.of['canal_mm'][k]:.4g} mm; check scale and order of points",
-            lines[k].feature.id,
-        )
-        for k in long
-    ]
+    said = "length must be up to {:g} mm: {:.4g} mm; check scale and order of points"
+    bad = [(lines[k], said.format(LONGEST_MM, lengths[k])) for k in sorted(long)]
+    rest = [line for k, line in enumerate(lines) if k not in long]
     kept, found, more = _measured(rest, correlated, settings) if rest else ([], [], [])
     return kept, found, bad + more
 
 
-def _columns(source: str, lines: list[_Line], figures: list[ManyFigures]) -> Columns:
+def _columns(lines: list[_Line], figures: list[ManyFigures]) -> Columns:
     """The rows of measured lines."""
     count = len(lines)
     table: Columns = {name: [None] * count for name in ROW_COLUMNS}
@@ -246,7 +251,7 @@ def _columns(source: str, lines: list[_Line], figures: list[ManyFigures]) -> Col
     table["place"] = [line.place for line in lines]
     table["points"] = [len(line.path_mm) for line in lines]
     table["form"] = [form for one in figures for form in one.form]
-    table["source"], table["model"] = [source] * count, ["paths"] * count
+    table["source"], table["model"] = [line.source for line in lines], ["paths"] * count
     return table
 
 

@@ -19,7 +19,7 @@ from wlmeasure.errors import ShareError
 from wlmeasure.record.case import save_case
 from wlmeasure.record.evaluate import accept_paths
 from wlmeasure.share.result import result_json
-from wlmeasure.study.batch import tabulate
+from wlmeasure.study.batch import engine_here, tabulate
 from wlmeasure.study.path_lines import write_lines
 from wlmeasure.study.path_parquet import write_parquet
 from wlmeasure.study.path_tables import write_table
@@ -102,7 +102,7 @@ def test_parquet_holds_what_csv_holds(lines, table, tmp_path):
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from wlmeasure.study.batch import tabulate
+from wlmeasure.study.batch import engine_here, tabulate
 left = [3]
 def one_less(_):
     left[0] -= 1
@@ -209,7 +209,7 @@ def bench_case():
 
 def test_three_bad_cases_of_a_thousand_are_listed_and_the_rest_done(thousand, tmp_path):
     """By their stored paths, whose films are not there; a pixel is 0.05 mm."""
-    engine = Settings("numpy", paths_only=True)
+    engine = Settings(engine_here(), paths_only=True)
     made = tabulate([thousand], tmp_path / "t.csv", settings=engine)
     assert (made.rows, made.bad) == (997, 3)
     errors = rows(tmp_path / "t.errors.csv")

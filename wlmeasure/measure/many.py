@@ -99,8 +99,14 @@ def measure_many(
     MeasureError
         A path that cannot be measured; the caller keeps such ones out.
     """
+    rel = np.zeros(len(paths_mm)) if scale_rel_std is None else scale_rel_std
+    # A figure that an odd path does not determine comes out as NaN.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        return _measure(paths_mm, rel, correlated_mm, compiled)
+
+
+def _measure(paths_mm: Sequence[Float64], rel: Float64, correlated_mm: float, compiled: bool) -> ManyFigures:
     count = len(paths_mm)
-    rel = np.zeros(count) if scale_rel_std is None else scale_rel_std
     of = {name: np.full(count, np.nan) for name in FIGURES}
     form = [""] * count
     sizes = np.array([len(path) for path in paths_mm], int)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -153,11 +154,10 @@ def _uid(result: CaseResult, film: FilmResult) -> str | None:
     if film.radiograph.format != "DICOM":
         return None
     from wlmeasure.image.dicom import read_data_set
-    from wlmeasure.share.dicom.objects import header_text
 
     header = read_data_set(result.case.film_path(film.film), sha256=film.film.sha256)
-    uid = header_text(header, "SOPInstanceUID")
-    return uid if uid and set(uid) <= set("0123456789.") else None
+    uid = str(header.get("SOPInstanceUID", "")).strip(" \0")
+    return uid if re.fullmatch("[0-9.]{1,64}", uid) else None
 
 
 def _scale(film: FilmResult) -> PathScale:

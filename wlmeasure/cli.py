@@ -173,7 +173,11 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
     )
-    phantom.add_argument("out", metavar="OUT_DIR", help="folder for film_0001.png, film_0001.truth.json and so on")
+    phantom.add_argument(
+        "out",
+        metavar="OUT_DIR",
+        help="folder for film_0001.png, film_0001.truth.json and so on, and truth.wlpaths.json",
+    )
     phantom.add_argument("--count", type=int, default=1, metavar="N", help="number of films (%(default)s)")
     phantom.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed, the same films (%(default)s)")
     phantom.add_argument(
@@ -230,6 +234,15 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_learn import add_learn_words
 
         add_learn_words(learn, _formatter, _open_viewer)
+    batch = words.add_parser("batch", formatter_class=_formatter, help="any number of cases and paths into one table")
+    convert = words.add_parser(
+        "convert", formatter_class=_formatter, help="paths between JSON, tables and Parquet; cases as paths"
+    )
+    if "batch" in given or "convert" in given:
+        from wlmeasure.cli_batch import add_batch_words, add_convert_words
+
+        add_batch_words(batch)
+        add_convert_words(convert)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -406,6 +419,9 @@ def _phantom(arguments: argparse.Namespace) -> None:
     options = {name: value for name, value in asked.items() if value is not None}
     for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level, **options):
         print(path, flush=True)  # a second a film: a long run shows how far it is
+    from wlmeasure.study.dataset import write_truth
+
+    print(write_truth(arguments.out))
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ LEAN_DEG = 5.0
 
 @frozen
 class Spreads:
-    """How far films are from what is entered of them: standard deviations, and the largest error of the shift (spread evenly)."""
+    """How far films are from what is entered of them: standard deviations; the largest error of the shift (spread evenly)."""
 
     common_tilt_deg: float = 8.0
     tilt_deg: float = 1.0

@@ -1,10 +1,9 @@
 """The bends of a line in space by the definitions that are drawn on a film.
 
-A bent line is laid out flat: unrolled with its curvature at every place kept, so that its length, the turn of every bend and all
-radii stay what they are in space. A bend that lies in one plane is laid out as it is. The definitions of `measure.curvature` are
-then read off the flat line, which makes figures of space and of one film comparable: both are the same construction. To which
-side the line turns is judged along the direction in which it bends most; two bends in different planes are laid out one after
-the other.
+The line is seen square to the plane in which it bends most (the plane nearest to all its points), as a film would
+show it that hid nothing of that bend. The definitions of `measure.curvature` are read off there, which makes figures
+of space and of one film comparable: both are the same construction. What bends out of that plane is in the turning
+end to end, and in the planes of the bends.
 """
 
 from __future__ import annotations
@@ -12,172 +11,150 @@ from __future__ import annotations
 from math import atan2, degrees, hypot
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import evolve
 from numpy.typing import NDArray
 
-from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.measure.curvature import fit_canal
+from wlmeasure.measure.curvature import (
+    DETERMINED_RATIO,
+    LUITEN_APICAL_MM,
+    LUITEN_CORONAL_MM,
+    canal_form,
+    fit_canal,
+    pruett_deg,
+    pruett_radius_interval_mm,
+    schneider_deg,
+    total_turning_deg,
+)
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.measure.parts import distances, slopes
 from wlmeasure.measure.space.curve import STEPS, Line, line_of
+from wlmeasure.measure.space.values import Angle, BendPlane, SpatialBends
 
-__all__ = ["BendPlane", "bend_planes", "flat_model", "laid_flat", "turning_of"]
+__all__ = ["bends_of"]
 
 Float64 = NDArray[np.float64]
 
-FLAT_NOISE = Noise(0.03, 0.9)
-"""What a flat line may be off before another bend is believed: a traced path's error over one knot of the fit."""
-STEP = 1e-4  # of a parameter, for derivatives of the flat line
+PLANE_NOISE = Noise(0.06, 0.9)
+"""What the line in space may be off before another bend is believed; our parameter: a trace's error, twice over in depth."""
+POINTS = 2  # every so many points of the line: the fit of the parts needs no more
 
 
-def _signed(line: Line, sides: Float64 | None = None) -> tuple[Float64, Float64]:
-    """Curvature with its side at the middle of every step (STEPS,), 1/mm, and the sides."""
-    k1, k2 = line.curvature_per_mm()
-    size = np.hypot(k1, k2)
-    if sides is None:
-        _, axes = np.linalg.eigh(
-            np.cov(np.stack([k1, k2]), bias=True) + np.outer([k1.mean(), k2.mean()], [k1.mean(), k2.mean()])
-        )
-        main = axes[:, -1]
-        along = main[0] * k1 + main[1] * k2
-        # Where a line is all but straight its direction of bending is chance: there it only counts as far as it goes one way.
-        sides = np.divide(along, size, out=np.zeros(STEPS), where=size > 0.0)
-        bent = size > 0.25 * size.max()
-        sides = np.where(bent, np.where(sides < 0.0, -1.0, 1.0), sides)
-    return sides * size, sides
+def bends_of(line: Line, covariance: Float64, beam: Float64) -> SpatialBends:
+    """Angles, radius and planes of a line's bends.
 
-
-def laid_flat(line: Line, sides: Float64 | None = None) -> Float64:
-    """(STEPS + 1, 2) places of a line laid out flat, (row, col), mm: it begins at 0 along the rows."""
-    signed, _ = _signed(line, sides)
-    step = line.length_mm / STEPS
-    turns = signed * step
-    heading = np.cumsum(turns) - 0.5 * turns
-    chord = step * np.sinc(0.5 * turns / np.pi)
-    flat = np.zeros((STEPS + 1, 2))
-    np.cumsum(chord * np.cos(heading), out=flat[1:, 0])
-    np.cumsum(chord * np.sin(heading), out=flat[1:, 1])
-    return flat
-
-
-def flat_model(line: Line, covariance: Float64) -> LineArc:
-    """Straight and circular parts of a line laid out flat, with the covariance that its parameters have from those of the line.
-
-    `covariance` is of the line's length and turns, (1 + turns, 1 + turns).
+    `covariance` is of all the line's parameters from its direction on (two turns, length, turns), `beam` the unit
+    vector towards the source of the first film.
     """
-    _, sides = _signed(line)
-    flat = laid_flat(line, sides)
-    model = fit_canal(flat, noise=FLAT_NOISE)
+    points, _, by_line = line_of(line)
+    by_line = by_line[:, :, 3:]
+    model = _model(points[::POINTS], by_line[::POINTS], covariance)
+    bent, double = model.arcs > 0, model.arcs == 2
+    radii = pruett_radius_interval_mm(model) if bent else None
+    known = radii is not None and radii[1] <= DETERMINED_RATIO * radii[0]
+    end_to_end = _end_to_end(line, points, by_line, covariance)
+    straight_std = end_to_end.std_deg
+
+    def angle(value: float, std: float) -> Angle:
+        return Angle(value, std)
+
+    return SpatialBends(
+        form=canal_form(model),
+        schneider=angle(schneider_deg(model), model.std_of(schneider_deg) if bent else 0.5 * straight_std),
+        schneider_secondary=angle(schneider_deg(model, 1), model.std_of(lambda m: schneider_deg(m, 1)))
+        if double
+        else None,
+        pruett=angle(pruett_deg(model), model.std_of(pruett_deg) if bent else straight_std),
+        pruett_secondary=angle(pruett_deg(model, 1), model.std_of(lambda m: pruett_deg(m, 1))) if double else None,
+        total_turning=angle(total_turning_deg(model), model.std_of(total_turning_deg) if bent else straight_std),
+        end_to_end=end_to_end,
+        radius_mm=1.0 / abs(float(model.curvatures_per_mm[0])) if known else None,
+        radius_interval_mm=radii,
+        planes=_planes(line, covariance, model, beam),
+        model=model,
+    )
+
+
+def _model(points: Float64, by_line: Float64, covariance: Float64) -> LineArc:
+    """Straight and circular parts of a line seen square to the plane of its bends, with the covariance from the line's."""
+    middle = points.mean(axis=0)
+    _, _, axes = np.linalg.svd(points - middle, full_matrices=False)
+    flat = (points - points[0]) @ axes[:2].T
+    model = fit_canal(flat, noise=PLANE_NOISE)
     arcs, tail = model.arcs, model.arcs == 0 or model.tail_mm > 1e-9
     normal = np.array([-np.sin(model.heading_rad), np.cos(model.heading_rad)])
     theta = np.concatenate(
         [
-            [model.heading_rad, float((model.start - flat[0]) @ normal)],
+            [model.heading_rad, float(model.start @ normal)],
             model.curvatures_per_mm,
             model.breaks_mm if tail else model.breaks_mm[:-1],
         ]
     )
-    paths = [flat]
-    size = line.turns.size
-    for k in range(size + 1):
-        step = np.zeros(line.parameters)
-        step[5 + k] = STEP
-        paths.append(laid_flat(line.moved(step), sides))
-    local = np.stack(
-        [np.stack([path[:, 0] - flat[0, 0], path[:, 1] - flat[0, 1], np.ones(len(path))]) for path in paths]
-    )
     shape = (arcs, tail)
-    _, jacobian = slopes(local[:1], theta[None], shape)
-    apart = distances(local, np.repeat(theta[None], len(local), axis=0), shape)
-    response = -np.linalg.pinv(jacobian[0], rcond=1e-6) @ (apart[1:] - apart[0]).T / STEP
-    full = np.zeros((3 + 3 * arcs, size + 1))
+    local = np.stack([flat[:, 0], flat[:, 1], np.ones(len(flat))])[None]
+    _, jacobian = slopes(local, theta[None], shape)
+    step = 1e-4
+    count = by_line.shape[2]
+    moved = np.repeat(local, count, axis=0)
+    moved[:, :2] += step * np.einsum("nij,ai->jan", by_line, axes[:2])
+    apart = distances(moved, np.repeat(theta[None], count, axis=0), shape) - distances(local, theta[None], shape)
+    response = -np.linalg.pinv(jacobian[0], rcond=1e-4) @ apart.T / step
+    full = np.zeros((3 + 3 * arcs, count))
     full[: len(theta)] = response
-    full[-1, 0] = 1.0
+    full[-1, 2] = 1.0
     return evolve(model, covariance=full @ covariance @ full.T)
 
 
-def turning_of(line: Line, covariance: Float64) -> tuple[float, float]:
-    """All of a line's turning in space, whatever its direction, and its standard uncertainty, degrees."""
-    k1, k2 = line.curvature_per_mm()
-    size = np.hypot(k1, k2)
-    total = float(size.sum()) * line.length_mm / STEPS
-    unit = np.stack([k1, k2]) / np.maximum(size, 1e-12)
-    count = line.turns.shape[1]
-    by = np.concatenate([_by_knots(unit[0], count), _by_knots(unit[1], count)])
-    std = float(np.sqrt(max(by @ covariance[1:, 1:] @ by, 0.0)))
-    return degrees(total), degrees(std)
+def _end_to_end(line: Line, points: Float64, by_line: Float64, covariance: Float64) -> Angle:
+    """Angle between the coronal and the apical end of the line, Luiten's construction in space."""
+    share = min(1.0, line.length_mm / (2.0 * (LUITEN_CORONAL_MM + LUITEN_APICAL_MM)))
+    first = max(1, round(STEPS * share * LUITEN_CORONAL_MM / line.length_mm))
+    last = STEPS - max(1, round(STEPS * share * LUITEN_APICAL_MM / line.length_mm))
+    ways = points[first] - points[0], points[STEPS] - points[last]
+    by = by_line[first] - by_line[0], by_line[STEPS] - by_line[last]
+    units = [way / np.linalg.norm(way) for way in ways]
+    # Of each direction what stands square to it turns it.
+    turned = [
+        (own - np.outer(unit, unit @ own)) / np.linalg.norm(way) for unit, own, way in zip(units, by, ways, strict=True)
+    ]
+    cosine = float(np.clip(units[0] @ units[1], -1.0, 1.0))
+    sine = float(np.linalg.norm(np.cross(*units)))
+    change = turned[1] - turned[0]
+    if sine > 1e-6:
+        slope = -(units[0] @ turned[1] + units[1] @ turned[0]) / sine
+        std = float(np.sqrt(max(float(slope @ covariance @ slope), 0.0)))
+    else:
+        std = float(np.sqrt(max(float(np.trace(change @ covariance @ change.T)), 0.0)))
+    return Angle(degrees(atan2(sine, cosine)), degrees(std))
 
 
-def _by_knots(weights: Float64, count: int) -> Float64:
-    """Derivative by the knots of the sum of weights (STEPS,) times the turn of each step."""
-    at = (np.arange(STEPS) + 0.5) / STEPS * (count - 1)
-    low = np.minimum(at.astype(int), count - 2)
-    high = at - low
-    out = np.zeros(count)
-    np.add.at(out, low, weights * (1.0 - high) / STEPS)
-    np.add.at(out, low + 1, weights * high / STEPS)
-    return out
-
-
-@frozen
-class BendPlane:
-    """Where a bend lies in space.
-
-    Attributes
-    ----------
-    from_mm, to_mm
-        Where it begins and ends along the canal.
-    towards_deg
-        Direction in which it bends, about the tooth's axis: 0 to the right of the film's tooth with its apex down, 90 towards the
-        source of a film without angulation, -90 away from it.
-    towards_std_deg
-        Its standard uncertainty.
-    out_of_film_deg
-        Angle between that direction and the first film's picture plane: 0 is seen in full, 90 not at all.
-    """
-
-    from_mm: float
-    to_mm: float
-    towards_deg: float
-    towards_std_deg: float
-    out_of_film_deg: float
-
-
-def bend_planes(line: Line, covariance: Float64, model: LineArc, beam: Float64) -> tuple[BendPlane, ...]:
-    """Planes of the bends that `model` has; `covariance` is of all the line's parameters from its direction on (two turns, length,
-    turns), `beam` the unit vector towards the source of the first film.
-    """
+def _planes(line: Line, covariance: Float64, model: LineArc, beam: Float64) -> tuple[BendPlane, ...]:
     planes = []
+    at = (np.arange(STEPS) + 0.5) * line.length_mm / STEPS
     for k in range(model.arcs):
-        begin, end = float(model.breaks_mm[2 * k]), float(min(model.breaks_mm[2 * k + 1], line.length_mm))
-        at = (np.arange(STEPS) + 0.5) * line.length_mm / STEPS
+        begin, end = float(model.breaks_mm[2 * k]), min(float(model.breaks_mm[2 * k + 1]), line.length_mm)
         inside = (at >= begin) & (at <= end)
         if not inside.any():
             inside = np.abs(at - 0.5 * (begin + end)) <= line.length_mm / STEPS
 
-        def towards(of: Line, inside: NDArray[np.bool_] = inside) -> Float64:
-            k1, k2 = of.curvature_per_mm()
+        def towards(of: Line, inside: NDArray[np.bool_] = inside) -> tuple[Float64, Float64]:
+            """Where it bends to, and the normal of the plane in which it bends: sums over the bend."""
+            k1, k2 = (component[:, None] for component in of.curvature_per_mm())
             _, frames, _ = line_of(of, slopes=False)
-            mean = 0.5 * (frames[:-1] + frames[1:])
-            vector: Float64 = (mean[:, :, 1] * k1[:, None] + mean[:, :, 2] * k2[:, None])[inside].sum(axis=0)
-            return vector / max(float(np.linalg.norm(vector)), 1e-12)
+            one, two = (0.5 * (frames[:-1] + frames[1:])[:, :, axis] for axis in (1, 2))
+            return (one * k1 + two * k2)[inside].sum(axis=0), (two * k1 - one * k2)[inside].sum(axis=0)
 
-        here = towards(line)
+        here, normal = towards(line)
         angle = atan2(here[1], here[0])
         gradient = np.zeros(line.parameters - 3)
+        step = 1e-4
         for j in range(len(gradient)):
-            step = np.zeros(line.parameters)
-            step[3 + j] = STEP
-            there = towards(line.moved(step))
-            change = atan2(there[1], there[0]) - angle
-            gradient[j] = (change + np.pi) % (2.0 * np.pi) - np.pi
-        gradient /= STEP
-        std = float(np.sqrt(max(gradient @ covariance @ gradient, 0.0)))
-        out = degrees(atan2(abs(float(here @ beam)), hypot(*(here - beam * float(here @ beam)))))
+            change = np.zeros(line.parameters)
+            change[3 + j] = step
+            there, _ = towards(line.moved(change))
+            gradient[j] = (atan2(there[1], there[0]) - angle + np.pi) % (2.0 * np.pi) - np.pi
+        gradient /= step
+        std = float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
+        along = float(normal @ beam)
+        out = degrees(atan2(hypot(*(normal - beam * along)), abs(along)))
         planes.append(BendPlane(begin, end, degrees(angle), degrees(std), out))
     return tuple(planes)
-
-
-def interval_deg(value: float, std: float) -> tuple[float, float]:
-    """95 % interval of an angle that is never below 0."""
-    return max(0.0, value - NORMAL_95 * std), value + NORMAL_95 * std

@@ -1,8 +1,8 @@
 """A smooth line in space as its curvature, so that its length is a parameter and its turns are exact.
 
 The tangent is turned along a frame that does not twist (Bishop 1975, "There is more than one way to frame a curve"):
-T' = w1 U + w2 V, U' = -w1 T, V' = -w2 T. The turns w1 and w2 per whole length are linear between equally spaced knots. Every step
-is taken as an arc of constant curvature, in closed form.
+T' = w1 U + w2 V, U' = -w1 T, V' = -w2 T. The turns w1 and w2 per whole length are linear between equally spaced
+knots. Every step is taken as an arc of constant curvature, in closed form.
 
 What a canal is like before it is seen (a prior, used by the fit): its two curvature components are a Gaussian process whose
 errors go together exponentially along the canal. Its two figures are taken from published canals, not from phantoms: see
@@ -26,9 +26,10 @@ Float64 = NDArray[np.float64]
 STEPS = 64
 """Steps of the integration along a line: a chord of a 14 mm canal is 0.2 mm, short by 1e-3 of itself at a radius of 1 mm."""
 TURN_RATE = 0.030
-"""Variance, rad squared a mm, by which the direction of a canal wanders in each of the two planes over long stretches. A direction
-that wanders so makes a chord short by a sixth of (rate x length): 1.04 length over chord at 10.3 mm asks for 0.023 (median of 314
-canals, micro-CT), the mean, which the longer tail lifts, for 0.03."""
+"""Variance, rad squared a mm, by which a canal's direction wanders in each of two planes over long stretches. A direction
+that wanders so makes a chord short by a sixth of (rate x length): 1.04 length over chord at 10.3 mm asks for 0.023 (median
+of 314 canals, micro-CT), the mean, which the longer tail lifts, for 0.03.
+"""
 TOGETHER_MM = 0.8
 """Distance over which curvature is alike; our parameter: half of the published median of the tightest radius (2 mm)."""
 
@@ -77,8 +78,8 @@ class Line:
     turns : (2, K)
         Turn per whole length, rad, at K equally spaced knots.
     nominal_mm
-        Length at which the prior means its curvature: a constant, for a prior that grew laxer with the length would favour long
-        lines.
+        Length at which the prior means its curvature: a constant, for a prior that grew laxer with the length would
+        favour long lines.
     """
 
     start_mm: Float64
@@ -115,7 +116,7 @@ class Line:
 
 
 def line_of(line: Line, *, slopes: bool = True) -> tuple[Float64, Float64, Float64]:
-    """Points (STEPS + 1, 3), frames (STEPS + 1, 3, 3) and, with `slopes`, derivatives of the points (STEPS + 1, 3, parameters)."""
+    """Points (STEPS + 1, 3), frames (STEPS + 1, 3, 3), and the derivatives of the points (STEPS + 1, 3, parameters)."""
     count = line.turns.shape[1]
     middle, _ = _knots(count)
     w1, w2 = line.turns @ middle.T / STEPS
@@ -189,6 +190,6 @@ def line_through(points_mm: Float64, knots: int) -> Line:
         turned[:, k] = change @ begin, change @ np.cross(here, begin)
     middle, _ = _knots(knots)
     ridge = 1e-3 * np.eye(knots)
-    turns = np.linalg.solve(middle.T @ middle + ridge, middle.T @ turned.T).T
+    turns = np.asarray(np.linalg.solve(middle.T @ middle + ridge, middle.T @ turned.T).T, np.float64)
     length = float(steps.sum())
     return Line(smooth[0], frame, length, turns, round(length, 1))

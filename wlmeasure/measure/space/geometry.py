@@ -2,10 +2,10 @@
 
 The tooth's frame is in mm: z along the tooth's long axis with the crown at +z, x to the right and y towards the source of a
 film taken without angulation. For a film the tooth is turned about z by the horizontal angulation, then tilted about the
-row direction by the vertical one. Where a ray meets the plane through the tooth's origin that is parallel to the detector is
-the point on the film, in mm "at the tooth": a detector further back only enlarges that picture (a homothety about the source),
-and the enlargement is part of the film's scale. The tests hold this equal to the phantom room, to the independent simulator
-of the reference radiographs and to OpenCV's projection.
+row direction by the vertical one. Where a ray meets the plane through the tooth's origin that is parallel to the
+detector is the point on the film, in mm "at the tooth": a detector further back only enlarges that picture (a
+homothety about the source), and the enlargement is part of the film's scale. The tests hold this equal to the phantom
+room, to the independent simulator of the reference radiographs and to OpenCV's projection.
 """
 
 from __future__ import annotations

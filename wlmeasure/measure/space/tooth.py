@@ -13,21 +13,12 @@ from numpy.typing import NDArray
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.measure.budget import NORMAL_95, Term
-from wlmeasure.measure.curvature import (
-    DETERMINED_RATIO,
-    Form,
-    canal_form,
-    fit_canal,
-    pruett_deg,
-    pruett_radius_interval_mm,
-    schneider_deg,
-    total_turning_deg,
-)
-from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.measure.space.bends import BendPlane, bend_planes, flat_model, interval_deg, turning_of
+from wlmeasure.measure.curvature import fit_canal, pruett_deg, schneider_deg, total_turning_deg
+from wlmeasure.measure.space.bends import bends_of
 from wlmeasure.measure.space.fit import (
     COMMON_TILT,
     Solution,
+    feet,
     layout_of,
     misfit,
     parts_of,
@@ -36,15 +27,11 @@ from wlmeasure.measure.space.fit import (
 from wlmeasure.measure.space.geometry import HORIZONTAL, SCALE, VERTICAL, project
 from wlmeasure.measure.space.scene import Scene, Tooth, scene_of, start
 from wlmeasure.measure.space.unseen import Spread, spread_of
+from wlmeasure.measure.space.values import FilmFit, OneFilm, SpatialCanal, SpatialPoint
 from wlmeasure.measure.space.views import KnownFile, View
-from wlmeasure.points import frozen_array
 from wlmeasure.trace.spline import arc_length
 
 __all__ = [
-    "Angle",
-    "OneFilm",
-    "SpatialCanal",
-    "SpatialPoint",
     "SpatialTooth",
     "fit_views",
     "one_film",
@@ -54,26 +41,30 @@ __all__ = [
 Float64 = NDArray[np.float64]
 
 COMMON_VERTICAL_STD_DEG = 8.0
-"""Spread of the tilt that all films of a tooth share; our parameter: with a holder films stand within 15 degrees of the tooth."""
+"""Spread of the tilt that all films of a tooth share; our parameter: films on a holder stand within 15 degrees of the tooth."""
 LEAST_SHIFT_DEG = 10.0
 """Our parameter: a nominal shift is off by up to 5 degrees, and of less than 5 degrees hardly any depth can be told."""
 MISFIT_LIMIT = 3.7
-"""Our parameter: misfit of films, in its standard deviations, from which they are not taken for films of one tooth. Its spread is
+"""Our parameter: misfit of films, in standard deviations, from which they are not taken for films of one tooth. Its spread is
 that of a chi squared, with a longer tail upwards: of correct pairs of phantoms 1 in 100 or fewer lie beyond it."""
 WEAK_REL_STD = 0.06  # our parameter: a length less certain than this gains nothing over one film with a known scale
 
 _FLAGS = catalogue(
     {
         "side-unknown": (
-            "The direction of the tube shift was not entered, so it is not known which side is buccal; lengths and angles stand."
+            "The direction of the tube shift was not entered, so it is not known which side is buccal; lengths and "
+            "angles stand."
         ),
         "common-tilt": (
-            "A tilt that all films share against the tooth's axis does not show on them; its usual spread is part of the uncertainty."
+            "A tilt that all films share against the tooth's axis does not show on them; its usual spread is part of the "
+            "uncertainty."
         ),
-        "depth-weak": "The films tell little about the depth of this canal; the shape before it is seen is much of the answer.",
+        "depth-weak": (
+            "The films tell little about the depth of this canal; the shape before it is seen is much of the answer."
+        ),
         "views-do-not-fit": (
-            "The marks on the films contradict each other beyond their uncertainties; check that the films show one tooth, that the"
-            " same canals and landmarks carry the same names, and the angulations."
+            "The marks on the films contradict each other beyond their uncertainties; check that the films show one "
+            "tooth, that the same canals and landmarks carry the same names, and the angulations."
         ),
         "not-settled": "The fit had not settled when it was stopped; move the point that lies farthest from its drawn line.",
     }
@@ -81,142 +72,15 @@ _FLAGS = catalogue(
 
 
 @frozen
-class Angle:
-    """An angle in degrees with its standard uncertainty."""
+class Settings:
+    """What a fit was asked for, kept with its result and used again by `refit`."""
 
-    deg: float
-    std_deg: float
-
-    @property
-    def interval_deg(self) -> tuple[float, float]:
-        """95 % interval."""
-        return interval_deg(self.deg, self.std_deg)
-
-
-@frozen
-class OneFilm:
-    """What one film alone shows of a canal: the length of its projection at that film's scale, and its angles there."""
-
-    length_mm: float
-    schneider_deg: float
-    pruett_deg: float
-    total_turning_deg: float
-
-
-@frozen(eq=False)
-class SpatialCanal:
-    """One canal in space.
-
-    Attributes
-    ----------
-    path_mm : (N, 3)
-        The most probable centre line, coronal to apical, in the tooth's frame: x to the right of the tooth with its apex down, y
-        towards the source of a film without angulation, z towards the crown. Equal steps along it.
-    coronal_mm
-        Straight distance from the coronal reference point to the first point; 0 without one.
-    length_mm, length_std_mm, length_interval_mm
-        Of the whole, coronal part and canal: median and 95 % interval over what is not known, tilts that no film shows included.
-        The most probable line itself is a little shorter, since a tilt hides length whichever way it goes.
-    canal_mm
-        The canal's part of `length_mm`.
-    budget
-        Parts of the standard uncertainty, in quadrature. What is known before (tilt, shift, shape) stands beside what was marked.
-    schneider, schneider_secondary, pruett, total_turning
-        Angles in space; the bends of an S have one each. All definitions but the last are read off the canal laid out flat
-        (`space.bends`).
-    radius_mm, radius_interval_mm
-        Pruett's radius of the first bend; None where the interval is too wide to name one.
-    planes
-        Where the bends lie. Without a known tube shift they may be their mirror image.
-    form
-        I, J, C or S.
-    model
-        Straight and circular parts of the canal laid out flat, with their covariance.
-    """
-
-    name: str
-    path_mm: Float64 = field(converter=frozen_array)
-    coronal_mm: float
-    canal_mm: float
-    length_mm: float
-    length_std_mm: float
-    length_interval_mm: tuple[float, float]
-    budget: tuple[Term, ...]
-    form: Form
-    schneider: Angle
-    schneider_secondary: Angle | None
-    pruett: Angle
-    total_turning: Angle
-    radius_mm: float | None
-    radius_interval_mm: tuple[float, float] | None
-    planes: tuple[BendPlane, ...]
-    model: LineArc
-    flags: tuple[Flag, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain values, millimetres to 1e-3, degrees to 0.01; null for what is not determined."""
-
-        def angle(value: Angle | None) -> dict[str, Any] | None:
-            if value is None:
-                return None
-            low, high = value.interval_deg
-            return {
-                "deg": round(value.deg, 2),
-                "std_deg": round(value.std_deg, 2),
-                "interval_deg": [round(low, 2), round(high, 2)],
-            }
-
-        radii = self.radius_interval_mm
-        return {
-            "name": self.name,
-            "path_mm": np.round(self.path_mm, 4).tolist(),
-            "coronal_mm": round(self.coronal_mm, 4),
-            "canal_mm": round(self.canal_mm, 4),
-            "length_mm": round(self.length_mm, 4),
-            "length_std_mm": round(self.length_std_mm, 4),
-            "length_interval_mm": [round(end, 4) for end in self.length_interval_mm],
-            "budget": [{"term": term.term, "std_mm": round(term.std_mm, 4)} for term in self.budget],
-            "form": self.form,
-            "schneider": angle(self.schneider),
-            "schneider_secondary": angle(self.schneider_secondary),
-            "pruett": angle(self.pruett),
-            "total_turning": angle(self.total_turning),
-            "radius_mm": None if self.radius_mm is None else round(self.radius_mm, 3),
-            "radius_interval_mm": None
-            if radii is None
-            else [round(radii[0], 3), round(radii[1], 3) if np.isfinite(radii[1]) else None],
-            "planes": [
-                {
-                    "from_mm": round(plane.from_mm, 3),
-                    "to_mm": round(plane.to_mm, 3),
-                    "towards_deg": round(plane.towards_deg, 1),
-                    "towards_std_deg": round(plane.towards_std_deg, 1),
-                    "out_of_film_deg": round(plane.out_of_film_deg, 1),
-                }
-                for plane in self.planes
-            ],
-            "flags": [{"code": flag.code, "text": flag.text} for flag in self.flags],
-        }
-
-
-@frozen(eq=False)
-class SpatialPoint:
-    """A landmark in space, mm in the tooth's frame, with its covariance (3, 3)."""
-
-    name: str
-    place_mm: Float64 = field(converter=frozen_array)
-    covariance_mm2: Float64 = field(converter=frozen_array)
-
-
-@frozen(eq=False)
-class FilmFit:
-    """How one film was taken, as fitted, against what was entered; degrees, and the factor on the entered scale."""
-
-    horizontal_deg: float
-    vertical_deg: float
-    scale: float
-    worst_mm: float
-    """Largest distance of a mark on this film from where the fit puts it."""
+    files: tuple[KnownFile, ...] = ()
+    references: tuple[tuple[str, str], ...] = ()
+    common_vertical_std_deg: float = COMMON_VERTICAL_STD_DEG
+    shared_scale_rel_std: float = 0.0
+    least_shift_deg: float = LEAST_SHIFT_DEG
+    misfit_limit: float = MISFIT_LIMIT
 
 
 @frozen(eq=False)
@@ -264,7 +128,7 @@ class SpatialTooth:
         raise MeasureError(f"canal {name!r} has no figures in space: {reason}")
 
     def drawn_px(self, film: int, name: str) -> Float64:
-        """(N, 2) the fitted line of a canal back on film number `film`, pixels: what the clinician compares with the picture."""
+        """(N, 2) the fitted line of a canal back on film number `film`, pixels: to compare with the picture."""
         tooth = self.solution.tooth
         return self._on_film(film, tooth.lines[self.scene.names.index(name)].points())
 
@@ -303,21 +167,9 @@ class SpatialTooth:
         }
 
 
-@frozen
-class Settings:
-    """What a fit was asked for, kept with its result and used again by `refit`."""
-
-    files: tuple[KnownFile, ...] = ()
-    references: tuple[tuple[str, str], ...] = ()
-    common_vertical_std_deg: float = COMMON_VERTICAL_STD_DEG
-    shared_scale_rel_std: float = 0.0
-    least_shift_deg: float = LEAST_SHIFT_DEG
-    misfit_limit: float = MISFIT_LIMIT
-
-
 def film_of(tooth: Tooth, film: int) -> Float64:
     """Parameters of a film with what all films share."""
-    own = tooth.films[film].copy()
+    own: Float64 = tooth.films[film].copy()
     own[VERTICAL] += tooth.common[0]
     own[SCALE] += tooth.common[1]
     return own
@@ -335,9 +187,9 @@ def fit_views(
 ) -> SpatialTooth:
     """A tooth in space from two or more films of it.
 
-    What is known before is part of the answer, and of its interval: the nominal angulations and scales with their spreads, the
-    tilt of all films, and how canals bend (`space.curve`, from published canals). A horizontal pair does not show a tilt that
-    both films share.
+    What is known before is part of the answer, and of its interval: the nominal angulations and scales with their
+    spreads, the tilt of all films, and how canals bend (`space.curve`, from published canals). A horizontal pair does
+    not show a tilt that both films share.
 
     Parameters
     ----------
@@ -359,8 +211,8 @@ def fit_views(
     Raises
     ------
     MeasureError
-        Fewer than two films; films that are not shifted against each other by `least_shift_deg`, or with several shifted films of
-        unknown direction; names of files or references that are not on two films.
+        Fewer than two films; films that are not shifted against each other by `least_shift_deg`, or with several
+        shifted films of unknown direction; names of files or references that are not on two films.
     """
     settings = Settings(
         tuple(files),
@@ -373,12 +225,17 @@ def fit_views(
     return _fitted(tuple(views), settings, None)
 
 
-def refit(before: SpatialTooth, views: Sequence[View]) -> SpatialTooth:
-    """The same fit on films on which marks have moved, begun from the result before; a change of names begins anew."""
-    return _fitted(tuple(views), before.settings, before)
+def refit(before: SpatialTooth, views: Sequence[View], *, bends: bool = True) -> SpatialTooth:
+    """The same fit on films on which marks have moved, begun from the result before; a change of names begins anew.
+
+    Without `bends` the canals' angles are left out, which are most of the time: for a point that is being dragged.
+    """
+    return _fitted(tuple(views), before.settings, before, with_bends=bends)
 
 
-def _fitted(views: tuple[View, ...], settings: Settings, before: SpatialTooth | None) -> SpatialTooth:
+def _fitted(
+    views: tuple[View, ...], settings: Settings, before: SpatialTooth | None, *, with_bends: bool = True
+) -> SpatialTooth:
     if len(views) < 2:
         raise MeasureError(f"views must hold two films or more of one tooth: got {len(views)}")
     for name in ("common_vertical_std_deg", "shared_scale_rel_std"):
@@ -388,14 +245,14 @@ def _fitted(views: tuple[View, ...], settings: Settings, before: SpatialTooth | 
     horizontals = [view.signed_horizontal_deg(known=side_known) for view in views]
     if not side_known and sum(view.shifted for view in views) > 1:
         raise MeasureError(
-            "tube_shift and mesial_to must be entered where more than one film was taken with the tube shifted: from the angles "
-            "alone it is not known whether the shifts add up"
+            "tube_shift and mesial_to must be entered where more than one film was taken with the tube shifted: from the "
+            "angles alone it is not known whether the shifts add up"
         )
     shift = max(horizontals) - min(horizontals)
     if shift < settings.least_shift_deg:
         raise MeasureError(
-            f"horizontal_deg must differ by {settings.least_shift_deg:g} degrees or more between two films: it is {shift:g}; from"
-            " so small a shift no depth can be told"
+            f"horizontal_deg must differ by {settings.least_shift_deg:g} degrees or more between two films: it is "
+            f"{shift:g}; from so small a shift no depth can be told"
         )
     scene = scene_of(
         views, settings.files, horizontals, settings.common_vertical_std_deg, settings.shared_scale_rel_std
@@ -421,7 +278,7 @@ def _fitted(views: tuple[View, ...], settings: Settings, before: SpatialTooth | 
         mirrored = (mirrored_scene, solve(mirrored_scene, start(mirrored_scene)))
         if mirrored[1].objective < solution.objective:
             (scene, solution), mirrored = mirrored, (scene, solution)
-    return _judged(scene, solution, settings, side_known, mirrored)
+    return _judged(scene, solution, settings, side_known, mirrored, with_bends)
 
 
 def _begin(scene: Scene, before: SpatialTooth | None) -> Tooth:
@@ -447,6 +304,7 @@ def _judged(
     settings: Settings,
     side_known: bool,
     mirrored: tuple[Scene, Solution] | None,
+    with_bends: bool,
 ) -> SpatialTooth:
     apart = _misfit(solution)
     fits = apart < settings.misfit_limit
@@ -461,7 +319,7 @@ def _judged(
         flags.append(_FLAGS["not-settled"])
     return SpatialTooth(
         "fitted" if fits else "views do not fit",
-        _canals(scene, solution, settings, mirrored) if fits else (),
+        _canals(scene, solution, settings, mirrored, with_bends) if fits else (),
         _points(scene, solution) if fits else (),
         tuple(_film(scene, solution, k) for k in range(len(scene.views))),
         apart,
@@ -480,8 +338,10 @@ def _film(scene: Scene, solution: Solution, k: int) -> FilmFit:
     source = scene.views[k].source_mm
     for trace in scene.traces[k]:
         seen = project(solution.tooth.lines[trace.line].points(), own, source)[0]
-        apart = np.hypot(*np.moveaxis(trace.places[:, None] - seen[None], -1, 0)).min(axis=1)
-        worst = max(worst, float(apart.max()), *(float(np.hypot(*(trace.places[-n] - seen[-n]))) for n in (0, 1)))
+        at, share = feet(trace.places, seen)
+        nearest = seen[at] + share[:, None] * (seen[at + 1] - seen[at])
+        apart = [*(trace.places - nearest), trace.places[0] - seen[0], trace.places[-1] - seen[-1]]
+        worst = max(worst, float(np.hypot(*np.array(apart).T).max()))
     for n, place in scene.marks[k]:
         seen = project(solution.tooth.points[n][None], own, source)[0]
         worst = max(worst, float(np.hypot(*(seen[0] - place))))
@@ -517,7 +377,11 @@ def _lengths(scene: Scene, tooth: Tooth, references: Mapping[str, str]) -> tuple
 
 
 def _canals(
-    scene: Scene, solution: Solution, settings: Settings, mirrored: tuple[Scene, Solution] | None
+    scene: Scene,
+    solution: Solution,
+    settings: Settings,
+    mirrored: tuple[Scene, Solution] | None,
+    with_bends: bool,
 ) -> tuple[SpatialCanal, ...]:
     references = dict(settings.references)
     layout = layout_of(scene, solution.tooth)
@@ -534,14 +398,7 @@ def _canals(
             low, high = min(low, float(other.low[2 * k])), max(high, float(other.high[2 * k]))
             std = max(std, 0.5 * (high - low) / NORMAL_95)
         coronal = float(spread.median[2 * k + 1])
-        turns = [layout.length(k), *range(layout.turns(k).start, layout.turns(k).stop)]
-        own = solution.covariance[np.ix_(turns, turns)]
-        model = flat_model(line, own)
-        bent, double = model.arcs > 0, model.arcs == 2
-        radii = pruett_radius_interval_mm(model) if bent else None
-        known = radii is not None and radii[1] <= DETERMINED_RATIO * radii[0]
-        direction = slice(layout.length(k) - 2, layout.turns(k).stop)
-        total, total_std = turning_of(line, own)
+        own = slice(layout.length(k) - 2, layout.turns(k).stop)
         canals.append(
             SpatialCanal(
                 name=name,
@@ -552,17 +409,7 @@ def _canals(
                 length_std_mm=std,
                 length_interval_mm=(low, high),
                 budget=_budget(solution, slopes[2 * k], std),
-                form=canal_form(model),
-                schneider=Angle(schneider_deg(model), model.std_of(schneider_deg) if bent else 0.5 * total_std),
-                schneider_secondary=Angle(schneider_deg(model, 1), model.std_of(lambda m: schneider_deg(m, 1)))
-                if double
-                else None,
-                pruett=Angle(pruett_deg(model), model.std_of(pruett_deg) if bent else total_std),
-                total_turning=Angle(total, total_std),
-                radius_mm=1.0 / abs(float(model.curvatures_per_mm[0])) if known else None,
-                radius_interval_mm=radii,
-                planes=bend_planes(line, solution.covariance[direction, direction], model, _beam(solution.tooth)),
-                model=model,
+                bends=bends_of(line, solution.covariance[own, own], _beam(solution.tooth)) if with_bends else None,
                 flags=(_FLAGS["depth-weak"],) if std > WEAK_REL_STD * median else (),
             )
         )
@@ -603,6 +450,7 @@ def one_film(view: View, name: str) -> OneFilm:
     return OneFilm(
         float(arc_length(path)[-1]),
         schneider_deg(model),
+        schneider_deg(model, 1) if model.arcs == 2 else None,
         pruett_deg(model),
         total_turning_deg(model),
     )

@@ -1,9 +1,9 @@
 """What a tilt that no film shows does to a length.
 
-A tilt of all films together against the tooth's axis leaves hardly a trace on films that were only shifted sideways. A length
-grows with the square of it as well as in proportion, so that a normal spread about the most probable tilt would be one-sided and
-too narrow. The fit is repeated at five tilts; between them the length, its spread and the probability of the tilt are
-interpolated, and quantiles are read from all tilts together.
+A tilt of all films together against the tooth's axis leaves hardly a trace on films that were only shifted sideways.
+A length grows with the square of it as well as in proportion, so that a normal spread about the most probable tilt
+would be one-sided and too narrow. The fit is repeated at five tilts; between them the length, its spread and the
+probability of the tilt are interpolated, and quantiles are read from all tilts together.
 """
 
 from __future__ import annotations
@@ -33,15 +33,12 @@ Quantity = Callable[[Tooth], tuple[Float64, Float64]]
 
 @frozen(eq=False)
 class Spread:
-    """Of each of Q values: median, standard deviation, and the ends of its 95 % interval; (Q,) each. `tilt_std`: the part of the
-    standard deviation that the unseen tilt makes.
-    """
+    """Of each of Q values: median, standard deviation, and the ends of its 95 % interval; (Q,) each."""
 
     median: Float64
     std: Float64
     low: Float64
     high: Float64
-    tilt_std: Float64
 
 
 def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
@@ -55,27 +52,29 @@ def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
         return _quantiles(values[None], stds[None], np.ones(1))
     held = evolve(scene, common_spread=np.array([0.0, scene.common_spread[1]]))
     to_tilt = best.covariance[:, column] / best.covariance[column, column]
-    values, variances, heights = [], [], []
+    at_nodes: list[Float64] = []
+    variances: list[Float64] = []
+    heights: list[float] = []
     for node in NODES:
         tooth = moved(best.tooth, layout, to_tilt * node * tilt_std)
         found = solve(held, tooth, iterations=NODE_ITERATIONS, settled=ROUGHLY)
         value, slopes = quantity(found.tooth)
         slopes = np.delete(slopes, column, axis=1)
-        values.append(value)
+        at_nodes.append(value)
         variances.append(np.einsum("qp,pr,qr->q", slopes, found.covariance, slopes))
         own = found.tooth.common[0] / scene.common_spread[0]
-        heights.append(-0.5 * (found.objective + own**2) + 0.5 * np.linalg.slogdet(found.covariance)[1])
+        heights.append(float(-0.5 * (found.objective + own**2) + 0.5 * np.linalg.slogdet(found.covariance)[1]))
     at = np.linspace(-REACH, REACH, GRID)
-    weights = np.exp(_between(np.array(heights) - max(heights), at, degree=2))
-    spans = _between(np.array(values), at, degree=4)
-    stds = np.sqrt(np.maximum(_between(np.array(variances), at, degree=2), min(map(np.min, variances))))
-    return _quantiles(spans, stds, weights / weights.sum())
+    weights: Float64 = np.exp(_between(np.array(heights) - max(heights), at, degree=2))
+    spans = _between(np.array(at_nodes), at, degree=4)
+    least = np.min(variances, axis=0)
+    spreads: Float64 = np.sqrt(np.maximum(_between(np.array(variances), at, degree=2), least))
+    return _quantiles(spans, spreads, weights / weights.sum())
 
 
 def _between(values: Float64, at: Float64, degree: int) -> Float64:
     fitted = np.polynomial.polynomial.polyfit(NODES, values, degree)
-    placed: Float64 = np.polynomial.polynomial.polyval(at, fitted).T
-    return placed
+    return np.asarray(np.polynomial.polynomial.polyval(at, fitted).T, np.float64)
 
 
 NORMAL = np.linspace(-3.5, 3.5, 29)
@@ -85,8 +84,7 @@ NORMAL_WEIGHTS = np.exp(-0.5 * NORMAL**2) / np.exp(-0.5 * NORMAL**2).sum()
 def _quantiles(values: Float64, stds: Float64, weights: Float64) -> Spread:
     """Of normal spreads (N, Q) about values (N, Q), each with its weight (N,)."""
     mean = weights @ values
-    tilt = np.sqrt(weights @ (values - mean) ** 2)
-    std = np.sqrt(weights @ stds**2 + tilt**2)
+    std = np.sqrt(weights @ (stds**2 + (values - mean) ** 2))
     ends = []
     for q in range(values.shape[1]):
         all_values = (values[:, q, None] + stds[:, q, None] * NORMAL).ravel()
@@ -95,4 +93,4 @@ def _quantiles(values: Float64, stds: Float64, weights: Float64) -> Spread:
         share -= 0.5 * (weights[:, None] * NORMAL_WEIGHTS).ravel()[order]
         ends.append(np.interp([0.025, 0.5, 0.975], share, all_values[order]))
     low, median, high = np.array(ends).T
-    return Spread(median, std, low, high, tilt)
+    return Spread(median, std, low, high)

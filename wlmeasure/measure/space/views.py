@@ -66,29 +66,30 @@ class View:
     mm_per_px : (row, col)
         Scale at the tooth, as a `Calibration` gives it.
     points
-        By name: a landmark's pixel (row, col): a cusp, an apex, a stop, the tip of a file. The same name on another film is the
-        same thing.
+        By name: a landmark's pixel (row, col): a cusp, an apex, a stop, the tip of a file. The same name on another
+        film is the same thing.
     scale_rel_std
-        Relative standard uncertainty of this film's own scale; 0.3 or so leaves it to the other films. What is common to all
-        films is `shared_scale_rel_std` of the fit.
+        Relative standard uncertainty of this film's own scale; 0.3 or so leaves it to the other films. What is common
+        to all films is `shared_scale_rel_std` of the fit.
     horizontal_deg, horizontal_std_deg
-        Horizontal angulation of the tube, nominal, and its standard uncertainty. Its sign says nothing while `tube_shift` is
-        mesial or distal; otherwise different signs mean different sides.
+        Horizontal angulation of the tube, nominal, and its standard uncertainty. Its sign says nothing while
+        `tube_shift` is mesial or distal; otherwise different signs mean different sides.
     tube_shift
         To which side the tube was moved; None where nobody entered it.
     mesial_to
         Which way mesial lies on this film; None where nobody entered it.
     vertical_deg, vertical_std_deg
-        Angle between the tooth's long axis and the plane square to the central ray, nominal, with the standard uncertainty of
-        this film's own part of it. What is common to all films is `common_vertical_std_deg` of the fit.
+        Angle between the tooth's long axis and the plane square to the central ray, nominal, with the standard
+        uncertainty of this film's own part of it. What is common to all films is `common_vertical_std_deg` of the
+        fit.
     axis_deg, axis_std_deg
-        Direction of the tooth's long axis on the film, coronal to apical, from growing rows towards growing columns. None takes
-        an upright or sideways film: the multiple of 90 degrees that is nearest to the canals.
+        Direction of the tooth's long axis on the film, coronal to apical, from growing rows towards growing columns.
+        None takes an upright or sideways film: the multiple of 90 degrees that is nearest to the canals.
     source_mm
         From the source to the tooth.
     detector_tilt_deg, detector_turn_deg
-        How the detector stands against the plane square to the central ray (see `phantom.projection.aim`): a detector that stays
-        where it is when the tube is moved is turned by minus the shift.
+        How the detector stands against the plane square to the central ray (see `phantom.projection.aim`): a detector
+        that stays where it is when the tube is moved is turned by minus the shift.
     detector_std_deg
         Standard uncertainty of both.
     noise
@@ -99,8 +100,8 @@ class View:
     Raises
     ------
     MeasureError
-        Nothing marked, points that are not pairs of finite numbers, a scale or distance that is not > 0, a negative uncertainty,
-        an angulation beyond 80 degrees.
+        Nothing marked, points that are not pairs of finite numbers, a scale or distance that is not > 0, a negative
+        uncertainty, an angulation beyond 80 degrees.
     """
 
     canals: Mapping[str, Float64] = field(converter=_paths)
@@ -157,7 +158,7 @@ class View:
 
     @property
     def axis_rad(self) -> float:
-        """Direction of the tooth's axis on the film; where it was not given, the multiple of 90 degrees nearest to the canals."""
+        """Direction of the tooth's axis on the film; where not given, the multiple of 90 degrees nearest to the canals."""
         if self.axis_deg is not None:
             return radians(check_finite(MeasureError, "axis_deg", self.axis_deg))
         chords = [self.to_mm(path[-1] - path[0]) for path in self.canals.values()]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import cos, exp, radians, sin
+from math import cos, exp, sin
 
 import numpy as np
 from attrs import frozen
@@ -154,21 +154,19 @@ def turns_of(curve: Curve, step_mm: float = 0.1) -> tuple[Float64, Float64]:
     return out, arc
 
 
-def true_schneider_deg(curve: Curve) -> float:
-    """Schneider's angle of the true centre line laid out flat: its curvature, its side along the direction of most bending."""
-    (k1, k2), arc = turns_of(curve, 0.05)
-    size = np.hypot(k1, k2)
-    if size.max() < 1e-6:
-        return 0.0
-    values, axes = np.linalg.eigh(np.array([[k1 @ k1, k1 @ k2], [k1 @ k2, k2 @ k2]]))
-    main = axes[:, values.argmax()]
-    side = np.where(main[0] * k1 + main[1] * k2 < 0.0, -1.0, 1.0)
-    step = np.diff(arc)
-    turn = side * size * step
-    heading = np.cumsum(turn) - 0.5 * turn
-    flat = np.zeros((len(arc), 2))
-    flat[1:] = np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]) * step[:, None], axis=0)
-    return schneider_deg(fit_canal(flat, noise=Noise(0.03, 0.9)))
+def true_largest_deg(curve: Curve) -> float:
+    """Largest Schneider angle of the true centre line, seen square to the plane that is nearest to it."""
+    points = dense(curve, 200)
+    _, _, axes = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)
+    model = fit_canal((points - points[0]) @ axes[:2].T, noise=Noise(0.03, 0.9))
+    return max(schneider_deg(model, bend) for bend in range(max(model.arcs, 1)))
+
+
+def true_end_to_end_deg(curve: Curve, coronal_mm: float = 2.0, apical_mm: float = 1.0) -> float:
+    """Angle in space between the first 2 mm and the last 1 mm."""
+    at = curve.at([0.0, coronal_mm, curve.length_mm - apical_mm, curve.length_mm])
+    one, two = at[1] - at[0], at[3] - at[2]
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(one, two)), one @ two)))
 
 
 def known_file(
@@ -192,8 +190,3 @@ def cusps(rng: np.random.Generator, top_mm: float) -> dict[str, Float64]:
         "cusp B": np.array([2.0 * cos(place), 3.0, top_mm + 6.0 + rng.standard_normal()]),
         "cusp L": np.array([2.0 * sin(place), -3.0, top_mm + 6.0 + rng.standard_normal()]),
     }
-
-
-def tilted(degrees_: float) -> Float64:
-    c, s = cos(radians(degrees_)), sin(radians(degrees_))
-    return np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]])

@@ -184,6 +184,7 @@ def fit_views(
     shared_scale_rel_std: float = 0.0,
     least_shift_deg: float = LEAST_SHIFT_DEG,
     misfit_limit: float = MISFIT_LIMIT,
+    bends: bool = True,
 ) -> SpatialTooth:
     """A tooth in space from two or more films of it.
 
@@ -207,6 +208,8 @@ def fit_views(
         Smallest nominal difference of two films' horizontal angulations.
     misfit_limit
         See `MISFIT_LIMIT`.
+    bends
+        Whether the canals' angles are asked for, which take most of the time.
 
     Raises
     ------
@@ -222,13 +225,13 @@ def fit_views(
         least_shift_deg,
         misfit_limit,
     )
-    return _fitted(tuple(views), settings, None)
+    return _fitted(tuple(views), settings, None, with_bends=bends)
 
 
 def refit(before: SpatialTooth, views: Sequence[View], *, bends: bool = True) -> SpatialTooth:
     """The same fit on films on which marks have moved, begun from the result before; a change of names begins anew.
 
-    Without `bends` the canals' angles are left out, which are most of the time: for a point that is being dragged.
+    Without `bends` the canals' angles are left out: for a point that is being dragged.
     """
     return _fitted(tuple(views), before.settings, before, with_bends=bends)
 

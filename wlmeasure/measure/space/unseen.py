@@ -2,7 +2,7 @@
 
 A tilt of all films together against the tooth's axis leaves hardly a trace on films that were only shifted sideways.
 A length grows with the square of it as well as in proportion, so that a normal spread about the most probable tilt
-would be one-sided and too narrow. The fit is repeated at five tilts; between them the length, its spread and the
+would be one-sided and too narrow. The fit is repeated at three tilts; between them the length, its spread and the
 probability of the tilt are interpolated, and quantiles are read from all tilts together.
 """
 
@@ -21,7 +21,7 @@ __all__ = ["Quantity", "Spread", "spread_of"]
 
 Float64 = NDArray[np.float64]
 
-NODES = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])  # standard deviations of the tilt at which the fit is repeated
+NODES = np.array([-1.8, 0.0, 1.8])  # standard deviations of the tilt at which the length is fitted
 REACH, GRID = 3.2, 65  # the tilts in between: how far, how many
 NODE_ITERATIONS = 8
 ROUGHLY = 0.02  # in units of chi squared: settled enough for a node
@@ -56,8 +56,11 @@ def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
     variances: list[Float64] = []
     heights: list[float] = []
     for node in NODES:
-        tooth = moved(best.tooth, layout, to_tilt * node * tilt_std)
-        found = solve(held, tooth, iterations=NODE_ITERATIONS, settled=ROUGHLY)
+        if node:
+            tooth = moved(best.tooth, layout, to_tilt * node * tilt_std)
+            found = solve(held, tooth, iterations=NODE_ITERATIONS, settled=ROUGHLY)
+        else:
+            found = _held(best, column, float(best.tooth.common[0] / scene.common_spread[0]))
         value, slopes = quantity(found.tooth)
         slopes = np.delete(slopes, column, axis=1)
         at_nodes.append(value)
@@ -66,10 +69,19 @@ def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
         heights.append(float(-0.5 * (found.objective + own**2) + 0.5 * np.linalg.slogdet(found.covariance)[1]))
     at = np.linspace(-REACH, REACH, GRID)
     weights: Float64 = np.exp(_between(np.array(heights) - max(heights), at, degree=2))
-    spans = _between(np.array(at_nodes), at, degree=4)
+    spans = _between(np.array(at_nodes), at, degree=2)
     least = np.min(variances, axis=0)
     spreads: Float64 = np.sqrt(np.maximum(_between(np.array(variances), at, degree=2), least))
     return _quantiles(spans, spreads, weights / weights.sum())
+
+
+def _held(best: Solution, column: int, tilt: float) -> Solution:
+    """The best fit with its tilt, `tilt` standard deviations of what is known before, taken as given."""
+    covariance = (
+        best.covariance - np.outer(best.covariance[column], best.covariance[column]) / best.covariance[column, column]
+    )
+    covariance = np.delete(np.delete(covariance, column, axis=0), column, axis=1)
+    return evolve(best, covariance=covariance, objective=best.objective - tilt**2)
 
 
 def _between(values: Float64, at: Float64, degree: int) -> Float64:

@@ -19,6 +19,7 @@ from statistics import median
 
 import cv2
 import numpy as np
+import two_view
 
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import load_case
@@ -123,6 +124,7 @@ def main() -> None:
     compare_calls("read one PNG, against cv2.imdecode of its bytes", lambda: read(film),
                   lambda: cv2.imdecode(data, cv2.IMREAD_UNCHANGED), runs, "<= 1.2")  # fmt: skip
     path_query(runs)
+    two_view.rows(runs)
 
 
 if __name__ == "__main__":

@@ -201,6 +201,12 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     phantom.add_argument(
         "--ramp", type=float, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
     )
+    phantom.add_argument(
+        "--views", type=int, default=1, choices=(1, 2, 3), help="films of each tooth, the tube shifted (%(default)s)"
+    )
+    phantom.add_argument(
+        "--shift", type=float, metavar="DEG", help="nominal shift of the tube, distal where negative (20)"
+    )
     phantom.set_defaults(run=_phantom)
     record = words.add_parser(
         "record", formatter_class=_formatter, help="the archive of length records: store, find, check and copy cases"
@@ -417,6 +423,12 @@ def _phantom(arguments: argparse.Namespace) -> None:
 
     asked = {name: getattr(arguments, name.removesuffix("_mm")) for name in ("confluent", "cap", "scatter", "ramp_mm")}
     options = {name: value for name, value in asked.items() if value is not None}
+    if arguments.views > 1:
+        options["views"] = arguments.views
+        if arguments.shift is not None:
+            options["shift_deg"] = arguments.shift
+    elif arguments.shift is not None:
+        raise WlmeasureError("--shift needs more than one film of a tooth: give --views 2 or --views 3")
     for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level, **options):
         print(path, flush=True)  # a second a film: a long run shows how far it is
     from wlmeasure.study.dataset import write_truth

@@ -498,6 +498,6 @@ def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_written(tmp_
 
 
 def test_the_room_publishes_these_names():
-    assert wlmeasure.phantom.__all__ == ["Phantom", "make_dataset", "make_phantom", "write_phantom"]
+    assert wlmeasure.phantom.__all__ == ["Phantom", "make_dataset", "make_phantom", "make_views", "write_phantom"]
     with pytest.raises(AttributeError, match=r"module 'wlmeasure.phantom' has no attribute 'photograph'"):
         _ = wlmeasure.phantom.photograph

@@ -11,10 +11,17 @@ TYPE_CHECKING = False  # type checkers take it for true
 if TYPE_CHECKING:
     from wlmeasure.phantom.dataset import make_dataset, write_phantom
     from wlmeasure.phantom.make import Phantom, make_phantom
+    from wlmeasure.phantom.views import make_views
 
-_HOMES = {"Phantom": "make", "make_dataset": "dataset", "make_phantom": "make", "write_phantom": "dataset"}
+_HOMES = {
+    "Phantom": "make",
+    "make_dataset": "dataset",
+    "make_phantom": "make",
+    "make_views": "views",
+    "write_phantom": "dataset",
+}
 
-__all__ = ["Phantom", "make_dataset", "make_phantom", "write_phantom"]
+__all__ = ["Phantom", "make_dataset", "make_phantom", "make_views", "write_phantom"]
 
 
 def __getattr__(name: str) -> object:

@@ -10,10 +10,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from wlmeasure.errors import PhantomError
+from wlmeasure.errors import PhantomError, check_finite
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.make import Phantom, make_phantom
 from wlmeasure.phantom.options import wishes
+from wlmeasure.phantom.views import MOST_SHIFT_DEG, USUAL_SHIFT_DEG, make_views, usual_shifts
 
 __all__ = ["each_film", "make_dataset", "write_phantom"]
 
@@ -46,10 +47,21 @@ def make_dataset(folder: str | Path, count: int, seed: int, level: str = "typica
     return list(each_film(folder, count, seed, level, **options))
 
 
-def each_film(folder: str | Path, count: int, seed: int, level: str = "typical", **options: Any) -> Iterator[Path]:
+def each_film(
+    folder: str | Path,
+    count: int,
+    seed: int,
+    level: str = "typical",
+    *,
+    views: int = 1,
+    shift_deg: float = USUAL_SHIFT_DEG,
+    **options: Any,
+) -> Iterator[Path]:
     """Write `count` films of `level` with their truth into `folder` (made where it does not exist), one with every step.
 
-    Yields the images' paths.
+    Yields the images' paths. With 2 or 3 `views` there are so many films of each tooth, film_0001_a, film_0001_b and
+    film_0001_c: as it comes, with the tube shifted by a nominal `shift_deg` (towards mesial, where negative towards distal),
+    and by as much to the other side; see `make_views`. The first is the film that there is without the others.
 
     Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
     file or one whose stop lies outside; `options` (members of `Options`) hold for every film and go before these draws.
@@ -67,6 +79,9 @@ def each_film(folder: str | Path, count: int, seed: int, level: str = "typical",
     if level not in LEVELS:
         raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
     wishes(options)  # before the folder is made
+    shifts = usual_shifts(views, check_finite(PhantomError, "shift_deg", shift_deg))
+    if abs(shift_deg) > MOST_SHIFT_DEG:
+        raise PhantomError(f"shift_deg must be at most {MOST_SHIFT_DEG:g} in size: {shift_deg:g}")
     folder = Path(folder)
     if any(folder.glob("film_*.truth.json")):
         raise PhantomError(f"folder must hold no films yet: {folder.name}; choose another or empty it")
@@ -86,5 +101,9 @@ def each_film(folder: str | Path, count: int, seed: int, level: str = "typical",
             del drawn["sideways"]
         if "bits" in options:
             del drawn["jpeg_quality"]
-        phantom = make_phantom(film_seed, level, **(drawn | options))
-        yield write_phantom(phantom, folder, f"film_{k + 1:04d}")
+        asked, name = drawn | options, f"film_{k + 1:04d}"
+        if views == 1:
+            yield write_phantom(make_phantom(film_seed, level, **asked), folder, name)
+            continue
+        for letter, phantom in zip("abc", make_views(film_seed, level, shifts_deg=shifts, **asked), strict=False):
+            yield write_phantom(phantom, folder, f"{name}_{letter}")

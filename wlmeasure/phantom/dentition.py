@@ -109,7 +109,7 @@ def draw_tooth(
     spread = max(abs(canal.curve.points_mm[0, 0]) for root in made for canal in root.canals)
     tall = max(abs(canal.curve.points_mm[0, 1]) for root in made for canal in root.canals)
     chamber = (max(spread + 0.35, 0.75), max(min(tall + 0.5, 0.5 * form.half_y_mm), 0.9))
-    return Tooth(form, tuple(made), chamber)
+    return Tooth(form, tuple(made), chamber, distal)
 
 
 def _root_forms(form: CrownForm, count: int) -> tuple[_RootForm, ...]:

@@ -16,7 +16,7 @@ from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Scene
 from wlmeasure.phantom.tooth import Tooth
 from wlmeasure.phantom.truth import in_view
 
-__all__ = ["draw_detector", "draw_projection", "sensor_marks"]
+__all__ = ["draw_detector", "draw_projection", "sensor_marks", "shift_tube"]
 
 Float64 = NDArray[np.float64]
 
@@ -30,6 +30,10 @@ READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
 OUTSIDE_PX = (15.0, 60.0)
 """How far outside a stop lies that is not to be in view."""
+VERTICAL_STD_DEG, ROLL_STD_DEG = 2.0, 1.5
+"""How far vertical angle and turn in the plane of a film taken again differ from the first one's; our parameters."""
+SOURCE_MM, GAP_MM, LEAST_GAP_MM = 15.0, 1.5, 3.0
+"""How far source and detector stand from where they stood, at most, and how near a detector can come; our parameters."""
 
 
 def _upper(rng: np.random.Generator, tooth: Tooth, upper: bool | None) -> bool:
@@ -65,6 +69,56 @@ def draw_projection(
         "roll_deg": roll % 360.0,
         "upper": upper,
     }
+    spacing = wish.spacing_mm or (pitch, round(pitch * stretch, 5))
+    return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view, outside)
+
+
+def shift_tube(
+    rng: np.random.Generator,
+    first: Projection,
+    geometry: dict[str, Any],
+    scene: Scene,
+    references_mm: list[Float64],
+    wish: Options,
+    shift_deg: float,
+) -> tuple[Projection, dict[str, Any]]:
+    """Another projection of the scene of `first`, its tube shifted by `shift_deg` about the tooth's axis, and its figures.
+
+    A holder puts the same detector to the tooth again and keeps it in line with the tube, so that it turns with it;
+    vertical angle, turn in the plane, distances and place differ a little from those of the first film.
+    """
+    off, turn = VERTICAL_STD_DEG * rng.standard_normal(), ROLL_STD_DEG * rng.standard_normal()
+    far, gap = rng.uniform(-SOURCE_MM, SOURCE_MM), rng.uniform(-GAP_MM, GAP_MM)
+    jitter, outside = rng.uniform(-20.0, 20.0, 2), rng.uniform(*OUTSIDE_PX)
+    before = geometry["source_detector_mm"] - geometry["source_object_mm"]
+    beyond = geometry["source_detector_mm"] + far
+    roll = geometry["roll_deg"] + turn
+    again = geometry | {
+        "source_detector_mm": round(float(beyond), 4),
+        "source_object_mm": round(float(beyond - max(before + gap, LEAST_GAP_MM)), 4),
+        "vertical_deg": round(float(geometry["vertical_deg"] + off), 4),
+        "horizontal_deg": round(float(geometry["horizontal_deg"] + shift_deg), 4),
+        "roll_deg": round(float(roll % 360.0), 4),
+    }
+    size, spacing = (first.rows, first.cols), (first.mm_per_px_row, first.mm_per_px_col)
+    return _placed(
+        again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view, outside
+    )  # fmt: skip
+
+
+def _placed(
+    geometry: dict[str, Any],
+    scene: Scene,
+    references_mm: list[Float64],
+    size: tuple[int, int],
+    spacing_mm: tuple[float, float],
+    roll_deg: float,
+    jitter: Float64,
+    stop_in_view: bool,
+    outside: float,
+) -> tuple[Projection, dict[str, Any]]:
+    """The projection of such figures, and the figures with the projection's own among them."""
+    rows, cols = size
     ends = [root.end_mm() for root in scene.tooth.roots]
     top = max(float(point[2]) for point in references_mm) + (STOP_HEIGHT_MM if scene.file is not None else 0.0)
     middle = 0.5 * (top + min(float(end[2]) for end in ends))
@@ -73,25 +127,25 @@ def draw_projection(
         source_detector_mm=geometry["source_detector_mm"],
         rows=rows,
         cols=cols,
-        spacing_mm=wish.spacing_mm or (pitch, round(pitch * stretch, 5)),
+        spacing_mm=spacing_mm,
         horizontal_deg=geometry["horizontal_deg"],
         vertical_deg=geometry["vertical_deg"],
         technique=geometry["technique"],
         aim_mm=(0.0, 0.0, middle),
         aim_px=((rows - 1) / 2.0 + jitter[0], (cols - 1) / 2.0 + jitter[1]),
-        roll_deg=roll,
+        roll_deg=roll_deg,
     )
     marks = np.array([*ends, *(canal.curve.points_mm[-1] for canal in scene.tooth.canals)])
     stop = None if scene.file is None else scene.file.line.points_mm[0]
-    projection = _shifted(projection, marks, stop, wish.stop_in_view, outside)
-    geometry["projection"] = {
+    projection = _shifted(projection, marks, stop, stop_in_view, outside)
+    figures = {
         "source_mm": [round(v, 6) for v in projection.source_mm.tolist()],
         "detector_mm": [round(v, 6) for v in projection.centre_mm.tolist()],
         "detector_px": [round(v, 6) for v in projection.centre_px],
         "down": [round(v, 9) for v in projection.down.tolist()],
         "right": [round(v, 9) for v in projection.right.tolist()],
     }
-    return projection, geometry
+    return projection, geometry | {"projection": figures}
 
 
 def _shifted(

@@ -6,19 +6,20 @@ from typing import Any
 
 import numpy as np
 from attrs import evolve, field, frozen
+from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
 from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth, join_canals
 from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_marks
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
-from wlmeasure.phantom.options import wishes
+from wlmeasure.phantom.options import Options, wishes
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
 from wlmeasure.phantom.truth import Truth, truth_of
 
-__all__ = ["Phantom", "make_phantom"]
+__all__ = ["Phantom", "Sitting", "make_phantom", "set_up"]
 
 
 def _read_only(image: StoredImage) -> StoredImage:
@@ -73,14 +74,83 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
     PhantomError
         An option that there is not, or out of its range; an image too small for the tooth.
     """
+    return set_up(seed, level, options).first_film()
+
+
+@frozen(eq=False)
+class Sitting:
+    """A tooth as it is treated, its first exposure as it was aimed, and the detector: what films of one tooth share.
+
+    `surface` draws the bone's pattern of the first film and `noise` its noise. `marks` and `again` are streams yet to be
+    begun: the sensor's marks are the same on every film, and from `again` come the exposures after the first.
+    """
+
+    seed: int
+    level: str
+    wish: Options
+    scene: Scene
+    references_mm: list[NDArray[np.float64]]
+    projection: Projection
+    geometry: dict[str, Any]
+    detector: Detector
+    scatter: float
+    surface: np.random.Generator
+    noise: np.random.Generator
+    marks: np.random.SeedSequence
+    again: np.random.SeedSequence
+
+    def first_film(self, shift: dict[str, Any] | None = None) -> Phantom:
+        """The film that a seed gives by itself; once, since the streams go on."""
+        return self.film(self.projection, self.geometry, self.surface, self.noise, shift)
+
+    def film(
+        self,
+        projection: Projection,
+        geometry: dict[str, Any],
+        surface: np.random.Generator,
+        noise: np.random.Generator,
+        shift: dict[str, Any] | None,
+    ) -> Phantom:
+        """The film of an exposure; `shift` goes into the truth where it is given."""
+        beam, detector = transmission(paths_mm(self.scene, projection, surface)), self.detector
+        if self.scatter > 0.0:
+            beam = scattered(beam, projection, self.scatter)
+            # Exposed as before: what comes through soft tissue alone is still full scale.
+            detector = evolve(detector, full_scale=detector.full_scale * (1.0 + self.scatter))
+        image = expose(beam, projection, detector, noise)
+        marked: dict[str, float | int | None] = {}
+        if self.level == "hard":
+            image, marked = sensor_marks(np.random.default_rng(self.marks), image, 2**detector.bits - 1)
+        data = None
+        if self.wish.jpeg_quality is not None:
+            image, data = jpeg(image, self.wish.jpeg_quality)
+        facts = {
+            "seed": self.seed,
+            "level": self.level,
+            **_facts(self.scene, projection, geometry, detector),
+            "ramp_mm": self.wish.ramp_mm,
+            "scatter": round(self.scatter, 5),
+            "jpeg_quality": self.wish.jpeg_quality,
+            "sensor_marks": marked or None,
+        }
+        if shift is not None:
+            facts["shift"] = shift
+        truth = truth_of(self.scene, self.references_mm, projection, facts)
+        spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+        return Phantom(self.seed, self.level, image, detector.bits, spacing, projection, truth, data)
+
+
+def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
+    """What the films of one tooth share, drawn or as asked for; raises as `make_phantom`."""
     if level not in LEVELS:
         raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
     wish, grade = wishes(options), LEVELS[level]
     # New streams go to the end: the films of a seed stay as they were.
-    anatomy, treatment, exposure, surface, noise, marks, joining, covering, veil = (
-        np.random.default_rng(stream) for stream in np.random.SeedSequence(int(seed)).spawn(9)
+    streams = np.random.SeedSequence(int(seed)).spawn(10)
+    anatomy, treatment, exposure, surface, noise, _, joining, covering, veil = (
+        np.random.default_rng(stream) for stream in streams[:9]
     )
     tooth = draw_tooth(
         anatomy, grade, roots=wish.roots, canals=wish.canals, shape=wish.shape, out_of_plane=wish.out_of_plane,
@@ -102,32 +172,12 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
     )
     projection, geometry = draw_projection(exposure, grade, scene, references, wish)
     detector = draw_detector(noise, grade, scene.bone.soft_mm, wish)
-    beam = transmission(paths_mm(scene, projection, surface))
     drawn = float(veil.uniform(0.0, grade.scatter))
     scatter = drawn if wish.scatter is None else float(wish.scatter)
-    if scatter > 0.0:
-        beam = scattered(beam, projection, scatter)
-        # Exposed as before: what comes through soft tissue alone is still full scale.
-        detector = evolve(detector, full_scale=detector.full_scale * (1.0 + scatter))
-    image = expose(beam, projection, detector, noise)
-    marked: dict[str, float | int | None] = {}
-    if level == "hard":
-        image, marked = sensor_marks(marks, image, 2**detector.bits - 1)
-    data = None
-    if wish.jpeg_quality is not None:
-        image, data = jpeg(image, wish.jpeg_quality)
-    facts = {
-        "seed": int(seed),
-        "level": level,
-        **_facts(scene, projection, geometry, detector),
-        "ramp_mm": wish.ramp_mm,
-        "scatter": round(scatter, 5),
-        "jpeg_quality": wish.jpeg_quality,
-        "sensor_marks": marked or None,
-    }
-    truth = truth_of(scene, references, projection, facts)
-    spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
-    return Phantom(int(seed), level, image, detector.bits, spacing, projection, truth, data)
+    return Sitting(
+        int(seed), level, wish, scene, references, projection, geometry, detector, scatter, surface, noise,
+        marks=streams[5], again=streams[9],
+    )  # fmt: skip
 
 
 def _facts(scene: Scene, projection: Projection, geometry: dict[str, Any], detector: Detector) -> dict[str, Any]:

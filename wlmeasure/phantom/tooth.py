@@ -157,11 +157,15 @@ class Root:
 
 @frozen(eq=False)
 class Tooth:
-    """A crown with one to three roots and a pulp chamber of half widths `chamber_half_mm` (x, y) over their canals."""
+    """A crown with one to three roots and a pulp chamber of half widths `chamber_half_mm` (x, y) over their canals.
+
+    Distal lies towards +x where `distal_x` is 1, towards -x where it is -1.
+    """
 
     crown: CrownForm
     roots: tuple[Root, ...]
     chamber_half_mm: tuple[float, float]
+    distal_x: float = 1.0
 
     @property
     def canals(self) -> tuple[Canal, ...]:

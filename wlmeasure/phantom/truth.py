@@ -116,9 +116,9 @@ class Truth:
 
         Members of the whole: `schema`, `seed`, `level`, `rows`, `cols`, `bits`, `mm_per_px_row`, `mm_per_px_col`,
         `geometry`, `tooth`, `detector`, `restorations` (materials), `cap` ("metal", "veneered" or null), `clamp`,
-        `neighbours` (how many), `ramp_mm`, `scatter` (over the primary), `jpeg_quality`, `sensor_marks`, then `canals`,
-        `file` and `fillings` with the attributes of `CanalTruth`, `FileTruth` and `FillingTruth`. A canal's `joins` is null
-        or `canal` and `mm_from_apex`, as in a case file.
+        `neighbours` (how many), `ramp_mm`, `scatter` (over the primary), `jpeg_quality`, `sensor_marks`, for one of several
+        films of a tooth `shift` (`make_views`), then `canals`, `file` and `fillings` with the attributes of `CanalTruth`,
+        `FileTruth` and `FillingTruth`. A canal's `joins` is null or `canal` and `mm_from_apex`, as in a case file.
         """
         return {
             "schema": SCHEMA,

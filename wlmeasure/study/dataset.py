@@ -75,6 +75,7 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
                 sha256=hashlib.sha256(image.read_bytes()).hexdigest(),
                 rows=truth["rows"],
                 cols=truth["cols"],
+                extra=_shift(name, truth),
             )
         )
         pixel = np.array([truth["mm_per_px_row"], truth["mm_per_px_col"]])
@@ -101,6 +102,11 @@ def _read(path: Path) -> dict[str, Json]:
     if not isinstance(truth, dict) or truth.get("schema") != SCHEMA:
         raise ShareError(f"{path.name} must be the truth of a phantom, schema {SCHEMA}: it is not")
     return truth
+
+
+def _shift(name: str, truth: dict[str, Json]) -> dict[str, Any]:
+    """Of one of several films of a tooth: which tooth, and how the tube was shifted, in the truth's own words."""
+    return {"tooth": name.rpartition("_")[0], "shift": truth["shift"]} if "shift" in truth else {}
 
 
 def _canal(name: str, canal: dict[str, Json], pixel: Float64) -> tuple[PathScale, PathFeature]:

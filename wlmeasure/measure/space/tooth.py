@@ -387,7 +387,6 @@ def _canals(
     with_bends: bool,
 ) -> tuple[SpatialCanal, ...]:
     references = dict(settings.references)
-    layout = layout_of(scene, solution.tooth)
     spread = spread_of(scene, solution, lambda tooth: _lengths(scene, tooth, references))
     other: Spread | None = None
     if mirrored is not None:
@@ -401,7 +400,6 @@ def _canals(
             low, high = min(low, float(other.low[2 * k])), max(high, float(other.high[2 * k]))
             std = max(std, 0.5 * (high - low) / NORMAL_95)
         coronal = float(spread.median[2 * k + 1])
-        own = slice(layout.length(k) - 2, layout.turns(k).stop)
         canals.append(
             SpatialCanal(
                 name=name,
@@ -412,7 +410,7 @@ def _canals(
                 length_std_mm=std,
                 length_interval_mm=(low, high),
                 budget=_budget(solution, slopes[2 * k], std),
-                bends=bends_of(line, solution.covariance[own, own], _beam(solution.tooth)) if with_bends else None,
+                bends=bends_of(scene, solution, k, _beam(solution.tooth)) if with_bends else None,
                 flags=(_FLAGS["depth-weak"],) if std > WEAK_REL_STD * median else (),
             )
         )

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from wlmeasure.flags import Flag
 from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import Form
-from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.points import frozen_array
 
 __all__ = ["Angle", "BendPlane", "FilmFit", "OneFilm", "SpatialBends", "SpatialCanal", "SpatialPoint"]
@@ -96,16 +95,14 @@ class SpatialBends:
     form
         I, J, C or S.
     schneider, schneider_secondary, pruett, pruett_secondary, total_turning
-        As on a film that looks square onto the plane in which the canal bends most (`space.bends`); an S has two bends.
+        Each bend in its own plane, from straight parts and arcs (`space.bends`); an S has two bends.
     end_to_end
-        Angle in space between the first 2 mm and the last 1 mm (Luiten's construction): it asks for no place where a
+        Angle in space between the first and the last 2 mm (after Luiten): it asks for no place where a
         bend begins.
     radius_mm, radius_interval_mm
         Pruett's radius of the first bend; None where its interval is too wide to name one, both for a straight canal.
     planes
         Where the bends lie. Without a known tube shift they may be their mirror image.
-    model
-        The straight and circular parts that the definitions rest on, with their covariance.
     """
 
     form: Form
@@ -118,7 +115,6 @@ class SpatialBends:
     radius_mm: float | None
     radius_interval_mm: tuple[float, float] | None
     planes: tuple[BendPlane, ...]
-    model: LineArc
 
     @property
     def largest(self) -> Angle:

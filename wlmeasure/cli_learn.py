@@ -38,6 +38,13 @@ def add_learn_words(
     new.add_argument("--count", type=int, default=10, metavar="N", help="number of phantoms (%(default)s)")
     new.add_argument("--level", default="typical", metavar="L", help="clear, typical, faint or hard (%(default)s)")
     new.add_argument("--seed", type=int, default=None, metavar="S", help="the same seed, the same films (drawn)")
+    new.add_argument(
+        "--views",
+        type=int,
+        default=1,
+        choices=(1, 2),
+        help="films of each tooth; on the second the tube is shifted (1)",
+    )
     new.add_argument("--films", nargs="+", metavar="FILM", help="your own films, in place of phantoms")
     new.add_argument("--key", metavar="KEY.csv", help="what is true of them, one row a film")
     new.add_argument(
@@ -99,7 +106,13 @@ def _new(arguments: argparse.Namespace) -> None:
 
         seed = secrets.randbelow(2**31) if arguments.seed is None else arguments.seed
         films = exercise_from_phantoms(
-            arguments.out, arguments.count, seed, arguments.level, made_at=_now(), password=sealed
+            arguments.out,
+            arguments.count,
+            seed,
+            arguments.level,
+            views=arguments.views,
+            made_at=_now(),
+            password=sealed,
         )
     for path in films:
         print(path, flush=True)  # a second a film: a long run shows how far it is

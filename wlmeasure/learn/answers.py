@@ -2,7 +2,8 @@
 
 One row a film: ``film``, ``length_mm``, ``low_mm`` and ``high_mm`` (the interval), and ``path``, the line that was measured
 along, as ``row col; row col; ...`` in pixels from the coronal reference point to the apical end. Interval and path may be
-left out.
+left out. Where an exercise has second films there are two columns more: ``difference_mm``, how much longer the canal is on
+the second film than on the first, and ``side``, where the file lies: buccal, lingual or cannot tell; both may be left out.
 """
 
 from __future__ import annotations
@@ -15,11 +16,13 @@ from pathlib import Path
 from attrs import field, frozen
 
 from wlmeasure.errors import LearnError, check_finite
+from wlmeasure.learn.exercise import SIDES
 from wlmeasure.points import as_points
 
-__all__ = ["COLUMNS", "Answer", "answers_text", "commit_answer", "committed_answers", "load_answers"]
+__all__ = ["COLUMNS", "SHIFTED_COLUMNS", "Answer", "answers_text", "commit_answer", "committed_answers", "load_answers"]
 
 COLUMNS = ("film", "length_mm", "low_mm", "high_mm", "path")
+SHIFTED_COLUMNS = ("difference_mm", "side")
 LARGEST_TABLE = 64 * 2**20  # bytes
 LONGEST_PATH = 100_000  # points
 SHORTEST_MM, LONGEST_MM = 1.0, 60.0  # as everywhere: no canal is shorter or longer
@@ -32,6 +35,19 @@ def _length(value: float) -> float:
     if not SHORTEST_MM <= length <= LONGEST_MM:
         raise LearnError(f"length_mm must be {SHORTEST_MM:g} to {LONGEST_MM:g}: {length:g}")
     return length
+
+
+def _difference(value: float | None) -> float | None:
+    if value is not None and not abs(check_finite(LearnError, "difference_mm", value)) <= LONGEST_MM:
+        raise LearnError(f"difference_mm must be at most {LONGEST_MM:g} in size: {value:g}")
+    return value
+
+
+def _side(value: str | None) -> str | None:
+    word = None if value is None else " ".join(value.split()).lower()
+    if word is not None and word not in SIDES:
+        raise LearnError(f"side must be one of {', '.join(SIDES)}: {word[:40]!r}")
+    return word
 
 
 def _path(value: object) -> Path_px | None:
@@ -49,16 +65,20 @@ def _path(value: object) -> Path_px | None:
 class Answer:
     """What a student committed for one film: `length_mm`, the interval it was given, and the path measured along (row, col).
 
+    Of a second film also `difference_mm`, how much longer the canal is on it, and the `side` on which the file lies.
+
     Raises
     ------
     LearnError
-        A length out of 1 to 60 mm, an interval that does not hold it, a path of fewer than two points.
+        A length out of 1 to 60 mm, an interval that does not hold it, a path of fewer than two points, a side that is none.
     """
 
     film: str
     length_mm: float = field(converter=_length)
     interval_mm: tuple[float, float] | None = None
     path_px: Path_px | None = field(default=None, converter=_path)
+    difference_mm: float | None = field(default=None, converter=_difference)
+    side: str | None = field(default=None, converter=_side)
 
     def __attrs_post_init__(self) -> None:
         if self.interval_mm is None:
@@ -89,8 +109,10 @@ def committed_answers(path: str | Path) -> tuple[Answer, ...]:
     return _load(Path(path)) if Path(path).exists() else ()
 
 
-def commit_answer(path: str | Path, answer: Answer, films: Sequence[str]) -> None:
+def commit_answer(path: str | Path, answer: Answer, films: Sequence[str], *, shifted: bool = False) -> None:
     """Add an answer to the table, which is written whole or not at all; its rows are those of `films`, in that order.
+
+    `shifted`: with the columns of second films.
 
     Raises
     ------
@@ -104,7 +126,7 @@ def commit_answer(path: str | Path, answer: Answer, films: Sequence[str]) -> Non
     answers[answer.film] = answer
     temporary = path.with_name(f".{path.name}.new")
     try:
-        temporary.write_text(answers_text(answers, films), encoding="utf-8")
+        temporary.write_text(answers_text(answers, films, shifted=shifted), encoding="utf-8")
         temporary.replace(path)
     except OSError as error:
         raise LearnError(f"answers cannot be written: {path.name}: {error.strerror}; nothing has changed") from None
@@ -132,6 +154,8 @@ def _load(path: Path) -> tuple[Answer, ...]:
         for number, cells in enumerate(rows, 2):
             row = {name: cell.strip() for name, cell in zip(head, cells, strict=False)}
             if not row.get("length_mm"):
+                if named := next((name for name in SHIFTED_COLUMNS if row.get(name)), None):
+                    raise LearnError(f"row {number}: length_mm must be given with {named}: it is empty")
                 continue
             answer = _answer(row, number)
             if answer.film in found:
@@ -152,7 +176,8 @@ def _answer(row: dict[str, str], number: int) -> Answer:
         interval = None if bounds[0] is None or bounds[1] is None else (bounds[0], bounds[1])
         cell = row.get("path", "")
         points = None if not cell else [_point(pair) for pair in cell.split(";") if pair.strip()]
-        return Answer(row["film"], length, interval, points)
+        difference = _number(row.get("difference_mm", ""), "difference_mm")
+        return Answer(row["film"], length, interval, points, difference, row.get("side") or None)
     except LearnError as error:
         raise LearnError(f"row {number}: {error}") from None
 
@@ -174,17 +199,20 @@ def _point(pair: str) -> tuple[float, float]:
     return row, col
 
 
-def answers_text(answers: Mapping[str, Answer], films: Sequence[str]) -> str:
-    """A table with a row for each of `films`; one without an answer has its name alone."""
+def answers_text(answers: Mapping[str, Answer], films: Sequence[str], *, shifted: bool = False) -> str:
+    """A table with a row for each of `films`; one without an answer has its name alone. `shifted`: see `commit_answer`."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    head = (*COLUMNS, *SHIFTED_COLUMNS) if shifted else COLUMNS
+    writer.writerow(head)
     for film in films:
         one = answers.get(film)
         if one is None:
-            writer.writerow([film, "", "", "", ""])
+            writer.writerow([film, *[""] * (len(head) - 1)])
             continue
         low, high = ("", "") if one.interval_mm is None else (f"{v:.6g}" for v in one.interval_mm)
         path = "" if one.path_px is None else "; ".join(f"{row:.3f} {col:.3f}" for row, col in one.path_px)
-        writer.writerow([one.film, f"{one.length_mm:.6g}", low, high, path])
+        difference = "" if one.difference_mm is None else f"{one.difference_mm:.6g}"
+        more = (difference, one.side or "") if shifted else ()
+        writer.writerow([one.film, f"{one.length_mm:.6g}", low, high, path, *more])
     return out.getvalue()

@@ -29,6 +29,7 @@ from wlmeasure.record.members import (
     Pair,
     Pairs,
     Text,
+    Truth,
     Whole,
     extra_members,
     member,
@@ -39,11 +40,15 @@ from wlmeasure.record.members import (
 __all__ = [
     "ANSWER_FILE",
     "ASKED",
+    "ASKED_SECOND",
     "SHORT_MM",
+    "SIDES",
     "Exercise",
     "Given",
     "Item",
     "ItemTruth",
+    "SecondFilm",
+    "SecondTruth",
     "Space",
     "TakenReading",
     "film_mm",
@@ -66,7 +71,15 @@ ASKED = (
     "millimetres, and an interval that you believe holds the truth 19 times out of 20."
 )
 
+ASKED_SECOND = (
+    "Where there is a second film of the tooth: how much longer the canal is on it than on the first (negative: shorter), each "
+    "measured on its film with that film's scale, in millimetres; and, where it is asked, whether the file lies buccal or "
+    "lingual of the other canal, or that the films cannot tell."
+)
+SIDES = ("buccal", "lingual", "cannot tell")
+
 SPACING = Number(least=0.001, most=1.0)
+FILM = Text(longest=120, pattern=r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
 
 
 @frozen
@@ -94,10 +107,38 @@ class TakenReading:
 
 
 @frozen
+class SecondFilm:
+    """Another film of the same tooth, the tube shifted against the first.
+
+    Attributes
+    ----------
+    tube
+        To which side the tube was moved; None where the student is not told.
+    shift_deg
+        How far, nominally.
+    mesial_to
+        Which way mesial lies on both films.
+    asks_side
+        Whether it is asked on which side of the other canal of its root the file lies.
+    """
+
+    film: str = member(FILM)
+    sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    rows: int = member(Whole(1, 100_000))
+    cols: int = member(Whole(1, 100_000))
+    scale: Given = member(Nested(Given))
+    shift_deg: float = member(Number(least=0.0, most=90.0))
+    mesial_to: str = member(Choice(("left", "right", "up", "down")))
+    tube: str | None = member(Choice(("mesial", "distal")), None)
+    asks_side: bool = member(Truth(), False)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
 class Item:
     """One film and the canal asked for. `where` says in words which canal, `reference_point` where it is measured from."""
 
-    film: str = member(Text(longest=120, pattern=r"[A-Za-z0-9_][A-Za-z0-9_.-]*"))
+    film: str = member(FILM)
     sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
     rows: int = member(Whole(1, 100_000))
     cols: int = member(Whole(1, 100_000))
@@ -107,6 +148,7 @@ class Item:
     scale: Given = member(Nested(Given))
     tooth: str | None = member(Text(longest=2, pattern=r"[1-8][1-8]"), None)
     reading: TakenReading | None = member(Nested(TakenReading), None)
+    second_film: SecondFilm | None = member(Nested(SecondFilm), None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -127,9 +169,15 @@ class Exercise:
 
     def __attrs_post_init__(self) -> None:
         names = [item.film for item in self.items]
+        names += [item.second_film.film for item in self.items if item.second_film is not None]
         for name in names:
             if names.count(name) > 1:
                 raise CaseError(f"items must each have a film of their own: {name!r} stands twice")
+
+    @property
+    def shifted(self) -> bool:
+        """Whether any item has a second film."""
+        return any(item.second_film is not None for item in self.items)
 
     def item(self, film: str) -> Item:
         """The item of that film.
@@ -160,6 +208,39 @@ class Space:
 
 
 @frozen
+class SecondTruth:
+    """What is true of an item's second film.
+
+    Attributes
+    ----------
+    path_px, file_px
+        The same canal and file as in the item's own truth, point by point.
+    tube
+        To which side the tube was moved, and by how much: `shift_deg`.
+    difference_mm
+        How much longer the true path is on this film than on the first, each by its film's scale.
+    side
+        Of the other canal of its root on which the file lies.
+    other_px, other_first_px
+        That other canal on this film and on the first; None without `side`.
+    moved_mm
+        How far the file moved on the film towards mesial against the other canal, from the first film to this one, mm at
+        the tooth; None without `side`.
+    """
+
+    path_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
+    tube: str = member(Choice(("mesial", "distal")))
+    shift_deg: float = member(Number(least=-90.0, most=90.0))
+    difference_mm: float = member(Number(least=-60.0, most=60.0))
+    file_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    side: str | None = member(Choice(SIDES[:2]), None)
+    moved_mm: float | None = member(Number(least=-60.0, most=60.0), None)
+    other_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    other_first_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
 class ItemTruth:
     """What is true of one item.
 
@@ -175,10 +256,11 @@ class ItemTruth:
     apex_px: tuple[float, float] | None = member(Pair(), None)
     file_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     space: Space | None = member(Nested(Space), None)
+    second: SecondTruth | None = member(Nested(SecondTruth), None)
     extra: dict[str, Any] = extra_members()
 
 
-def film_mm(item: Item, truth: ItemTruth) -> NDArray[np.float64] | None:
+def film_mm(item: Item | SecondFilm, truth: ItemTruth | SecondTruth) -> NDArray[np.float64] | None:
     """Millimetres a pixel between rows and between columns by the scale the item gives, read without error; (2,).
 
     None where the scale is a known file whose place on the film the key does not say.
@@ -221,7 +303,8 @@ def load_exercise(folder: str | os.PathLike[str]) -> Exercise:
 
 def save_exercise(folder: Path, exercise: Exercise, truths: tuple[ItemTruth, ...], password: str | None) -> None:
     """Write what the student is told, and the sealed truth beside it."""
-    told = {"schema": SCHEMA, "asked": ASKED} | write_object(exercise)
+    asked = f"{ASKED} {ASKED_SECOND}" if exercise.shifted else ASKED
+    told = {"schema": SCHEMA, "asked": asked} | write_object(exercise)
     text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     (folder / SEALED_FILE).write_bytes(seal(exercise.id, truths, password))
     (folder / EXERCISE_FILE).write_text(text, encoding="utf-8")
@@ -272,6 +355,10 @@ def open_seal(folder: str | os.PathLike[str], exercise: Exercise, password: str 
     for item in exercise.items:
         if item.film not in found:
             raise LearnError(f"{SEALED_FILE} must hold every film of the exercise: {item.film} is missing")
+        if (item.second_film is None) != (found[item.film].second is None):
+            raise LearnError(
+                f"{SEALED_FILE} must hold every film of the exercise: the second of {item.film} is missing"
+            )
     return found
 
 

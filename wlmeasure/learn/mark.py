@@ -25,6 +25,7 @@ from wlmeasure.decide.accuracy import share_interval, share_within
 from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import Answer
 from wlmeasure.learn.exercise import SHORT_MM, Exercise, Item, ItemTruth, film_mm
+from wlmeasure.learn.parallax import SecondMark, mark_second
 
 __all__ = ["KINDS", "Calibration", "Marked", "Marks", "Part", "mark"]
 
@@ -81,6 +82,8 @@ class Marked:
         Whether the stated interval holds the truth; None without one.
     score_mm
         Interval score: its width, and 40 times what the truth lies outside it; small is good.
+    second
+        Of a second film; None where there is none.
     """
 
     item: Item
@@ -92,6 +95,7 @@ class Marked:
     certain: bool
     held: bool | None
     score_mm: float | None
+    second: SecondMark | None = None
 
     def within(self, limit_mm: float) -> bool:
         """Whether the error is no larger than that, either way."""
@@ -133,6 +137,15 @@ class Marks:
     within_half: int
     within_one: int
     calibration: Calibration | None
+
+    @property
+    def sides(self) -> tuple[int, int, int] | None:
+        """Sides that were right, answered and asked for among the answers; None where none was asked for."""
+        asked = [one.second for one in self.marked if one.second is not None and one.second.side is not None]
+        if not asked:
+            return None
+        given = [second.right for second in asked if second.right is not None]
+        return sum(given), len(given), len(asked)
 
 
 def mark(exercise: Exercise, truths: Mapping[str, ItemTruth], answers: Sequence[Answer]) -> Marks:
@@ -188,7 +201,8 @@ def _marked(item: Item, truth: ItemTruth, answer: Answer) -> Marked:
         held = low <= truth.length_mm <= high
         outside = max(low - truth.length_mm, truth.length_mm - high, 0.0)
         score = high - low + 2.0 / MISS * outside
-    return Marked(item, answer, truth, error, parts, kinds, certain, held, score)
+    second = mark_second(item, truth, answer, truth.length_mm + SHORT_MM)
+    return Marked(item, answer, truth, error, parts, kinds, certain, held, score, second)
 
 
 def _length(path_px: Float64, mm: Float64) -> float:

@@ -10,56 +10,50 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError, LearnError
 from wlmeasure.image.reading import read
 from wlmeasure.learn.answers import answers_text
 from wlmeasure.learn.exercise import (
     ANSWER_FILE,
-    SHORT_MM,
     Exercise,
     Given,
     Item,
     ItemTruth,
-    Space,
     TakenReading,
     save_exercise,
 )
+from wlmeasure.learn.phantom_items import phantom_item, shifted_item
 from wlmeasure.phantom.anatomy import LEVELS
-from wlmeasure.phantom.make import Phantom, make_phantom
-from wlmeasure.phantom.truth import CanalTruth
 
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
 MOST_FILMS = 200
-SPACING_SHARE, READING_SHARE, OWN_FILE_SHARE = 0.3, 0.4, 0.6
-"""Films without a file, whose magnification is told instead; films with a reading; files in the canal asked for. Ours."""
-READING_STD_MM = 0.2
-"""How far a reading is off, one standard deviation; near the spread published for good devices (from memory)."""
 KEY_COLUMNS = ("film", "canal", "where", "reference_point", "length_mm", "mm_per_px_row", "mm_per_px_col")
-TEETH = {
-    ("incisor", True): "11", ("incisor", False): "41", ("premolar", True): "14", ("premolar", False): "44",
-    ("molar", True): "16", ("molar", False): "46",
-}  # fmt: skip
-"""What a phantom of each kind is called; a film tells no side, so it is always the right one."""
-REFERENCE_WORDS = "the level of the cusps or the incisal edge, straight on from the canal's first part"
 
 
 def exercise_from_phantoms(
-    folder: str | Path, count: int, seed: int, level: str, *, made_at: str, password: str | None = None
+    folder: str | Path,
+    count: int,
+    seed: int,
+    level: str,
+    *,
+    views: int = 1,
+    made_at: str,
+    password: str | None = None,
 ) -> Iterator[Path]:
     """Write an exercise of `count` phantoms into a new or empty folder; yields each film's path, one a second.
 
     Film k depends on `seed` and k alone, and is none of the films that the same seed gives as a dataset. The truth is sealed
-    after the last film.
+    after the last film. With 2 `views` every item has a second film of the same tooth, the tube shifted; many then ask which
+    of two canals lies buccal.
 
     Raises
     ------
     LearnError
-        A count that is not 1 to 200, a folder that holds something, a password without its extra.
+        A count that is not 1 to 200, views that are not 1 or 2, a folder that holds something, a password without its
+        extra.
     PhantomError
         An unknown level.
     """
@@ -69,87 +63,24 @@ def exercise_from_phantoms(
         raise LearnError(f"seed must be a whole number >= 0: {seed!r}")
     if level not in LEVELS:
         raise LearnError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    if isinstance(views, bool) or views not in (1, 2):
+        raise LearnError(f"views must be 1 or 2: {views!r}")
     folder = _empty(folder)
     items, truths = [], []
     for k in range(count):
-        rng = np.random.default_rng([seed, k, int.from_bytes(b"learn", "big")])
-        item, truth, data = _phantom_item(rng, f"film_{k + 1:02d}.png", level)
-        (folder / item.film).write_bytes(data)
+        name = f"film_{k + 1:02d}"
+        if views == 1:
+            rng = np.random.default_rng([seed, k, int.from_bytes(b"learn", "big")])
+            item, truth, films = phantom_item(rng, f"{name}.png", level)
+        else:
+            rng = np.random.default_rng([seed, k, int.from_bytes(b"shifted", "big")])
+            item, truth, films = shifted_item(rng, (f"{name}_a.png", f"{name}_b.png"), level)
+        for film, data in films.items():
+            (folder / film).write_bytes(data)
+            yield folder / film
         items.append(item)
         truths.append(truth)
-        yield folder / item.film
     _finish(folder, items, truths, made_at, password)
-
-
-def _phantom_item(rng: np.random.Generator, name: str, level: str) -> tuple[Item, ItemTruth, bytes]:
-    roots = int(rng.choice([1, 2, 3], p=[0.4, 0.4, 0.2]))
-    asked = int(rng.integers(roots))
-    with_file = bool(rng.random() >= SPACING_SHARE)
-    own, other = bool(rng.random() < OWN_FILE_SHARE), int(rng.integers(roots))
-    reads, mark, off = bool(rng.random() < READING_SHARE), str(rng.choice(["foramen", "constriction"])), rng.normal()
-    phantom = make_phantom(
-        int(rng.integers(2**31)), level, roots=roots, canals=roots, file=with_file, cap=False,
-        file_canal=asked if own or not with_file else other,
-    )  # fmt: skip
-    encoded, png = cv2.imencode(".png", phantom.image)
-    if not encoded:
-        raise LearnError("film must be one that PNG can hold: the encoder refused it")
-    data = png.tobytes()
-    canal = phantom.truth.canals[asked]
-    row_mm, col_mm = phantom.mm_per_px
-    file = phantom.truth.file
-    given = Given(
-        mm_per_px_row=row_mm,
-        mm_per_px_col=col_mm,
-        known_file_mm=None if file is None else round(file.stop_to_tip_mm, 1),
-        magnification=round(float(np.mean(canal.magnification)), 3) if file is None else None,
-    )
-    at_mark = canal.total_mm - (SHORT_MM if mark == "constriction" else 0.0)
-    reading = TakenReading(length_mm=round(at_mark + READING_STD_MM * off, 1), mark=mark) if reads else None
-    rows, cols = phantom.image.shape
-    item = Item(
-        film=name, sha256=hashlib.sha256(data).hexdigest(), rows=rows, cols=cols, canal=canal.name,
-        tooth=TEETH[phantom.truth.facts["tooth"]["kind"], phantom.truth.facts["geometry"]["upper"]],
-        where=_where(phantom, asked), reference_point=REFERENCE_WORDS, scale=given, reading=reading,
-    )  # fmt: skip
-    return item, _truth(name, phantom, canal), data
-
-
-def _where(phantom: Phantom, asked: int) -> str:
-    """Which canal, by the order of the foramina from the left edge of the film."""
-    canals = phantom.truth.canals
-    if len(canals) == 1:
-        return "the only canal of the tooth in the middle"
-    ordered = sorted(range(len(canals)), key=lambda k: float(canals[k].path_px[-1, 1]))
-    file = phantom.truth.file
-    holds = "" if file is None else ", which holds the file" if file.canal == canals[asked].name else ", without a file"
-    return f"root end {ordered.index(asked) + 1} of {len(canals)} from the left, tooth in the middle{holds}"
-
-
-def _rows(points: NDArray[np.float64], digits: int) -> Any:
-    """Points as plain rows of numbers; the members check what they are."""
-    return np.round(points, digits).tolist()
-
-
-def _truth(name: str, phantom: Phantom, canal: CanalTruth) -> ItemTruth:
-    file, projection = phantom.truth.file, phantom.projection
-    # Every fourth point, 0.2 mm apart: the polyline is short by 2e-4 of itself in the sharpest bend.
-    keep = np.unique(np.r_[0 : len(canal.points_mm) : 4, len(canal.points_mm) - 1])
-    points = np.vstack([canal.reference_mm, canal.points_mm[keep]])
-    return ItemTruth(
-        film=name,
-        length_mm=round(canal.total_mm - SHORT_MM, 4),
-        path_px=_rows(projection.pixels(points), 3),
-        orifice=1,
-        apex_px=tuple(canal.apex_px.tolist()),
-        file_px=None if file is None else _rows(file.path_px[:: max(1, len(file.path_px) // 100)], 3),
-        space=Space(
-            points_mm=_rows(points, 4),
-            magnification=_rows(projection.magnification(points), 5),
-            down=tuple(projection.down.tolist()),
-            right=tuple(projection.right.tolist()),
-        ),
-    )
 
 
 def exercise_from_films(
@@ -261,5 +192,6 @@ def _empty(folder: str | Path) -> Path:
 def _finish(folder: Path, items: list[Item], truths: list[ItemTruth], made_at: str, password: str | None) -> None:
     digest = hashlib.sha256("".join(item.sha256 for item in items).encode()).hexdigest()[:32]
     exercise = Exercise(id=digest, made_at=made_at, items=tuple(items))
-    (folder / ANSWER_FILE).write_text(answers_text({}, [item.film for item in items]), encoding="utf-8")
+    table = answers_text({}, [item.film for item in items], shifted=exercise.shifted)
+    (folder / ANSWER_FILE).write_text(table, encoding="utf-8")
     save_exercise(folder, exercise, tuple(truths), password)

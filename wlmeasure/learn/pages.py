@@ -7,8 +7,9 @@ from pathlib import Path
 
 from wlmeasure.errors import ImageError, LearnError
 from wlmeasure.image.reading import read
-from wlmeasure.learn.exercise import ASKED, Exercise, Item
+from wlmeasure.learn.exercise import ASKED, ASKED_SECOND, Exercise, Item, SecondFilm
 from wlmeasure.learn.mark import KINDS, Calibration, Marked, Marks
+from wlmeasure.learn.parallax import shortening_words, side_words
 from wlmeasure.learn.progress import Step
 from wlmeasure.learn.space import lifted_mm, true_mm
 from wlmeasure.share.cautions import CAUTIONS
@@ -18,11 +19,17 @@ from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, H
 from wlmeasure.share.plot import GRID, INK, STRONG, Axes, mark, ticks
 from wlmeasure.share.sides import SpaceLine, sides_drawing
 
-__all__ = ["error_words", "given_words", "marks_page", "sheet_page"]
+__all__ = ["error_words", "given_words", "marks_page", "second_words", "sheet_page"]
 
-TRUTH_COLOUR, OWN_COLOUR = "#009e73", "#e69f00"  # Okabe & Ito 2008: told apart by colour-blind eyes
+TRUTH_COLOUR, OWN_COLOUR, OTHER_COLOUR = (
+    "#009e73",
+    "#e69f00",
+    "#56b4e9",
+)  # Okabe & Ito 2008: told apart by colour-blind eyes
 LONGEST_PX = 900  # of a film's picture: a page of 20 films stays below 5 MB
-FILM_HEIGHT = 420.0
+FILM_HEIGHT, PAIR_HEIGHT = 420.0, 330.0
+PLACES = {"left": "to the left", "right": "to the right", "up": "above", "down": "below"}
+SIDE_QUESTION = "The file lies, of the other canal:  [ ] buccal   [ ] lingual   [ ] cannot tell"
 
 
 def given_words(item: Item) -> str:
@@ -36,6 +43,22 @@ def given_words(item: Item) -> str:
         words += f"No file; the tooth is magnified {scale.magnification:.3f} times."
     if item.reading is not None:
         words += f" Electronic reading {item.reading.length_mm:.1f} mm at the {item.reading.mark} mark."
+    return words
+
+
+def second_words(item: Item) -> str:
+    """What is told of a second film; empty where there is none."""
+    film = item.second_film
+    if film is None:
+        return ""
+    went = (
+        f"about {film.shift_deg:g}° to {film.tube}" if film.tube else f"about {film.shift_deg:g}°, the side is not told"
+    )
+    words = f"Second film: tube shifted {went}; mesial lies {PLACES[film.mesial_to]} on both films. "
+    if film.scale.magnification is not None:
+        words += f"There the tooth is magnified {film.scale.magnification:.3f} times."
+    else:
+        words += "The same file is in it."
     return words
 
 
@@ -56,6 +79,11 @@ def sheet_page(exercise: Exercise, folder: Path) -> Page:
             small=True,
         ),
     ]
+    if exercise.shifted:
+        blocks.insert(1, Text(ASKED_SECOND))
+        blocks.insert(
+            3, Text("The difference goes into difference_mm, buccal, lingual or cannot tell into side.", small=True)
+        )
     for number, item in enumerate(exercise.items, 1):
         facts = (
             Heading(3, f"{number}. {item.film}"),
@@ -64,13 +92,28 @@ def sheet_page(exercise: Exercise, folder: Path) -> Page:
             Text(given_words(item)),
             Text("Length ________ mm     from ________ to ________ mm"),
         )
-        film = _film_drawing(item, _picture(item, folder), [], f"Film {item.film}")
-        blocks.append(Columns((Figure(film, ""),), facts, left_share=0.5))
+        second = item.second_film
+        if second is None:
+            film = _film_drawing(item, _picture(item, folder), [], f"Film {item.film}")
+            blocks.append(Columns((Figure(film, ""),), facts, left_share=0.5))
+            continue
+        asked = (
+            Text(second_words(item)),
+            Text("On the second film ________ mm longer (negative: shorter)"),
+            *((Text(SIDE_QUESTION),) if second.asks_side else ()),
+        )
+        pair = [
+            Figure(_film_drawing(one, _picture(one, folder), [], f"Film {one.film}", PAIR_HEIGHT), words)
+            for one, words in ((item, "First film"), (second, f"Second film, {second.film}"))
+        ]
+        blocks.append(Columns((Columns((pair[0],), (pair[1],), left_share=0.5),), (*facts, *asked), left_share=0.62))
     films = "1 film" if len(exercise.items) == 1 else f"{len(exercise.items)} films"
+    if exercise.shifted:
+        films = "1 tooth" if len(exercise.items) == 1 else f"{len(exercise.items)} teeth"
     return Page("How long is this canal?", f"Exercise of {films}, {exercise.made_at[:10]}", tuple(blocks))
 
 
-def _picture(item: Item, folder: Path) -> Picture:
+def _picture(item: Item | SecondFilm, folder: Path) -> Picture:
     try:
         graph = read(folder / item.film)
     except ImageError as error:
@@ -80,9 +123,11 @@ def _picture(item: Item, folder: Path) -> Picture:
     return displayed_picture(graph.displayed(), LONGEST_PX)
 
 
-def _film_drawing(item: Item, picture: Picture, shapes: list[Shape], label: str) -> Drawing:
+def _film_drawing(
+    item: Item | SecondFilm, picture: Picture, shapes: list[Shape], label: str, tall: float = FILM_HEIGHT
+) -> Drawing:
     ratio = item.scale.mm_per_px_col / item.scale.mm_per_px_row
-    height = FILM_HEIGHT if item.rows >= item.cols * ratio else 0.6 * FILM_HEIGHT
+    height = tall if item.rows >= item.cols * ratio else 0.6 * tall
     width = height * item.cols * ratio / item.rows
     box = (-0.5, -0.5, float(item.cols), float(item.rows))
     return Drawing(box, width, height, (picture, *shapes), label, is_film=True)
@@ -112,6 +157,10 @@ def marks_page(marks: Marks, folder: Path, *, steps: Sequence[Step] = (), made_a
     if marks.calibration is not None:
         held = marks.calibration
         cards.append(Card(INK, "your intervals hold the truth", f"{held.held} of {held.stated}", lines=(held.verdict,)))
+    if marks.sides is not None:
+        right, given, asked = marks.sides
+        left = f"{asked - given} not answered" if asked > given else "all answered"
+        cards.append(Card(INK, "buccal or lingual", f"{right} of {given} right", lines=(left,)))
     blocks.append(Cards(tuple(cards)))
     if marks.unanswered:
         blocks.append(Remarks((f"not answered: {', '.join(item.film for item in marks.unanswered)}",)))
@@ -174,9 +223,17 @@ def _film_blocks(marked: Marked, folder: Path) -> list[Block]:
                 numbers=(1,),
             )
         )
+    if marked.second is not None:
+        facts.append(Text(shortening_words(marked.second)))
+        if side := side_words(item, truth, marked.second):
+            facts.append(Text(side))
+        facts.append(Text(second_words(item), small=True))
     shapes: list[Shape] = []
     lines: list[SpaceLine] = []
     width = 2.2
+    known = truth.second
+    if known is not None and known.other_first_px is not None:
+        shapes.append(_other_shape(known.other_first_px))
     if truth.path_px is not None:
         shapes += _path_shapes(truth.path_px, TRUTH_COLOUR, width, item)
     if (in_space := true_mm(truth)) is not None:
@@ -185,20 +242,40 @@ def _film_blocks(marked: Marked, folder: Path) -> list[Block]:
         shapes += _path_shapes(own, OWN_COLOUR, width, item)
         if truth.space is not None:
             lines.append(SpaceLine(lifted_mm(item, truth, own), OWN_COLOUR))
-    keys = (Key(TRUTH_COLOUR, "truth"), *((Key(OWN_COLOUR, "yours"),) if own is not None else ()))
-    film = Figure(_film_drawing(item, _picture(item, folder), shapes, f"{item.film} with both paths"), "", keys)
+    keys = [Key(TRUTH_COLOUR, "truth")]
+    if own is not None:
+        keys.append(Key(OWN_COLOUR, "yours"))
+    if known is not None and known.other_px is not None:
+        keys.append(Key(OTHER_COLOUR, "other canal"))
+    second = item.second_film
+    tall = FILM_HEIGHT if second is None else PAIR_HEIGHT
+    film = Figure(
+        _film_drawing(item, _picture(item, folder), shapes, f"{item.film} with both paths", tall), "", tuple(keys)
+    )
     if lines:
         caption = "The canal in space from three sides; your path has the depth of the nearest true point."
         facts.append(Figure(sides_drawing(lines, f"{item.film} in space"), caption))
-    return [Columns((film,), tuple(facts), left_share=0.42)]
+    if second is None or known is None:
+        return [Columns((film,), tuple(facts), left_share=0.42)]
+    on_second = [] if known.other_px is None else [_other_shape(known.other_px)]
+    on_second += _path_shapes(known.path_px, TRUTH_COLOUR, width, second)
+    drawing = _film_drawing(second, _picture(second, folder), on_second, f"{second.film} with the true path", tall)
+    caption = f"Second film, {second.film}"
+    return [Columns((Columns((film,), (Figure(drawing, caption),), left_share=0.5),), tuple(facts), left_share=0.62)]
 
 
-def _path_shapes(path: Sequence[tuple[float, float]], colour: str, width: float, item: Item) -> list[Shape]:
+def _path_shapes(
+    path: Sequence[tuple[float, float]], colour: str, width: float, item: Item | SecondFilm
+) -> list[Shape]:
     xy = tuple((col, row) for row, col in path)
     radius = item.rows / 140.0
     ratio = item.scale.mm_per_px_col / item.scale.mm_per_px_row
     rims = [Ellipse(*end, radius / ratio, radius, stroke=colour, width=width) for end in (xy[0], xy[-1])]
     return [Line(xy, "#000", width + 1.6, opacity=0.55), Line(xy, colour, width), *rims]
+
+
+def _other_shape(path: Sequence[tuple[float, float]]) -> Shape:
+    return Line(tuple((col, row) for row, col in path), OTHER_COLOUR, 1.6, (5.0, 3.0))
 
 
 def _errors_drawing(marked: Sequence[Marked], width: float = 760.0, height: float = 260.0) -> Drawing:

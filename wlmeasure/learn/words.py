@@ -6,6 +6,7 @@ from typing import Any
 
 from wlmeasure.learn.mark import Marked, Marks
 from wlmeasure.learn.pages import error_words
+from wlmeasure.learn.parallax import shortening_words, side_words
 
 __all__ = ["marks_json", "marks_text"]
 
@@ -15,6 +16,11 @@ def marks_text(marks: Marks) -> str:
     n = len(marks.marked)
     lines = [f"  {one.item.film}: {one.answer.length_mm:.2f} mm, truth {one.truth.length_mm:.2f} mm; {error_words(one)}"
              for one in marks.marked]  # fmt: skip
+    for one in marks.marked:
+        if one.second is not None:
+            lines.append(f"  {one.item.film}: {shortening_words(one.second)}")
+            if side := side_words(one.item, one.truth, one.second):
+                lines.append(f"  {one.item.film}: {side}")
     lines += [f"  {item.film}: not answered" for item in marks.unanswered]
     lines.append(
         f"Mean error {marks.mean_mm:+.2f} mm, mean size {marks.mean_size_mm:.2f} mm; within 0.5 mm {marks.within_half} of {n}, "
@@ -26,13 +32,16 @@ def marks_text(marks: Marks) -> str:
             f"Intervals: {held.held} of {held.stated} hold the truth ({100 * low:.0f} to {100 * high:.0f} %; 95 % asked for), "
             f"{held.verdict}; mean half-width {held.mean_half_width_mm:.2f} mm"
         )
+    if marks.sides is not None:
+        right, given, asked = marks.sides
+        lines.append(f"Buccal or lingual: {right} of {given} right, {asked - given} not answered")
     return "\n".join(lines) + "\n"
 
 
 def marks_json(marks: Marks) -> dict[str, Any]:
     """The same as plain values, mm."""
     held = marks.calibration
-    return {
+    plain: dict[str, Any] = {
         "schema": "wlmeasure-marks/1",
         "exercise": marks.exercise.id,
         "mean_mm": marks.mean_mm,
@@ -47,10 +56,24 @@ def marks_json(marks: Marks) -> dict[str, Any]:
         },
         "answers": [_answer(one) for one in marks.marked],
     }  # fmt: skip
+    if marks.sides is not None:
+        plain["sides"] = dict(zip(("right", "answered", "asked"), marks.sides, strict=True))
+    return plain
 
 
 def _answer(one: Marked) -> dict[str, Any]:
-    return {
+    second = one.second
+    more = {} if second is None else {
+        "second_film": {
+            "difference_mm": second.difference_mm,
+            "error_mm": second.error_mm,
+            "shortening_mm": list(second.shortening_mm),
+            "side": second.side,
+            "answered": second.answered,
+            "right": second.right,
+        }
+    }  # fmt: skip
+    return more | {
         "film": one.item.film,
         "length_mm": one.answer.length_mm,
         "interval_mm": one.answer.interval_mm and list(one.answer.interval_mm),

@@ -391,10 +391,11 @@ class WorkingLengthDock(QWidget):
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
-        named = [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
+        named = [self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
         concealed: dict[Concealed, list[QWidget]] = {
             "openers": [self._openers, self._archive, self.recover],
             "names": named,
+            "films": [self.film_choice],
             "entries": [self._by_place[name] for name in ("readings", "length", "entry", "record")],
             "scale": [self._by_place["scale"]],
             "measures": [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile],

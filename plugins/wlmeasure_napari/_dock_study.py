@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from qtpy.QtWidgets import QLabel, QProgressBar, QWidget
+from qtpy.QtWidgets import QComboBox, QLabel, QProgressBar, QWidget
 
+from wlmeasure.learn.exercise import SIDES
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note
 from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._study import Concealed, Walk, WorstWalk
@@ -14,6 +15,7 @@ from wlmeasure_napari._study import Concealed, Walk, WorstWalk
 __all__ = ["ExercisePart", "StudyPart"]
 
 Do = Callable[[str, Callable[[], None]], None]
+CHOOSE_SIDE = "the file lies …"
 
 
 class StudyPart(Part):
@@ -92,6 +94,15 @@ class ExercisePart(StudyPart):
         ]
         for field in self.numbers:
             self.add(field)
+        self.difference = Field(
+            "Longer on the second film", None, "How much longer the canal is there, mm; negative: shorter", hint="mm"
+        )
+        self.side = QComboBox()
+        self.side.addItems([CHOOSE_SIDE, *SIDES])
+        self.side.setAccessibleName("Side on which the file lies")
+        self.side.setToolTip("Where the file lies against the other canal of its root")
+        self.add(self.difference)
+        self.add(self.side)
         self.commit_button = button("Commit", self.press_commit, "This is your answer; it cannot be changed afterwards")
         self.add(self.commit_button)
         self.committed_line = self.add(note())
@@ -99,19 +110,24 @@ class ExercisePart(StudyPart):
 
     def press_commit(self) -> None:
         """Give the answer."""
-        typed = [field.text for field in self.numbers]
-        self._do("study", lambda: self.walk.commit_typed(*typed))
+        length, low, high, difference = (field.text for field in (*self.numbers, self.difference))
+        side = self.side.currentText() if self.side.currentIndex() > 0 else ""
+        self._do("study", lambda: self.walk.commit_typed(length, low, high, difference, side))
 
     def refresh(self) -> None:
         """As any walk; the fields are emptied for a film that has just come, and closed once it is answered."""
         walk = self.walk
         if walk.position != self._shown:
             self._shown = walk.position
-            for field in self.numbers:
+            for field in (*self.numbers, self.difference):
                 field.edit.clear()
+            self.side.setCurrentIndex(0)
         asked = walk.position is not None and walk.committed is None
         for widget in (*self.numbers, self.commit_button):
             widget.setVisible(asked)
+        second = walk.second
+        self.difference.setVisible(asked and second is not None)
+        self.side.setVisible(asked and second is not None and second.asks_side)
         line: Any = self.committed_line
         line.setText(walk.committed_words)
         line.setVisible(bool(walk.committed_words))

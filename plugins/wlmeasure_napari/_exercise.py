@@ -8,19 +8,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from attrs import evolve
 from filelock import BaseFileLock, FileLock, Timeout
 
 from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import Answer, commit_answer, committed_answers
-from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, Item, load_exercise
-from wlmeasure.learn.pages import given_words
-from wlmeasure.record.case import Canal, Case, Film, save_case
+from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, ASKED_SECOND, SIDES, Item, SecondFilm, load_exercise
+from wlmeasure.learn.pages import given_words, second_words
+from wlmeasure.record.case import Angulation, Canal, Case, Film, save_case
 from wlmeasure_napari._session import Session
 from wlmeasure_napari._study import Concealed
 
 __all__ = ["ExerciseWalk"]
 
 WORKING = "working"
+FIRST, SECOND = "first film", "second film"
 ANY_TOOTH = "11"
 """A case names a tooth; an exercise that names none does not show it either."""
 DONE = "All films are answered. Have them marked with: wlmeasure learn mark"
@@ -64,6 +66,11 @@ class ExerciseWalk:
         assert self.position is not None
         return self.exercise.items[self.position - 1]
 
+    @property
+    def second(self) -> SecondFilm | None:
+        """The second film of the tooth in hand."""
+        return None if self.position is None else self.item.second_film
+
     def begin(self) -> None:
         """Go to the first film that is not answered yet, as it was left."""
         done = {answer.film for answer in committed_answers(self.folder / ANSWER_FILE)}
@@ -79,13 +86,13 @@ class ExerciseWalk:
         self.session.known_length_std_mm = None
         self.session.open_case(path)
 
-    def commit_typed(self, length: str, low: str, high: str) -> None:
-        """Commit what was typed.
+    def commit_typed(self, length: str, low: str, high: str, difference: str = "", side: str = "") -> None:
+        """Commit what was typed; `difference` and `side` are of a second film.
 
         Raises
         ------
         LearnError
-            A field that is no number, an interval that does not hold the length.
+            A field that is no number, an interval that does not hold the length, a side that is asked for and not given.
         """
         numbers = [_number(name, text) for name, text in (("length", length), ("from", low), ("to", high))]
         if numbers[0] is None:
@@ -93,9 +100,17 @@ class ExerciseWalk:
         if (numbers[1] is None) != (numbers[2] is None):
             raise LearnError("from and to must both be given or both be left empty")
         interval = None if numbers[1] is None or numbers[2] is None else (numbers[1], numbers[2])
-        self.commit(numbers[0], interval)
+        if self.second is not None and self.second.asks_side and not side:
+            raise LearnError(f"side must be chosen before the answer stands: {', '.join(SIDES)}")
+        self.commit(numbers[0], interval, _number("difference", difference), side or None)
 
-    def commit(self, length_mm: float, interval_mm: tuple[float, float] | None) -> None:
+    def commit(
+        self,
+        length_mm: float,
+        interval_mm: tuple[float, float] | None,
+        difference_mm: float | None = None,
+        side: str | None = None,
+    ) -> None:
         """Write the estimate, with the path where one is traced, into the table of answers; it stands.
 
         Raises
@@ -105,14 +120,17 @@ class ExerciseWalk:
         """
         if self.position is None:
             return
-        answer = Answer(self.item.film, length_mm, interval_mm, self._path_px())
-        commit_answer(self.folder / ANSWER_FILE, answer, [item.film for item in self.exercise.items])
+        answer = Answer(self.item.film, length_mm, interval_mm, self._path_px(), difference_mm, side)
+        films = [item.film for item in self.exercise.items]
+        commit_answer(self.folder / ANSWER_FILE, answer, films, shifted=self.exercise.shifted)
         self.committed = answer
         self.session.changed.emit()
 
     def _path_px(self) -> list[tuple[float, float]] | None:
-        """From the coronal reference point along the accepted path, where the student traced one."""
-        trace = self.session.trace
+        """From the coronal reference point along the accepted path, where the student traced one on the first film."""
+        case, canal = self.session.case, self.session.canal
+        traces = () if case is None or canal is None else canal.traces
+        trace = next((one for one in traces if case is not None and one.film == case.films[0].id), None)
         if trace is None or trace.path_px is None:
             return None
         return ([] if trace.reference_px is None else [trace.reference_px]) + list(trace.path_px)
@@ -140,6 +158,8 @@ class ExerciseWalk:
     @property
     def conceals(self) -> frozenset[Concealed]:
         hidden: set[Concealed] = {"openers", "names", "entries"}
+        if self.second is None:
+            hidden.add("films")
         if self.committed is None:
             hidden.add("measures")
         return frozenset(hidden)
@@ -154,7 +174,8 @@ class ExerciseWalk:
     def rules(self) -> str:
         if self.position is None:
             return ""
-        return f"{ASKED}\n\nCanal: {self.item.where}. From: {self.item.reference_point}.\n\n{given_words(self.item)}"
+        told = f"{ASKED}\n\nCanal: {self.item.where}. From: {self.item.reference_point}.\n\n{given_words(self.item)}"
+        return told if self.second is None else f"{told}\n\n{ASKED_SECOND}\n\n{second_words(self.item)}"
 
     @property
     def committed_words(self) -> str:
@@ -164,6 +185,10 @@ class ExerciseWalk:
         text = f"Your answer: {self.committed.length_mm:g} mm"
         if self.committed.interval_mm is not None:
             text += f", {self.committed.interval_mm[0]:g} to {self.committed.interval_mm[1]:g} mm"
+        if self.committed.difference_mm is not None:
+            text += f"; {self.committed.difference_mm:+g} mm on the second film"
+        if self.committed.side is not None:
+            text += f"; {self.committed.side}"
         return f"{text}. What the program measures on your marks is shown below; the marking tells what is true."
 
     def next_step(self) -> tuple[str, str]:
@@ -189,8 +214,19 @@ def _template(item: Item, path: Path) -> Case:
         id="f1", path=f"../{item.film}", sha256=item.sha256, rows=item.rows, cols=item.cols,
         col_over_row=item.scale.mm_per_px_col / item.scale.mm_per_px_row,
     )  # fmt: skip
+    films = [film]
+    if (second := item.second_film) is not None:
+        films[0] = evolve(film, id=FIRST)
+        films.append(
+            Film(
+                id=SECOND if second.tube is None else f"{SECOND}, tube to {second.tube}",
+                path=f"../{second.film}", sha256=second.sha256, rows=second.rows, cols=second.cols,
+                col_over_row=second.scale.mm_per_px_col / second.scale.mm_per_px_row,
+                angulation=Angulation(tube_shift=second.tube),
+            )
+        )  # fmt: skip
     canal = Canal(name=item.canal, reference_point=item.reference_point, traces=())
-    return Case(tooth=item.tooth or ANY_TOOTH, films=(film,), canals=(canal,), folder=path.parent)
+    return Case(tooth=item.tooth or ANY_TOOTH, films=tuple(films), canals=(canal,), folder=path.parent)
 
 
 def _number(name: str, text: str) -> float | None:

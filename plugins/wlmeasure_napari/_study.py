@@ -22,8 +22,9 @@ from wlmeasure_napari._session import Session
 
 __all__ = ["Concealed", "ObserverWalk", "Walk", "WorstWalk"]
 
-Concealed = Literal["openers", "names", "entries", "scale", "measures"]
-"""What a walk keeps out of sight: ways to other films, names, the record, the scale's part, measured values."""
+Concealed = Literal["openers", "names", "films", "entries", "scale", "measures"]
+"""What a walk keeps out of sight: ways to other files, names, the choice of a film, the record, the scale's part, measured
+values."""
 
 
 class Walk(Protocol):
@@ -149,7 +150,7 @@ class ObserverWalk:
 
     @property
     def conceals(self) -> frozenset[Concealed]:
-        hidden: set[Concealed] = {"openers", "names", "entries"}
+        hidden: set[Concealed] = {"openers", "names", "films", "entries"}
         if not self.sets_scale:
             hidden.add("scale")
         if "measures" in self.hidden:

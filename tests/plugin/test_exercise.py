@@ -161,6 +161,100 @@ def test_a_student_at_the_screen(plugin, monkeypatch, folder):
         person.app.processEvents()
 
 
+@pytest.fixture(scope="module")
+def made_shifted(tmp_path_factory) -> Path:
+    """Two teeth with a second film each; a side is asked for on the second tooth, and on the first it is not told."""
+    folder = tmp_path_factory.mktemp("shifted") / "exercise"
+    list(exercise_from_phantoms(folder, 2, 3, "clear", views=2, made_at=AT))
+    return folder
+
+
+@pytest.fixture
+def shifted(made_shifted, tmp_path) -> Path:
+    import shutil
+
+    shutil.copytree(made_shifted, tmp_path / "exercise")
+    return tmp_path / "exercise"
+
+
+def test_both_films_of_a_tooth_are_in_the_case_and_the_side_is_asked(shifted):
+    walk = _walk(shifted)
+    assert walk.second is not None
+    assert walk.second.asks_side
+    assert walk.second.tube is None
+    assert walk.session.film_ids == ["first film", "second film"]
+    assert "films" not in walk.conceals
+    assert "the side is not told" in walk.rules
+    # A path on the second film is not the one that the length is marked by.
+    walk.session.choose_film("second film")
+    path = np.array(open_seal(shifted, walk.exercise, None)[walk.item.film].second.path_px)[1:]
+    walk.session.take("canal")
+    for k in (0, len(path) // 2, len(path) - 1):
+        walk.session.click(tuple(path[k]))
+    walk.session.accept()
+    with pytest.raises(LearnError, match="side must be chosen"):
+        walk.commit_typed("20", "", "", "-0.2")
+    with pytest.raises(LearnError, match="difference must be a number"):
+        walk.commit_typed("20", "", "", "less", "buccal")
+    walk.commit_typed("20", "", "", "-0,2", "cannot tell")
+    assert "-0.2 mm on the second film; cannot tell" in walk.committed_words
+    walk.go_on()
+    assert walk.session.film_ids == ["first film", "second film, tube to mesial"]
+    assert not walk.second.asks_side
+    walk.commit_typed("19", "", "")
+    walk.close()
+    first, second = load_answers(shifted / "answers.csv")
+    assert first == Answer("film_01_a.png", 20.0, None, None, -0.2, "cannot tell")
+    assert second == Answer("film_02_a.png", 19.0)
+    marks = mark(walk.exercise, open_seal(shifted, walk.exercise, None), [first, second])
+    assert marks.sides == (1, 1, 1)
+
+
+@pytest.mark.viewer
+def test_a_student_sees_both_films_and_names_the_side(plugin, monkeypatch, shifted):
+    if sys.platform.startswith("linux") and not os.environ.get("DISPLAY"):
+        pytest.fail("this test needs a display and DISPLAY is not set: run `python3 run.py test`, which starts one")
+    monkeypatch.setenv("NAPARI_ASYNC", "0")
+    from wlmeasure_napari._exercise import ExerciseWalk
+
+    spec = importlib.util.spec_from_file_location("test_dock", Path(__file__).with_name("test_dock.py"))
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    person = script.Person()
+    walk = ExerciseWalk(person.session, shifted)
+    try:
+        person.dock.begin_walk(walk)
+        person.settle()
+        part, choice = person.dock.study, person.dock.film_choice
+        assert choice.isVisible()
+        assert [choice.itemText(k) for k in range(choice.count())] == ["first film", "second film"]
+        one = person.session.radiograph
+        choice.setCurrentIndex(1)
+        choice.textActivated.emit("second film")
+        person.settle()
+        assert person.session.radiograph is not one
+        assert part.side.isVisible()
+        if pictures := os.environ.get("WLMEASURE_PICTURES"):
+            person.viewer.screenshot(canvas_only=False, flash=False)
+            person.window.grab().toImage().save(str(Path(pictures) / "exercise_shifted.png"))
+        part.numbers[0].edit.setText("20.5")
+        part.difference.edit.setText("-0.3")
+        person.press(part.commit_button)
+        assert walk.committed is None  # no side yet
+        part.side.setCurrentText("lingual")
+        person.press(part.commit_button)
+        assert walk.committed == Answer("film_01_a.png", 20.5, None, None, -0.3, "lingual")
+        assert not part.side.isVisible()
+        person.press(part.next_button)
+        assert part.difference.isVisible()
+        assert part.difference.text == ""
+        assert not part.side.isVisible()
+    finally:
+        walk.close()
+        person.viewer.close()
+        person.app.processEvents()
+
+
 @pytest.mark.viewer
 def test_the_replay_shows_both_lines_in_space(plugin, folder):
     import napari

@@ -41,6 +41,7 @@ __all__ = [
     "WlmeasureError",
     "check_finite",
     "check_positive",
+    "one_line",
 ]
 
 
@@ -94,6 +95,11 @@ class ArchiveConflictError(ArchiveError):
 
 class ShareError(WlmeasureError):
     """A case that cannot be handed on in the form asked for."""
+
+
+def one_line(text: object) -> str:
+    """A text as one line that a terminal only shows: no control, format or direction character, runs of spaces as one."""
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

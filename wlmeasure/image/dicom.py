@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import warnings as python_warnings
-import zlib
 from collections.abc import Mapping
-from io import BytesIO
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pydicom
+from pydicom.dataelem import RawDataElement
 from pydicom.uid import UID
 
 from wlmeasure.errors import ImageError, StaleCaseError
-from wlmeasure.image.headers import MAX_PIXELS, check_size
+from wlmeasure.image.codec_messages import codec_messages
+from wlmeasure.image.dicom_file import check_header, parse
+from wlmeasure.image.file_content import file_content
+from wlmeasure.image.headers import check_size
 from wlmeasure.image.radiograph import DisplayRange, Radiograph, StoredValues, printable
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
@@ -32,8 +34,8 @@ RADIOGRAPHS = {
 }
 """SOP classes (PS3.4) that hold an intra-oral radiograph; others are read with a warning."""
 
-MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 64_000_000
-"""Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
+LONGEST_VALUE = 16_384
+"""Longest raw value of an attribute used here, in bytes: a longer one is not converted (our parameter)."""
 
 DEFLATED = "1.2.840.10008.1.2.1.99"
 _KEYWORDS = (
@@ -56,7 +58,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str) -> Radiograph:
     # pydicom warns through the warnings module; what it says of a file travels with the file.
     with python_warnings.catch_warnings(record=True) as said:
         python_warnings.simplefilter("always")
-        dataset = _dataset(data)
+        dataset = parse(data)
         facts = _facts(dataset, notes)
         bits = _check_picture(dataset, facts)
         values = _values(dataset, facts)
@@ -98,16 +100,18 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         It cannot be read.
     """
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise ImageError(f"{printable(path.name)}: file cannot be opened: {error.strerror}; check the name") from error
+        data = file_content(path)
+    except ImageError as error:
+        raise ImageError(f"{printable(path.name)}: {error}") from error
     if hashlib.sha256(data).hexdigest() != sha256:
         raise StaleCaseError(
             f"{printable(path.name)} must be the film that was measured: it has changed since; start again"
         )
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film was read for measuring
-        return _dataset(data)
+        dataset = parse(data)
+        check_header(dataset)
+    return dataset
 
 
 def polarity(facts: Mapping[str, object]) -> tuple[bool, tuple[str, ...]]:
@@ -166,46 +170,14 @@ def _display(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> tuple[Dis
     return display_range(facts)
 
 
-def _dataset(data: bytes) -> pydicom.Dataset:
-    _check_inflated(data)
-    bare = data[128:132] != b"DICM"
-    try:
-        dataset = pydicom.dcmread(BytesIO(data), force=bare)
-        if "TransferSyntaxUID" not in dataset.file_meta:
-            implicit, little = dataset.original_encoding
-            explicit = UID("1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2")
-            dataset.file_meta.TransferSyntaxUID = UID("1.2.840.10008.1.2") if implicit else explicit
-            python_warnings.warn("no file meta information: the transfer syntax was guessed", stacklevel=1)
-    except Exception as error:  # a hostile header can raise nearly anything out of pydicom
-        raise ImageError(f"DICOM file is damaged or truncated: {printable(error)}; export it again") from error
-    return dataset
-
-
-def _check_inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> None:
-    """Refuse a deflated data set that grows beyond `max_bytes`, before pydicom inflates it as a whole."""
-    if DEFLATED.encode() not in data[132:1024]:
-        return
-    if data[132:140] != b"\x02\x00\x00\x00UL\x04\x00":
-        raise ImageError("deflated DICOM must begin with its group length: absent; export it uncompressed")
-    start = 144 + int.from_bytes(data[140:144], "little")
-    inflater, rest, size = zlib.decompressobj(-zlib.MAX_WBITS), data[start:], 0
-    try:
-        while rest and not inflater.eof:
-            size += len(inflater.decompress(rest, 1 << 24))
-            rest = inflater.unconsumed_tail
-            if size > max_bytes:
-                raise ImageError(f"deflated DICOM must hold at most {max_bytes} bytes: more; export it uncompressed")
-    except zlib.error as error:
-        raise ImageError(f"DICOM file is damaged: {printable(error)}; export it again") from error
-    if not inflater.eof:
-        raise ImageError("DICOM file is truncated: the deflated data end early; export it again")
-
-
 def _facts(dataset: pydicom.Dataset, notes: list[str]) -> dict[str, object]:
     """Plain values of the attributes used; one that cannot be read stays as its raw text."""
     facts: dict[str, object] = {}
     for keyword in _KEYWORDS:
         try:
+            raw = dataset.get_item(keyword)
+            if isinstance(raw, RawDataElement) and len(raw.value or b"") > LONGEST_VALUE:
+                raise ValueError("too long")
             value = dataset.get(keyword)
         except Exception:  # pydicom converts on access and raises what the conversion raises
             text = _raw_text(dataset, keyword)
@@ -224,7 +196,7 @@ def _raw_text(dataset: pydicom.Dataset, keyword: str) -> str:
         raw = dataset.get_item(keyword)
     except Exception:  # even this may convert
         return ""
-    return raw.value.decode("latin-1") if raw is not None and isinstance(raw.value, bytes) else ""
+    return raw.value[:LONGEST_VALUE].decode("latin-1") if raw is not None and isinstance(raw.value, bytes) else ""
 
 
 def _check_picture(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> int:
@@ -271,7 +243,8 @@ def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValu
     if not compressed and held < needed:
         raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {held}; export it again")
     try:
-        stored: np.ndarray[Any, Any] = dataset.pixel_array
+        with codec_messages([]):  # what is damaged shows in the picture's shape or as an error
+            stored: np.ndarray[Any, Any] = dataset.pixel_array
     except Exception as error:  # decoders are plug-ins and raise what they like
         if compressed:
             raise ImageError(

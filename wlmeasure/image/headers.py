@@ -20,8 +20,8 @@ from wlmeasure.errors import ImageError
 
 __all__ = ["MAX_PIXELS", "RasterHeader", "check_size", "read_header"]
 
-MAX_PIXELS = 200_000_000
-"""Largest picture decoded, in pixels; a guard against decompression bombs (our parameter)."""
+MAX_PIXELS = 64_000_000
+"""Largest picture decoded, in pixels: a panoramic film scanned at 900 dpi; a guard against bombs (our parameter)."""
 
 NOT_A_SCALE = "shown, never used as a scale"
 _OUT_OF_FILE = (struct.error, IndexError, OverflowError)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any
 
 import cv2
 import numpy as np
 
 from wlmeasure.errors import ImageError
+from wlmeasure.image.codec_messages import codec_messages
 from wlmeasure.image.headers import RasterHeader, read_header
 from wlmeasure.image.radiograph import Radiograph, StoredValues, printable
 
@@ -28,7 +27,6 @@ _TURNS: dict[int, Callable[[np.ndarray[Any, Any]], np.ndarray[Any, Any]]] = {
     7: lambda stored: stored[::-1, ::-1].T,
     8: lambda stored: stored[:, ::-1].T,
 }
-_QUIET = threading.Lock()
 
 
 def oriented(stored: StoredValues, orientation: int) -> StoredValues:
@@ -110,12 +108,8 @@ def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[An
         buffer = np.frombuffer(edited, np.uint8)
     complaints: list[str] = []
     try:
-        if kind == "PNG":
-            # Checksums were verified, so libpng has nothing to say; other threads decode meanwhile.
+        with codec_messages(complaints), _quiet_decoder():
             decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
-        else:
-            with _codec_messages(complaints):
-                decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
     except (cv2.error, MemoryError) as error:
         raise ImageError(f"{kind} file cannot be decoded: {printable(error)}; export it again") from error
     if decoded is None:
@@ -125,28 +119,11 @@ def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[An
 
 
 @contextmanager
-def _codec_messages(lines: list[str]) -> Iterator[None]:
-    """Collect what the codecs write to stderr.
-
-    libjpeg reports a damaged picture only there, and returns grey for the missing part. One thread at a time, because
-    the file descriptor belongs to the process.
-    """
-    import tempfile  # not for PNG, which reports its damage properly; 3 ms
-
-    with _QUIET, tempfile.TemporaryFile() as sink:
-        level = cv2.utils.logging.getLogLevel()
-        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-        kept = None
-        with suppress(OSError):  # a program without a console has no stderr to keep
-            kept = os.dup(2)
-            os.dup2(sink.fileno(), 2)
-        try:
-            yield
-        finally:
-            if kept is not None:
-                os.dup2(kept, 2)
-                os.close(kept)
-            cv2.utils.logging.setLogLevel(level)
-            sink.seek(0)
-            text = sink.read(4096).decode("utf-8", "replace")
-            lines += [line for line in (printable(raw) for raw in text.splitlines()) if line]
+def _quiet_decoder() -> Iterator[None]:
+    """OpenCV's own log is off: it repeats what the codecs say, with its source files."""
+    level = cv2.utils.logging.getLogLevel()
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        yield
+    finally:
+        cv2.utils.logging.setLogLevel(level)

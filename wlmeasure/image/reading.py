@@ -9,12 +9,10 @@ from pathlib import Path
 from attrs import evolve
 
 from wlmeasure.errors import ImageError
+from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, open_regular
 from wlmeasure.image.radiograph import Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
-
-MAX_FILE_BYTES = 2_000_000_000
-"""Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
 
 STRUCTURED_REPORTS = b"1.2.840.10008.5.1.4.1.1.88."
 """Begin of the SOP class UIDs of structured reports (PS3.4 B.5)."""
@@ -46,7 +44,7 @@ def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> 
     given = fspath(path)
     name = printable(Path(given).name or given)
     try:
-        data = _content(Path(given), max_file_bytes)
+        data = file_content(Path(given), max_file_bytes)
         kind = _kind(data)
         sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
@@ -76,32 +74,13 @@ def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> 
 def is_structured_report(path: str | PathLike[str]) -> bool:
     """Whether a file is a DICOM structured report by its file meta information; False for whatever cannot be read."""
     try:
-        with Path(path).open("rb") as file:
+        with open_regular(Path(path)) as file:
             head = file.read(1024)
     except (OSError, ValueError):
         return False
     # Media Storage SOP Class UID (0002,0002), always explicit VR little endian (PS3.10 7.1).
     at = head.find(b"\x02\x00\x02\x00UI", 132)
     return head[128:132] == b"DICM" and at > 0 and head[at + 8 :].startswith(STRUCTURED_REPORTS)
-
-
-def _content(path: Path, max_file_bytes: int) -> bytes:
-    try:
-        if not path.is_file():
-            what = "a directory or device" if path.exists() else "nothing there"
-            raise ImageError(f"path must be an image file: {what}; check the name")
-        size = path.stat().st_size
-        if size > max_file_bytes:
-            raise ImageError(f"file must be at most {max_file_bytes} bytes: {size}; it is not one radiograph")
-        data = path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, ImageError):
-            raise
-        reason = getattr(error, "strerror", None) or printable(error)
-        raise ImageError(f"file cannot be opened: {reason}; check the name and the permissions") from error
-    if not data:
-        raise ImageError("file must hold an image: it has zero bytes; copy or export it again")
-    return data
 
 
 def _kind(data: bytes) -> str:

@@ -19,6 +19,7 @@ from attrs import field, frozen
 from wlmeasure.decide.electronic import Mark
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.image.file_content import open_regular
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -65,7 +66,7 @@ __all__ = [
 
 SCHEMA = "wlmeasure-case/1"
 SUFFIX = ".wl.json"
-LARGEST_FILE = 64 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
+LARGEST_FILE = 16 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
 LENGTH_MM = Number(least=1.0, most=60.0)
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
@@ -348,9 +349,11 @@ class Case:
 
 
 def _distinct(where: str, name: str, values: list[str]) -> None:
+    seen: set[str] = set()
     for k, value in enumerate(values):
-        if value in values[:k]:
+        if value in seen:
             raise CaseError(f"{where}[{k}].{name} must be used once: {value!r} stands twice")
+        seen.add(value)
 
 
 def _refuse_constant(name: str) -> float:
@@ -378,10 +381,11 @@ def load_case(path: str | os.PathLike[str]) -> Case:
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):
             raise CaseError("must be a case file: it is a device, which has no end")
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise CaseError(f"{path.name} must be at most {LARGEST_FILE} bytes: {size}; is it a case file?")
-        text = path.read_bytes().decode("utf-8-sig")
+        with open_regular(path) as file:
+            content = file.read(LARGEST_FILE + 1)  # what the system makes up as it is read has no length to ask for
+        if len(content) > LARGEST_FILE:
+            raise CaseError(f"must be at most {LARGEST_FILE} bytes: more; is it a case file?")
+        text = content.decode("utf-8-sig")
         data = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_pairs_once)
     except OSError as error:
         raise CaseError(f"{path.name} cannot be read: {error.strerror or error}") from None

@@ -1,0 +1,45 @@
+"""Which file number n of a seed is: kind, seed file and damage follow from (seed, n) alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from attrs import frozen
+
+from tests.fuzz import case_mutations, dicom_mutations, raster_mutations
+from tests.fuzz.corpus import Corpus
+
+SHARES = {"dicom": 0.48, "report": 0.12, "png": 0.08, "tiff": 0.1, "jpeg": 0.06, "bmp": 0.04, "case": 0.12}
+RASTERS: dict[str, Callable[[bytes, np.random.Generator], bytes]] = {
+    "png": raster_mutations.png,
+    "tiff": raster_mutations.tiff,
+    "jpeg": raster_mutations.jpeg,
+    "bmp": raster_mutations.bmp,
+}
+
+
+@frozen(eq=False)
+class Made:
+    """One damaged file; `rng` goes on to choose what is done with it."""
+
+    kind: str
+    origin: str
+    content: bytes
+    rng: np.random.Generator
+
+
+def make(corpus: Corpus, seed: int, number: int, kind: str | None = None) -> Made:
+    """File `number` of `seed`, of a kind drawn by `SHARES` unless one is given."""
+    rng = np.random.default_rng([seed, number])
+    drawn = str(rng.choice(list(SHARES), p=list(SHARES.values())))
+    kind = kind or drawn
+    if kind in ("dicom", "report"):
+        seeds = corpus.reports if kind == "report" and corpus.reports else corpus.dicom
+        origin, tree = dicom_mutations.pick(rng, seeds)
+        return Made(kind, origin, dicom_mutations.damaged(tree, rng, report=kind == "report"), rng)
+    if kind == "case":
+        origin, content = dicom_mutations.pick(rng, corpus.cases)
+        return Made(kind, origin, case_mutations.case(content, rng), rng)
+    origin, content = dicom_mutations.pick(rng, corpus.rasters[kind])
+    return Made(kind, origin, RASTERS[kind](content, rng), rng)

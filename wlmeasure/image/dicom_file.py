@@ -1,0 +1,169 @@
+"""The bytes of a DICOM file as a data set, with bounds on what a hostile one may cost; nothing of it is believed yet.
+
+pydicom reads a value when it is asked for, and a few bytes of a file may become a thousand times as much memory: very many
+small elements, items or values, or deflated data. So reads are counted, deflated data are inflated here, and whoever goes
+through a whole header has it checked first.
+"""
+
+from __future__ import annotations
+
+import warnings
+import zlib
+from io import BytesIO
+
+import pydicom
+from pydicom.datadict import dictionary_has_tag, dictionary_VR
+from pydicom.dataelem import RawDataElement
+from pydicom.dataset import Dataset, FileDataset
+from pydicom.uid import UID
+
+from wlmeasure.errors import ImageError
+from wlmeasure.image.headers import MAX_PIXELS
+from wlmeasure.image.radiograph import printable
+
+__all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse"]
+
+MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 64_000_000
+"""Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
+MAX_READS = 400_000
+"""Reads while a file is parsed, two or three an element: a report of ten films has 50 000 (our parameter)."""
+MAX_HEADER_BYTES = 8_000_000
+"""Largest header that is gone through as a whole, in bytes beside the pixels; real ones have 0.1 MB (our parameter)."""
+MAX_ITEMS = 50_000
+"""Most items of sequences in such a header (our parameter)."""
+MAX_VALUES = 20_000
+"""Most values of one element of text, which pydicom makes objects of one by one (our parameter)."""
+DEEPEST = 24
+"""Deepest sequence in such a header; a report of ours has 6, and copying recurses (our parameter)."""
+
+DEFLATED = b"1.2.840.10008.1.2.1.99"
+EXPLICIT_LITTLE = b"1.2.840.10008.1.2.1\0\0\0"
+_SPLIT = frozenset(["AE", "AS", "CS", "DA", "DS", "DT", "IS", "LO", "PN", "SH", "TM", "UC", "UI"])
+"""Value representations whose text holds several values parted by a backslash (PS3.5 6.4)."""
+_PIXELS = (0x7FE00008, 0x7FE00009, 0x7FE00010)
+
+
+class _Counted(BytesIO):
+    """A file in memory that may be read from so many times."""
+
+    left = MAX_READS
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        self.left -= 1
+        if self.left < 0:
+            raise ImageError("DICOM file must have fewer elements: it has hundreds of thousands; it is no radiograph")
+        return super().read(size)
+
+
+def parse(data: bytes) -> FileDataset:
+    """The data set of the bytes of one file; values are converted later, when they are asked for.
+
+    A file without meta information gets the transfer syntax that pydicom guessed, and a warning.
+
+    Raises
+    ------
+    ImageError
+        Damaged, cut short, or larger inside than it may be.
+    """
+    plain = inflated(data)
+    bare = data[128:132] != b"DICM"
+    try:
+        dataset = pydicom.dcmread(_Counted(data if plain is None else plain), force=bare)
+        if plain is not None:
+            dataset.file_meta.TransferSyntaxUID = UID(DEFLATED.decode())
+        if "TransferSyntaxUID" not in dataset.file_meta:
+            implicit, little = dataset.original_encoding
+            explicit = UID("1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2")
+            dataset.file_meta.TransferSyntaxUID = UID("1.2.840.10008.1.2") if implicit else explicit
+            warnings.warn("no file meta information: the transfer syntax was guessed", stacklevel=1)
+    except ImageError:
+        raise
+    except Exception as error:  # a hostile header can raise nearly anything out of pydicom
+        raise ImageError(f"DICOM file is damaged or truncated: {printable(error)}; export it again") from error
+    return dataset
+
+
+def inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> bytes | None:
+    """A deflated file as one in explicit little endian; None where it is not deflated.
+
+    Raises
+    ------
+    ImageError
+        It grows beyond `max_bytes`, or is damaged.
+    """
+    if DEFLATED not in data[132:1024]:
+        return None
+    if data[132:140] != b"\x02\x00\x00\x00UL\x04\x00":
+        raise ImageError("deflated DICOM must begin with its group length: absent; export it uncompressed")
+    start = 144 + int.from_bytes(data[140:144], "little")
+    if data.find(DEFLATED, 132) >= start:
+        return None  # the number stands somewhere in the data set
+    inflater, rest = zlib.decompressobj(-zlib.MAX_WBITS), data[start:]
+    parts, size = [data[:start].replace(DEFLATED, EXPLICIT_LITTLE)], 0
+    try:
+        while rest and not inflater.eof:
+            parts.append(inflater.decompress(rest, 1 << 24))
+            size += len(parts[-1])
+            rest = inflater.unconsumed_tail
+            if size > max_bytes:
+                raise ImageError(f"deflated DICOM must hold at most {max_bytes} bytes: more; export it uncompressed")
+    except zlib.error as error:
+        raise ImageError(f"DICOM file is damaged: {printable(error)}; export it again") from error
+    if not inflater.eof:
+        raise ImageError("DICOM file is truncated: the deflated data end early; export it again")
+    return b"".join(parts)
+
+
+def check_header(dataset: Dataset) -> None:
+    """Go through every element once, before anybody converts or copies them all.
+
+    Raises
+    ------
+    ImageError
+        More bytes, items, values or depth than a header has, or a value that cannot be converted.
+    """
+    size, items = 0, 0
+    waiting = [(dataset, 0)]
+    try:
+        while waiting:
+            at, depth = waiting.pop()
+            if depth > DEEPEST:
+                raise ImageError(f"DICOM sequences must be nested at most {DEEPEST} deep: they are deeper")
+            for tag in list(at.keys()):
+                element = at.get_item(tag)
+                if element is not None and isinstance(element, RawDataElement) and tag not in _PIXELS:
+                    size += len(element.value or b"")
+                    _check_raw(element, size)
+                    inside = (element.value or b"").count(
+                        b"\xfe\xff\x00\xe0" if element.is_little_endian else b"\xff\xfe\xe0\x00"
+                    )
+                    if items + inside > MAX_ITEMS:
+                        raise ImageError(
+                            f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph"
+                        )
+                if tag in _PIXELS:
+                    continue
+                made = at[tag]
+                if made.VR == "SQ" and made.value is not None:
+                    items += len(made.value)
+                    waiting += [(item, depth + 1) for item in made.value]
+                    if items > MAX_ITEMS:
+                        raise ImageError(
+                            f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph"
+                        )
+    except ImageError:
+        raise
+    except Exception as error:  # as above
+        raise ImageError(f"DICOM header is damaged: {printable(error)}; export it again") from error
+
+
+def _check_raw(element: RawDataElement, size: int) -> None:
+    if size > MAX_HEADER_BYTES:
+        raise ImageError(f"DICOM header must have at most {MAX_HEADER_BYTES} bytes: more; it is no radiograph")
+    vr = element.VR
+    if vr in (None, "UN"):  # pydicom looks it up
+        known = not element.tag.is_private and dictionary_has_tag(element.tag)
+        vr = dictionary_VR(element.tag) if known else "UN"
+    if vr in _SPLIT and (element.value or b"").count(b"\\") > MAX_VALUES:
+        name = f"({element.tag.group:04X},{element.tag.element:04X})"
+        raise ImageError(f"{name} must have at most {MAX_VALUES} values: more; export the file again")

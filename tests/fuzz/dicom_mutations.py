@@ -437,7 +437,7 @@ def break_encapsulation(file: File, rng: Rng) -> None:
         put(file.meta, (0x0002, 0x0010), b"UI", pick(rng, SYNTAXES[4:18]))
     parts = element.fragments
     for _ in range(int(rng.integers(1, 3))):
-        kind = int(rng.integers(9))
+        kind = int(rng.integers(11))
         if kind == 0:  # an offset table that lies
             parts[0:1] = [struct.pack("<" + "I" * 3, *(int(v) for v in rng.integers(0, 2**32, 3)))]
         elif kind == 1:
@@ -459,11 +459,29 @@ def break_encapsulation(file: File, rng: Rng) -> None:
                 if torn:
                     torn[int(rng.integers(min(len(torn), 200)))] = int(rng.integers(256))
             parts[k] = bytes(torn)
-        elif kind == 7:
+        elif kind in (7, 8):
+            parts[-1:] = [_other_size(parts[-1], rng)] if parts else []
+        elif kind == 9:
             parts += parts[1:]
         else:
             element.undefined, element.length = False, pick(rng, (*LENGTHS, None))
     return None
+
+
+def _other_size(stream: bytes, rng: Rng) -> bytes:
+    """A JPEG, JPEG-LS or JPEG 2000 stream that says it holds a picture of another size (T.81 B.2.2, T.87, T.800 A.5.1)."""
+    data = bytearray(stream)
+    rows, cols = pick(rng, ((65535, 65535), (8000, 8000), (60_000, 3000), (1, 1), (0, 0), (481, 300), (479, 301)))
+    at = data.find(b"\xff\x51")
+    if 0 <= at < 8 and len(data) > at + 14:
+        struct.pack_into(">II", data, at + 6, cols * int(pick(rng, (1, 1, 60_000))), rows)
+    else:
+        for marker in (b"\xff\xc3", b"\xff\xf7", b"\xff\xc0"):
+            at = data.find(marker)
+            if at >= 0 and len(data) > at + 9:
+                struct.pack_into(">HH", data, at + 5, rows, cols)
+                break
+    return bytes(data)
 
 
 def run_length_bomb(file: File, rng: Rng) -> None:

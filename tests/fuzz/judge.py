@@ -57,6 +57,7 @@ class Judge:
         self.folder = folder
         self.slowest = 0.0
         self.slowest_call = ""
+        self.calls: list[str] = []
         self._noise = Noise()
         for name, content in corpus.films.items():
             path = folder / name
@@ -81,7 +82,7 @@ class Judge:
         Failure
             It did what no file may do.
         """
-        self.slowest = 0.0
+        self.slowest, self.calls = 0.0, []
         path = self.folder / NAMES[made.kind]
         path.write_bytes(made.content)
         out = self.folder / "out"
@@ -92,7 +93,9 @@ class Judge:
                 warnings.simplefilter("always")
                 opened = {"case": self._case, "report": self._report}.get(made.kind, self._film)(path, out, made)
             if leaked:
-                raise Failure(f"a warning leaked: {leaked[0].category.__name__}: {leaked[0].message}")
+                first = leaked[0]
+                at = f"{Path(first.filename).name}:{first.lineno}"
+                raise Failure(f"a warning leaked: {first.category.__name__}: {first.message} ({at}) in {self.calls}")
             shutil.rmtree(out)
             path.unlink()
             if self._tree() != self._standing:
@@ -192,7 +195,7 @@ class Judge:
 
     def _command(self, *words: str) -> int:
         said, told = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.StringIO()
-        name = f"wlmeasure {words[0]}"
+        name = " ".join(("wlmeasure", *(word for word in words if "/" not in word)))
         with self._watched(name), redirect_stdout(said), redirect_stderr(told):
             try:
                 status = main(list(words))
@@ -219,6 +222,7 @@ class Judge:
 
     @contextmanager
     def _watched(self, name: str) -> Iterator[None]:
+        self.calls.append(name)
         wall, processor = time.perf_counter(), time.process_time()
         yield
         spent = min(time.perf_counter() - wall, time.process_time() - processor)

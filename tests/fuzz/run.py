@@ -9,6 +9,8 @@ exception than ours, a traceback, a crash, more than 5 s in one call, more than 
 from __future__ import annotations
 
 import argparse
+import ctypes
+import gc
 import multiprocessing as mp
 import os
 import resource
@@ -17,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 from types import FrameType
@@ -52,6 +55,15 @@ def _forget_peak() -> None:
         return
 
 
+def _trimmer() -> Callable[[], object]:
+    """What gives freed memory back to the system, so that one file's is not counted as the next one's (glibc)."""
+    try:
+        trim = ctypes.CDLL(None).malloc_trim
+    except (OSError, AttributeError):
+        return lambda: None
+    return lambda: trim(0)
+
+
 def worker(pipe: Connection, folder: str, keep: str | None) -> None:
     """Try the files asked for, one message each, until none is asked for."""
     from tests.fuzz.corpus import corpus
@@ -63,6 +75,7 @@ def worker(pipe: Connection, folder: str, keep: str | None) -> None:
     seeds = corpus()
     limit = _status("VmSize") + 4 * MEMORY
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    trim = _trimmer()
     judge = Judge(Path(folder), seeds)
     while (asked := pipe.recv()) is not None:
         seed, number, kind = asked
@@ -70,6 +83,8 @@ def worker(pipe: Connection, folder: str, keep: str | None) -> None:
         if keep is not None:
             (Path(keep) / f"{made.kind}_{seed}_{number}").write_bytes(made.content)
         fault = None
+        gc.collect()
+        trim()
         _forget_peak()
         signal.alarm(ALARM)
         opened = False
@@ -150,7 +165,7 @@ def main() -> int:
     watched = Watched(given.keep)
     files: Counter[tuple[str, str]] = Counter()
     slowest: dict[str, tuple[float, int, str]] = {}
-    peaks: dict[str, int] = {}
+    peaks: dict[str, tuple[int, int]] = {}
     failures = []
     began = time.monotonic()
     for done, number in enumerate(numbers, 1):
@@ -161,7 +176,7 @@ def main() -> int:
             kind, origin, opened, fault, seconds, call, peak = answer
         files[kind, "failed" if fault else "opened" if opened else "refused"] += 1
         slowest[kind] = max(slowest.get(kind, (0.0, 0, "")), (seconds, number, call))
-        peaks[kind] = max(peaks.get(kind, 0), peak)
+        peaks[kind] = max(peaks.get(kind, (0, 0)), (peak, number))
         if fault:
             more = f" --kind {given.kind}" if given.kind else ""
             failures.append(fault)
@@ -174,7 +189,7 @@ def main() -> int:
     for kind in sorted(slowest):
         counts = "".join(f"{files[kind, what]:8}" for what in ("opened", "refused", "failed"))
         seconds, number, call = slowest[kind]
-        last = f"{seconds:5.2f} s {call} (file {number}), {peaks[kind] / 2**20:.0f} MiB"
+        last = f"{seconds:5.2f} s {call} (file {number}), {peaks[kind][0] / 2**20:.0f} MiB (file {peaks[kind][1]})"
         print(f"{kind:<8}{sum(n for (k, _), n in files.items() if k == kind):>7}{counts}  {last}")
     print(f"all      {sum(files.values()):>6} in {time.monotonic() - began:.0f} s")
     return 1 if failures else 0

@@ -1,6 +1,7 @@
 """Single-frame DICOM: stored values, polarity, display window and spacing from files written here and pydicom's own."""
 
 import shutil
+import struct
 import subprocess
 import warnings
 from io import BytesIO
@@ -240,7 +241,8 @@ def test_what_is_not_one_grey_picture_is_refused(load, dataset, message):
 
 
 def test_a_syntax_without_decoder_is_named(load):
-    dataset = film(PixelData=encapsulate([b"\xff\xd8" + b"\0" * 60]))
+    header = b"\xff\xd8\xff\xc3" + struct.pack(">HBHHB3s", 11, 12, ROWS, COLS, 1, b"\1\x11\0")
+    dataset = film(PixelData=encapsulate([header + b"\0" * 60]))
     dataset["PixelData"].is_undefined_length = True
     with pytest.raises(ImageError, match=r"JPEG Lossless.*1\.2\.840\.10008\.1\.2\.4\.70.*DICOM decoder extra"):
         load(written(dataset, JPEGLosslessSV1))
@@ -389,3 +391,64 @@ def test_no_damage_escapes_as_another_error(tmp_path_factory, data):
     except ImageError as error:
         message = str(error)
     assert message.isprintable()
+
+
+def encapsulated(stream, pixels=STORED, syntax=JPEGLosslessSV1, bits=12):
+    dataset = film(pixels, bits, PixelData=encapsulate([stream]))
+    dataset["PixelData"].is_undefined_length = True
+    return written(dataset, syntax)
+
+
+def jpeg_head(rows, cols, bits=12, components=1, marker=b"\xff\xc3"):
+    """The frame header of a JPEG stream by hand (T.81 B.2.2)."""
+    each = b"".join(bytes((k, 0x11, 0)) for k in range(1, components + 1))
+    return b"\xff\xd8" + marker + struct.pack(">HBHHB", 8 + 3 * components, bits, rows, cols, components) + each
+
+
+@pytest.mark.parametrize(
+    ("stream", "message"),
+    [
+        (jpeg_head(ROWS + 1, COLS), "900 x 700 with 1 sample, as Rows and Columns say: 901 x 700 with 1"),
+        (jpeg_head(65535, 65535, marker=b"\xff\xf7"), "65535 x 65535"),
+        (jpeg_head(ROWS, COLS, components=3), "with 3"),
+        (jpeg_head(ROWS, COLS, bits=17), "at most 16 bits: 17"),
+        (b"\xff\xd8\xff\xd9", "no frame header"),
+        (b"\xff\xd8\xff\xc3\0", "its header ends early"),
+        (b"nothing of the kind", "it is none"),
+        (b"\xff\x4f\xff\x51\0\x29\0\0" + struct.pack(">IIIIIIIIH", 700, 901, 0, 0, 700, 901, 0, 0, 1) + b"\x0b\1\1", "901 x 700"),
+        (b"\xff\x4f\xff\x51\0\x29\0\0" + struct.pack(">IIIIIIIIH", 700, 900, 0, 0, 1, 1, 0, 0, 1) + b"\x0b\1\1", "65535 tiles: 630000"),
+    ],
+)  # fmt: skip
+def test_a_stream_of_another_picture_never_reaches_a_decoder(load, monkeypatch, stream, message):
+    """Found by the fuzzer: a decoder ended the program on a JPEG-LS stream larger than Rows and Columns."""
+    monkeypatch.setattr(pydicom.Dataset, "pixel_array", property(lambda _: pytest.fail("decoded")))
+    with pytest.raises(ImageError, match=message):
+        load(encapsulated(stream))
+
+
+def test_a_compressed_picture_that_ends_early_is_refused(load):
+    """GDCM fills up what is missing and says so on stderr alone."""
+    pytest.importorskip("gdcm", reason='the extra "dicom" is not installed')
+    import cv2
+
+    grey = (STORED >> 4).astype(np.uint8)
+    stream = cv2.imencode(".jpg", grey)[1].tobytes()
+    whole = load(encapsulated(stream, grey, "1.2.840.10008.1.2.4.50", 8))
+    assert whole.values.shape == (ROWS, COLS)
+    cut = stream[: len(stream) // 2] + b"\xff\xd9"
+    with pytest.raises(ImageError, match="truncated: the picture ends early"):
+        load(encapsulated(cut, grey, "1.2.840.10008.1.2.4.50", 8))
+
+
+def test_a_bomb_of_values_or_elements_costs_little(load):
+    """A million values of one attribute are not converted; hundreds of thousands of elements are refused."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        dataset = film()
+        dataset.add_new("WindowCenter", "UT", "1\\" * 1_000_000 + "1")
+    radiograph = load(dataset)
+    assert radiograph.display is None
+    assert any(line.startswith("WindowCenter cannot be read") for line in radiograph.warnings)
+    tail = b"".join(struct.pack("<HH2sH", 0x7FE1 + 2 * (k >> 16), k & 0xFFFF, b"LO", 0) for k in range(420_000))
+    with pytest.raises(ImageError, match="must have fewer elements"):
+        load(written(film()) + tail)

@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 import pydicom
 from pydicom.dataelem import RawDataElement
-from pydicom.uid import UID
+from pydicom.encaps import get_frame
+from pydicom.uid import UID, RLELossless
 
 from wlmeasure.errors import ImageError, StaleCaseError
 from wlmeasure.image.codec_messages import codec_messages
+from wlmeasure.image.codestream import check_stream
 from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.headers import check_size
@@ -36,6 +38,9 @@ RADIOGRAPHS = {
 
 LONGEST_VALUE = 16_384
 """Longest raw value of an attribute used here, in bytes: a longer one is not converted (our parameter)."""
+
+MAX_COMPRESSED_PIXELS = 32_000_000
+"""Largest picture decoded from JPEG, JPEG-LS or JPEG 2000: decoders do some 20 megapixels a second (our parameter)."""
 
 DEFLATED = "1.2.840.10008.1.2.1.99"
 _KEYWORDS = (
@@ -61,7 +66,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str) -> Radiograph:
         dataset = parse(data)
         facts = _facts(dataset, notes)
         bits = _check_picture(dataset, facts)
-        values = _values(dataset, facts)
+        values = _values(dataset, facts, notes)
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
     notes += dict.fromkeys(printable(entry.message) for entry in said)
 
@@ -230,7 +235,7 @@ def _check_picture(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> int
     return bits
 
 
-def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValues:
+def _values(dataset: pydicom.Dataset, facts: Mapping[str, object], notes: list[str]) -> StoredValues:
     rows, cols = _whole(facts, "Rows", 0), _whole(facts, "Columns", 0)
     try:
         held = len(dataset.get("PixelData") or b"")
@@ -239,11 +244,16 @@ def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValu
         raise ImageError(f"DICOM Pixel Data cannot be read: {printable(error)}; export it again") from error
     name = printable(syntax.name, 80)
     compressed = not syntax.is_private and syntax.is_transfer_syntax and syntax.is_compressed and syntax != DEFLATED
-    needed = rows * cols * _whole(facts, "BitsAllocated", 0) // 8
+    allocated = _whole(facts, "BitsAllocated", 0)
+    needed = rows * cols * allocated // 8
     if not compressed and held < needed:
         raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {held}; export it again")
+    if compressed and syntax != RLELossless:
+        check_size(rows, cols, max_pixels=MAX_COMPRESSED_PIXELS)
+        _check_stream(dataset, (rows, cols), allocated, name)
+    said: list[str] = []
     try:
-        with codec_messages([]):  # what is damaged shows in the picture's shape or as an error
+        with codec_messages(said):
             stored: np.ndarray[Any, Any] = dataset.pixel_array
     except Exception as error:  # decoders are plug-ins and raise what they like
         if compressed:
@@ -252,11 +262,23 @@ def _values(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> StoredValu
                 'decoder extra (run pip install "wlmeasure[dicom]") or is damaged; export it uncompressed'
             ) from error
         raise ImageError(f"DICOM Pixel Data cannot be decoded ({name}): {printable(error)}; export it again") from error
+    if any("premature" in line.lower() for line in said):
+        raise ImageError(f"DICOM file is truncated: the picture ends early ({name}); copy or export it again")
+    notes += dict.fromkeys(f"decoder of {name}: {line}" for line in said)
     if stored.shape != (rows, cols):
         raise ImageError(f"decoded shape must be {(rows, cols)}: {stored.shape}; export it again")
     if stored.dtype == np.int8:
         stored = stored.astype(np.int16)
     return stored
+
+
+def _check_stream(dataset: pydicom.Dataset, shape: tuple[int, int], allocated: int, syntax: str) -> None:
+    """The stream that a decoder is to be given must hold a picture of the size that the header says."""
+    try:
+        stream = get_frame(dataset.PixelData, 0, number_of_frames=1)
+    except Exception as error:  # of a damaged encapsulation pydicom raises nearly anything
+        raise ImageError(f"DICOM Pixel Data cannot be read ({syntax}): {printable(error)}; export it again") from error
+    check_stream(stream, *shape, allocated)
 
 
 def _first(value: object) -> object:

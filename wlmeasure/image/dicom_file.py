@@ -29,6 +29,8 @@ MAX_READS = 400_000
 """Reads while a file is parsed, two or three an element: a report of ten films has 50 000 (our parameter)."""
 MAX_HEADER_BYTES = 8_000_000
 """Largest header that is gone through as a whole, in bytes beside the pixels; real ones have 0.1 MB (our parameter)."""
+MAX_ELEMENTS = 100_000
+"""Most elements in such a header, those of its items included (our parameter)."""
 MAX_ITEMS = 50_000
 """Most items of sequences in such a header (our parameter)."""
 MAX_VALUES = 20_000
@@ -122,13 +124,16 @@ def check_header(dataset: Dataset) -> None:
     ImageError
         More bytes, items, values or depth than a header has, or a value that cannot be converted.
     """
-    size, items = 0, 0
+    size, items, elements = 0, 0, 0
     waiting = [(dataset, 0)]
     try:
         while waiting:
             at, depth = waiting.pop()
             if depth > DEEPEST:
                 raise ImageError(f"DICOM sequences must be nested at most {DEEPEST} deep: they are deeper")
+            elements += len(at)
+            if elements > MAX_ELEMENTS:
+                raise ImageError(f"DICOM header must have at most {MAX_ELEMENTS} elements: more; it is no radiograph")
             for tag in list(at.keys()):
                 element = at.get_item(tag)
                 if element is not None and isinstance(element, RawDataElement) and tag not in _PIXELS:

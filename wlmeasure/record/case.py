@@ -479,7 +479,7 @@ def case_digest(case: Case) -> str:
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
-    for canal in data["canals"]:
+    for canal in data.get("canals", ()):
         canal.pop("decision", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 

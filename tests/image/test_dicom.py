@@ -405,6 +405,12 @@ def jpeg_head(rows, cols, bits=12, components=1, marker=b"\xff\xc3"):
     return b"\xff\xd8" + marker + struct.pack(">HBHHB", 8 + 3 * components, bits, rows, cols, components) + each
 
 
+def jpeg_2000_head(rows, cols, tile_rows, tile_cols):
+    """The SIZ segment of a JPEG 2000 stream by hand (T.800 A.5.1)."""
+    sizes = struct.pack(">IIIIIIIIH", cols, rows, 0, 0, tile_cols, tile_rows, 0, 0, 1)
+    return b"\xff\x4f\xff\x51\0\x29\0\0" + sizes + b"\x0b\1\1"
+
+
 @pytest.mark.parametrize(
     ("stream", "message"),
     [
@@ -415,10 +421,10 @@ def jpeg_head(rows, cols, bits=12, components=1, marker=b"\xff\xc3"):
         (b"\xff\xd8\xff\xd9", "no frame header"),
         (b"\xff\xd8\xff\xc3\0", "its header ends early"),
         (b"nothing of the kind", "it is none"),
-        (b"\xff\x4f\xff\x51\0\x29\0\0" + struct.pack(">IIIIIIIIH", 700, 901, 0, 0, 700, 901, 0, 0, 1) + b"\x0b\1\1", "901 x 700"),
-        (b"\xff\x4f\xff\x51\0\x29\0\0" + struct.pack(">IIIIIIIIH", 700, 900, 0, 0, 1, 1, 0, 0, 1) + b"\x0b\1\1", "65535 tiles: 630000"),
+        (jpeg_2000_head(901, 700, 901, 700), "901 x 700"),
+        (jpeg_2000_head(ROWS, COLS, 1, 1), "65535 tiles: 630000"),
     ],
-)  # fmt: skip
+)
 def test_a_stream_of_another_picture_never_reaches_a_decoder(load, monkeypatch, stream, message):
     """Found by the fuzzer: a decoder ended the program on a JPEG-LS stream larger than Rows and Columns."""
     monkeypatch.setattr(pydicom.Dataset, "pixel_array", property(lambda _: pytest.fail("decoded")))

@@ -429,9 +429,8 @@ def test_an_image_that_changed_since_the_case_was_saved(refused, save, tmp_path)
 @pytest.mark.parametrize(
     ("attributes", "message"),
     [
-        ({"NumberOfFrames": 2, "PixelData": PICTURE.tobytes() * 2}, "NumberOfFrames must be 1: 2"),
         (
-            {"SamplesPerPixel": 3, "PhotometricInterpretation": "RGB", "PlanarConfiguration": 0},
+            {"SamplesPerPixel": 1, "PhotometricInterpretation": "PALETTE COLOR"},
             "PhotometricInterpretation must be MONOCHROME1 or MONOCHROME2",
         ),
         ({"PixelData": PICTURE.tobytes()[:1000]}, "truncated"),
@@ -442,6 +441,19 @@ def test_bad_dicom_is_one_clear_line(refused, save, body, tmp_path, attributes, 
     assert message in refused("read", path)
     body["films"][0] |= {"path": "film.dcm", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
     assert message in refused("measure", save())
+
+
+def test_a_frame_is_asked_for_and_kept_in_the_case(run, refused, save, body, tmp_path):
+    path = write_dicom(tmp_path / "film.dcm", NumberOfFrames=2, PixelData=PICTURE.tobytes() * 2)
+    assert refused("read", path) == (
+        "wlmeasure: film.dcm: frame must be named: NumberOfFrames is 2; say which, --frame 1 to --frame 2\n"
+    )
+    assert "frame must be a whole number from 1 to 2: 3" in refused("read", path, "--frame", 3)
+    assert ", frame 2 of 2\n" in run("read", path, "--frame", 2)[1]
+    body["films"][0] |= {"path": "film.dcm", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+    assert "film f1 must name the frame of film.dcm, 1 to 2: none" in refused("measure", save())
+    body["films"][0] |= {"frame": 2}
+    assert "film.dcm, frame 2" in run("measure", save())[1]
 
 
 def test_a_spacing_of_0_is_no_scale_when_the_case_asks_for_it(refused, run, save, body, tmp_path):

@@ -14,6 +14,7 @@ from wlmeasure.errors import StaleCaseError, WlmeasureError, check_finite, check
 TREE = {
     "WlmeasureError": "ValueError",
     "ImageError": "WlmeasureError",
+    "FrameError": "ImageError",
     "CalibrationError": "WlmeasureError",
     "TraceError": "WlmeasureError",
     "MeasureError": "WlmeasureError",

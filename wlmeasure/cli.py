@@ -91,8 +91,8 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="folder for case, report, stops, pictures and table (%(default)s)",
     )
     demo.set_defaults(run=_demo)
-    view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images or a case file")
-    view.add_argument("files", nargs="*", metavar="FILE")
+    view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images, a folder or a case file")
+    view.add_argument("files", nargs="*", metavar="FILE|FOLDER")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -100,11 +100,18 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
     read.add_argument("image", metavar="IMAGE|REPORT.dcm")
+    read.add_argument("--frame", type=int, metavar="N", help="which frame of a DICOM file that has several, from 1")
     read.add_argument("--json", action="store_true", help="print JSON")
     read.add_argument(
         "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
     )
     read.set_defaults(run=_read)
+    films = words.add_parser(
+        "films", formatter_class=_formatter, help="the films of a folder or a DICOMDIR: tooth, date, size"
+    )
+    films.add_argument("place", metavar="FOLDER|DICOMDIR")
+    films.add_argument("--json", action="store_true", help="print JSON")
+    films.set_defaults(run=_films)
     measure = words.add_parser(
         "measure",
         formatter_class=_formatter,
@@ -249,11 +256,22 @@ def _read(arguments: argparse.Namespace) -> None:
         return
     if arguments.case is not None:
         raise WlmeasureError("--case must come with a structured report: an image holds no case")
-    radiograph = read(arguments.image)
+    radiograph = read(arguments.image, frame=arguments.frame)
     if arguments.json:
         _print_json(picture_json(radiograph))
     else:
         print(picture_text(radiograph), end="")
+
+
+def _films(arguments: argparse.Namespace) -> None:
+    from wlmeasure.image.listing import list_films
+    from wlmeasure.share.film_list import films_json, films_text
+
+    found = list_films(arguments.place)
+    if arguments.json:
+        _print_json(films_json(found))
+    else:
+        print(films_text(found), end="")
 
 
 def _read_report(arguments: argparse.Namespace) -> None:

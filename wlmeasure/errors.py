@@ -5,6 +5,7 @@
     ValueError
     └── WlmeasureError              one clear line: field, rule, value, what to do next
         ├── ImageError              a file that cannot be read as one radiograph
+        │   └── FrameError            a file of several frames, of which none or a wrong one was named
         ├── CalibrationError        a scale that the evidence does not give
         ├── TraceError              clicks or a path that are not a line on this image
         ├── MeasureError            a path from which the quantity cannot be computed
@@ -31,6 +32,7 @@ __all__ = [
     "CalibrationError",
     "CaseError",
     "DecideError",
+    "FrameError",
     "ImageError",
     "MeasureError",
     "PhantomError",
@@ -51,6 +53,14 @@ class WlmeasureError(ValueError):
 
 class ImageError(WlmeasureError):
     """A file that cannot be read as one radiograph."""
+
+
+class FrameError(ImageError):
+    """A file of several frames, of which none or one that it does not have was named; `frames` says how many it has."""
+
+    def __init__(self, message: str, frames: int = 0) -> None:
+        super().__init__(message)
+        self.frames = frames
 
 
 class CalibrationError(WlmeasureError):

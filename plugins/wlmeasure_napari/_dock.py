@@ -44,12 +44,14 @@ from wlmeasure.share.result import (
     stop_words,
 )
 from wlmeasure_napari._archive import store
+from wlmeasure_napari._dock_films import FilmChooser
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._offer import is_folder
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
 
@@ -143,7 +145,10 @@ class WorkingLengthDock(QWidget):
     def _film(self) -> Part:
         part = Part("Film")
         part.add(buttons(button("Open film", self._open_film, "An image, or one more film of the same tooth"),
+                         button("Folder", self._open_folder, "The films of a folder, to choose from"),
                          button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+        self.chooser = FilmChooser(self.session, self._do)
+        part.add(self.chooser)
         self.recover = button("", self._recover, "A case that was not saved when the program ended")
         part.add(self.recover)
         self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
@@ -369,6 +374,7 @@ class WorkingLengthDock(QWidget):
     def _show_film(self) -> None:
         session = self.session
         graph = session.radiograph
+        self.chooser.refresh()
         self._fill(self.film_choice, session.film_ids, session.film_id)
         self.film_choice.setVisible(len(session.film_ids) > 1)
         if session.tooth is not None:
@@ -379,8 +385,9 @@ class WorkingLengthDock(QWidget):
                 f"{session.tooth.name} ({session.tooth.universal} Universal, {session.tooth.palmer_letters} Palmer)"
             )
         if graph is not None:
-            words.append(f"{Path(graph.path).name}: {graph.rows} x {graph.cols} pixels, {graph.bits} bit")
-            words += [f"! {text}" for text in graph.warnings] + list(graph.densities)
+            of_file = "" if graph.frame is None else f", frame {graph.frame} of {graph.frames}"
+            words.append(f"{Path(graph.path).name}: {graph.rows} x {graph.cols} pixels, {graph.bits} bit{of_file}")
+            words += [f"! {text}" for text in graph.warnings] + [*graph.densities, *graph.notes]
         self.film_words.setText("\n".join(words))
 
     def _show_scale(self) -> None:
@@ -517,15 +524,24 @@ class WorkingLengthDock(QWidget):
         if name:
             self.open_path(name)
 
+    def _open_folder(self) -> None:
+        name = QFileDialog.getExistingDirectory(self, "Films of a folder")
+        if name:
+            self.open_path(name)
+
     def _open_case(self) -> None:
         name, _ = QFileDialog.getOpenFileName(self, "Open case", "", f"Cases (*{SUFFIX})")
         if name:
             self.open_path(name)
 
     def open_path(self, path: str | Path) -> None:
-        """Open an image or a case file."""
-        opener = self.session.open_case if str(path).endswith(SUFFIX) else self.session.open_film
-        self._do("canvas", lambda: opener(path))
+        """Open an image or a case file, or list the films of a folder or DICOMDIR."""
+        if str(path).endswith(SUFFIX):
+            self._do("canvas", lambda: self.session.open_case(path))
+        elif is_folder(path):
+            self._do("canvas", lambda: self.session.open_folder(path))
+        else:
+            self._do("canvas", lambda: self.session.open_film(path))
 
     def _recover(self) -> None:
         waiting = free_drafts()

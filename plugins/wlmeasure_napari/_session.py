@@ -22,7 +22,8 @@ from psygnal import Signal
 
 from wlmeasure import __version__
 from wlmeasure.decide.electronic import Mark
-from wlmeasure.errors import CaseError, WlmeasureError
+from wlmeasure.errors import CaseError, FrameError, WlmeasureError
+from wlmeasure.image.listing import FilmList, list_films
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
@@ -57,6 +58,7 @@ from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
+from wlmeasure_napari._offer import Offer, tooth_of_film, tooth_words
 
 __all__ = ["Handle", "Session", "Tool"]
 
@@ -121,6 +123,7 @@ class Session:
         self.cursor: Point | None = None
         self.live: list[Point] = []
         self.proposal: FileProposal | None = None
+        self.offer = Offer()
         self.chosen: Handle | None = None
         self.known_length_mm: float | None = None
         self.known_length_std_mm: float | None = None
@@ -146,8 +149,23 @@ class Session:
 
     # ---- opening and saving --------------------------------------------------------------------------------------
 
-    def open_film(self, path: str | Path) -> None:
-        """Take an image as the film of a new case, or as one more film of this one.
+    def open_folder(self, path: str | Path) -> None:
+        """Offer the films of a folder or DICOMDIR; none of them is opened.
+
+        Raises
+        ------
+        WlmeasureError
+            It is neither.
+        """
+
+        def done(found: FilmList) -> None:
+            self.offer = Offer(films=found)
+            self.changed.emit()
+
+        self.run("Looking for films", lambda: list_films(Path(path).resolve()), done)
+
+    def open_film(self, path: str | Path, *, frame: int | None = None) -> None:
+        """Take an image as the film of a new case, or as one more film of this one; a file of several frames is asked about.
 
         Raises
         ------
@@ -155,17 +173,38 @@ class Session:
             The image cannot be read, or is in the case already.
         """
         path = Path(path).resolve()
-        self.run("Reading the film", lambda: read(path), lambda radiograph: self._take_film(radiograph, path))
+
+        def job() -> Radiograph | int:
+            try:
+                return read(path, frame=frame)
+            except FrameError as error:
+                if frame is not None:
+                    raise
+                return error.frames
+
+        def done(found: Radiograph | int) -> None:
+            if isinstance(found, int):
+                self.offer = evolve(self.offer, path=path, frames=found)
+                self.changed.emit()
+            else:
+                self._take_film(found, path)
+
+        self.run("Reading the film", job, done)
 
     def _take_film(self, radiograph: Radiograph, path: Path) -> None:
+        self.offer = evolve(self.offer, path=None, frames=0, teeth=())
         if self.case is None:
             self._waiting = (radiograph, path)
             self.radiographs = {"f1": radiograph}
             self._paths = {"f1": path}
-            if self.tooth is not None:
-                self._begin(self.tooth)
+            prefilled = self.tooth is None
+            tooth = tooth_of_film(radiograph) if self.tooth is None else self.tooth
+            if tooth is not None:
+                self._begin(tooth)
             else:
+                self.offer = evolve(self.offer, teeth=radiograph.teeth)
                 self.changed.emit()
+            self._tell("tooth", tooth_words(radiograph, tooth, prefilled=prefilled))
             return
         new = edit.with_film(self.case, radiograph, path)
         film = new.films[-1]
@@ -178,6 +217,14 @@ class Session:
             self.radiographs, self._paths = before
             raise
         self.choose_film(film.id)
+        self._tell("tooth", tooth_words(radiograph, self.tooth))
+
+    def _tell(self, place: str, words: str) -> None:
+        """Say something that is no refusal, after the step that it belongs to."""
+        if self._place == place:
+            self._news = (place, words)
+        else:
+            self.said.emit(place, words)
 
     def set_tooth(self, text: str) -> None:
         """The tooth by its ISO 3950 designation; starts the case when a film waits for it."""
@@ -198,6 +245,7 @@ class Session:
         self._go_to(_drafts.new_draft())
         self._step(case, undoable=False)
         self._waiting = None
+        self.offer = evolve(self.offer, teeth=())
 
     def _go_to(self, path: Path) -> None:
         """Save to that file from now on; a draft is held, so that no other window goes on with it."""

@@ -85,6 +85,7 @@ def full(body):
     """Every member that version 1 names."""
     film = body["films"][0]
     film |= {
+        "frame": 1,
         "col_over_row": 1.0,
         "metal": "bright",
         "purpose": "trial file",

@@ -8,8 +8,8 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.share.picture import picture_json, picture_text
 
 MEMBERS = [
-    *("path", "format", "sha256", "rows", "cols", "stored_rows", "stored_cols", "bits", "orientation"),
-    *("bright_is_dense", "col_over_row", "spacings", "densities", "warnings"),
+    *("path", "format", "sha256", "rows", "cols", "stored_rows", "stored_cols", "bits", "frame", "frames"),
+    *("teeth", "orientation", "bright_is_dense", "col_over_row", "spacings", "densities", "notes", "warnings"),
 ]
 
 
@@ -74,3 +74,12 @@ def test_an_image_without_spacing_says_what_to_do():
     assert "none: calibrate on a file or an object of known length" in picture_text(plain)
     assert "bright is dense" in picture_text(plain)
     assert "EXIF" not in picture_text(plain)
+
+
+def test_frame_teeth_and_notes_are_said():
+    text = picture_text(radiograph(frame=3, frames=10, teeth=("46",), notes=("1 overlay over the picture left out",)))
+    assert ", frame 3 of 10\n" in text
+    assert "  tooth        46 (lower right first molar)\n" in text
+    assert "  note         1 overlay over the picture left out\n" in text
+    several = picture_text(radiograph(teeth=("46", "47")))
+    assert "46 (lower right first molar), 47 (lower right second molar); choose the one that is measured\n" in several

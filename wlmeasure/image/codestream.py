@@ -49,8 +49,8 @@ def stream_header(stream: bytes) -> StreamHeader | None:
         raise ImageError("compressed picture is truncated: its header ends early; export it again") from None
 
 
-def check_stream(stream: bytes, rows: int, cols: int, allocated: int) -> None:
-    """Refuse a stream whose picture is not grey, or not as large as the file says.
+def check_stream(stream: bytes, rows: int, cols: int, samples: int, allocated: int) -> None:
+    """Refuse a stream whose picture has another size, or other samples, than the file's header says.
 
     Raises
     ------
@@ -59,11 +59,15 @@ def check_stream(stream: bytes, rows: int, cols: int, allocated: int) -> None:
     """
     header = stream_header(stream)
     if header is None:
-        raise ImageError("compressed picture must be a JPEG, JPEG-LS or JPEG 2000 stream: it is none; export it again")
-    if (header.rows, header.cols, header.components) != (rows, cols, 1):
+        raise ImageError("DICOM file is damaged: compressed Pixel Data has no frame header; export it again")
+    if (header.rows, header.cols) != (rows, cols):
         raise ImageError(
-            f"compressed picture must be {rows} x {cols} with 1 sample, as Rows and Columns say: {header.rows} x "
-            f"{header.cols} with {header.components}; export it again"
+            f"compressed picture must have the size of the header, {rows} x {cols}: {header.rows} x {header.cols}; export it "
+            "again"
+        )
+    if header.components != samples:
+        raise ImageError(
+            f"compressed picture must have {samples} samples a pixel: {header.components}; export it again"
         )
     if not 2 <= header.bits <= allocated:
         raise ImageError(f"compressed picture must have at most {allocated} bits: {header.bits}; export it again")
@@ -101,4 +105,4 @@ def _jpeg(stream: bytes) -> StreamHeader:
         if marker in (0xDA, 0xD9):
             break
         at += int(struct.unpack_from(">H", stream, at)[0])
-    raise ImageError("compressed picture is damaged: no frame header; export it again")
+    raise ImageError("DICOM file is damaged: compressed Pixel Data has no frame header; export it again")

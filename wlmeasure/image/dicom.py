@@ -1,30 +1,31 @@
-"""Single-frame grey DICOM: stored values and polarity; modality and VOI for display only; spacing claims."""
+"""One frame of a grey DICOM file: stored values and polarity; what its header says for display only; spacing claims; teeth."""
 
 from __future__ import annotations
 
 import hashlib
 import warnings as python_warnings
-from collections.abc import Mapping
-from math import isfinite
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import date
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pydicom
+from attrs import evolve, frozen
 from pydicom.dataelem import RawDataElement
-from pydicom.encaps import get_frame
-from pydicom.uid import UID, RLELossless
+from pydicom.dataset import Dataset
+from pydicom.uid import UID
 
-from wlmeasure.errors import ImageError, StaleCaseError
-from wlmeasure.image.codec_messages import codec_messages
-from wlmeasure.image.codestream import check_stream
-from wlmeasure.image.dicom_file import check_header, parse
-from wlmeasure.image.file_content import file_content
+from wlmeasure.errors import FrameError, ImageError, StaleCaseError
+from wlmeasure.image.coded_teeth import coded_teeth
+from wlmeasure.image.decoding import DEFLATED, NATIVE, Layout, decode_frame
+from wlmeasure.image.dicom_file import check_header, parse, parse_head
+from wlmeasure.image.file_content import file_content, open_regular
 from wlmeasure.image.headers import check_size
-from wlmeasure.image.radiograph import DisplayRange, Radiograph, StoredValues, printable
+from wlmeasure.image.radiograph import Radiograph, printable
+from wlmeasure.image.shown import display_table, number, padding, polarity
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["display_range", "polarity", "read_data_set", "read_dicom"]
+__all__ = ["DicomHeader", "directory_records", "read_data_set", "read_dicom", "read_dicom_header"]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -39,59 +40,166 @@ RADIOGRAPHS = {
 LONGEST_VALUE = 16_384
 """Longest raw value of an attribute used here, in bytes: a longer one is not converted (our parameter)."""
 
-MAX_COMPRESSED_PIXELS = 32_000_000
-"""Largest picture decoded from JPEG, JPEG-LS or JPEG 2000: decoders do some 20 megapixels a second (our parameter)."""
-
-DEFLATED = "1.2.840.10008.1.2.1.99"
 _KEYWORDS = (
     *("SOPClassUID", "Rows", "Columns", "SamplesPerPixel", "NumberOfFrames", "PhotometricInterpretation"),
     *("BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PresentationLUTShape"),
     *("PixelIntensityRelationshipSign", "RescaleSlope", "RescaleIntercept", "WindowCenter", "WindowWidth"),
     *("VOILUTFunction", "PixelSpacing", "ImagerPixelSpacing", "NominalScannedPixelSpacing", "PixelAspectRatio"),
     *("PixelSpacingCalibrationType", "PixelSpacingCalibrationDescription", "EstimatedRadiographicMagnificationFactor"),
-    "LossyImageCompression",
+    *("LossyImageCompression", "WindowCenterWidthExplanation", "PixelPaddingValue", "PixelPaddingRangeLimit"),
 )
+MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
+_IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
+_OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
+_COLOURS = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_ICT", "YBR_RCT")
+"""Photometric interpretations of three samples whose channels may turn out to be equal: JPEG-wrapped exports."""
+_FRAME_MACROS = (
+    *("PixelMeasuresSequence", "PixelValueTransformationSequence", "FrameVOILUTSequence"),
+    *("FrameAnatomySequence", "FramePixelDataPropertiesSequence"),
+)
+"""Functional groups of a multi-frame object (PS3.3 C.7.6.16.2) in which attributes used here may stand."""
+_SEQUENCES = (
+    *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence", "ModalityLUTSequence", "VOILUTSequence"),
+    *("PrimaryAnatomicStructureSequence", "AnatomicRegionSequence"),
+)
+"""Sequences that are looked into."""
 
 
-def read_dicom(data: bytes, *, path: str, sha256: str) -> Radiograph:
-    """Radiograph of the bytes of one DICOM file.
+def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None) -> Radiograph:
+    """Radiograph of the bytes of one DICOM file; `frame` counts from 1, and may be None where the file has one frame.
 
-    Raises ImageError for a file that is cut short, has no picture, several frames or colour, stores other than 8 to 16
-    bits, or is compressed in a way that the plain install cannot decode.
+    Raises ImageError for a file that is cut short, has no picture or colour, stores other than 1 to 16 bits, or is
+    compressed in a way that no decoder here reads; FrameError where it has several frames and none of them was named.
     """
+    warnings: list[str] = []
     notes: list[str] = []
     # pydicom warns through the warnings module; what it says of a file travels with the file.
     with python_warnings.catch_warnings(record=True) as said:
         python_warnings.simplefilter("always")
         dataset = parse(data)
-        facts = _facts(dataset, notes)
-        bits = _check_picture(dataset, facts)
-        values = _values(dataset, facts, notes)
+        check_header(dataset, only=_SEQUENCES)
+        frames = _frames(dataset)
+        headers = _headers(dataset, frame)
+        facts = _facts(headers, warnings)
+        layout = _layout(dataset, facts, frames)  # asked which frame only of a file that can be read
+        index = _which_frame(frames, frame)
+        values = decode_frame(dataset, _syntax(dataset), layout, index, notes)
+        modality, voi = (_items(headers, keyword) for keyword in ("ModalityLUTSequence", "VOILUTSequence"))
+        teeth, of_teeth = coded_teeth(headers)
+        notes += [*_overlays(dataset), *_missing(dataset)]
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
-    notes += dict.fromkeys(printable(entry.message) for entry in said)
+    warnings += dict.fromkeys(printable(entry.message) for entry in said)
 
     if facts.get("SOPClassUID") not in RADIOGRAPHS:
-        notes.append(f"SOP class must be a radiograph's: {class_name}; read all the same")
+        warnings.append(f"SOP class must be a radiograph's: {class_name}; read all the same")
     if str(facts.get("LossyImageCompression", "")).strip() == "01":
-        notes.append("lossy compression: the picture was compressed with loss at some time")
-    bright_is_dense, polarity_notes = polarity(facts)
-    claims, spacing_notes = resolve_spacing(facts)
-    col_over_row, aspect_notes = resolve_aspect(facts, claims)
-    display, display_notes = _display(dataset, facts)
-    return Radiograph(
+        warnings.append("lossy compression: the picture was compressed with loss at some time")
+    claims, spacing_warnings = resolve_spacing(facts)
+    col_over_row, aspect_warnings = resolve_aspect(facts, claims)
+    padded = padding(facts, signed=layout.signed)
+    radiograph = Radiograph(
         values=values,
-        bright_is_dense=bright_is_dense,
+        bright_is_dense=True,
         path=path,
         sha256=sha256,
         format="DICOM",
-        bits=bits,
-        stored_rows=int(values.shape[0]),
-        stored_cols=int(values.shape[1]),
+        bits=layout.stored,
+        stored_rows=layout.rows,
+        stored_cols=layout.cols,
         col_over_row=col_over_row,
         spacings=claims,
-        warnings=(*notes, *polarity_notes, *spacing_notes, *aspect_notes, *display_notes),
-        display=display,
+        frame=index if frames > 1 else None,
+        frames=frames,
+        teeth=teeth,
+        padding=padded,
     )
+    inside = radiograph.picture_values()
+    if padded is not None and inside.size < values.size:
+        span = f"{padded[0]}" if padded[0] == padded[1] else f"{padded[0]} to {padded[1]}"
+        share = 100.0 * (values.size - inside.size) / values.size
+        notes.append(f"padding value {span}: {share:.2g} % of the pixels are no picture")
+    shown = display_table(facts, modality, voi, bits=layout.stored, signed=layout.signed, picture=inside)
+    if modality:  # a table stands in place of the rescale
+        facts.pop("RescaleSlope", None)
+    bright_is_dense, polarity_warnings = polarity(facts, falling=shown.falling)
+    return evolve(
+        radiograph,
+        bright_is_dense=bright_is_dense,
+        display=shown.display,
+        warnings=(*warnings, *polarity_warnings, *spacing_warnings, *aspect_warnings, *shown.warnings),
+        notes=(*notes, *of_teeth, *shown.notes),
+    )
+
+
+@frozen
+class DicomHeader:
+    """What a DICOM file says of its picture before any pixel is decoded; `date` is of the exposure, as ISO 8601, or None."""
+
+    rows: int
+    cols: int
+    frames: int
+    teeth: tuple[str, ...]
+    date: str | None
+
+
+def read_dicom_header(path: Path, *, size: int) -> DicomHeader | None:
+    """The header of a DICOM file of `size` bytes; None where it holds no picture, as a report or a directory.
+
+    Raises ImageError for a header that is damaged or of a picture that :func:`read_dicom` would refuse by its header alone.
+    """
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")  # said when the film is read
+        dataset = parse_head(path)
+        check_header(dataset, only=_SEQUENCES)
+        headers = _headers(dataset, None)
+        facts = _facts(headers, [])
+        if "Rows" not in facts and "PhotometricInterpretation" not in facts:
+            return None
+        layout = _described(dataset, facts, _frames(dataset))
+        needed = (layout.frames * layout.frame_bits + 7) // 8
+        if _syntax(dataset) in NATIVE and _syntax(dataset) != DEFLATED and size < needed:
+            raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: the file has {size}")
+        teeth, _ = coded_teeth(headers)
+        return DicomHeader(layout.rows, layout.cols, layout.frames, teeth, _date(dataset))
+
+
+def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
+    """The file names, in their parts, of the images that a DICOMDIR lists (PS3.3 F.3); None where the file is none.
+
+    The parts are as they stand there; whoever opens them has to see that they stay inside the folder of the DICOMDIR.
+    """
+    try:
+        with open_regular(path) as file:
+            head = file.read(1024)
+    except OSError as error:
+        raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
+    if head[128:132] != b"DICM" or MEDIA_DIRECTORY not in head:
+        return None
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")
+        dataset = parse_head(path)
+        check_header(dataset)
+        try:
+            return tuple(
+                (name,) if isinstance(name, str) else tuple(str(part) for part in name)
+                for record in dataset.get("DirectoryRecordSequence") or ()
+                if record.get("DirectoryRecordType") == "IMAGE" and (name := record.get("ReferencedFileID"))
+            )
+        except Exception as error:  # pydicom converts on access and raises what the conversion raises
+            raise ImageError(f"DICOMDIR is damaged: {printable(error)}; open its folder instead") from error
+
+
+def _date(dataset: Dataset) -> str | None:
+    """Day of the exposure, else of the content or of the study, as ISO 8601."""
+    for keyword in ("AcquisitionDate", "AcquisitionDateTime", "ContentDate", "StudyDate"):
+        try:
+            text = str(dataset.get(keyword) or "")[:8]
+        except Exception:  # pydicom converts on access and raises what the conversion raises
+            continue
+        if len(text) == 8 and text.isascii() and text.isdigit():
+            with suppress(ValueError):
+                return date(int(text[:4]), int(text[4:6]), int(text[6:])).isoformat()
+    return None
 
 
 def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
@@ -119,83 +227,86 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
     return dataset
 
 
-def polarity(facts: Mapping[str, object]) -> tuple[bool, tuple[str, ...]]:
-    """Whether a larger stored value means more attenuation, and warnings where the attributes disagree.
-
-    Pixel Intensity Relationship Sign (-1: higher value is less beam, PS3.3 C.8.11.3.1.2) is physics and decides; else
-    Presentation LUT Shape, else MONOCHROME1 or 2, which say what is shown white; white is dense by the habit of
-    radiographs. A negative Rescale Slope turns what is shown, not what is stored.
-    """
-    notes = []
-    photometric = str(facts.get("PhotometricInterpretation", "")).strip()
-    shape = str(facts.get("PresentationLUTShape") or "").strip()
-    shown_white = photometric != "MONOCHROME1"
-    if shape in ("IDENTITY", "INVERSE"):
-        if (shape == "IDENTITY") != shown_white:
-            notes.append(f"PresentationLUTShape must fit {photometric}: {shape}; the shape is followed")
-        shown_white = shape == "IDENTITY"
-    if (_number(facts.get("RescaleSlope")) or 1.0) < 0.0:
-        shown_white = not shown_white
-    sign = _number(facts.get("PixelIntensityRelationshipSign"))
-    if sign not in (-1.0, 1.0):
-        return shown_white, tuple(notes)
-    if (sign < 0) != shown_white:
-        notes.append(
-            f"PixelIntensityRelationshipSign must fit {photometric}: {sign:+.0f}; the sign is followed, check that "
-            "metal is bright"
-        )
-    return sign < 0, tuple(notes)
+def _syntax(dataset: Dataset) -> str:
+    try:
+        return str(dataset.file_meta.TransferSyntaxUID)
+    except Exception as error:  # as for any attribute, pydicom converts on access
+        raise ImageError(f"DICOM transfer syntax cannot be read: {printable(error)}; export it again") from error
 
 
-def display_range(facts: Mapping[str, object]) -> tuple[DisplayRange | None, tuple[str, ...]]:
-    """First VOI window, carried back through the rescale to stored values (PS3.3 C.11.2.1.2).
-
-    A sigmoid is shown as the straight window of the same centre and width.
-    """
-    center, width = (_number(_first(facts.get(keyword))) for keyword in ("WindowCenter", "WindowWidth"))
-    if center is None or width is None:
-        return None, ()
-    exact = str(facts.get("VOILUTFunction") or "LINEAR").strip() != "LINEAR"
-    if not (width > 0.0 if exact else width > 1.0):
-        return None, (f"WindowWidth must be > {0 if exact else 1}: {width:g}; window not used",)
-    low, high = (center - width / 2, center + width / 2) if exact else (center - width / 2, center + width / 2 - 1.0)
-    slope, intercept = _number(facts.get("RescaleSlope")), _number(facts.get("RescaleIntercept"))
-    slope = 1.0 if slope is None else slope
-    if slope == 0.0:
-        return None, ("RescaleSlope must not be 0: 0; window not used",)
-    ends = sorted((end - (intercept or 0.0)) / slope for end in (low, high))
-    if not (isfinite(ends[0]) and isfinite(ends[1]) and ends[0] < ends[1]):
-        return None, (f"window must be a range of stored values: {ends[0]:g}, {ends[1]:g}; window not used",)
-    return DisplayRange(*ends), ()
+def _frames(dataset: Dataset) -> int:
+    """How many frames there are."""
+    try:
+        said = dataset.get("NumberOfFrames")
+    except Exception:  # pydicom converts on access and raises what the conversion raises
+        said = _raw_text(dataset, "NumberOfFrames").strip("\0 ")
+    frames = _whole({"NumberOfFrames": said}, "NumberOfFrames", 1)
+    if frames < 1:
+        raise ImageError(f"NumberOfFrames must be >= 1: {frames}; export it again")
+    return frames
 
 
-def _display(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> tuple[DisplayRange | None, tuple[str, ...]]:
-    if "ModalityLUTSequence" in dataset or ("VOILUTSequence" in dataset and facts.get("WindowWidth") is None):
-        return None, ("display table (LUT sequence) is not applied: shown from percentiles of the stored values",)
-    return display_range(facts)
+def _which_frame(frames: int, frame: int | None) -> int:
+    """The frame that is meant, from 1."""
+    if frame is None:
+        if frames > 1:
+            raise FrameError(
+                f"frame must be named: NumberOfFrames is {frames}; say which, --frame 1 to --frame {frames}", frames
+            )
+        return 1
+    if isinstance(frame, bool) or not isinstance(frame, int) or not 1 <= frame <= frames:
+        raise FrameError(f"frame must be a whole number from 1 to {frames}: {frame!r}", frames)
+    return frame
 
 
-def _facts(dataset: pydicom.Dataset, notes: list[str]) -> dict[str, object]:
+def _headers(dataset: Dataset, frame: int | None) -> list[Dataset]:
+    """Where the attributes of a frame stand: its functional groups, those that all frames share, the file, in this order."""
+    found: list[Dataset] = []
+    which = frame - 1 if isinstance(frame, int) and frame > 0 else 0
+    for keyword, at in (("PerFrameFunctionalGroupsSequence", which), ("SharedFunctionalGroupsSequence", 0)):
+        try:
+            groups = dataset.get(keyword)
+            if groups is not None and len(groups) > at:
+                found += [groups[at][name][0] for name in _FRAME_MACROS if groups[at].get(name)]
+        except Exception:  # what cannot be read is as good as absent
+            continue
+    return [*found, dataset]
+
+
+def _items(headers: Sequence[Dataset], keyword: str) -> tuple[Dataset, ...]:
+    """The items of the first sequence of that name."""
+    for header in headers:
+        try:
+            if items := header.get(keyword):
+                return tuple(items)
+        except Exception:  # what cannot be read is as good as absent
+            continue
+    return ()
+
+
+def _facts(headers: Sequence[Dataset], warnings: list[str]) -> dict[str, object]:
     """Plain values of the attributes used; one that cannot be read stays as its raw text."""
     facts: dict[str, object] = {}
     for keyword in _KEYWORDS:
-        try:
-            raw = dataset.get_item(keyword)
-            if isinstance(raw, RawDataElement) and len(raw.value or b"") > LONGEST_VALUE:
-                raise ValueError("too long")
-            value = dataset.get(keyword)
-        except Exception:  # pydicom converts on access and raises what the conversion raises
-            text = _raw_text(dataset, keyword)
-            notes.append(f"{keyword} cannot be read: {printable(text, 40)!r}")
-            value = text.strip("\0 ") or None
-        if isinstance(value, pydicom.multival.MultiValue):
-            value = tuple(value)
-        if value is not None and value != "":
-            facts[keyword] = value
+        for header in headers:
+            try:
+                raw = header.get_item(keyword)
+                if isinstance(raw, RawDataElement) and len(raw.value or b"") > LONGEST_VALUE:
+                    raise ValueError("too long")
+                value = header.get(keyword)
+            except Exception:  # pydicom converts on access and raises what the conversion raises
+                text = _raw_text(header, keyword)
+                warnings.append(f"{keyword} cannot be read: {printable(text, 40)!r}")
+                value = text.strip("\0 ") or None
+            if isinstance(value, pydicom.multival.MultiValue):
+                value = tuple(value)
+            if value is not None and value != "":
+                facts[keyword] = value
+                break
     return facts
 
 
-def _raw_text(dataset: pydicom.Dataset, keyword: str) -> str:
+def _raw_text(dataset: Dataset, keyword: str) -> str:
     """The bytes of an attribute as text, where pydicom can still give them."""
     try:
         raw = dataset.get_item(keyword)
@@ -204,100 +315,66 @@ def _raw_text(dataset: pydicom.Dataset, keyword: str) -> str:
     return raw.value[:LONGEST_VALUE].decode("latin-1") if raw is not None and isinstance(raw.value, bytes) else ""
 
 
-def _check_picture(dataset: pydicom.Dataset, facts: Mapping[str, object]) -> int:
-    """Refuse what is not one grey picture of 8 to 16 bits, before decoding; returns the bits stored."""
+def _layout(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:
+    """How the picture is stored, refused before it is decoded where it cannot be read."""
     if "PixelData" not in dataset:
         other = "FloatPixelData" in dataset or "DoubleFloatPixelData" in dataset
-        held = (
-            "floating point samples"
-            if other
-            else printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
-        )
+        class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
+        held = "floating point samples" if other else class_name
         raise ImageError(f"DICOM file must hold integer Pixel Data: {held}; choose the radiograph of the study")
-    if (frames := _whole(facts, "NumberOfFrames", 1)) != 1:
-        raise ImageError(f"NumberOfFrames must be 1: {frames}; export the one frame to measure on")
+    return _described(dataset, facts, frames)
+
+
+def _described(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:
+    """How the header says that the picture is stored; what is not one grey picture of 1 to 16 bits is refused."""
     photometric = printable(facts.get("PhotometricInterpretation", "absent"), 32)
     samples = _whole(facts, "SamplesPerPixel", 1)
-    if photometric not in ("MONOCHROME1", "MONOCHROME2") or samples != 1:
+    if (photometric, samples) not in [("MONOCHROME1", 1), ("MONOCHROME2", 1), *((c, 3) for c in _COLOURS)]:
         raise ImageError(
             f"PhotometricInterpretation must be MONOCHROME1 or MONOCHROME2 with 1 sample: {photometric}, {samples}; "
             "export the grey radiograph"
         )
-    check_size(_whole(facts, "Rows", 0), _whole(facts, "Columns", 0))
+    rows, cols = _whole(facts, "Rows", 0), _whole(facts, "Columns", 0)
+    check_size(rows, cols)
     allocated = _whole(facts, "BitsAllocated", 0)
-    bits = _whole(facts, "BitsStored", allocated)
-    if allocated not in (8, 16) or not 8 <= bits <= allocated:
-        raise ImageError(f"BitsStored must be 8 to 16 in 8 or 16 allocated: {bits} in {allocated}; export it as 16 bit")
-    if (high := _whole(facts, "HighBit", bits - 1)) != bits - 1:
-        raise ImageError(f"HighBit must be BitsStored - 1 = {bits - 1}: {high}; export it again")
+    stored = _whole(facts, "BitsStored", allocated)
+    if allocated not in (1, 8, 16) or not 1 <= stored <= allocated:
+        raise ImageError(
+            f"BitsStored must be 1 to 16, in 1, 8 or 16 allocated: {stored} in {allocated}; export it as 16 bit"
+        )
+    high = _whole(facts, "HighBit", stored - 1)
+    if not stored - 1 <= high < allocated:
+        raise ImageError(f"HighBit must be {stored - 1} to {allocated - 1}: {high}; export it again")
+    if high != stored - 1 and _syntax(dataset) not in NATIVE:
+        raise ImageError(
+            f"HighBit must be BitsStored - 1 = {stored - 1} in compressed Pixel Data: {high}; export it again"
+        )
     if (signed := _whole(facts, "PixelRepresentation", 0)) not in (0, 1):
         raise ImageError(f"PixelRepresentation must be 0 or 1: {signed}; export it again")
-    return bits
+    return Layout(rows, cols, samples, allocated, stored, high, signed == 1, frames, photometric)
 
 
-def _values(dataset: pydicom.Dataset, facts: Mapping[str, object], notes: list[str]) -> StoredValues:
-    rows, cols = _whole(facts, "Rows", 0), _whole(facts, "Columns", 0)
-    try:
-        held = len(dataset.get("PixelData") or b"")
-        syntax = UID(str(dataset.file_meta.TransferSyntaxUID))
-    except Exception as error:  # as for any attribute, pydicom converts on access
-        raise ImageError(f"DICOM Pixel Data cannot be read: {printable(error)}; export it again") from error
-    name = printable(syntax.name, 80)
-    compressed = not syntax.is_private and syntax.is_transfer_syntax and syntax.is_compressed and syntax != DEFLATED
-    allocated = _whole(facts, "BitsAllocated", 0)
-    needed = rows * cols * allocated // 8
-    if not compressed and held < needed:
-        raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {held}; export it again")
-    if compressed and syntax != RLELossless:
-        check_size(rows, cols, max_pixels=MAX_COMPRESSED_PIXELS)
-        _check_stream(dataset, (rows, cols), allocated, name)
-    said: list[str] = []
-    try:
-        with codec_messages(said):
-            stored: np.ndarray[Any, Any] = dataset.pixel_array
-    except Exception as error:  # decoders are plug-ins and raise what they like
-        if compressed:
-            raise ImageError(
-                f"DICOM transfer syntax {name} ({printable(syntax, 64)}) cannot be decoded: it needs a DICOM "
-                'decoder extra (run pip install "wlmeasure[dicom]") or is damaged; export it uncompressed'
-            ) from error
-        raise ImageError(f"DICOM Pixel Data cannot be decoded ({name}): {printable(error)}; export it again") from error
-    if any("premature" in line.lower() for line in said):
-        raise ImageError(f"DICOM file is truncated: the picture ends early ({name}); copy or export it again")
-    notes += dict.fromkeys(f"decoder of {name}: {line}" for line in said)
-    if stored.shape != (rows, cols):
-        raise ImageError(f"decoded shape must be {(rows, cols)}: {stored.shape}; export it again")
-    if stored.dtype == np.int8:
-        stored = stored.astype(np.int16)
-    return stored
+def _overlays(dataset: Dataset) -> list[str]:
+    """A note on the overlays of a file (PS3.3 C.9.2), which are left out: they are drawn over the picture, not part of it."""
+    drawn = [group for group in _OVERLAY_GROUPS if (group, 0x3000) in dataset or (group, 0x0100) in dataset]
+    if not drawn:
+        return []
+    return [f"{len(drawn)} overlay{'s' if len(drawn) > 1 else ''} over the picture left out"]
 
 
-def _check_stream(dataset: pydicom.Dataset, shape: tuple[int, int], allocated: int, syntax: str) -> None:
-    """The stream that a decoder is to be given must hold a picture of the size that the header says."""
-    try:
-        stream = get_frame(dataset.PixelData, 0, number_of_frames=1)
-    except Exception as error:  # of a damaged encapsulation pydicom raises nearly anything
-        raise ImageError(f"DICOM Pixel Data cannot be read ({syntax}): {printable(error)}; export it again") from error
-    check_stream(stream, *shape, allocated)
-
-
-def _first(value: object) -> object:
-    return value[0] if isinstance(value, tuple) and value else value
-
-
-def _number(value: object) -> float | None:
-    try:
-        number = float(str(value))
-    except ValueError:
-        return None
-    return number if isfinite(number) else None
+def _missing(dataset: Dataset) -> list[str]:
+    """A note on identifiers that others refer to the film by, where they are not there."""
+    missing = [keyword for keyword in _IDENTIFIERS if keyword not in dataset]
+    if not missing:
+        return []
+    return [f"header without {', '.join(missing)}: it can be measured, but no DICOM object can refer to it"]
 
 
 def _whole(facts: Mapping[str, object], keyword: str, default: int) -> int:
     value = facts.get(keyword)
-    if value is None:
+    if value is None or value == "":
         return default
-    number = _number(value)
-    if number is None or number != int(number):
+    parsed = number(value)
+    if parsed is None or parsed != int(parsed):
         raise ImageError(f"{keyword} must be a whole number: {printable(value, 40)}; export it again")
-    return int(number)
+    return int(parsed)

@@ -9,28 +9,33 @@ from __future__ import annotations
 
 import warnings
 import zlib
+from collections.abc import Sequence
 from io import BytesIO
+from pathlib import Path
 
 import pydicom
-from pydicom.datadict import dictionary_has_tag, dictionary_VR
+from pydicom.datadict import dictionary_has_tag, dictionary_VR, tag_for_keyword
 from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset, FileDataset
 from pydicom.uid import UID
 
 from wlmeasure.errors import ImageError
+from wlmeasure.image.file_content import MAX_FILE_BYTES, open_regular
 from wlmeasure.image.headers import MAX_PIXELS
 from wlmeasure.image.radiograph import printable
 
-__all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse"]
+__all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse", "parse_head"]
 
 MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 64_000_000
 """Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
 MAX_READS = 400_000
 """Reads while a file is parsed, two or three an element: a report of ten films has 50 000 (our parameter)."""
+HEAD_BYTES = 500_000
+"""Read of a file whose header alone is wanted, unless the header turns out to be longer (our parameter)."""
 MAX_HEADER_BYTES = 8_000_000
 """Largest header that is gone through as a whole, in bytes beside the pixels; real ones have 0.1 MB (our parameter)."""
-MAX_ELEMENTS = 100_000
-"""Most elements in such a header, those of its items included (our parameter)."""
+MAX_ELEMENTS = 300_000
+"""Most elements in such a header, those of its items included: a DICOMDIR of 5000 films has 150 000 (our parameter)."""
 MAX_ITEMS = 50_000
 """Most items of sequences in such a header (our parameter)."""
 MAX_VALUES = 20_000
@@ -42,6 +47,7 @@ DEFLATED = b"1.2.840.10008.1.2.1.99"
 EXPLICIT_LITTLE = b"1.2.840.10008.1.2.1\0\0\0"
 _SPLIT = frozenset(["AE", "AS", "CS", "DA", "DS", "DT", "IS", "LO", "PN", "SH", "TM", "UC", "UI"])
 """Value representations whose text holds several values parted by a backslash (PS3.5 6.4)."""
+_ITEM = {True: b"\xfe\xff\x00\xe0", False: b"\xff\xfe\xe0\x00"}
 _PIXELS = (0x7FE00008, 0x7FE00009, 0x7FE00010)
 
 
@@ -68,10 +74,37 @@ def parse(data: bytes) -> FileDataset:
         Damaged, cut short, or larger inside than it may be.
     """
     plain = inflated(data)
+    return _parsed(data if plain is None else plain, is_deflated=plain is not None)
+
+
+def parse_head(path: Path) -> FileDataset:
+    """The data set of a file up to its pixels, from the beginning of the file as far as it is needed.
+
+    Raises
+    ------
+    ImageError
+        As :func:`parse`, or the file cannot be opened.
+    """
+    try:
+        with open_regular(path) as file:
+            head = file.read(HEAD_BYTES)
+            if DEFLATED in head[132:1024]:
+                return parse(head + file.read(MAX_FILE_BYTES))
+            try:
+                return _parsed(head, stop_before_pixels=True)
+            except ImageError:
+                if len(head) < HEAD_BYTES:
+                    raise
+                return _parsed(head + file.read(MAX_HEADER_BYTES), stop_before_pixels=True)
+    except OSError as error:
+        raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
+
+
+def _parsed(data: bytes, *, is_deflated: bool = False, stop_before_pixels: bool = False) -> FileDataset:
     bare = data[128:132] != b"DICM"
     try:
-        dataset = pydicom.dcmread(_Counted(data if plain is None else plain), force=bare)
-        if plain is not None:
+        dataset = pydicom.dcmread(_Counted(data), force=bare, stop_before_pixels=stop_before_pixels)
+        if is_deflated:
             dataset.file_meta.TransferSyntaxUID = UID(DEFLATED.decode())
         if "TransferSyntaxUID" not in dataset.file_meta:
             implicit, little = dataset.original_encoding
@@ -116,59 +149,75 @@ def inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> bytes | Non
     return b"".join(parts)
 
 
-def check_header(dataset: Dataset) -> None:
+def check_header(dataset: Dataset, *, only: Sequence[str] | None = None) -> None:
     """Go through every element once, before anybody converts or copies them all.
+
+    Parameters
+    ----------
+    dataset
+        As :func:`parse` gives it.
+    only
+        Keywords of the sequences to go through; one of them that cannot be converted is passed over.
 
     Raises
     ------
     ImageError
-        More bytes, items, values or depth than a header has, or a value that cannot be converted.
+        More bytes, elements, items, values or depth than a header has, or a value that cannot be converted.
     """
-    size, items, elements = 0, 0, 0
-    waiting = [(dataset, 0)]
-    try:
-        while waiting:
-            at, depth = waiting.pop()
-            if depth > DEEPEST:
-                raise ImageError(f"DICOM sequences must be nested at most {DEEPEST} deep: they are deeper")
-            elements += len(at)
-            if elements > MAX_ELEMENTS:
-                raise ImageError(f"DICOM header must have at most {MAX_ELEMENTS} elements: more; it is no radiograph")
-            for tag in list(at.keys()):
+    seen = _Seen()
+    waiting = [(dataset, 0, None if only is None else [tag for tag in map(tag_for_keyword, only) if tag in dataset])]
+    while waiting:
+        at, depth, tags = waiting.pop()
+        seen.dataset(at, depth)
+        for tag in list(at.keys()) if tags is None else tags:
+            if tag in _PIXELS:
+                continue
+            try:
                 element = at.get_item(tag)
-                if element is not None and isinstance(element, RawDataElement) and tag not in _PIXELS:
-                    size += len(element.value or b"")
-                    _check_raw(element, size)
-                    inside = (element.value or b"").count(
-                        b"\xfe\xff\x00\xe0" if element.is_little_endian else b"\xff\xfe\xe0\x00"
-                    )
-                    if items + inside > MAX_ITEMS:
-                        raise ImageError(
-                            f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph"
-                        )
-                if tag in _PIXELS:
-                    continue
+                if isinstance(element, RawDataElement):
+                    seen.raw(element)
                 made = at[tag]
-                if made.VR == "SQ" and made.value is not None:
-                    items += len(made.value)
-                    waiting += [(item, depth + 1) for item in made.value]
-                    if items > MAX_ITEMS:
-                        raise ImageError(
-                            f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph"
-                        )
-    except ImageError:
-        raise
-    except Exception as error:  # as above
-        raise ImageError(f"DICOM header is damaged: {printable(error)}; export it again") from error
+                items = list(made.value or ()) if made.VR == "SQ" else []
+            except ImageError:
+                raise
+            except Exception as error:  # as above
+                if only is not None:
+                    continue
+                raise ImageError(f"DICOM header is damaged: {printable(error)}; export it again") from error
+            seen.items(len(items))
+            waiting += [(item, depth + 1, None) for item in items]
 
 
-def _check_raw(element: RawDataElement, size: int) -> None:
-    if size > MAX_HEADER_BYTES:
-        raise ImageError(f"DICOM header must have at most {MAX_HEADER_BYTES} bytes: more; it is no radiograph")
-    vr = element.VR
-    if vr in (None, "UN"):  # pydicom looks it up
-        known = not element.tag.is_private and dictionary_has_tag(element.tag)
-        vr = dictionary_VR(element.tag) if known else "UN"
-    if vr in _SPLIT and (element.value or b"").count(b"\\") > MAX_VALUES:
-        name = f"({element.tag.group:04X},{element.tag.element:04X})"
-        raise ImageError(f"{name} must have at most {MAX_VALUES} values: more; export the file again")
+class _Seen:
+    """What was counted of one header."""
+
+    def __init__(self) -> None:
+        self._bytes = self._elements = self._items = 0
+
+    def dataset(self, dataset: Dataset, depth: int) -> None:
+        self._elements += len(dataset)
+        if depth > DEEPEST:
+            raise ImageError(f"DICOM sequences must be nested at most {DEEPEST} deep: they are deeper")
+        if self._elements > MAX_ELEMENTS:
+            raise ImageError(f"DICOM header must have at most {MAX_ELEMENTS} elements: more; it is no radiograph")
+
+    def items(self, more: int) -> None:
+        self._items += more
+        if self._items > MAX_ITEMS:
+            raise ImageError(f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph")
+
+    def raw(self, element: RawDataElement) -> None:
+        """A value before it is converted: its bytes, and what it may become."""
+        value = element.value or b""
+        self._bytes += len(value)
+        if self._bytes > MAX_HEADER_BYTES:
+            raise ImageError(f"DICOM header must have at most {MAX_HEADER_BYTES} bytes: more; it is no radiograph")
+        vr = element.VR
+        if vr in (None, "UN"):  # pydicom looks it up
+            known = not element.tag.is_private and dictionary_has_tag(element.tag)
+            vr = dictionary_VR(element.tag) if known else "UN"
+        if vr in ("SQ", "UN") and value.count(_ITEM[bool(element.is_little_endian)]) > MAX_ITEMS:
+            self.items(MAX_ITEMS + 1)
+        if vr in _SPLIT and value.count(b"\\") > MAX_VALUES:
+            name = f"({element.tag.group:04X},{element.tag.element:04X})"
+            raise ImageError(f"{name} must have at most {MAX_VALUES} values: more; export the file again")

@@ -59,7 +59,8 @@ def file_content(path: Path, max_bytes: int = MAX_FILE_BYTES) -> bytes:
     try:
         if not path.is_file():
             what = "a directory or device" if path.exists() else "nothing there"
-            raise ImageError(f"path must be an image file: {what}; check the name")
+            hint = "; wlmeasure films lists those in a folder" if path.is_dir() else "; check the name"
+            raise ImageError(f"path must be an image file: {what}{hint}")
         with open_regular(path) as file:
             size = os.fstat(file.fileno()).st_size
             if size > max_bytes:

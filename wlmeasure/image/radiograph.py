@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import ImageError, check_finite, check_positive
 
-__all__ = ["DisplayRange", "Radiograph", "SpacingClaim", "StoredValues", "printable"]
+__all__ = ["DisplayRange", "DisplayTable", "Radiograph", "SpacingClaim", "StoredValues", "printable"]
 
 StoredValues: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.int16]
 
@@ -78,6 +78,41 @@ class DisplayRange:
             raise ImageError(f"display range must have low < high: {self.low:g}, {self.high:g}")
 
 
+def _frozen_greys(greys: ArrayLike) -> NDArray[np.uint8]:
+    array = np.array(greys, np.uint8)
+    array.flags.writeable = False
+    return array
+
+
+@frozen
+class DisplayTable:
+    """Greys of the stored values `first`, `first` + 1, ..., before polarity; for screen and report only.
+
+    A value outside the table has the grey of the table's nearer end. `low` and `high` are the stored values between which
+    the table rises: the straight window that comes nearest to it. Raises ImageError for a table without a rise.
+    """
+
+    first: int
+    greys: NDArray[np.uint8] = field(converter=_frozen_greys, eq=False, repr=False)
+    low: float = field(init=False)
+    high: float = field(init=False)
+
+    def __attrs_post_init__(self) -> None:
+        if self.greys.ndim != 1 or len(self.greys) < 2 or self.greys.min() == self.greys.max():
+            raise ImageError("display table must rise: it has one grey; shown from percentiles")
+        above = np.flatnonzero(self.greys > self.greys.min())
+        below = np.flatnonzero(self.greys < self.greys.max())
+        low = int(above[0]) - 1 if above[0] > 0 else 0
+        high = int(below[-1]) + 1 if below[-1] + 1 < len(self.greys) else len(self.greys) - 1
+        # A table that falls over its whole length would have them the other way round.
+        object.__setattr__(self, "low", float(self.first + min(low, high - 1)))
+        object.__setattr__(self, "high", float(self.first + high))
+
+    def of(self, values: StoredValues) -> NDArray[np.uint8]:
+        """Greys of an array of stored values, same shape."""
+        return self.greys[np.clip(values.astype(np.int32) - self.first, 0, len(self.greys) - 1)]
+
+
 def _kept(values: ArrayLike) -> StoredValues:
     """A read-only array of its own: a reader hands over its frozen array, everything else is copied."""
     array = np.asarray(values)
@@ -113,7 +148,15 @@ class Radiograph:
     densities
         Resolution tags in words; shown and never used as a scale.
     display
-        Window for display, or None.
+        Window or table for display, or None.
+    frame, frames
+        Which frame of the file this is, from 1 as DICOM counts, and how many it has; None and 1 where it has one.
+    teeth
+        ISO 3950 designations of the teeth that the header names, in its order.
+    padding
+        Lowest and highest stored value that stand for no picture at all, or None.
+    notes
+        What else is to be known of the file, where nothing is amiss.
 
     Raises ImageError for values that are not a 2-D array of uint8, uint16 or int16.
     """
@@ -131,7 +174,12 @@ class Radiograph:
     spacings: tuple[SpacingClaim, ...] = ()
     densities: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    display: DisplayRange | None = None
+    display: DisplayRange | DisplayTable | None = None
+    frame: int | None = None
+    frames: int = 1
+    teeth: tuple[str, ...] = ()
+    padding: tuple[int, int] | None = None
+    notes: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if self.orientation not in range(1, 9):
@@ -173,26 +221,41 @@ class Radiograph:
         """Columns of `values`."""
         return int(self.values.shape[1])
 
+    def picture_values(self) -> StoredValues:
+        """The stored values that are picture: all, or those outside `padding` as one row; all where nothing else is left."""
+        if self.padding is None:
+            return self.values
+        outside = self.values[(self.values < self.padding[0]) | (self.values > self.padding[1])]
+        return outside if outside.size else self.values
+
     def density(self) -> NDArray[np.float32]:
         """Values turned so that larger is more attenuation (metal bright); (rows, cols) float32, stored units.
 
         The other polarity is taken from the largest value that `bits` can store, so it does not depend on the picture.
+        Padding is moved to the nearer end of the picture's own values, so that its edge is no steeper than it has to be.
         """
+        density = self.values.astype(np.float32)
+        if self.padding is not None:
+            inside = self.picture_values()
+            np.clip(density, inside.min(), inside.max(), out=density)
         if self.bright_is_dense:
-            return self.values.astype(np.float32)
+            return density
         # Fewer than 8 bits are stretched to 0..255 by the raster decoder.
         bits = max(self.bits, 8) - (self.values.dtype == np.int16)
-        return np.float32(2**bits - 1) - self.values.astype(np.float32)
+        return np.float32(2**bits - 1) - density
 
     def displayed(self, *, percentiles: tuple[float, float] = DISPLAY_PERCENTILES) -> NDArray[np.uint8]:
         """Picture for screen and report, metal bright; (rows, cols) uint8.
 
-        Uses the file's window where it has one, else the `percentiles` of the stored values.
+        Uses the file's window or table where it has one, else the `percentiles` of the stored values without padding.
         """
+        if isinstance(self.display, DisplayTable):
+            picture = self.display.of(self.values)
+            return picture if self.bright_is_dense else np.invert(picture)
         if self.display is not None:
             low, high = self.display.low, self.display.high
         else:
-            low, high = (float(v) for v in np.percentile(self.values, percentiles))
+            low, high = (float(v) for v in np.percentile(self.picture_values(), percentiles))
         grey = self.values.astype(np.float32)
         grey -= np.float32(low)
         grey *= np.float32(255.0 / max(high - low, 1e-6))  # an even picture has no range

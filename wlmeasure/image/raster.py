@@ -108,7 +108,7 @@ def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[An
         buffer = np.frombuffer(edited, np.uint8)
     complaints: list[str] = []
     try:
-        with codec_messages(complaints), _quiet_decoder():
+        with _messages(complaints):
             decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
     except (cv2.error, MemoryError) as error:
         raise ImageError(f"{kind} file cannot be decoded: {printable(error)}; export it again") from error
@@ -119,11 +119,15 @@ def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[An
 
 
 @contextmanager
-def _quiet_decoder() -> Iterator[None]:
-    """OpenCV's own log is off: it repeats what the codecs say, with its source files."""
-    level = cv2.utils.logging.getLogLevel()
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-    try:
-        yield
-    finally:
-        cv2.utils.logging.setLogLevel(level)
+def _messages(lines: list[str]) -> Iterator[None]:
+    """Collect what the codecs say.
+
+    libjpeg reports a damaged picture only on stderr, and returns grey for the missing part.
+    """
+    with codec_messages(lines):
+        level = cv2.utils.logging.getLogLevel()
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+        try:
+            yield
+        finally:
+            cv2.utils.logging.setLogLevel(level)

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import ImageError
+from wlmeasure.errors import FrameError, ImageError
 from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, open_regular
 from wlmeasure.image.radiograph import Radiograph, printable
 
-__all__ = ["MAX_FILE_BYTES", "is_structured_report", "read"]
+__all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
 
 STRUCTURED_REPORTS = b"1.2.840.10008.5.1.4.1.1.88."
 """Begin of the SOP class UIDs of structured reports (PS3.4 B.5)."""
@@ -34,28 +34,47 @@ _KNOWN_OTHERS = (
 )
 
 
-def read(path: str | PathLike[str], *, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
-    """Read one radiograph from a PNG, TIFF, JPEG, BMP or single-frame DICOM file.
+def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+    """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
-    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings. Raises
-    ImageError, one line that begins with the file's name, for a file that is missing, not an image, cut short,
-    coloured, of several frames, or too large to be one radiograph.
+    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frame
+        Which frame of a DICOM file that has several, from 1.
+    max_file_bytes
+        Largest file read into memory.
+
+    Raises
+    ------
+    FrameError
+        The file has several frames and none of them is named, or one that it does not have.
+    ImageError
+        One line that begins with the file's name, for a file that is missing, not an image, cut short, coloured, or too
+        large to be one radiograph.
     """
     given = fspath(path)
     name = printable(Path(given).name or given)
     try:
         data = file_content(Path(given), max_file_bytes)
-        kind = _kind(data)
+        kind = content_kind(data)
         sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
         if kind == "DICOM":
             from wlmeasure.image.dicom import read_dicom
 
-            radiograph = read_dicom(data, path=given, sha256=sha256)
+            radiograph = read_dicom(data, path=given, sha256=sha256, frame=frame)
         else:
+            if frame not in (None, 1):
+                raise FrameError(f"frame must be left out for {kind}, which has one: {frame!r}", 1)
             from wlmeasure.image.raster import read_raster
 
             radiograph = read_raster(data, kind, path=given, sha256=sha256)
+    except FrameError as error:
+        raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:
         raise ImageError(f"{name}: {error}") from error
     warnings = list(radiograph.warnings)
@@ -83,7 +102,8 @@ def is_structured_report(path: str | PathLike[str]) -> bool:
     return head[128:132] == b"DICM" and at > 0 and head[at + 8 :].startswith(STRUCTURED_REPORTS)
 
 
-def _kind(data: bytes) -> str:
+def content_kind(data: bytes) -> str:
+    """Kind of an image file by its first 1024 bytes or all of them; ImageError where it is none that is read here."""
     # DICOM first: its free 128-byte preamble may look like a TIFF.
     if data[128:132] == b"DICM" or _is_bare_dicom(data):
         return "DICOM"

@@ -134,13 +134,17 @@ Scale = KnownFile | KnownObject | Spacing | FileTaper
 
 @frozen
 class Film:
-    """One radiograph of the case, found by its path beside the case file and known by its hash."""
+    """One radiograph of the case, found by its path beside the case file and known by its hash.
+
+    `frame` counts from 1, as DICOM does; None where the file has one frame.
+    """
 
     id: str = member(Text(longest=40))
     path: str = member(Text(longest=1000))
     sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
     rows: int = member(Whole(1, 100_000))
     cols: int = member(Whole(1, 100_000))
+    frame: int | None = member(Whole(1, 100_000), None)
     col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
     metal: str | None = member(Choice(("bright", "dark")), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
@@ -152,6 +156,16 @@ class Film:
         (),
     )
     extra: dict[str, Any] = extra_members()
+
+    @property
+    def place(self) -> str:
+        """Its path, and the frame where it is one of several, in words."""
+        return self.path if self.frame is None else f"{self.path}, frame {self.frame}"
+
+    @property
+    def name(self) -> str:
+        """The same without the folder."""
+        return Path(self.place).name
 
 
 @frozen

@@ -207,7 +207,8 @@ def evaluate(
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
     """The earlier result of a film that has not changed, whether or not its traced paths were accepted since."""
     for known in before.films:
-        if known.radiograph.sha256 == radiograph.sha256 and film in (known.film, _with_file_paths(known)):
+        same = (known.radiograph.sha256, known.radiograph.frame) == (radiograph.sha256, radiograph.frame)
+        if same and film in (known.film, _with_file_paths(known)):
             return evolve(known, film=film)
     return None
 

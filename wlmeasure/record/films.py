@@ -19,7 +19,7 @@ from wlmeasure.calibration import (
     implied_magnification,
     magnification_flags,
 )
-from wlmeasure.errors import CalibrationError, CaseError, StaleCaseError, WlmeasureError
+from wlmeasure.errors import CalibrationError, CaseError, FrameError, StaleCaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
@@ -119,12 +119,20 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     ------
     StaleCaseError
         The image is not the one the case was made on.
+    CaseError
+        The image has several frames and the case names none of them.
     ImageError
         The image cannot be read.
     """
     films = {}
     for film in case.films:
-        radiograph = read(case.film_path(film))
+        try:
+            radiograph = read(case.film_path(film), frame=film.frame)
+        except FrameError as error:
+            raise CaseError(
+                f"film {film.id} must name the frame of {film.path}, 1 to {error.frames}: {film.frame or 'none'}; write it in "
+                "the case as its member frame"
+            ) from None
         if radiograph.sha256 != film.sha256:
             raise StaleCaseError(
                 f"film {film.id} ({film.path}) must be the image the case was made on: its SHA-256 is "

@@ -50,6 +50,7 @@ def _image(film: FilmResult) -> dict[str, Any]:
         "sha256": graph.sha256,
         "rows": graph.rows,
         "cols": graph.cols,
+        **({} if graph.frame is None else {"frame": graph.frame}),
         "stored_rows": graph.stored_rows,
         "stored_cols": graph.stored_cols,
         "orientation_applied": graph.orientation,

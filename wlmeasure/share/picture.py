@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.trade.tooth import Tooth
 
 __all__ = ["picture_json", "picture_text"]
 
@@ -20,6 +21,9 @@ def picture_json(radiograph: Radiograph) -> dict[str, Any]:
         "stored_rows": radiograph.stored_rows,
         "stored_cols": radiograph.stored_cols,
         "bits": radiograph.bits,
+        "frame": radiograph.frame,
+        "frames": radiograph.frames,
+        "teeth": list(radiograph.teeth),
         "orientation": radiograph.orientation,
         "bright_is_dense": radiograph.bright_is_dense,
         "col_over_row": radiograph.col_over_row,
@@ -37,6 +41,7 @@ def picture_json(radiograph: Radiograph) -> dict[str, Any]:
             for claim in radiograph.spacings
         ],
         "densities": list(radiograph.densities),
+        "notes": list(radiograph.notes),
         "warnings": list(radiograph.warnings),
     }
 
@@ -48,10 +53,15 @@ def picture_text(radiograph: Radiograph) -> str:
         f"{radiograph.path}",
         f"  format       {radiograph.format}, {radiograph.bits} bit",
         f"  size         {radiograph.rows} rows x {radiograph.cols} columns"
-        + (f", turned by EXIF orientation {radiograph.orientation}" if radiograph.orientation != 1 else ""),
+        + (f", turned by EXIF orientation {radiograph.orientation}" if radiograph.orientation != 1 else "")
+        + (f", frame {radiograph.frame} of {radiograph.frames}" if radiograph.frame is not None else ""),
         f"  polarity     {polarity}",
         f"  SHA-256      {radiograph.sha256}",
     ]
+    if radiograph.teeth:
+        choose = "" if len(radiograph.teeth) == 1 else "; choose the one that is measured"
+        named = ", ".join(f"{tooth} ({Tooth.from_iso3950(tooth).name})" for tooth in radiograph.teeth)
+        lines.append(f"  tooth        {named}{choose}")
     for claim in radiograph.spacings:
         lines.append(
             f"  spacing      {claim.claim}: {claim.row_mm:g} mm from row to row, {claim.col_mm:g} mm from column to column; "
@@ -65,5 +75,6 @@ def picture_text(radiograph: Radiograph) -> str:
     if not radiograph.spacings:
         lines.append("  spacing      none: calibrate on a file or an object of known length")
     lines += [f"  shown only   {text}" for text in radiograph.densities]
+    lines += [f"  note         {text}" for text in radiograph.notes]
     lines += [f"  ! {text}" for text in radiograph.warnings]
     return "\n".join(lines) + "\n"

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isfinite
-from pathlib import Path
 
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.image.radiograph import SpacingClaim
@@ -187,7 +186,7 @@ def _film(
         right += _lengths_abreast(drawn)
     figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
     return [
-        Heading(2, f"Film {film.film.id}: {Path(film.film.path).name}"),
+        Heading(2, f"Film {film.film.id}: {film.film.name}"),
         Columns((figure,), tuple(right)),
     ]
 
@@ -300,7 +299,7 @@ def _films_alone(films: list[FilmResult]) -> list[Block]:
         cells = []
         for film in films[k : k + 2]:
             graph = film.radiograph
-            title = f"Film {film.film.id}: {Path(film.film.path).name}"
+            title = f"Film {film.film.id}: {film.film.name}"
             words = [film.film.purpose or "purpose not stated", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit"]
             words.append(f"scale {scale_words(film)}")
             words += [f"spacing claim {_claim_words(claim, film)}" for claim in graph.spacings]
@@ -442,7 +441,7 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
 
 
 def _provenance(result: CaseResult, program: str) -> list[Block]:
-    films = [f"film {f.film.id}: {f.film.path}, SHA-256 {f.film.sha256}" for f in result.films]
+    films = [f"film {f.film.id}: {f.film.place}, SHA-256 {f.film.sha256}" for f in result.films]
     tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces)) or "none"
     told: dict[str, list[str]] = {}
     for canal in result.canals:

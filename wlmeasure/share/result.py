@@ -447,7 +447,7 @@ def record_text(result: CaseResult) -> str:
         graph = film.radiograph
         lines += [
             *([] if k else [""]),
-            f"Film {film.film.id}: {film.film.path}, {graph.rows} x {graph.cols} pixels, {graph.bits} bit"
+            f"Film {film.film.id}: {film.film.place}, {graph.rows} x {graph.cols} pixels, {graph.bits} bit"
             + (f", {film.film.purpose}" if film.film.purpose else ""),
             f"  scale            {scale_words(film)}",
         ]

@@ -10,7 +10,6 @@ import pydicom
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pydicom.sr.codedict import codes as standard
 
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.decide.reconcile import Status
@@ -21,6 +20,7 @@ from wlmeasure.share.dicom.checks import check_calibration, check_graphics, chec
 from wlmeasure.share.dicom.objects import dicom_bytes, stamp, uid_of
 from wlmeasure.share.dicom.points import from_dicom, to_dicom
 from wlmeasure.share.dicom.source import film_images
+from wlmeasure.trade import tooth_codes
 from wlmeasure.trade.tooth import Tooth
 
 PUBLISHED = Path(codes.__file__).with_name("codes.csv")
@@ -49,37 +49,8 @@ def test_private_codes_fit_their_attributes():
         assert (value + meaning).isascii()
 
 
-def test_teeth_are_those_of_the_context_groups():
-    """CID 4018 and 4019 as generated from the standard into pydicom."""
-    groups = {code.value for name in ("CID4018", "CID4019") for code in (getattr(standard, name).concepts.values())}
-    current = set(codes.TOOTH_CODES.values())
-    assert len(current) == 52
-    assert groups == current
-    assert not current & set(codes.OUTDATED_TOOTH_CODES)
-    assert len(codes.OUTDATED_TOOTH_CODES) == 20
-
-
-def test_teeth_by_name():
-    """The meaning of each context group's code speaks of the side, jaw and kind of tooth that ours gives it to."""
-    meanings = {
-        code.value: code.meaning.lower()
-        for name in ("CID4018", "CID4019")
-        for code in getattr(standard, name).concepts.values()
-    }
-    for designation, value in codes.TOOTH_CODES.items():
-        tooth = Tooth.from_iso3950(designation)
-        meaning = (
-            meanings[value].replace("bicuspid", "premolar").replace("mandibular", "lower").replace("maxillary", "upper")
-        )
-        kind = tooth.name.split()[-1]
-        assert kind in meaning or kind == "incisor", (designation, meaning)  # "lateral tooth" is said as well
-        assert ("right" in meaning) == tooth.is_right, (designation, meaning)
-        assert ("upper" in meaning) == tooth.is_upper, (designation, meaning)
-        assert codes.tooth_of_code(value) == designation
-
-
 def test_every_word_of_the_trade_has_its_code():
-    names = {name for designation in codes.TOOTH_CODES for name in Tooth.from_iso3950(designation).canal_names}
+    names = {name for designation in tooth_codes.TOOTH_CODES for name in Tooth.from_iso3950(designation).canal_names}
     assert {codes.canal_code(name).value for name in names} <= set(codes.PRIVATE) - {"CANAL-OTHER"}
     assert set(codes.APICAL_ENDS) == set(get_args(ApicalEnd))
     assert set(codes.STATUSES) == set(get_args(Status))

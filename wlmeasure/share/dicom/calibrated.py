@@ -62,6 +62,11 @@ def calibrated_copy(result: CaseResult, image: FilmImage, *, made_at: str, progr
             f"film {film.film.id} must be calibrated on a known length seen on it: its scale comes from the {scale.method}; "
             "trace a file from its stop to its tip"
         )
+    if image.frame is not None:
+        raise ShareError(
+            f"film {film.film.id} must be a file of one frame to be copied with its scale: it is frame {image.frame} of "
+            f"{film.radiograph.frames}, and one Pixel Spacing would hold for all; export the frame, or use --as presentation"
+        )
     out = copy.deepcopy(source)
     # Before anything is entered: the words of the film are in its own character set, and stay in it.
     facts = (image.uid, *(f"{size:.9g}" for size in scale.mm_per_px), made_at, program)

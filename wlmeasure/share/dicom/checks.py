@@ -12,7 +12,7 @@ from math import isfinite
 from pydicom.dataset import Dataset
 
 from wlmeasure.errors import ShareError
-from wlmeasure.share.dicom.codes import OUTDATED_TOOTH_CODES, TOOTH_CODES
+from wlmeasure.trade.tooth_codes import OUTDATED_TOOTH_CODES, TOOTH_CODES
 
 __all__ = ["check_calibration", "check_graphics", "check_report", "content_items"]
 

@@ -1,7 +1,6 @@
 """Codes of the DICOM objects: those of the standards that were found, and our own for what has none.
 
-Teeth: DICOM PS3.16 CID 4018 and 4019 (SNOMED CT), mapped to ISO 3950; the same set, tooth by tooth, as a national value set
-for ISO 3950 (HL7 Belgium, BeVSToothNumberBodySite). Root canal: SNOMED CT 3262009, the one code here that the standard does
+Teeth: :mod:`wlmeasure.trade.tooth_codes`. Root canal: SNOMED CT 3262009, the one code here that the standard does
 not use itself, so that its licence is SNOMED International's and not DICOM's. Everything else by the context groups
 named beside it. For working length, electronic reading, coronal reference point and the definitions of a canal's angle no
 code was found, so they are codes of the private scheme 99WLM, declared in every file (PS3.3 8.2) and published in
@@ -16,19 +15,17 @@ import io
 from attrs import frozen
 
 from wlmeasure.trade.tooth import Tooth
+from wlmeasure.trade.tooth_codes import TOOTH_CODES
 
 __all__ = [
     "APICAL_ENDS",
-    "OUTDATED_TOOTH_CODES",
     "PRIVATE",
     "SCHEME",
     "STATUSES",
-    "TOOTH_CODES",
     "Code",
     "canal_code",
     "codes_csv",
     "tooth_code",
-    "tooth_of_code",
 ]
 
 SCHEME = "99WLM"
@@ -136,27 +133,6 @@ STATUSES = {
     "not established": "ST-NONE",
 }
 
-_QUADRANTS = {
-    1: "422653006 424877001 860767006 57826002 36492000 865995000 863902006 68085002",
-    2: "424399000 423185002 860780009 61897005 23226009 865988009 863901004 87704003",
-    3: "425106001 423331005 860782001 2400006 24573005 866006002 863898000 74344005",
-    4: "424575004 423937004 860785004 80140008 8873007 866005003 863899008 38994002",
-    5: "88824007 65624003 30618001 17505006 27855007",
-    6: "51678005 43622005 73937000 45234009 51943008",
-    7: "89552004 14770005 43281008 38896004 49330006",
-    8: "67834006 22445006 6062009 58646007 61868007",
-}
-TOOTH_CODES = {f"{q}{n}": code for q, row in _QUADRANTS.items() for n, code in enumerate(row.split(), 1)}
-"""SNOMED CT code of every tooth by its ISO 3950 designation (CID 4018, 4019)."""
-
-OUTDATED_TOOTH_CODES = {
-    **{"7121006": "17", "5140004": "16", "80647007": "13", "11712009": "12", "22120004": "11", "31982000": "21"},
-    **{"25748002": "22", "72876007": "23", "23427002": "26", "66303006": "27", "48402004": "37", "89625000": "36"},
-    **{"39844006": "33", "77130001": "32", "113278005": "31", "15422005": "41", "82628004": "42", "47055002": "43"},
-    **{"28480000": "46", "40005008": "47"},
-}
-"""SNOMED CT codes that older editions gave incisors, canines, first and second molars; read, never written."""
-
 
 def private(value: str) -> Code:
     """The code of the private scheme with that value."""
@@ -166,12 +142,6 @@ def private(value: str) -> Code:
 def tooth_code(designation: str) -> Code:
     """The code of a tooth by its ISO 3950 designation, which :class:`~wlmeasure.record.case.Case` has checked."""
     return Code(TOOTH_CODES[designation], "SCT", f"{Tooth.from_iso3950(designation).name} tooth")
-
-
-def tooth_of_code(value: str) -> str | None:
-    """ISO 3950 designation of a tooth's SNOMED CT code, current or outdated; None for any other code."""
-    found = next((tooth for tooth, code in TOOTH_CODES.items() if code == value), None)
-    return found or OUTDATED_TOOTH_CODES.get(value)
 
 
 def canal_code(name: str) -> Code:

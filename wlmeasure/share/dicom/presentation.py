@@ -59,7 +59,9 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     if not layers:
         raise ShareError(f"film {film.film.id} must have a file or a canal to show: it has none; trace one first")
     shown = image.reference
-    facts = (image.uid, case_digest(result.case), made_at, program)
+    # highdicom asks every image of a multi-frame class for these, which older classes need not have; it copies nothing here.
+    shown.SharedFunctionalGroupsSequence = [Dataset()]
+    facts = (image.key, case_digest(result.case), made_at, program)
     with quiet():
         state = _PR.GrayscaleSoftcopyPresentationState(
             referenced_images=[shown],
@@ -83,6 +85,8 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
         )
     if (slope := _rescale(image)) is not None:
         state.RescaleSlope, state.RescaleIntercept, state.RescaleType = *slope, "US"
+    if image.frame is not None:
+        _of_one_frame(state, image.frame)
     # Two things that highdicom leaves to its caller: a paired body part needs its side, and there is no volume here.
     state.Laterality = "R" if result.tooth.is_right else "L"
     area = state.DisplayedAreaSelectionSequence[0]
@@ -141,6 +145,14 @@ def _drawn(
             path[-1],
         )
     return layers, annotations
+
+
+def _of_one_frame(state: Dataset, frame: int) -> None:
+    """Let the state, its area and what is drawn apply to that frame alone (PS3.3 C.11.11, C.10.4, C.10.5)."""
+    drawn = (*state.GraphicAnnotationSequence, *state.DisplayedAreaSelectionSequence)
+    for place in (*state.ReferencedSeriesSequence, *drawn):
+        for item in place.get("ReferencedImageSequence") or ():
+            item.ReferencedFrameNumber = frame
 
 
 def _rescale(image: FilmImage) -> tuple[float, float] | None:

@@ -37,8 +37,12 @@ def concept(code: Code) -> hd.sr.CodedConcept:
 
 
 def _polyline(points_px: object, image: FilmImage) -> hd.sr.CoordinatesForMeasurement:
-    source = _SR.SourceImageForRegion(str(image.dataset.SOPClassUID), image.uid)
+    source = _SR.SourceImageForRegion(str(image.dataset.SOPClassUID), image.uid, _frames(image))
     return _SR.CoordinatesForMeasurement(_SR.GraphicTypeValues.POLYLINE, to_dicom(points_px), source)
+
+
+def _frames(image: FilmImage) -> list[int] | None:
+    return None if image.frame is None else [image.frame]
 
 
 def _algorithm(program: str, *parameters: str) -> hd.sr.AlgorithmIdentification:
@@ -74,7 +78,7 @@ def _number(
             item.MeasuredValueSequence[0].MeasurementUnitsCodeSequence = [concept(unit)]
     of_image = None
     if image is not None:
-        of_image = [_SR.SourceImageForMeasurement(str(image.dataset.SOPClassUID), image.uid)]
+        of_image = [_SR.SourceImageForMeasurement(str(image.dataset.SOPClassUID), image.uid, _frames(image))]
     return _SR.Measurement(
         name=concept(name),
         value=float(value),
@@ -145,7 +149,7 @@ def scale_group(
     kinds = [f"CAL-{line.kind.upper()}" for line in scale.lines] or ["CAL-TAPER" if film.estimated else "CAL-SPACING"]
     return _group(
         f"scale of film {film.film.id}",
-        uid_of("scale", image.uid),
+        uid_of("scale", image.key),
         private("SCALE"),
         [*lengths, *factors],
         result,
@@ -192,7 +196,7 @@ def canal_group(
     reference_words = [(private("REF-POINT"), canal.canal.reference_point)]
     return _group(
         f"{result.case.tooth} {printable(canal.canal.name, 40)} on film {trace.trace.film}",
-        uid_of("canal", image.uid, result.case.tooth, canal.canal.name),
+        uid_of("canal", image.key, result.case.tooth, canal.canal.name),
         codes.ROOT_CANAL,
         numbers,
         result,

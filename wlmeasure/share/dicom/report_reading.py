@@ -16,6 +16,7 @@ import numpy as np
 from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
+from pydicom.multival import MultiValue
 
 from wlmeasure.errors import CaseError, ImageError, ShareError, WlmeasureError
 from wlmeasure.image.dicom_file import check_header, parse
@@ -28,6 +29,7 @@ from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.objects import quiet
 from wlmeasure.share.dicom.points import from_dicom
 from wlmeasure.trace.spline import arc_length
+from wlmeasure.trade.tooth_codes import tooth_of_code
 
 __all__ = ["CanalLength", "Report", "case_from_report", "case_to_file", "disagreement", "predecessor", "read_report"]
 
@@ -50,6 +52,7 @@ class Measured:
     upper: float | None
     paths_px: tuple[Float64, ...] = field(default=(), eq=False)
     image_uid: str | None = None
+    frame: int | None = None
 
     @property
     def std(self) -> float | None:
@@ -253,7 +256,7 @@ def _group(item: Dataset) -> Group:
             if concept.value == "121071":
                 finding = value.value
             elif concept.value == codes.FINDING_SITE.value:
-                tooth = codes.tooth_of_code(value.value)
+                tooth = tooth_of_code(value.value)
             else:
                 evaluations.append((concept.value, value.value))
         elif child.ValueType == "TEXT":
@@ -266,7 +269,8 @@ def _group(item: Dataset) -> Group:
 
 def _measured(item: Dataset, concept: Code) -> Measured:
     value, unit = _value(item)
-    method, lower, upper, image = None, None, None, None
+    method, lower, upper = None, None, None
+    image: tuple[str | None, int | None] = None, None
     paths = []
     for child in item.get("ContentSequence") or ():
         name = _code(child.get("ConceptNameCodeSequence")).value
@@ -280,10 +284,19 @@ def _measured(item: Dataset, concept: Code) -> Measured:
             paths.append(from_dicom(child.GraphicData))
             if not np.isfinite(paths[-1]).all():
                 raise ValueError("a coordinate of it must be finite")
-            image = str(child.ContentSequence[0].ReferencedSOPSequence[0].ReferencedSOPInstanceUID)
+            image = _referenced(child.ContentSequence[0])
         elif child.ValueType == "IMAGE":
-            image = str(child.ReferencedSOPSequence[0].ReferencedSOPInstanceUID)
-    return Measured(concept, value, unit, method, lower, upper, tuple(paths), image)
+            image = _referenced(child)
+    return Measured(concept, value, unit, method, lower, upper, tuple(paths), *image)
+
+
+def _referenced(item: Dataset) -> tuple[str, int | None]:
+    """The image that a content item refers to, and the frame where it names one."""
+    reference = item.ReferencedSOPSequence[0]
+    frames = reference.get("ReferencedFrameNumber")
+    if isinstance(frames, MultiValue):
+        frames = frames[0]
+    return str(reference.ReferencedSOPInstanceUID), None if frames is None else int(frames)
 
 
 def _value(item: Dataset) -> tuple[float, str]:
@@ -301,13 +314,13 @@ def _lengths(groups: tuple[Group, ...]) -> tuple[CanalLength, ...]:
     for group in groups:
         row, col = (group.number(codes.CALIBRATION_FACTOR.value, method) for method in ("M-ROW", "M-COL"))
         if row is not None and col is not None and row.image_uid is not None:
-            scales[row.image_uid] = row.value, col.value
+            scales[row.image_uid, row.frame] = row.value, col.value
     found = []
     for group in groups:
         canal = dict(group.evaluations).get("CANAL-ID", "")
         for number in group.numbers:
             if number.name.value == codes.PATH_LENGTH.value and number.paths_px and number.image_uid is not None:
-                path, scale = number.paths_px[0], scales.get(number.image_uid)
+                path, scale = number.paths_px[0], scales.get((number.image_uid, number.frame))
                 again = None if scale is None else float(arc_length(path * scale)[-1])
                 found.append(
                     CanalLength(

@@ -40,6 +40,7 @@ def report_json(report: Report) -> dict[str, Any]:
                         "lower_95": number.lower,
                         "upper_95": number.upper,
                         "image": number.image_uid,
+                        "frame": number.frame,
                     }
                     for number in group.numbers
                 ],

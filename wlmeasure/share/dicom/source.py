@@ -50,6 +50,16 @@ class FilmImage:
         return str(self.dataset.SOPInstanceUID)
 
     @property
+    def frame(self) -> int | None:
+        """Which frame of the image the film is, from 1; None where it has one."""
+        return self.film.radiograph.frame
+
+    @property
+    def key(self) -> str:
+        """What the identifiers of derived objects are made from: the image, and the frame where it has several."""
+        return self.uid if self.frame is None else f"{self.uid} frame {self.frame}"
+
+    @property
     def reference(self) -> Dataset:
         """What an object that refers to the image needs of it: whom it is about and its identifiers, nothing else."""
         out = identity(self.dataset)

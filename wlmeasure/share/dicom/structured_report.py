@@ -80,7 +80,7 @@ def structured_report(
     )
     with quiet():
         report = _SR.ComprehensiveSR(
-            evidence=[image.reference for image in images],
+            evidence=[image.reference for image in {image.uid: image for image in images}.values()],
             content=content[0],
             series_instance_uid=uid_of("report series", *facts),
             series_number=1,
@@ -108,6 +108,9 @@ def structured_report(
 def _travelling(result: CaseResult, images: Sequence[FilmImage]) -> Case:
     """The case with its accepted paths; a film's file name, which may name the patient, stays at home."""
     case = accept_paths(result)
-    kinds = [image.film.radiograph.format.lower() for image in images]
-    names = [f"film{k}.{'dcm' if kind == 'dicom' else kind}" for k, kind in enumerate(kinds, 1)]
+    kinds = {image.film.film.sha256: image.film.radiograph.format.lower() for image in images}
+    named = {
+        sha256: f"film{k}.{'dcm' if kind == 'dicom' else kind}" for k, (sha256, kind) in enumerate(kinds.items(), 1)
+    }
+    names = [named[image.film.film.sha256] for image in images]  # frames of one file lie in one file
     return evolve(case, films=tuple(evolve(film, path=name) for film, name in zip(case.films, names, strict=True)))

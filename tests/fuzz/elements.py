@@ -39,7 +39,7 @@ class Element:
                 yield from element.walk()
 
 
-@dataclass
+@dataclass(eq=False)
 class File:
     """A file: preamble, file meta information and data set, and how the data set is encoded."""
 

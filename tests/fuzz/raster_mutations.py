@@ -7,7 +7,7 @@ import zlib
 
 import numpy as np
 
-from tests.fuzz.dicom_mutations import pick, torn
+from tests.fuzz.dicom_mutations import packed_zeros, pick, torn
 
 Rng = np.random.Generator
 
@@ -39,9 +39,7 @@ def _png_bomb(rng: Rng) -> list[tuple[bytes, bytes]]:
     interlace = int(rng.integers(2))
     line = 1 + (cols * depth * channels + 7) // 8
     size = min(rows * line, int(pick(rng, (1_000_000, 60_000_000, 250_000_000))))
-    packer = zlib.compressobj(1)
-    block = b"\0" * 1_000_000
-    body = b"".join(packer.compress(block) for _ in range(size // 1_000_000 + 1)) + packer.flush()
+    body = packed_zeros(size // 1_000_000 + 1)
     head = struct.pack(">IIBBBBB", cols, rows, depth, colour, 0, 0, interlace)
     palette = [(b"PLTE", bytes(range(6)))] if colour == 3 else []
     return [(b"IHDR", head), *palette, (b"IDAT", body), (b"IEND", b"")]
@@ -84,7 +82,7 @@ def png(seed: bytes, rng: Rng) -> bytes:
             many = (b"pHYs", struct.pack(">IIB", 1, 2, 1)), (b"tEXt", b"a\0b"), (b"IDAT", b""), (b"eXIf", EXIF)
             parts[1:1] = [pick(rng, many)] * int(pick(rng, (2, 3000, 40_000)))
         elif kind == 10:  # compressed text or profile that grows
-            text = zlib.compress(b"\0" * int(pick(rng, (100, 50_000_000))), 1)
+            text = packed_zeros(int(pick(rng, (1, 50))))
             parts.insert(
                 1, pick(rng, ((b"zTXt", b"k\0\0" + text), (b"iCCP", b"p\0\0" + text), (b"iTXt", b"k\0\1\0\0\0" + text)))
             )

@@ -77,14 +77,17 @@ def worker(pipe: Connection, folder: str, keep: str | None) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     trim = _trimmer()
     judge = Judge(Path(folder), seeds)
+    gc.collect()
+    gc.freeze()  # what the libraries made while they were loaded need not be looked at again after every file
     while (asked := pipe.recv()) is not None:
         seed, number, kind = asked
         made = make(seeds, seed, number, kind)
         if keep is not None:
             (Path(keep) / f"{made.kind}_{seed}_{number}").write_bytes(made.content)
         fault = None
-        gc.collect()
-        trim()
+        if number % 20 == 0:
+            gc.collect()
+            trim()
         _forget_peak()
         signal.alarm(ALARM)
         opened = False

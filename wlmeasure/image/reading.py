@@ -8,7 +8,7 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import FrameError, ImageError
+from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, open_regular
 from wlmeasure.image.radiograph import Radiograph, printable
 
@@ -34,7 +34,13 @@ _KNOWN_OTHERS = (
 )
 
 
-def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+def read(
+    path: str | PathLike[str],
+    *,
+    frame: int | None = None,
+    sha256: str | None = None,
+    max_file_bytes: int = MAX_FILE_BYTES,
+) -> Radiograph:
     """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
     Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
@@ -45,11 +51,15 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
         The file.
     frame
         Which frame of a DICOM file that has several, from 1.
+    sha256
+        What the file must be, in hexadecimal, where that is known: another one is not looked into.
     max_file_bytes
         Largest file read into memory.
 
     Raises
     ------
+    StaleCaseError
+        The file is another one than `sha256` says.
     FrameError
         The file has several frames and none of them is named, or one that it does not have.
     ImageError
@@ -60,19 +70,21 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
     name = printable(Path(given).name or given)
     try:
         data = file_content(Path(given), max_file_bytes)
+        digest = hashlib.sha256(data).hexdigest()
+        if sha256 is not None and digest != sha256:
+            raise StaleCaseError(f"{name} must be the file of that SHA-256: it is another one")
         kind = content_kind(data)
-        sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
         if kind == "DICOM":
             from wlmeasure.image.dicom import read_dicom
 
-            radiograph = read_dicom(data, path=given, sha256=sha256, frame=frame)
+            radiograph = read_dicom(data, path=given, sha256=digest, frame=frame)
         else:
             if frame not in (None, 1):
                 raise FrameError(f"frame must be left out for {kind}, which has one: {frame!r}", 1)
             from wlmeasure.image.raster import read_raster
 
-            radiograph = read_raster(data, kind, path=given, sha256=sha256)
+            radiograph = read_raster(data, kind, path=given, sha256=digest)
     except FrameError as error:
         raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:

@@ -358,8 +358,29 @@ class Case:
         return next(film for film in self.films if film.id == film_id)
 
     def film_path(self, film: Film) -> Path:
-        """Where the film lies: its path, relative to the case file's folder."""
-        return self.folder / film.path
+        """Where the film lies: its path, seen from the case file's folder.
+
+        It may lead out of the folder, since films lie where a practice keeps them, but not to another machine: opening such
+        a path hands over who you are (Windows logs in there by itself).
+
+        Raises
+        ------
+        CaseError
+            A path to a server, a device or an address of the web.
+        """
+        return self.folder / _local(film.path, f"film {film.id}: path")
+
+
+_ELSEWHERE = re.compile(r"[\\/]{2}|[A-Za-z][A-Za-z0-9+.-]+:[\\/]{2}")
+_DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)\s*(\..*)?")
+
+
+def _local(path: str, where: str) -> str:
+    """`path`, or a CaseError where it is no file of this machine whatever the system makes of it."""
+    device = os.name == "nt" and any(_DEVICES.fullmatch(part) for part in re.split(r"[\\/]", path))
+    if _ELSEWHERE.match(path) or device:
+        raise CaseError(f"{where} must be a file of this computer: {path[:80]!r}; copy the film beside the case")
+    return path
 
 
 def _distinct(where: str, name: str, values: list[str]) -> None:

@@ -36,6 +36,7 @@ from wlmeasure.errors import ImageError
 from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
+from wlmeasure.share.cells import text_cell
 
 __all__ = ["Change", "Deidentified", "Profile", "deidentify", "deidentify_files"]
 
@@ -246,7 +247,7 @@ def _deidentified(
     with (folder / "removed.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(("file", "element", "action"))
-        writer.writerows((change.file, change.where, change.action) for change in told)
+        writer.writerows(tuple(map(text_cell, (change.file, change.where, change.action))) for change in told)
     return Deidentified(tuple(folder / name for name in names), told)
 
 

@@ -48,6 +48,8 @@ _KEYWORDS = (
     *("PixelSpacingCalibrationType", "PixelSpacingCalibrationDescription", "EstimatedRadiographicMagnificationFactor"),
     *("LossyImageCompression", "WindowCenterWidthExplanation", "PixelPaddingValue", "PixelPaddingRangeLimit"),
 )
+MAX_DIRECTORY_ELEMENTS = 300_000
+"""Most elements in a DICOMDIR: one of 5000 films has half as many (our parameter)."""
 MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
 _IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
 _OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
@@ -178,7 +180,7 @@ def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")
         dataset = parse_head(path)
-        check_header(dataset)
+        check_header(dataset, only=("DirectoryRecordSequence",), max_elements=MAX_DIRECTORY_ELEMENTS)
         try:
             return tuple(
                 (name,) if isinstance(name, str) else tuple(str(part) for part in name)

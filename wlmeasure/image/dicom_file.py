@@ -34,8 +34,8 @@ HEAD_BYTES = 500_000
 """Read of a file whose header alone is wanted, unless the header turns out to be longer (our parameter)."""
 MAX_HEADER_BYTES = 8_000_000
 """Largest header that is gone through as a whole, in bytes beside the pixels; real ones have 0.1 MB (our parameter)."""
-MAX_ELEMENTS = 300_000
-"""Most elements in such a header, those of its items included: a DICOMDIR of 5000 films has 150 000 (our parameter)."""
+MAX_ELEMENTS = 50_000
+"""Most elements in such a header, those of its items included: converting as many takes two seconds (our parameter)."""
 MAX_ITEMS = 50_000
 """Most items of sequences in such a header (our parameter)."""
 MAX_VALUES = 20_000
@@ -149,8 +149,8 @@ def inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> bytes | Non
     return b"".join(parts)
 
 
-def check_header(dataset: Dataset, *, only: Sequence[str] | None = None) -> None:
-    """Go through every element once, before anybody converts or copies them all.
+def check_header(dataset: Dataset, *, only: Sequence[str] | None = None, max_elements: int = MAX_ELEMENTS) -> None:
+    """Go through every element once, before anybody converts or copies them all; sequences are converted on the way.
 
     Parameters
     ----------
@@ -158,13 +158,15 @@ def check_header(dataset: Dataset, *, only: Sequence[str] | None = None) -> None
         As :func:`parse` gives it.
     only
         Keywords of the sequences to go through; one of them that cannot be converted is passed over.
+    max_elements
+        Most elements, those of items included.
 
     Raises
     ------
     ImageError
-        More bytes, elements, items, values or depth than a header has, or a value that cannot be converted.
+        More bytes, elements, items, values or depth than a header has, or a sequence that cannot be converted.
     """
-    seen = _Seen()
+    seen = _Seen(max_elements)
     waiting = [(dataset, 0, None if only is None else [tag for tag in map(tag_for_keyword, only) if tag in dataset])]
     while waiting:
         at, depth, tags = waiting.pop()
@@ -174,10 +176,8 @@ def check_header(dataset: Dataset, *, only: Sequence[str] | None = None) -> None
                 continue
             try:
                 element = at.get_item(tag)
-                if isinstance(element, RawDataElement):
-                    seen.raw(element)
-                made = at[tag]
-                items = list(made.value or ()) if made.VR == "SQ" else []
+                vr = seen.raw(element) if isinstance(element, RawDataElement) else element.VR
+                items = list(at[tag].value or ()) if vr == "SQ" else []
             except ImageError:
                 raise
             except Exception as error:  # as above
@@ -191,23 +191,24 @@ def check_header(dataset: Dataset, *, only: Sequence[str] | None = None) -> None
 class _Seen:
     """What was counted of one header."""
 
-    def __init__(self) -> None:
+    def __init__(self, max_elements: int) -> None:
+        self._max_elements = max_elements
         self._bytes = self._elements = self._items = 0
 
     def dataset(self, dataset: Dataset, depth: int) -> None:
         self._elements += len(dataset)
         if depth > DEEPEST:
             raise ImageError(f"DICOM sequences must be nested at most {DEEPEST} deep: they are deeper")
-        if self._elements > MAX_ELEMENTS:
-            raise ImageError(f"DICOM header must have at most {MAX_ELEMENTS} elements: more; it is no radiograph")
+        if self._elements > self._max_elements:
+            raise ImageError(f"DICOM header must have at most {self._max_elements} elements: more; it is no radiograph")
 
     def items(self, more: int) -> None:
         self._items += more
         if self._items > MAX_ITEMS:
             raise ImageError(f"DICOM sequences must have at most {MAX_ITEMS} items: more; it is no radiograph")
 
-    def raw(self, element: RawDataElement) -> None:
-        """A value before it is converted: its bytes, and what it may become."""
+    def raw(self, element: RawDataElement) -> str:
+        """A value before it is converted: its bytes, and what it may become; returns its value representation."""
         value = element.value or b""
         self._bytes += len(value)
         if self._bytes > MAX_HEADER_BYTES:
@@ -221,3 +222,4 @@ class _Seen:
         if vr in _SPLIT and value.count(b"\\") > MAX_VALUES:
             name = f"({element.tag.group:04X},{element.tag.element:04X})"
             raise ImageError(f"{name} must have at most {MAX_VALUES} values: more; export the file again")
+        return str(vr)

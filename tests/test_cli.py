@@ -791,3 +791,18 @@ def test_every_command_of_the_readme_is_one():
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])
         assert stop.value.code == 0
+
+
+def test_films_lists_a_folder_in_words_and_json(run, refused, tmp_path):
+    write_dicom(tmp_path / "film.dcm")
+    (tmp_path / "cut.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    status, out, err = run("films", tmp_path)
+    assert (status, err) == (0, "")
+    assert "film.dcm\n" in out
+    assert "! cut.png: PNG file is damaged" in out
+    assert out.endswith("1 film\n")
+    data = json.loads(run("films", tmp_path, "--json")[1])
+    assert data["schema"] == "wlmeasure-films/1"
+    assert [bool(film["refused"]) for film in data["films"]] == [False, True]
+    assert "nowhere must be a folder or a DICOMDIR: nothing there" in refused("films", tmp_path / "nowhere")
+    assert "wlmeasure films lists those in a folder" in refused("read", tmp_path)

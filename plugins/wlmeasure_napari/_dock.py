@@ -67,7 +67,8 @@ QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
 QLabel#message { color: #d55e00; }
 QLabel#number { font-weight: 600; }
 QGroupBox { font-weight: 600; margin-top: 10px; padding-top: 8px; }
-QGroupBox QLabel, QGroupBox QLineEdit, QGroupBox QPushButton, QGroupBox QComboBox, QGroupBox QCheckBox { font-weight: 400; }
+QGroupBox QLabel, QGroupBox QLineEdit, QGroupBox QPushButton, QGroupBox QComboBox, QGroupBox QCheckBox,
+QGroupBox QListWidget, QGroupBox QSpinBox { font-weight: 400; }
 """
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QComboBox, QListWidget, QListWidgetItem, QSpinBox, QVBoxLayout, QWidget
 
-from wlmeasure.share.film_list import film_line
+from wlmeasure.share.film_list import film_entry
 from wlmeasure_napari._dock_parts import button, buttons, note, tell
 from wlmeasure_napari._session import Session
 
@@ -28,7 +29,8 @@ class FilmChooser(QWidget):
         self.films.setAccessibleName("Films of the folder")
         self.films.setToolTip("Tooth, day, size; Enter or a double click opens the film")
         self.films.setFixedHeight(LIST_PX)
-        self.films.setTextElideMode(self.films.textElideMode().ElideMiddle)
+        self.films.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.films.setSpacing(3)
         self.films.itemActivated.connect(self._open)
         self.words = note()
         self.frame = QSpinBox()
@@ -53,7 +55,7 @@ class FilmChooser(QWidget):
         found = offer.films
         self.films.clear()
         for film in () if found is None else found.films:
-            item = QListWidgetItem(film_line(film))
+            item = QListWidgetItem(film_entry(film))
             item.setToolTip(film.refused or str(film.path))
             if film.refused:
                 item.setFlags(item.flags() & ~item.flags().ItemIsEnabled)

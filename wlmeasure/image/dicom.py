@@ -156,7 +156,10 @@ def read_dicom_header(path: Path, *, size: int) -> DicomHeader | None:
         headers = _headers(dataset, None)
         facts = _facts(headers, [])
         if "Rows" not in facts and "PhotometricInterpretation" not in facts:
-            return None
+            kind = str(facts.get("SOPClassUID") or dataset.file_meta.get("MediaStorageSOPClassUID") or "")
+            if kind and "Image Storage" not in UID(kind).name:
+                return None
+            raise ImageError("DICOM file is damaged or truncated: its header ends before the picture; export it again")
         layout = _described(dataset, facts, _frames(dataset))
         needed = (layout.frames * layout.frame_bits + 7) // 8
         if _syntax(dataset) in NATIVE and _syntax(dataset) != DEFLATED and size < needed:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 
 from attrs import frozen
@@ -170,6 +169,8 @@ def _name(path: Path, folder: Path) -> str:
 
 def _listed(path: Path, folder: Path) -> ListedFilm | None:
     """One film by its header; None for a file that is no picture."""
+    from datetime import datetime  # kept off the start-up path
+
     kind = ""
     try:
         status = path.stat()

@@ -6,7 +6,7 @@ from typing import Any
 
 from wlmeasure.image.listing import FilmList, ListedFilm
 
-__all__ = ["film_line", "films_json", "films_text"]
+__all__ = ["film_entry", "film_line", "films_json", "films_text"]
 
 
 def film_line(film: ListedFilm) -> str:
@@ -17,6 +17,15 @@ def film_line(film: ListedFilm) -> str:
     day = f"{film.date or 'no date'}{' (file)' if film.date_is_of_file else ''}"
     frames = f", {film.frames} frames" if film.frames > 1 else ""
     return f"{tooth:<15}  {day:<17}  {film.rows} x {film.cols}{frames}  {film.name}"
+
+
+def film_entry(film: ListedFilm) -> str:
+    """The same in two short lines, for a narrow list."""
+    if film.refused:
+        return f"{film.name}\n! {film.refused}"
+    tooth = ", ".join(film.teeth) or "tooth not coded"
+    frames = f", {film.frames} frames" if film.frames > 1 else ""
+    return f"{tooth};  {film.date or 'no date'};  {film.rows} x {film.cols}{frames}\n{film.name}"
 
 
 def films_text(found: FilmList) -> str:

@@ -63,7 +63,7 @@ class _Counted(BytesIO):
         return super().read(size)
 
 
-def parse(data: bytes) -> FileDataset:
+def parse(data: bytes, *, max_inflated: int = MAX_INFLATED_BYTES) -> FileDataset:
     """The data set of the bytes of one file; values are converted later, when they are asked for.
 
     A file without meta information gets the transfer syntax that pydicom guessed, and a warning.
@@ -73,7 +73,7 @@ def parse(data: bytes) -> FileDataset:
     ImageError
         Damaged, cut short, or larger inside than it may be.
     """
-    plain = inflated(data)
+    plain = inflated(data, max_bytes=max_inflated)
     return _parsed(data if plain is None else plain, is_deflated=plain is not None)
 
 
@@ -104,6 +104,7 @@ def _parsed(data: bytes, *, is_deflated: bool = False, stop_before_pixels: bool 
     bare = data[128:132] != b"DICM"
     try:
         dataset = pydicom.dcmread(_Counted(data), force=bare, stop_before_pixels=stop_before_pixels)
+        dataset.buffer = None  # pydicom keeps the whole file by it
         if is_deflated:
             dataset.file_meta.TransferSyntaxUID = UID(DEFLATED.decode())
         if "TransferSyntaxUID" not in dataset.file_meta:

@@ -37,6 +37,7 @@ Float64 = NDArray[np.float64]
 
 CASE_BLOCK = (0x0099, "WLMEASURE CASE 1", 0x01)
 """Group, private creator and element of the case's JSON (unlimited text)."""
+MOST_BYTES = 32_000_000  # of a deflated report; real ones have 0.1 MB (our parameter)
 SAME_PX = 1e-3  # coordinates are stored as 32-bit numbers: a wide film loses 1e-4 px
 
 
@@ -213,7 +214,7 @@ def _dataset(path: Path) -> Dataset:
         raise ShareError(f"{path.name} must be a DICOM file: it is none")
     try:
         with quiet():
-            dataset = parse(data)
+            dataset = parse(data, max_inflated=MOST_BYTES)
             check_header(dataset)
             kind = str(dataset.get("SOPClassUID", ""))
     except ImageError as error:

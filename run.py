@@ -53,7 +53,22 @@ QT_LIBRARIES = {
     "libxcb-xkb.so.1": "libxcb-xkb1",
 }
 # Outside judges of the files that are written. Tests that ask them are skipped where they cannot be had.
-TEST_PROGRAMS = {"dciodvfy": "dicom3tools", "dsrdump": "dcmtk"}
+TEST_PROGRAMS = {
+    "dciodvfy": "dicom3tools",
+    "dsrdump": "dcmtk",
+    "Orthanc": "orthanc",
+    "/usr/share/orthanc/plugins/libOrthancDicomWeb.so": "orthanc-dicomweb",
+}
+# Debian starts a service when it installs it. Its own means against that is a file policy-rc.d, which here holds for the
+# one command that follows.
+NO_SERVICES = """
+policy=/usr/sbin/policy-rc.d
+if [ -e $policy ]; then exec "$@"; fi
+trap 'rm -f $policy' EXIT
+trap 'exit 130' INT TERM HUP
+printf '#!/bin/sh\\nexit 101\\n' > $policy && chmod 755 $policy && "$@"
+"""
+SYSTEM_PATH = os.pathsep.join([os.environ.get("PATH", os.defpath), "/usr/sbin"])  # not on every ordinary user's PATH
 MESA_LIBRARIES = {"libGLX_mesa.so.0": "libglx-mesa0"}  # draws in software on the virtual display
 
 
@@ -99,9 +114,12 @@ def as_root() -> list[str] | None:
     return sudo if allowed else None
 
 
-def apt_get(root: list[str], install: list[str]) -> bool:
-    """Bring apt's lists up to date and carry out `install`, an apt-get command; whether both went well."""
-    quiet = [*root, "env", "DEBIAN_FRONTEND=noninteractive"]
+def apt_get(root: list[str], install: list[str], services: bool = True) -> bool:
+    """Bring apt's lists up to date and carry out `install`, an apt-get command; whether both went well.
+
+    Without `services` none that comes along is started.
+    """
+    quiet = [*root, "env", "DEBIAN_FRONTEND=noninteractive", *(() if services else ("sh", "-c", NO_SERVICES, "sh"))]
     return all(
         subprocess.run([*quiet, *command], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL).returncode == 0
         for command in (["apt-get", "update", "-qq"], [*install[:2], "-qq", *install[2:]])
@@ -129,17 +147,27 @@ def install_system_packages(viewer: bool, database: bool) -> None:
         sys.exit(f"run.py: this Python ({sys.executable}) still lacks {', '.join(still)}; try /usr/bin/python3 run.py")
 
 
+def missing_test_programs() -> dict[str, str]:
+    """What of the outside judges is not there, each with its Debian package."""
+    there = (
+        Path(name).exists() if name.startswith("/") else shutil.which(name, path=SYSTEM_PATH) for name in TEST_PROGRAMS
+    )
+    return {name: package for (name, package), found in zip(TEST_PROGRAMS.items(), there, strict=True) if not found}
+
+
 def offer_test_programs() -> None:
     """Install the programs that only some tests ask, where apt and root are at hand; else say what is skipped."""
-    missing = {name: package for name, package in TEST_PROGRAMS.items() if shutil.which(name) is None}
+    missing = missing_test_programs()
     if not missing:
         return
     packages = sorted(missing.values())
     if shutil.which("apt-get") is not None and (root := as_root()) is not None:
         say(f"installing {' '.join(packages)} for the tests")
-        apt_get(root, ["apt-get", "install", "-y", "--no-install-recommends", *packages])
-    if still := [name for name in missing if shutil.which(name) is None]:
-        say(f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(packages)}) some tests are skipped")
+        apt_get(root, ["apt-get", "install", "-y", "--no-install-recommends", *packages], services=False)
+        if "orthanc" in packages and shutil.which("update-rc.d", path=SYSTEM_PATH):  # the tests start their own
+            subprocess.run([*root, "update-rc.d", "orthanc", "disable"], capture_output=True)
+    if still := missing_test_programs():
+        say(f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(still.values())}) some tests are skipped")
 
 
 def pip_install(*what: str) -> None:

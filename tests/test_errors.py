@@ -24,6 +24,11 @@ TREE = {
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
     "ShareError": "WlmeasureError",
+    "PacsError": "ShareError",
+    "PacsLostError": "PacsError",
+    "PacsRefusedError": "PacsError",
+    "StudyError": "WlmeasureError",
+    "LearnError": "WlmeasureError",
     "ArchiveError": "WlmeasureError",
     "ArchiveConflictError": "ArchiveError",
 }

@@ -93,6 +93,9 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
     view = words.add_parser("open", formatter_class=_formatter, help="the viewer, on images, a folder or a case file")
     view.add_argument("files", nargs="*", metavar="FILE|FOLDER")
+    view.add_argument("--study", metavar="DIR", help="walk an observer through their films of a study, blinded")
+    view.add_argument("--observer", metavar="NAME", help="which observer of that study")
+    view.add_argument("--walk", metavar="LIST.json", help="walk through the worst disagreements of a study")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -201,6 +204,31 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_record import add_record_words
 
         add_record_words(record, _formatter)
+    pacs = words.add_parser(
+        "pacs", formatter_class=_formatter, help="the practice's image archive (DICOMweb): find, get and send"
+    )
+    if "pacs" in given:  # likewise
+        from wlmeasure.cli_pacs import add_pacs_words
+
+        add_pacs_words(pacs, _formatter)
+    study = words.add_parser(
+        "study", formatter_class=_formatter, help="annotation studies: films, observers, repeats, protocol, results"
+    )
+    observers = words.add_parser(
+        "observers", formatter_class=_formatter, help="agreement of observers, from a table or from a study's results"
+    )
+    if "study" in given or "observers" in given:
+        from wlmeasure.cli_study import add_observers_words, add_study_words
+
+        add_study_words(study, _formatter)
+        add_observers_words(observers)
+    learn = words.add_parser(
+        "learn", formatter_class=_formatter, help="exercises for students: films with sealed truth, and their marking"
+    )
+    if "learn" in given:
+        from wlmeasure.cli_learn import add_learn_words
+
+        add_learn_words(learn, _formatter)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -243,7 +271,9 @@ def _open(arguments: argparse.Namespace) -> None:
     # The plugin imports the core, never the other way round: it is started as its own program.
     import runpy
 
-    sys.argv = ["wlmeasure open", *arguments.files]
+    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk")]
+    options = [word for pair in asked if pair[1] is not None for word in pair]
+    sys.argv = ["wlmeasure open", *arguments.files, *options]
     runpy.run_module("wlmeasure_napari", run_name="__main__")
 
 

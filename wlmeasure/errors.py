@@ -16,7 +16,12 @@
         │   └── StaleCaseError      the image has changed since the case was saved
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
-        └── ShareError              a case that cannot be handed on in the form asked for
+        ├── ShareError              a case that cannot be handed on in the form asked for
+        │   └── PacsError           an image archive that cannot be asked, or that answers as it must not
+        │       ├── PacsLostError   connection lost or no answer in time: it may be tried again
+        │       └── PacsRefusedError  the archive refused, for good
+        ├── StudyError              a study, or a table of observers, that does not hold together
+        └── LearnError              an exercise or an answer that cannot be read or marked
 
 All derive from :class:`ValueError`, so a caller need not import ours.
 The command line prints the message as one line and exits with 1.
@@ -34,10 +39,15 @@ __all__ = [
     "DecideError",
     "FrameError",
     "ImageError",
+    "LearnError",
     "MeasureError",
+    "PacsError",
+    "PacsLostError",
+    "PacsRefusedError",
     "PhantomError",
     "ShareError",
     "StaleCaseError",
+    "StudyError",
     "TraceError",
     "TradeError",
     "WlmeasureError",
@@ -105,6 +115,34 @@ class ArchiveConflictError(ArchiveError):
 
 class ShareError(WlmeasureError):
     """A case that cannot be handed on in the form asked for."""
+
+
+class PacsError(ShareError):
+    """An image archive that cannot be asked, or that answers as it must not."""
+
+
+class PacsLostError(PacsError):
+    """Connection lost or no answer in time: it may be tried again, after `wait_s` where the archive named a time."""
+
+    def __init__(self, text: str, wait_s: float | None = None) -> None:
+        super().__init__(text)
+        self.wait_s = wait_s
+
+
+class PacsRefusedError(PacsError):
+    """The archive refused, or its answer was, for good; `status` is the HTTP status, 0 where it did not come to one."""
+
+    def __init__(self, text: str, status: int = 0) -> None:
+        super().__init__(text)
+        self.status = status
+
+
+class StudyError(WlmeasureError):
+    """A study, or a table of observers, that does not hold together."""
+
+
+class LearnError(WlmeasureError):
+    """An exercise or an answer that cannot be read or marked."""
 
 
 def one_line(text: object) -> str:

@@ -45,15 +45,19 @@ from wlmeasure.share.result import (
 )
 from wlmeasure_napari._archive import store
 from wlmeasure_napari._dock_films import FilmChooser
+from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
+from wlmeasure_napari._dock_study import StudyPart
 from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._offer import is_folder
+from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
+from wlmeasure_napari._study import ObserverWalk, WorstWalk
 
 __all__ = ["WorkingLengthDock"]
 
@@ -93,7 +97,10 @@ class WorkingLengthDock(QWidget):
         self._late = QTimer(self)
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
+        self._dialog: ArchiveDialog | None = None
         self._settings = settings()
+        self.study: StudyPart | None = None
+        self._seen_position: int | None = None
         self._worker = Worker()
         self._build()
         self.large.setChecked(self._settings.large_type)
@@ -145,9 +152,13 @@ class WorkingLengthDock(QWidget):
 
     def _film(self) -> Part:
         part = Part("Film")
-        part.add(buttons(button("Open film", self._open_film, "An image, or one more film of the same tooth"),
-                         button("Folder", self._open_folder, "The films of a folder, to choose from"),
-                         button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+        self._openers = part.add(buttons(
+            button("Open film", self._open_film, "An image, or one more film of the same tooth"),
+            button("Folder", self._open_folder, "The films of a folder, to choose from"),
+            button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+        self._archive = part.add(
+            button("Image archive…", self._ask_archive, "Find and open films of the practice's image archive")
+        )
         self.chooser = FilmChooser(self.session, self._do)
         part.add(self.chooser)
         self.recover = button("", self._recover, "A case that was not saved when the program ended")
@@ -197,12 +208,13 @@ class WorkingLengthDock(QWidget):
         part = Part("Canals")
         self.canal_choice = self._choice(self._on_canal, "The canal in hand", "Canal in hand")
         part.add(self.canal_choice)
-        part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))
+        self._naming = [part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))]
         part.add(
             self._field("reference", "From", self._on_rename, "The coronal reference point in words, such as MB cusp")
         )
-        part.add(buttons(button("Add", self._add_canal, "One canal more; the usual names of the tooth come first"),
-                         button("Delete", self._delete_canal, "Take this canal away")))  # fmt: skip
+        self._naming.append(part.add(buttons(
+            button("Add", self._add_canal, "One canal more; the usual names of the tooth come first"),
+            button("Delete", self._delete_canal, "Take this canal away"))))  # fmt: skip
         part.add(buttons(button("Trace (T)", lambda: self._take("canal", "canal"), "Orifice, canal, apical end"),
                          button("Accept (Enter)", self._accept, "Trace through the points"),
                          button("Cusp (R)", lambda: self._take("reference", "canal"), "The reference point")))  # fmt: skip
@@ -264,6 +276,13 @@ class WorkingLengthDock(QWidget):
         part.add(self._field("case_id", "Case id", None, "The practice's own id for the archive; no names"))
         part.add(
             button("Store in archive", self._store, "Store case and record; nothing in the archive is ever overwritten")
+        )
+        part.add(
+            button(
+                "Send to image archive",
+                lambda: self._do("record", lambda: send_case(self.session)),
+                "Report and traced lines, as DICOM objects; each is read back and compared",
+            )
         )
         part.add(self._message("record"))
         self.large = QCheckBox("large type")
@@ -345,7 +364,7 @@ class WorkingLengthDock(QWidget):
         """Fill in everything from the session."""
         session = self.session
         self._layers.refresh()
-        place, words = session.next_step()
+        place, words = session.next_step() if self.study is None else self.study.walk.next_step()
         self.next_line.setText(words)
         self._show_film()
         self._show_scale()
@@ -361,10 +380,40 @@ class WorkingLengthDock(QWidget):
         waiting = free_drafts() if session.case is None else []
         self.recover.setVisible(bool(waiting))
         self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")
+        if self.study is not None:
+            self.study.refresh()
+            self._show_whole_film()
         self._on_moved()
         if place and place != self._place:  # bring the part of the next step into view, once
             self._place = place
             self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
+
+    def begin_walk(self, walk: ObserverWalk | WorstWalk) -> None:
+        """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
+        concealed = [self._openers, self._archive, self.recover] if walk.conceals else []
+        if isinstance(walk, ObserverWalk):
+            self._fields["reference"].edit.setReadOnly(True)
+            concealed += [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
+            concealed += [self._by_place[name] for name in ("readings", "length", "entry", "record")]
+            if not walk.sets_scale:
+                concealed.append(self._by_place["scale"])
+            if not walk.shows_measures:
+                concealed += [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile]
+        self.study = StudyPart(walk, self._do, self._message("study"), concealed)
+        self._by_place["study"] = self.study
+        self._parts.insertWidget(0, self.study)
+        self._do("study", walk.begin)
+        self.refresh()
+
+    def _show_whole_film(self) -> None:
+        """A film that has just come is shown whole: the view of the one before means nothing on it."""
+        assert self.study is not None
+        now = self.study.walk.position
+        if now != self._seen_position and self.session.radiograph is not None and not self.session.busy:
+            self._seen_position = now
+            for name in ("length", "std"):
+                self._fields[name].clear()
+            self._viewer_itself().reset_view()
 
     def _fill(self, box: QComboBox, texts: list[str], chosen: str) -> None:
         if [box.itemText(k) for k in range(box.count())] != texts:
@@ -543,6 +592,13 @@ class WorkingLengthDock(QWidget):
             self._do("canvas", lambda: self.session.open_folder(path))
         else:
             self._do("canvas", lambda: self.session.open_film(path))
+
+    def _ask_archive(self) -> None:
+        if self._dialog is None:
+            self._dialog = ArchiveDialog(self, self.session, self._do)
+            self._fields["pacs"] = self._dialog.message
+        self._dialog.show()
+        self._dialog.raise_()
 
     def _recover(self) -> None:
         waiting = free_drafts()

@@ -59,12 +59,21 @@ class Layers:
     def refresh(self) -> None:
         """Show the case as it is now."""
         if self._session.radiograph is None:
+            self._remove_all()
             return
         self._show_film()
         self._show_lines()
         self._show_points()
         # Points and shapes have keys of their own, which come before the viewer's; the film has none of ours.
         self._viewer.layers.selection.active = self.film_layer()
+
+    def _remove_all(self) -> None:
+        """No film in hand: nothing of the last one stays to be seen."""
+        for name in list(self._ours):
+            layer = self._mine(name)
+            if layer is not None:
+                self._viewer.layers.remove(layer)
+        self._ours, self._shown = {}, None
 
     def _frame(self) -> dict[str, Any]:
         """Scale and unit that all layers share: millimetres once there is a scale, else square-looking pixels."""

@@ -22,6 +22,7 @@ from psygnal import Signal
 
 from wlmeasure import __version__
 from wlmeasure.decide.electronic import Mark
+from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, FrameError, WlmeasureError
 from wlmeasure.image.listing import FilmList, list_films
 from wlmeasure.image.radiograph import Radiograph
@@ -119,6 +120,7 @@ class Session:
         self.film_id = "f1"
         self.canal_name = ""
         self.tool: Tool = "look"
+        self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
         self.pending: list[Point] = []
         self.cursor: Point | None = None
         self.live: list[Point] = []
@@ -303,6 +305,15 @@ class Session:
             self.changed.emit()
 
         self.run("Opening the case", job, done)
+
+    def put_away(self) -> None:
+        """Nothing is in hand any more; the file of the case stays as it is."""
+        self.case = self.result = self.tooth = self.path = self.saved_at = self._waiting = None
+        self.radiographs, self._paths = {}, {}
+        self._undo, self._redo = [], []
+        self.asked = self.stored_at_head = None
+        self._drop_tool()
+        self.changed.emit()
 
     def save_as(self, path: str | Path) -> None:
         """Save under a name of the clinician's own; later steps are saved there too, and the draft is forgotten."""
@@ -711,7 +722,7 @@ class Session:
             raise CaseError("clicks must be at least the orifice and the apical end: place another point")
         clicks = tuple(self.pending)
         if self.trace is None:
-            trace = Trace(film=self.film_id, clicks_px=clicks, apical_end="radiographic apex")
+            trace = Trace(film=self.film_id, clicks_px=clicks, apical_end=self.apical_end)
         else:
             trace = _clicked(self.trace, clicks)
         self._step(edit.with_trace(self.case, self.canal_name, trace), after=self.cancel)

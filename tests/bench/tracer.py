@@ -37,7 +37,7 @@ from wlmeasure.trace.spline import arc_length
 
 try:
     import skfmm
-except ModuleNotFoundError:  # built from source (`pip install meson-python scikit-fmm`), so in no extra; the table says where it is missing
+except ModuleNotFoundError:  # has no wheel (pip install meson-python scikit-fmm); the table says where it is missing
     skfmm = None
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "references"))

@@ -25,7 +25,14 @@ from wlmeasure.image.radiograph import Radiograph, printable
 from wlmeasure.image.shown import display_table, number, padding, polarity
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
-__all__ = ["DicomHeader", "directory_records", "read_data_set", "read_dicom", "read_dicom_header"]
+__all__ = [
+    "DicomHeader",
+    "data_set",
+    "directory_records",
+    "read_data_set",
+    "read_dicom",
+    "read_dicom_header",
+]
 
 RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1": "Computed Radiography",
@@ -227,6 +234,21 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         )
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film was read for measuring
+        dataset = parse(data)
+        check_header(dataset)
+    return dataset
+
+
+def data_set(data: bytes) -> pydicom.Dataset:
+    """Any DICOM object from the bytes of its file, guarded against one that inflates or unfolds without end.
+
+    Raises
+    ------
+    ImageError
+        Damaged, or no DICOM at all.
+    """
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore")
         dataset = parse(data)
         check_header(dataset)
     return dataset

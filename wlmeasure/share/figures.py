@@ -22,6 +22,7 @@ __all__ = [
     "FILE_COLOUR",
     "apex_drawing",
     "canal_colours",
+    "displayed_picture",
     "film_drawing",
     "film_picture",
     "picture_svg",
@@ -50,9 +51,13 @@ def picture_svg(result: CaseResult, film: FilmResult) -> str:
 
 def film_picture(film: FilmResult) -> Picture:
     """The film as it is displayed, in pixel coordinates, at most :data:`LONGEST_SIDE` pixels long."""
-    picture = film.radiograph.displayed()
+    return displayed_picture(film.radiograph.displayed())
+
+
+def displayed_picture(picture: NDArray[np.uint8], longest_px: int = LONGEST_SIDE) -> Picture:
+    """A film (rows, cols) as a JPEG in pixel coordinates, reduced to `longest_px` where it is longer."""
     rows, cols = picture.shape
-    factor = min(1.0, LONGEST_SIDE / max(rows, cols))
+    factor = min(1.0, longest_px / max(rows, cols))
     smaller = cv2.resize(
         picture, (max(1, round(cols * factor)), max(1, round(rows * factor))), interpolation=cv2.INTER_AREA
     )

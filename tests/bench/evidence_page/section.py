@@ -9,6 +9,8 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.decide.accuracy import share_interval
+
 Float64 = NDArray[np.float64]
 Map = Callable[..., Iterator[Any]]
 """`map` of one function over arguments, in order, perhaps on several processes; says on stderr how far it is."""
@@ -87,13 +89,9 @@ class Section:
 
 
 def wilson(hits: int, n: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927), per cent."""
-    if n == 0:
-        return 0.0, 100.0
-    z, p = 1.959964, hits / n
-    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * float(np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)))
-    return 100.0 * (middle - half), 100.0 * (middle + half)
+    """95 % interval of a share, per cent; all of it where nothing was tried."""
+    low, high = share_interval(hits, n) if n else (0.0, 1.0)
+    return 100.0 * low, 100.0 * high
 
 
 def share(name: str, hits: NDArray[np.bool_], goal: Goal | None = None) -> Figure:

@@ -1,0 +1,197 @@
+"""Walks through films one after the other: an observer's films of a study, or the worst disagreements of one. No Qt.
+
+The observer's walk is blind: the session works on a file whose name tells nothing, begins every film from what the study
+gives, and knows nothing of earlier results. What is begun stays in that file, so that a walk goes on where it was left.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+from filelock import BaseFileLock, FileLock, Timeout
+
+from wlmeasure.errors import StudyError
+from wlmeasure.record.case import save_case
+from wlmeasure.study.folder import progress, store_result, template, working_path
+from wlmeasure.study.manifest import load_study
+from wlmeasure.study.protocol import violations
+from wlmeasure.study.worst import load_walk
+from wlmeasure_napari._session import Session
+
+__all__ = ["ObserverWalk", "WorstWalk"]
+
+DONE = "All films are read. Thank you; the window can be closed."
+
+
+class ObserverWalk:
+    """One observer's films in the observer's own order.
+
+    Parameters
+    ----------
+    session
+        The viewer's session; it must have no case of its own.
+    folder
+        The study's folder.
+    name
+        The observer.
+
+    Raises
+    ------
+    StudyError
+        No such study or observer; the observer is at work in another window.
+    """
+
+    def __init__(self, session: Session, folder: str | Path, name: str) -> None:
+        self.session = session
+        self.study = load_study(folder)
+        self.observer = self.study.observer(name)
+        self.hidden = frozenset(self.observer.hidden)
+        self.conceals = True
+        self.position: int | None = None
+        place = working_path(self.study, name, 1).parent
+        place.mkdir(parents=True, exist_ok=True)
+        self._lock: BaseFileLock = FileLock(place / ".lock", timeout=0, thread_local=False)
+        try:
+            self._lock.acquire()
+        except Timeout:
+            raise StudyError(
+                f"observer must be at work in one window: {name} is in another; go on there, or close it"
+            ) from None
+        session.apical_end = self.study.protocol.apical_end
+        self._key = {} if "names" in self.hidden else self.study.key()
+
+    def begin(self) -> None:
+        """Go to the first film that is not read yet, as it was left."""
+        self.position = progress(self.study, self.observer.name).next
+        if self.position is None:
+            self.session.put_away()
+            return
+        path = working_path(self.study, self.observer.name, self.position)
+        if not path.exists():
+            save_case(template(self.study, self.observer.tasks[self.position - 1], path), path)
+        self.session.known_length_mm = self.session.known_length_std_mm = None
+        self.session.open_case(path)
+
+    def go_on(self) -> None:
+        """Store this film's result and go to the next film.
+
+        Raises
+        ------
+        StudyError
+            The result does not keep to the protocol; it says how, and nothing is stored.
+        """
+        case = self.session.case
+        if self.position is None or case is None:
+            return
+        at = datetime.now().astimezone().replace(microsecond=0).isoformat()
+        store_result(self.study, self.observer.name, self.position, case, at=at)
+        working_path(self.study, self.observer.name, self.position).unlink(missing_ok=True)
+        self.begin()
+
+    def close(self) -> None:
+        """Let another window go on."""
+        self._lock.release()
+
+    @property
+    def title(self) -> str:
+        """Which film of how many; its own name only where names are not hidden."""
+        total = len(self.observer.tasks)
+        if self.position is None:
+            return f"{total} of {total}"
+        text = f"Film {self.position} of {total}"
+        name = self._key.get(self.observer.tasks[self.position - 1].film)
+        return text if name is None else f"{text}: {name}"
+
+    @property
+    def rules(self) -> str:
+        """The protocol in words."""
+        return self.study.protocol.words
+
+    @property
+    def shows_measures(self) -> bool:
+        return "measures" not in self.hidden
+
+    @property
+    def sets_scale(self) -> bool:
+        return self.study.protocol.scale == "observer"
+
+    def next_step(self) -> tuple[str, str]:
+        """As the session's, but for what is no part of a study: what is still missing, or that Next may be pressed."""
+        if self.position is None:
+            return "study", DONE
+        place, words = self.session.next_step()
+        if place in ("", "film") or self.session.tool != "look" or self.session.proposal is not None:
+            return place, words
+        if place == "scale" and self.sets_scale:
+            return place, words
+        case = self.session.case
+        if case is None:
+            return place, words
+        for canal in case.canals:
+            if not canal.traces:
+                choose = "" if canal.name == self.session.canal_name else f"Choose canal {canal.name}, then "
+                text = f"trace canal {canal.name}: press T, click the orifice, points along it and its apical end, press Enter."
+                return "canals", choose + text if choose else text[:1].upper() + text[1:]
+        made = template(self.study, self.observer.tasks[self.position - 1], working_path(
+            self.study, self.observer.name, self.position))  # fmt: skip
+        missing = violations(case, made, self.study.protocol)
+        if missing:
+            return "canals", f"Not yet by the rules: {missing[0].text}."
+        return "study", "Press Next: the result is stored and the next film comes."
+
+
+class WorstWalk:
+    """The cases of a list (`wlmeasure observers STUDY --walk DIR`), each with every observer's path; nothing is hidden."""
+
+    def __init__(self, session: Session, path: str | Path) -> None:
+        self.session = session
+        self.items = load_walk(path)
+        if not self.items:
+            raise StudyError("list must hold a case: it is empty")
+        self.conceals = False
+        self.position: int | None = 1
+        self.hidden: frozenset[str] = frozenset()
+
+    def begin(self) -> None:
+        """Open the case in hand."""
+        if self.position is not None:
+            self.session.open_case(self.items[self.position - 1][0])
+
+    def go_on(self) -> None:
+        """The next case; after the last one the walk is done. Every step was saved when it was made."""
+        if self.position is not None and self.position < len(self.items):
+            self.position += 1
+            self.begin()
+        else:
+            self.position = None
+            self.session.changed.emit()
+
+    def go_back(self) -> None:
+        """The case before."""
+        if self.position is None:
+            self.position = len(self.items)
+        elif self.position > 1:
+            self.position -= 1
+        self.begin()
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    @property
+    def title(self) -> str:
+        if self.position is None:
+            return f"{len(self.items)} of {len(self.items)}"
+        return f"Case {self.position} of {len(self.items)}: {self.items[self.position - 1][1]}"
+
+    @property
+    def rules(self) -> str:
+        return "Every observer's path is a canal. Add a canal of your own to settle it; each step is saved."
+
+    def next_step(self) -> tuple[str, str]:
+        if self.position is None:
+            return "study", "All cases are seen."
+        place, words = self.session.next_step()
+        if place in ("", "canals") and (not place or self.session.tool != "look"):
+            return place, words
+        return "study", "Compare the paths; press Next for the next case."

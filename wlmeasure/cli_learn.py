@@ -1,0 +1,149 @@
+"""The words of `wlmeasure learn`. They compute nothing, and import the room only when one of them is said."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+from wlmeasure.errors import WlmeasureError
+
+__all__ = ["add_learn_words"]
+
+TYPE_CHECKING = False  # `typing` is kept off the start-up path
+if TYPE_CHECKING:
+    from wlmeasure.learn.mark import Marks
+
+Formatter = Callable[[str], argparse.HelpFormatter]
+PASSWORD = "WLMEASURE_LEARN_PASSWORD"
+
+
+def add_learn_words(learn: argparse.ArgumentParser, formatter: Formatter) -> None:
+    """Give the parser of the word `learn` its own words."""
+    own = learn.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
+        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+        parser.set_defaults(run=run)
+        return parser
+
+    new = word("new", "an exercise: films whose truth is sealed, a sheet for paper, a table for the answers", _new)
+    new.add_argument("out", metavar="OUT", help="a new or empty folder")
+    new.add_argument("--count", type=int, default=10, metavar="N", help="number of phantoms (%(default)s)")
+    new.add_argument("--level", default="typical", metavar="L", help="clear, typical, faint or hard (%(default)s)")
+    new.add_argument("--seed", type=int, default=None, metavar="S", help="the same seed, the same films (drawn)")
+    new.add_argument("--films", nargs="+", metavar="FILM", help="your own films, in place of phantoms")
+    new.add_argument("--key", metavar="KEY.csv", help="what is true of them, one row a film")
+    new.add_argument(
+        "--secret",
+        action="store_true",
+        help=f"encrypt the truth with the password in the variable {PASSWORD}; without, it is only packed",
+    )
+    marking = word("mark", "mark answers: error with sign, what kind of error, how true the intervals are", _mark)
+    marking.add_argument("exercise", metavar="EXERCISE", help="the exercise's folder")
+    marking.add_argument("answers", metavar="ANSWERS.csv")
+    marking.add_argument("--out", metavar="FILE.html|FILE.pdf", help="a page with every film, both paths and the plots")
+    marking.add_argument("--progress", metavar="FILE.csv", help="add this marking to a table over time")
+    marking.add_argument("--json", action="store_true", help="print JSON")
+    gallery = word("gallery", "one tooth exposed differently, and the length that each method gives", _gallery)
+    gallery.add_argument("--out", required=True, metavar="FILE.html|FILE.pdf|FILE.svg")
+    gallery.add_argument("--seed", type=int, default=7, metavar="S", help="another tooth (%(default)s)")
+
+
+def _now() -> str:
+    from datetime import datetime
+
+    return datetime.now().replace(microsecond=0).isoformat()
+
+
+def _program() -> str:
+    from wlmeasure import __version__
+
+    return f"wlmeasure {__version__}"
+
+
+def _password() -> str | None:
+    import os
+
+    return os.environ.get(PASSWORD) or None
+
+
+def _new(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.learn.exercise import load_exercise
+    from wlmeasure.learn.new import exercise_from_films, exercise_from_phantoms
+    from wlmeasure.learn.pages import sheet_page
+    from wlmeasure.share.page_file import page_file
+
+    password = _password()
+    if arguments.secret and password is None:
+        raise WlmeasureError(f"--secret needs a password: set the variable {PASSWORD}")
+    sealed = password if arguments.secret else None
+    if (arguments.films is None) != (arguments.key is None):
+        raise WlmeasureError("--films and --key must be given together: the key says what is true of the films")
+    if arguments.films is not None:
+        films = exercise_from_films(arguments.out, arguments.films, arguments.key, made_at=_now(), password=sealed)
+    else:
+        import secrets
+
+        seed = secrets.randbelow(2**31) if arguments.seed is None else arguments.seed
+        films = exercise_from_phantoms(
+            arguments.out, arguments.count, seed, arguments.level, made_at=_now(), password=sealed
+        )
+    for path in films:
+        print(path, flush=True)  # a second a film: a long run shows how far it is
+    folder = Path(arguments.out)
+    exercise = load_exercise(folder)
+    for name in ("sheet.html", "sheet.pdf"):
+        (folder / name).write_bytes(page_file(name, lambda: sheet_page(exercise, folder)))
+        print(folder / name)
+    print(folder / "answers.csv")
+
+
+def _mark(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.learn.answers import load_answers
+    from wlmeasure.learn.exercise import load_exercise, open_seal
+    from wlmeasure.learn.mark import mark
+    from wlmeasure.learn.pages import marks_page
+    from wlmeasure.learn.progress import add_step, step_of
+    from wlmeasure.learn.words import marks_json, marks_text
+    from wlmeasure.share.page_file import page_file
+
+    exercise = load_exercise(arguments.exercise)
+    answers = load_answers(arguments.answers)
+    marks = mark(exercise, open_seal(arguments.exercise, exercise, _password()), answers)
+    steps = () if arguments.progress is None else add_step(arguments.progress, step_of(marks, _now()))
+    if arguments.out is not None:
+        out = Path(arguments.out)
+        made = {"made_at": _now().replace("T", " "), "program": _program()}
+        out.write_bytes(page_file(out.name, lambda: marks_page(marks, Path(arguments.exercise), steps=steps, **made)))
+    _print(marks, arguments.json, marks_json, marks_text)
+    if arguments.out is not None and not arguments.json:
+        print(f"\nWritten: {arguments.out}")
+
+
+def _print(marks: Marks, as_json: bool, to_json: Callable[[Marks], object], to_text: Callable[[Marks], str]) -> None:
+    if not as_json:
+        print(to_text(marks), end="")
+        return
+    from wlmeasure.share.json_line import json_line
+
+    print(json_line(to_json(marks)))
+
+
+def _gallery(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.learn.gallery import gallery, gallery_page, lengths_drawing
+    from wlmeasure.share.drawing import svg
+    from wlmeasure.share.page_file import page_file
+
+    out = Path(arguments.out)
+    made = {"made_at": _now().replace("T", " "), "program": _program()}
+    if out.suffix.lower() == ".svg":
+        out.write_text(svg(lengths_drawing(gallery(arguments.seed))) + "\n", encoding="utf-8")
+    else:
+        out.write_bytes(page_file(out.name, lambda: gallery_page(gallery(arguments.seed), **made)))
+    print(out)

@@ -1,0 +1,346 @@
+"""The words of `wlmeasure study` and `wlmeasure observers`. They compute nothing, and import a room only when they are said."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+
+from wlmeasure.errors import WlmeasureError
+
+__all__ = ["add_observers_words", "add_study_words"]
+
+TYPE_CHECKING = False  # `typing` is kept off the start-up path
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from wlmeasure.image.radiograph import Radiograph
+    from wlmeasure.study.collect import Collected
+    from wlmeasure.study.manifest import Study
+    from wlmeasure.study.path_agreement import PathAgreement
+    from wlmeasure.study.protocol import Protocol
+    from wlmeasure.study.readings import Readings
+    from wlmeasure.study.summary import Summary
+
+Formatter = Callable[[str], argparse.HelpFormatter]
+
+
+def add_observers_words(word: argparse.ArgumentParser) -> None:
+    """Give the parser of the word `observers` its arguments."""
+    word.add_argument(
+        "table",
+        metavar="TABLE.csv|DIR",
+        help="a table of readings, a study's folder, or case files in a folder for each observer",
+    )
+    word.add_argument("--out", metavar="REPORT.html|REPORT.pdf", help="write the report, with every plot")
+    word.add_argument("--json", action="store_true", help="print JSON, all figures with all decimals")
+    word.add_argument("--unit", default="", metavar="UNIT", help="unit of the values, where the table names none")
+    word.add_argument(
+        "--within",
+        type=float,
+        action="append",
+        metavar="SIZE",
+        help="also how many differences are not larger; repeat it",
+    )
+    word.add_argument(
+        "--true-value",
+        choices=("constant", "varies"),
+        default="constant",
+        help="of a subject between repeats: constant, as on a film (%(default)s), or varying, readings in pairs",
+    )
+    word.add_argument(
+        "--worst", type=int, default=6, metavar="N", help="how many of the worst disagreements (%(default)s)"
+    )
+    word.add_argument(
+        "--walk", metavar="DIR", help="of a study: write the worst disagreements as cases that the viewer walks"
+    )
+    word.add_argument("--blind", action="store_true", help="without the observers' names in those cases")
+    word.add_argument("--keep-violations", action="store_true", help="count results that do not keep to the protocol")
+    word.set_defaults(run=_observers)
+
+
+def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> argparse._SubParsersAction:  # type: ignore[type-arg]
+    """Give the parser of the word `study` its own words; returns them, so that others can add theirs."""
+    own = study.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
+        made = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+        made.set_defaults(run=run)
+        return made
+
+    init = word("init", "make a study: films blinded, orders drawn, protocol fixed", _init)
+    init.add_argument("folder", metavar="DIR", help="a new or empty folder")
+    init.add_argument("films", nargs="+", metavar="FILM", help="images, or case files with tooth, canals and scale")
+    init.add_argument("--observers", required=True, metavar="A,B,C", help="names: letters, digits, - and _")
+    init.add_argument("--repeats", type=int, default=1, metavar="N", help="readings of each film by each (%(default)s)")
+    init.add_argument("--seed", type=int, default=0, metavar="S", help="of names and orders (%(default)s)")
+    init.add_argument("--name", metavar="NAME", help="of the study (the folder's)")
+    init.add_argument("--tooth", metavar="TOOTH", help="ISO 3950, for images without a case")
+    init.add_argument(
+        "--canals", default="", metavar="MB,D", help="canals to trace (those of the case, or the usual ones)"
+    )
+    init.add_argument("--protocol", metavar="FILE", help="the rules as JSON, in place of the next five")
+    init.add_argument("--definitions", metavar="A,B", help="what is measured; the first is the main one (length_mm)")
+    init.add_argument("--apical-end", metavar="END", help="what traces end at (radiographic apex)")
+    init.add_argument("--clicks", metavar="N|N-M", help="points along a canal, such as 3-8 (2-)")
+    init.add_argument("--scale", choices=("given", "observer", "none"), help="who sets the films' scale (given)")
+    init.add_argument("--reference", action="store_true", help="observers mark the coronal reference point")
+    init.add_argument(
+        "--hide",
+        action="append",
+        metavar="WHAT[:A,B]",
+        help="names or measures or nothing, from all or from some; may be repeated (names and measures)",
+    )
+    init.add_argument("--refer", action="store_true", help="refer to the films where they lie, and copy none")
+    status = word("status", "how far every observer is, and which results break the protocol", _status)
+    status.add_argument("folder", metavar="DIR")
+    status.add_argument("--json", action="store_true", help="print JSON")
+    table = word("table", "all results as the table that `observers` reads", _table)
+    table.add_argument("folder", metavar="DIR")
+    table.add_argument("--out", required=True, metavar="TABLE.csv")
+    table.add_argument("--keep-violations", action="store_true", help="count results that do not keep to the protocol")
+    size = word("size", "how many subjects a planned study needs", _size)
+    size.add_argument("--icc", type=float, metavar="R", help="expected correlation of single readings")
+    size.add_argument(
+        "--width", type=float, default=0.2, metavar="W", help="wanted width of its interval (%(default)s)"
+    )
+    size.add_argument("--observers", type=int, default=2, metavar="K", help="who read all subjects (%(default)s)")
+    size.add_argument("--sd", type=float, metavar="SD", help="expected SD of the differences of two observers")
+    size.add_argument(
+        "--limit-within", type=float, metavar="H", help="wanted half width of a limit's interval (0.34 SD)"
+    )
+    size.add_argument("--repeatability-within", type=float, metavar="P", help="wanted precision of it, per cent")
+    size.add_argument("--repeats", type=int, default=2, metavar="M", help="readings of each subject (%(default)s)")
+    return own
+
+
+def _print_json(value: object) -> None:
+    from wlmeasure.share.json_line import json_line
+
+    print(json_line(value))
+
+
+def _now() -> str:
+    from datetime import datetime
+
+    return f"{datetime.now():%Y-%m-%d %H:%M}"
+
+
+def _program() -> str:
+    from wlmeasure import __version__
+
+    return f"wlmeasure {__version__}"
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _progress(done: int, of: int) -> None:
+    if sys.stderr.isatty():
+        print(f"\rmeasured {done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+
+# ---- observers -------------------------------------------------------------------------------------------------------
+
+
+def _observers(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.study.path_agreement import path_agreement
+    from wlmeasure.study.readings import load_readings
+    from wlmeasure.study.summary import summaries
+    from wlmeasure.study.words import observers_json, observers_text
+
+    place = Path(arguments.table)
+    study, collected, film = None, None, None
+    if arguments.walk is not None and not (place / "study.json").is_file():
+        raise WlmeasureError("--walk must come with a study's folder: a table holds no paths")
+    if place.is_dir():
+        from wlmeasure.study.case_folders import collect_folders, is_case_folders
+
+        if not (place / "study.json").is_file() and is_case_folders(place):
+            collected, film = collect_folders(place, done=_progress)
+        else:
+            study, collected = _collected(place, arguments.keep_violations)
+            film = _film_reader(study)
+        readings = collected.readings
+    else:
+        readings = load_readings(place, unit=arguments.unit)
+    within = None if arguments.within is None else tuple(arguments.within)
+    found = summaries(readings, within=within, varies=arguments.true_value == "varies")
+    paths = None if collected is None else path_agreement(collected.paths)
+    left_out = () if collected is None else collected.left_out
+    if arguments.json:
+        _print_json(observers_json(found, paths, left_out))
+    else:
+        print(observers_text(found, paths), end="")
+        for text in left_out:
+            print(f"! left out: {text}")
+    if arguments.out is not None or arguments.walk is not None:
+        _write(arguments, readings, found, paths, study, collected, film)
+
+
+def _write(
+    arguments: argparse.Namespace,
+    table: Readings,
+    summaries: list[Summary],
+    agreement: PathAgreement | None,
+    study: Study | None,
+    made: Collected | None,
+    film: Callable[[str], Radiograph] | None,
+) -> None:
+    from pathlib import Path
+
+    from wlmeasure.share.page_file import page_file
+    from wlmeasure.study.report import observers_page
+    from wlmeasure.study.worst import worst, write_walk
+
+    far = worst(table, summaries[0].definition, arguments.worst)
+    told = sys.stderr if arguments.json else sys.stdout
+    if arguments.out is not None:
+        out = Path(arguments.out)
+        title = "Agreement of observers" if study is None else f"Agreement of observers: {study.name}"
+        content = page_file(
+            out.name,
+            lambda: observers_page(
+                table,
+                summaries,
+                title=title,
+                paths=agreement,
+                drawn=() if made is None else made.paths,
+                worst=far,
+                film=film,
+                left_out=() if made is None else made.left_out,
+                made_at=_now(),
+                program=_program(),
+            ),
+        )
+        out.write_bytes(content)
+        print(out, file=told)
+    if arguments.walk is not None and study is not None and made is not None:
+        print(write_walk(study, made.paths, far, Path(arguments.walk), blind=arguments.blind), file=told)
+
+
+def _film_reader(study: Study) -> Callable[[str], Radiograph]:
+    from wlmeasure.study.folder import read_film
+
+    return lambda film_id: read_film(study, study.film(film_id))
+
+
+def _collected(folder: Path, keep_violations: bool) -> tuple[Study, Collected]:
+    from wlmeasure.study.collect import collect
+    from wlmeasure.study.manifest import load_study
+
+    study = load_study(folder)
+    return study, collect(study, keep_violations=keep_violations, done=_progress)
+
+
+# ---- study -----------------------------------------------------------------------------------------------------------
+
+
+def _init(arguments: argparse.Namespace) -> None:
+    from wlmeasure.study.folder import init_study
+
+    observers = _names(arguments.observers)
+    made = init_study(
+        arguments.folder,
+        arguments.films,
+        observers,
+        _protocol(arguments),
+        repeats=arguments.repeats,
+        seed=arguments.seed,
+        name=arguments.name,
+        tooth=arguments.tooth,
+        canals=_names(arguments.canals),
+        hidden=_hidden(arguments.hide, observers),
+        copy=not arguments.refer,
+        program=_program(),
+    )
+    study = made.study
+    films = sum(len(observer.tasks) for observer in study.observers)
+    print(f"{arguments.folder}: {len(study.films)} films, {len(study.observers)} observers, {films} readings to make")
+    print("key.json holds the films' own names: keep it away from the observers")
+    for text in made.remarks:
+        print(f"! {text}")
+
+
+def _protocol(arguments: argparse.Namespace) -> Protocol:
+    from wlmeasure.study.protocol import Protocol, load_protocol, read_clicks
+
+    said = [arguments.definitions, arguments.apical_end, arguments.clicks, arguments.scale]
+    if arguments.protocol is not None:
+        if any(one is not None for one in said) or arguments.reference:
+            raise WlmeasureError("--protocol must stand alone: the rules are in its file")
+        return load_protocol(arguments.protocol)
+    least, most = read_clicks(arguments.clicks or "2-")
+    return Protocol(
+        definitions=tuple(_names(arguments.definitions or "length_mm")),
+        apical_end=arguments.apical_end or "radiographic apex",
+        least_clicks=least,
+        most_clicks=most,
+        scale=arguments.scale or "given",
+        reference=arguments.reference,
+    )
+
+
+def _hidden(said: list[str] | None, observers: list[str]) -> dict[str, list[str]] | None:
+    if said is None:
+        return None
+    out: dict[str, list[str]] = {name: [] for name in observers}
+    for text in said:
+        what, colon, whom = text.partition(":")
+        for name in _names(whom) if colon else observers:
+            if what != "nothing":
+                out.setdefault(name, []).append(what)
+    return out
+
+
+def _status(arguments: argparse.Namespace) -> None:
+    from wlmeasure.study.manifest import load_study
+    from wlmeasure.study.status import status_json, status_text
+
+    study = load_study(arguments.folder)
+    if arguments.json:
+        _print_json(status_json(study))
+    else:
+        print(status_text(study), end="")
+
+
+def _table(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.study.readings import readings_csv
+
+    _, made = _collected(Path(arguments.folder), arguments.keep_violations)
+    Path(arguments.out).write_text(readings_csv(made.readings.rows), encoding="utf-8")
+    print(f"{arguments.out}: {len(made.readings.rows)} readings")
+    for text in made.left_out:
+        print(f"! left out: {text}")
+
+
+def _size(arguments: argparse.Namespace) -> None:
+    from wlmeasure.study.size import subjects_for_icc, subjects_for_limits, subjects_for_repeatability
+
+    lines = []
+    if arguments.icc is not None:
+        count = subjects_for_icc(arguments.icc, arguments.width, arguments.observers)
+        lines.append(
+            f"{count} subjects: ICC {arguments.icc:g} of {arguments.observers} observers with a 95 % interval "
+            f"{arguments.width:g} wide (Bonett 2002)"
+        )
+    if arguments.sd is not None:
+        half = 0.34 * arguments.sd if arguments.limit_within is None else arguments.limit_within
+        count = subjects_for_limits(arguments.sd, half)
+        lines.append(
+            f"{count} subjects: limits of agreement known to {half:g} at an SD of {arguments.sd:g} (Bland & Altman)"
+        )
+    if arguments.repeatability_within is not None:
+        count = subjects_for_repeatability(arguments.repeatability_within / 100.0, arguments.repeats)
+        lines.append(
+            f"{count} subjects: within-subject SD known to {arguments.repeatability_within:g} % from {arguments.repeats} "
+            "readings of each"
+        )
+    if not lines:
+        raise WlmeasureError("--icc, --sd or --repeatability-within must be given: say what the study is to show")
+    print("\n".join(lines))

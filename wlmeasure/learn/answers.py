@@ -1,0 +1,156 @@
+"""A student's answers: a table (CSV) filled in by hand, or the file that the viewer writes.
+
+One row a film: ``film``, ``length_mm``, ``low_mm`` and ``high_mm`` (the interval), and ``path``, the line that was measured
+along, as ``row col; row col; ...`` in pixels from the coronal reference point to the apical end. Interval and path may be
+left out.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from pathlib import Path
+
+from attrs import field, frozen
+
+from wlmeasure.errors import LearnError, check_finite
+from wlmeasure.points import as_points
+
+__all__ = ["COLUMNS", "Answer", "answers_text", "load_answers"]
+
+COLUMNS = ("film", "length_mm", "low_mm", "high_mm", "path")
+LARGEST_TABLE = 64 * 2**20  # bytes
+LONGEST_PATH = 100_000  # points
+SHORTEST_MM, LONGEST_MM = 1.0, 60.0  # as everywhere: no canal is shorter or longer
+
+Path_px = tuple[tuple[float, float], ...]
+
+
+def _length(value: float) -> float:
+    length = check_finite(LearnError, "length_mm", value)
+    if not SHORTEST_MM <= length <= LONGEST_MM:
+        raise LearnError(f"length_mm must be {SHORTEST_MM:g} to {LONGEST_MM:g}: {length:g}")
+    return length
+
+
+def _path(value: object) -> Path_px | None:
+    if value is None:
+        return None
+    points = as_points(LearnError, "path", value, least=2)
+    if len(points) > LONGEST_PATH:
+        raise LearnError(f"path must hold at most {LONGEST_PATH} points: {len(points)}")
+    if (points == points[0]).all():
+        raise LearnError("path must have a length: all its points are one")
+    return tuple((float(row), float(col)) for row, col in points)
+
+
+@frozen
+class Answer:
+    """What a student committed for one film: `length_mm`, the interval it was given, and the path measured along (row, col).
+
+    Raises
+    ------
+    LearnError
+        A length out of 1 to 60 mm, an interval that does not hold it, a path of fewer than two points.
+    """
+
+    film: str
+    length_mm: float = field(converter=_length)
+    interval_mm: tuple[float, float] | None = None
+    path_px: Path_px | None = field(default=None, converter=_path)
+
+    def __attrs_post_init__(self) -> None:
+        if self.interval_mm is None:
+            return
+        low, high = (check_finite(LearnError, name, v) for name, v in zip(COLUMNS[2:4], self.interval_mm, strict=True))
+        if not low <= self.length_mm <= high:
+            raise LearnError(f"low_mm and high_mm must hold length_mm: {low:g}, {high:g} and {self.length_mm:g}")
+
+
+def load_answers(path: str | Path) -> tuple[Answer, ...]:
+    """The answers of a table; rows without a length are films that were not answered.
+
+    Comma or semicolon between cells, decimal point or (with semicolons) decimal comma.
+
+    Raises
+    ------
+    LearnError
+        Not such a table; names the row and the column.
+    """
+    path = Path(path)
+    try:
+        if path.stat().st_size > LARGEST_TABLE:
+            raise LearnError(f"answers must be at most {LARGEST_TABLE} bytes: the file is larger")
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise LearnError(f"answers cannot be read: {path.name}: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise LearnError(f"answers must be UTF-8 text: {path.name} is not; save the table as CSV (UTF-8)") from None
+    first = text.split("\n", 1)[0]
+    separator = ";" if first.count(";") > first.count(",") else ","
+    csv.field_size_limit(LARGEST_TABLE)
+    rows = csv.reader(io.StringIO(text), delimiter=separator, strict=True)
+    try:
+        head = [cell.strip().lower() for cell in next(rows, [])]
+        for name in COLUMNS[:2]:
+            if head.count(name) != 1:
+                raise LearnError(f"answers must have the columns {', '.join(COLUMNS)}: {name} is not there once")
+        found: dict[str, Answer] = {}
+        for number, cells in enumerate(rows, 2):
+            row = {name: cell.strip() for name, cell in zip(head, cells, strict=False)}
+            if not row.get("length_mm"):
+                continue
+            answer = _answer(row, number)
+            if answer.film in found:
+                raise LearnError(f"row {number}: film must stand once: {answer.film[:60]!r} stands twice")
+            found[answer.film] = answer
+    except csv.Error as error:
+        raise LearnError(f"answers must be a CSV table: {error}") from None
+    if not found:
+        raise LearnError(f"answers must hold at least one length: {path.name} holds none; fill in length_mm")
+    return tuple(found.values())
+
+
+def _answer(row: dict[str, str], number: int) -> Answer:
+    try:
+        bounds = [_number(row.get(name, ""), name) for name in COLUMNS[2:4]]
+        length = _number(row["length_mm"], "length_mm")
+        assert length is not None  # empty cells were passed over
+        if (bounds[0] is None) != (bounds[1] is None):
+            raise LearnError("low_mm and high_mm must both be given or both be left out")
+        interval = None if bounds[0] is None or bounds[1] is None else (bounds[0], bounds[1])
+        cell = row.get("path", "")
+        points = None if not cell else [_point(pair) for pair in cell.split(";") if pair.strip()]
+        return Answer(row["film"], length, interval, points)
+    except LearnError as error:
+        raise LearnError(f"row {number}: {error}") from None
+
+
+def _number(cell: str, name: str) -> float | None:
+    if not cell:
+        return None
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        raise LearnError(f"{name} must be a number: {cell[:40]!r}") from None
+
+
+def _point(pair: str) -> tuple[float, float]:
+    try:
+        row, col = (float(cell) for cell in pair.split())
+    except ValueError:
+        raise LearnError(f"path must be pairs 'row col' with ';' between them: {pair[:40]!r}") from None
+    return row, col
+
+
+def answers_text(answers: Iterable[Answer]) -> str:
+    """The answers as such a table; an empty answer of a film is a row with its name alone."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for one in answers:
+        low, high = ("", "") if one.interval_mm is None else (f"{v:.6g}" for v in one.interval_mm)
+        path = "" if one.path_px is None else "; ".join(f"{row:.3f} {col:.3f}" for row, col in one.path_px)
+        writer.writerow([one.film, f"{one.length_mm:.6g}", low, high, path])
+    return out.getvalue()

@@ -1,0 +1,260 @@
+"""Making an exercise: films with sealed truth, from phantoms or from a teacher's own films and key."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import shutil
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wlmeasure.errors import CaseError, LearnError
+from wlmeasure.image.reading import read
+from wlmeasure.learn.answers import COLUMNS
+from wlmeasure.learn.exercise import (
+    SHORT_MM,
+    Exercise,
+    Given,
+    Item,
+    ItemTruth,
+    Space,
+    TakenReading,
+    save_exercise,
+)
+from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.make import Phantom, make_phantom
+from wlmeasure.phantom.truth import CanalTruth
+
+__all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
+
+MOST_FILMS = 200
+SPACING_SHARE, READING_SHARE, OWN_FILE_SHARE = 0.3, 0.4, 0.6
+"""Films without a file, whose magnification is told instead; films with a reading; files in the canal asked for. Ours."""
+READING_STD_MM = 0.2
+"""How far a reading is off, one standard deviation; near the spread published for good devices (from memory)."""
+ANSWER_FILE = "answers.csv"
+KEY_COLUMNS = ("film", "canal", "where", "reference_point", "length_mm", "mm_per_px_row", "mm_per_px_col")
+REFERENCE_WORDS = "the level of the cusps or the incisal edge, straight on from the canal's first part"
+
+
+def exercise_from_phantoms(
+    folder: str | Path, count: int, seed: int, level: str, *, made_at: str, password: str | None = None
+) -> Iterator[Path]:
+    """Write an exercise of `count` phantoms into a new or empty folder; yields each film's path, one a second.
+
+    Film k depends on `seed` and k alone, and is none of the films that the same seed gives as a dataset. The truth is sealed
+    after the last film.
+
+    Raises
+    ------
+    LearnError
+        A count that is not 1 to 200, a folder that holds something, a password without its extra.
+    PhantomError
+        An unknown level.
+    """
+    if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MOST_FILMS:
+        raise LearnError(f"count must be 1 to {MOST_FILMS}: {count!r}")
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise LearnError(f"seed must be a whole number >= 0: {seed!r}")
+    if level not in LEVELS:
+        raise LearnError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    folder = _empty(folder)
+    items, truths = [], []
+    for k in range(count):
+        rng = np.random.default_rng([seed, k, int.from_bytes(b"learn", "big")])
+        item, truth, data = _phantom_item(rng, f"film_{k + 1:02d}.png", level)
+        (folder / item.film).write_bytes(data)
+        items.append(item)
+        truths.append(truth)
+        yield folder / item.film
+    _finish(folder, items, truths, made_at, password)
+
+
+def _phantom_item(rng: np.random.Generator, name: str, level: str) -> tuple[Item, ItemTruth, bytes]:
+    roots = int(rng.choice([1, 2, 3], p=[0.4, 0.4, 0.2]))
+    asked = int(rng.integers(roots))
+    with_file = bool(rng.random() >= SPACING_SHARE)
+    own, other = bool(rng.random() < OWN_FILE_SHARE), int(rng.integers(roots))
+    reads, mark, off = bool(rng.random() < READING_SHARE), str(rng.choice(["foramen", "constriction"])), rng.normal()
+    phantom = make_phantom(
+        int(rng.integers(2**31)), level, roots=roots, canals=roots, file=with_file, cap=False,
+        file_canal=asked if own or not with_file else other,
+    )  # fmt: skip
+    encoded, png = cv2.imencode(".png", phantom.image)
+    if not encoded:
+        raise LearnError("film must be one that PNG can hold: the encoder refused it")
+    data = png.tobytes()
+    canal = phantom.truth.canals[asked]
+    row_mm, col_mm = phantom.mm_per_px
+    file = phantom.truth.file
+    given = Given(
+        mm_per_px_row=row_mm,
+        mm_per_px_col=col_mm,
+        known_file_mm=None if file is None else round(file.stop_to_tip_mm, 1),
+        magnification=round(float(np.mean(canal.magnification)), 3) if file is None else None,
+    )
+    at_mark = canal.total_mm - (SHORT_MM if mark == "constriction" else 0.0)
+    reading = TakenReading(length_mm=round(at_mark + READING_STD_MM * off, 1), mark=mark) if reads else None
+    rows, cols = phantom.image.shape
+    item = Item(
+        film=name, sha256=hashlib.sha256(data).hexdigest(), rows=rows, cols=cols, canal=canal.name,
+        where=_where(phantom, asked), reference_point=REFERENCE_WORDS, scale=given, reading=reading,
+    )  # fmt: skip
+    return item, _truth(name, phantom, canal), data
+
+
+def _where(phantom: Phantom, asked: int) -> str:
+    """Which canal, by the order of the foramina from the left edge of the film."""
+    canals = phantom.truth.canals
+    if len(canals) == 1:
+        return "the only canal of the tooth in the middle"
+    ordered = sorted(range(len(canals)), key=lambda k: float(canals[k].path_px[-1, 1]))
+    file = phantom.truth.file
+    holds = "" if file is None else ", which holds the file" if file.canal == canals[asked].name else ", without a file"
+    return f"root end {ordered.index(asked) + 1} of {len(canals)} from the left, tooth in the middle{holds}"
+
+
+def _rows(points: NDArray[np.float64], digits: int) -> Any:
+    """Points as plain rows of numbers; the members check what they are."""
+    return np.round(points, digits).tolist()
+
+
+def _truth(name: str, phantom: Phantom, canal: CanalTruth) -> ItemTruth:
+    file, projection = phantom.truth.file, phantom.projection
+    # Every fourth point, 0.2 mm apart: the polyline is short by 2e-4 of itself in the sharpest bend.
+    keep = np.unique(np.r_[0 : len(canal.points_mm) : 4, len(canal.points_mm) - 1])
+    points = np.vstack([canal.reference_mm, canal.points_mm[keep]])
+    return ItemTruth(
+        film=name,
+        length_mm=round(canal.total_mm - SHORT_MM, 4),
+        path_px=_rows(projection.pixels(points), 3),
+        orifice=1,
+        apex_px=tuple(canal.apex_px.tolist()),
+        file_px=None if file is None else _rows(file.path_px[:: max(1, len(file.path_px) // 100)], 3),
+        space=Space(
+            points_mm=_rows(points, 4),
+            magnification=_rows(projection.magnification(points), 5),
+            down=tuple(projection.down.tolist()),
+            right=tuple(projection.right.tolist()),
+        ),
+    )
+
+
+def exercise_from_films(
+    folder: str | Path, films: Sequence[str | Path], key: str | Path, *, made_at: str, password: str | None = None
+) -> Iterator[Path]:
+    """Write an exercise of a teacher's own films; yields each film's copy.
+
+    Films are copied under names of our own, so that a file name tells no student what is on it.
+
+    Parameters
+    ----------
+    folder
+        New or empty.
+    films
+        Image files that this program reads.
+    key
+        CSV with one row a film and the columns ``film`` (file name), ``canal``, ``where``, ``reference_point``, ``length_mm``
+        (what is true: reference point to 0.5 mm short of the foramen), ``mm_per_px_row``, ``mm_per_px_col``, one of
+        ``known_file_mm`` and ``magnification``, and, where known, ``reading_mm`` with ``mark``, ``path`` and ``file_path``
+        (``row col; row col; ...``): with a path the marking can say what kind of error an answer shows.
+    made_at, password
+        Time in ISO 8601; what the truth is encrypted with, None to leave it packed only.
+
+    Raises
+    ------
+    LearnError
+        A film without a row, a row without a film, a cell that is not what its column needs.
+    ImageError
+        A film that cannot be read.
+    """
+    rows = _key_rows(Path(key))
+    names = [Path(film).name for film in films]
+    if missing := [name for name in names if name not in rows] + [name for name in rows if name not in names]:
+        raise LearnError(f"key must have one row for each film: {missing[0][:60]!r} stands in only one of both")
+    folder = _empty(folder)
+    items, truths = [], []
+    for k, film in enumerate(films, 1):
+        row = rows[Path(film).name]
+        graph = read(film)
+        name = f"film_{k:02d}{'.dcm' if graph.format == 'DICOM' else '.' + graph.format.lower()}"
+        shutil.copyfile(film, folder / name)
+        try:
+            item, truth = _key_item(row, name, graph.sha256, graph.rows, graph.cols)
+        except CaseError as error:
+            raise LearnError(f"key, film {Path(film).name[:60]!r}: {error}") from None
+        items.append(item)
+        truths.append(truth)
+        yield folder / name
+    _finish(folder, items, truths, made_at, password)
+
+
+def _key_rows(path: Path) -> dict[str, dict[str, str]]:
+    try:
+        table = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise LearnError(f"key must be a CSV table in UTF-8: {path.name} cannot be read as one") from None
+    for name in KEY_COLUMNS:
+        if not table or name not in table[0]:
+            raise LearnError(f"key must have rows and the columns {', '.join(KEY_COLUMNS)}: {name} is missing")
+    rows: dict[str, dict[str, str]] = {}
+    for row in table:
+        cells = {name: (cell or "").strip() for name, cell in row.items() if isinstance(name, str)}
+        if cells["film"] in rows:
+            raise LearnError(f"key must have one row for each film: {cells['film'][:60]!r} stands twice")
+        rows[cells["film"]] = cells
+    return rows
+
+
+def _key_item(row: dict[str, str], name: str, sha256: str, rows: int, cols: int) -> tuple[Item, ItemTruth]:
+    # Members are checked where they are declared, so a cell may be None here: the message names the member.
+    def number(column: str) -> Any:
+        cell = row.get(column, "")
+        try:
+            return float(cell.replace(",", ".")) if cell else None
+        except ValueError:
+            raise CaseError(f"{column} must be a number: {cell[:40]!r}") from None
+
+    def points(column: str) -> Any:
+        cell = row.get(column, "")
+        try:
+            return [[float(v) for v in pair.split()] for pair in cell.split(";") if pair.strip()] if cell else None
+        except ValueError:
+            raise CaseError(f"{column} must be 'row col; row col; ...' in pixels: {cell[:40]!r}") from None
+
+    reading = number("reading_mm")
+    item = Item(
+        film=name, sha256=sha256, rows=rows, cols=cols, canal=row["canal"], where=row["where"],
+        reference_point=row["reference_point"],
+        scale=Given(
+            mm_per_px_row=number("mm_per_px_row"), mm_per_px_col=number("mm_per_px_col"),
+            known_file_mm=number("known_file_mm"), magnification=number("magnification"),
+        ),
+        reading=None if reading is None else TakenReading(length_mm=reading, mark=row.get("mark", "")),
+    )  # fmt: skip
+    truth = ItemTruth(film=name, length_mm=number("length_mm"), path_px=points("path"), file_px=points("file_path"))
+    return item, truth
+
+
+def _empty(folder: str | Path) -> Path:
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise LearnError(f"folder must be new or empty: {folder.name} holds something; choose another")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _finish(folder: Path, items: list[Item], truths: list[ItemTruth], made_at: str, password: str | None) -> None:
+    digest = hashlib.sha256("".join(item.sha256 for item in items).encode()).hexdigest()[:32]
+    exercise = Exercise(id=digest, made_at=made_at, items=tuple(items))
+    with (folder / ANSWER_FILE).open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        writer.writerows([item.film, "", "", "", ""] for item in items)
+    save_exercise(folder, exercise, tuple(truths), password)

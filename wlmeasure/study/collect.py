@@ -1,0 +1,157 @@
+"""All results of a study as a table of readings and as paths."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from attrs import evolve, frozen
+from numpy.typing import NDArray
+
+from wlmeasure.errors import StudyError, WlmeasureError
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.record.evaluate import TraceResult, evaluate
+from wlmeasure.study.folder import Result, read_film, results
+from wlmeasure.study.manifest import Study
+from wlmeasure.study.protocol import definition_value
+from wlmeasure.study.readings import Reading, Readings
+from wlmeasure.trade.tooth import Tooth
+
+__all__ = ["Collected", "DrawnPath", "collect", "drawn_path", "tooth_group", "trace_readings"]
+
+Float64 = NDArray[np.float64]
+
+UNITS = {"mm": "mm", "deg": "deg"}
+
+
+@frozen(eq=False)
+class DrawnPath:
+    """One canal as one observer drew it once.
+
+    Attributes
+    ----------
+    path_px
+        (N, 2) rows and columns, from the reference point (where there is one) over the orifice to the apical end.
+    mm_per_px
+        Of the observer's own scale; None on a film without one.
+    """
+
+    subject: str
+    film: str
+    canal: str
+    observer: str
+    repeat: int
+    path_px: Float64
+    mm_per_px: tuple[float, float] | None
+
+
+@frozen
+class Collected:
+    """What a study holds: readings, paths, and what was left out and why."""
+
+    readings: Readings
+    paths: tuple[DrawnPath, ...]
+    left_out: tuple[str, ...]
+
+
+def tooth_group(designation: str) -> str:
+    """Group of teeth by ISO 3950: incisor, canine, premolar or molar; primary ones are called so."""
+    tooth = Tooth.from_iso3950(designation)
+    groups = {1: "incisor", 2: "incisor", 3: "canine"}
+    if tooth.is_primary:
+        return f"primary {groups.get(tooth.position, 'molar')}"
+    return groups.get(tooth.position, "premolar" if tooth.position <= 5 else "molar")
+
+
+def collect(
+    study: Study, *, keep_violations: bool = False, done: Callable[[int, int], None] | None = None
+) -> Collected:
+    """Measure every result of a study.
+
+    Parameters
+    ----------
+    study
+        The study.
+    keep_violations
+        Whether results that do not keep to the protocol count; they are named either way.
+    done
+        Told after every result how many of how many are measured.
+
+    Raises
+    ------
+    StudyError
+        There is no result that counts.
+    """
+    found = results(study)
+    rows: list[Reading] = []
+    paths: list[DrawnPath] = []
+    left_out: list[str] = []
+    held: tuple[str, Radiograph] | None = None  # results come film by film: one picture at a time
+    for k, result in enumerate(found):
+        where = f"{result.observer} {result.path.name}"
+        said = result.error or "; ".join(one.text for one in result.violations)
+        if said:
+            left_out.append(f"{where}: {said}")
+        if result.case is not None and (keep_violations or not result.violations):
+            try:
+                if held is None or held[0] != result.task.film:
+                    held = result.task.film, read_film(study, study.film(result.task.film))
+                more, drawn = _measure(study, result, held[1])
+                rows += more
+                paths += drawn
+            except WlmeasureError as error:
+                left_out.append(f"{where}: {error}")
+        if done is not None:
+            done(k + 1, len(found))
+    if not rows:
+        raise StudyError(
+            "study must hold results that count: there are none yet"
+            if not left_out
+            else f"study must hold results that count: {left_out[0]}"
+        )
+    places = {name: k for k, name in enumerate(study.protocol.definitions)}
+    rows.sort(key=lambda row: (places[row.definition], row.subject, row.observer, row.repeat))
+    return Collected(Readings(tuple(rows)), tuple(paths), tuple(left_out))
+
+
+def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list[Reading], list[DrawnPath]]:
+    case, task = result.case, result.task
+    assert case is not None
+    measured = evaluate(case, {case.films[0].id: radiograph})
+    film = study.film(task.film)
+    wanted = [canal.name for canal in film.canals]
+    rows: list[Reading] = []
+    paths: list[DrawnPath] = []
+    for canal in measured.canals:
+        if canal.canal.name not in wanted or not canal.traces:
+            continue
+        trace = canal.traces[0]
+        subject = film.id if len(wanted) == 1 else f"{film.id} {canal.canal.name}"
+        rows += trace_readings(
+            trace,
+            study.protocol.definitions,
+            Reading(
+                subject, result.observer, 0.0, task.repeat, "", tooth_group(film.tooth), "", float(result.position)
+            ),
+        )
+        paths.append(drawn_path(trace, subject, film.id, canal.canal.name, result.observer, task.repeat))
+    return rows, paths
+
+
+def trace_readings(trace: TraceResult, definitions: Sequence[str], like: Reading) -> list[Reading]:
+    """The values of all definitions on a traced canal that are determined; the rest of each reading as in `like`."""
+    values = {name: definition_value(name, trace) for name in definitions}
+    return [
+        evolve(like, value=value, definition=name, unit=UNITS[name.rsplit("_", 1)[1]])
+        for name, value in values.items()
+        if value is not None
+    ]
+
+
+def drawn_path(trace: TraceResult, subject: str, film: str, canal: str, observer: str, repeat: int) -> DrawnPath:
+    """The path of a traced canal, from the reference point where there is one."""
+    path = trace.path.path_px
+    if trace.trace.reference_px is not None:
+        path = np.vstack([np.asarray(trace.trace.reference_px, np.float64), path])
+    scale = None if trace.film.calibration is None else trace.film.calibration.mm_per_px
+    return DrawnPath(subject, film, canal, observer, repeat, path, scale)

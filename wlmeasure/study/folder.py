@@ -1,0 +1,450 @@
+"""A study on disk: made once, then each observer's results one case file each, at a path that nobody else writes.
+
+::
+
+    study.json                    the manifest: blinded films, observers, order, protocol
+    key.json                      the films' own names; the organiser may move it elsewhere
+    films/k7qd.png                the films under their blinded names (unless they are only referred to)
+    working/ANN/0007.wl.json      what ANN has begun and not yet finished
+    results/ANN/k7qd-2.wl.json    ANN's second reading of that film
+
+A result is written whole or not at all, and none is ever written over. Two observers on one shared folder share no file but
+the manifest and the films, which nobody changes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from attrs import evolve, frozen
+
+from wlmeasure.errors import CaseError, StudyError, WlmeasureError
+from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.reading import read
+from wlmeasure.record.case import SUFFIX, Canal, Case, Film, Scale, Spacing, load_case, save_case
+from wlmeasure.record.evaluate import accept_paths, evaluate
+from wlmeasure.study.manifest import (
+    HIDEABLE,
+    KEY,
+    MANIFEST,
+    Assigned,
+    Study,
+    StudyCanal,
+    StudyFilm,
+    Task,
+    load_study,
+    study_json,
+)
+from wlmeasure.study.protocol import Protocol, Violation, violations
+from wlmeasure.trade.tooth import Tooth
+
+__all__ = [
+    "Made",
+    "Progress",
+    "Result",
+    "init_study",
+    "progress",
+    "read_film",
+    "result_path",
+    "results",
+    "store_result",
+    "strangers",
+    "template",
+    "working_path",
+]
+
+KEY_SCHEMA = "wlmeasure-study-key/1"
+LETTERS = "bcdfghjkmnpqrstvwxyz"  # without vowels: a blinded name is no word
+NAME_LETTERS = 4
+APART = 10  # films at least between two readings of the same one, where the study has twice as many (our parameter)
+
+
+@frozen
+class Made:
+    """A study just made, and what its maker should know."""
+
+    study: Study
+    remarks: tuple[str, ...]
+
+
+@frozen
+class Result:
+    """One result file: whose, of what, at which place in the observer's order, and how it keeps to the protocol.
+
+    `case` is None, and `error` says why, where the file cannot be read.
+    """
+
+    observer: str
+    task: Task
+    position: int
+    path: Path
+    case: Case | None
+    violations: tuple[Violation, ...]
+    error: str | None = None
+
+
+@frozen
+class Progress:
+    """How far one observer is: results stored, films assigned, the place to go on at (None: done)."""
+
+    observer: str
+    done: int
+    assigned: int
+    next: int | None
+    begun: bool
+
+
+# ---- making a study --------------------------------------------------------------------------------------------------
+
+
+def init_study(
+    folder: str | Path,
+    films: Sequence[str | Path],
+    observers: Sequence[str],
+    protocol: Protocol,
+    *,
+    repeats: int = 1,
+    seed: int = 0,
+    name: str | None = None,
+    tooth: str | None = None,
+    canals: Sequence[str] = (),
+    hidden: Mapping[str, Sequence[str]] | None = None,
+    copy: bool = True,
+    program: str | None = None,
+) -> Made:
+    """Make a study in a new or empty folder.
+
+    Parameters
+    ----------
+    folder
+        Where; made if it is not there.
+    films
+        Images, or case files, which also give tooth, canals and scale. Traces, readings and decisions of a case stay out.
+    observers
+        Their names: letters, digits, - and _.
+    protocol
+        The rules.
+    repeats
+        How often each observer reads each film.
+    seed
+        Of blinded names and orders: the same seed, the same study.
+    tooth, canals
+        For images, and for cases of other canals: ISO 3950, and names; by default the tooth's usual canals.
+    hidden
+        For each observer what is hidden (:data:`~wlmeasure.study.manifest.HIDEABLE`); everything for one not named.
+    copy
+        Whether films are copied under blinded names, or only referred to.
+    name, program
+        What the study is called (its folder's name), and what made it.
+
+    Raises
+    ------
+    StudyError
+        A folder in use, a film without tooth or without the scale that the protocol gives, twice the same film.
+    WlmeasureError
+        A film or case that cannot be read.
+    """
+    folder = Path(folder)
+    if folder.exists() and any(folder.iterdir()):
+        raise StudyError(f"folder must be new or empty: {folder.name} holds files")
+    if not films:
+        raise StudyError("films must be one or more: name images or case files")
+    if isinstance(seed, bool) or seed < 0:
+        raise StudyError(f"seed must be a whole number >= 0: {seed!r}")
+    rng = np.random.default_rng(seed)
+    given = [entry for path in films for entry in _given(Path(path), protocol, tooth, tuple(canals))]
+    names = _blinded(len(given), rng)
+    remarks, made, key = [], [], {}
+    for film_id, (film, source, radiograph) in zip(names, given, strict=True):
+        target = f"films/{film_id}{source.suffix.lower()}" if copy else _reference(source, folder)
+        made.append(evolve(film, id=film_id, path=target))
+        key[film_id] = source.name
+        if radiograph.format == "DICOM" and copy:
+            remarks.append(
+                f"{source.name} is DICOM and may name the patient inside: copy de-identified films (wlmeasure deidentify)"
+            )
+    hidden = {} if hidden is None else hidden
+    unknown = sorted(set(hidden) - set(observers))
+    if unknown:
+        raise StudyError(f"hide must name observers of the study: {', '.join(unknown)}")
+    ids = sorted(names)
+    assigned = tuple(
+        Assigned(name=one, hidden=tuple(hidden.get(one, HIDEABLE)), tasks=_order(ids, repeats, seed, k))
+        for k, one in enumerate(observers)
+    )
+    study = Study(
+        name=name or folder.resolve().name or "study",
+        id=rng.bytes(8).hex(),
+        seed=seed,
+        repeats=repeats,
+        program=program,
+        protocol=protocol,
+        observers=assigned,
+        films=tuple(sorted(made, key=lambda film: film.id)),
+    )
+    if repeats > 1 and len(ids) < 2 * APART:
+        remarks.append(
+            f"With {len(ids)} films a repeat comes after at least {_apart(len(ids))} others: it may be recognised."
+        )
+    _write(folder, study, key, {i: source for i, (_, source, _) in zip(names, given, strict=True)} if copy else {})
+    return Made(load_study(folder), tuple(remarks))
+
+
+def _given(
+    path: Path, protocol: Protocol, tooth: str | None, canals: tuple[str, ...]
+) -> list[tuple[StudyFilm, Path, Radiograph]]:
+    """What one argument gives: each film with its source and picture; name and place are still to be set."""
+    if not path.name.endswith(SUFFIX):
+        if tooth is None:
+            raise StudyError(f"tooth must be given for {path.name}: an image does not say which it is; use --tooth")
+        radiograph = read(path)
+        scale: tuple[Scale, ...] = ()
+        if protocol.scale == "given":
+            if not radiograph.spacings:
+                raise StudyError(
+                    f"scale must come with {path.name}: an image claims none; give a case file with its known length, or let "
+                    "the observers set it"
+                )
+            scale = (Spacing(claim=radiograph.spacings[0].claim),)
+        film = Film(
+            id="f1", path=str(path), sha256=radiograph.sha256, rows=radiograph.rows, cols=radiograph.cols, scale=scale
+        )
+        return [(_study_film(film, tooth, canals, ()), path, radiograph)]
+    case = load_case(path)
+    bare = evolve(case, canals=(), entries=(), films=tuple(_scaled(film, protocol, path) for film in case.films))
+    result = evaluate(bare)
+    out = []
+    for film, found in zip(accept_paths(result).films, result.films, strict=True):
+        known = tuple(StudyCanal(name=c.name, reference_point=c.reference_point) for c in case.canals)
+        source = case.film_path(film)
+        out.append((_study_film(film, tooth or case.tooth, canals, known), source, found.radiograph))
+    return out
+
+
+def _scaled(film: Film, protocol: Protocol, path: Path) -> Film:
+    if protocol.scale != "given":
+        return evolve(film, scale=())
+    if not film.scale:
+        raise StudyError(f"scale must come with {path.name}: its film {film.id} has none; set it, or let the observers")
+    return film
+
+
+def _study_film(film: Film, tooth: str, canals: tuple[str, ...], known: tuple[StudyCanal, ...]) -> StudyFilm:
+    points = {canal.name: canal.reference_point for canal in known}
+    names = canals or tuple(points) or Tooth.from_iso3950(tooth).canal_names
+    return StudyFilm(
+        id="x",
+        path=film.path,
+        sha256=film.sha256,
+        rows=film.rows,
+        cols=film.cols,
+        tooth=tooth,
+        col_over_row=film.col_over_row,
+        metal=film.metal,
+        scale=film.scale,
+        canals=tuple(
+            StudyCanal(name=name, reference_point=points.get(name, "reference cusp or edge")) for name in names
+        ),
+    )
+
+
+def _blinded(count: int, rng: np.random.Generator) -> list[str]:
+    names: list[str] = []
+    while len(names) < count:
+        name = "".join(LETTERS[k] for k in rng.integers(len(LETTERS), size=NAME_LETTERS))
+        if name not in names:
+            names.append(name)
+    return names
+
+
+def _apart(films: int) -> int:
+    """How many other films lie at least between two readings of the same one."""
+    return min(APART, max(0, films // 2))
+
+
+def _order(ids: Sequence[str], repeats: int, seed: int, observer: int) -> tuple[Task, ...]:
+    """All readings of one observer in a random order of their own, repeats of a film some others apart."""
+    apart = _apart(len(ids))
+    for attempt in range(1000):
+        rng = np.random.default_rng([seed, observer, attempt])
+        left = dict.fromkeys(ids, repeats)
+        order: list[str] = []
+        while left:
+            free = [film for film in left if film not in order[len(order) - apart :]] if apart else list(left)
+            if not free:
+                break  # what is left was all read just now: begin anew
+            weights = np.array([left[film] for film in free], float)
+            film = free[int(rng.choice(len(free), p=weights / weights.sum()))]
+            order.append(film)
+            left[film] -= 1
+            if not left[film]:
+                del left[film]
+        if len(order) == len(ids) * repeats:
+            break
+    else:
+        raise StudyError(f"order must keep repeats {apart} films apart: none was found; use another seed")
+    count: dict[str, int] = {}
+    tasks = []
+    for film in order:
+        count[film] = count.get(film, 0) + 1
+        tasks.append(Task(film=film, repeat=count[film]))
+    return tuple(tasks)
+
+
+def _reference(source: Path, folder: Path) -> str:
+    """Relative to the study where the film lies on the same drive."""
+    try:
+        return Path(os.path.relpath(source.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return str(source.resolve())
+
+
+def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[str, Path]) -> None:
+    (folder / "films").mkdir(parents=True, exist_ok=True)
+    for observer in study.observers:
+        for place in ("results", "working"):
+            (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
+    for film_id, source in copies.items():
+        shutil.copyfile(source, folder / study.film(film_id).path)
+    named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
+    for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
+        (folder / name).write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+# ---- results ---------------------------------------------------------------------------------------------------------
+
+
+def result_path(study: Study, observer: str, task: Task) -> Path:
+    """Where a result lies: one path for each observer, film and repeat."""
+    return study.folder / "results" / observer / f"{task.film}-{task.repeat}{SUFFIX}"
+
+
+def working_path(study: Study, observer: str, position: int) -> Path:
+    """Where the film at that place of the order is worked on; the name tells nothing of the film."""
+    return study.folder / "working" / observer / f"{position:04d}{SUFFIX}"
+
+
+def template(study: Study, task: Task, path: Path) -> Case:
+    """The case at `path` that an observer begins with: the film and its canals, and the scale where it is given."""
+    film = study.film(task.film)
+    source = (study.folder / film.path).resolve()
+    return Case(
+        tooth=film.tooth,
+        films=(
+            Film(
+                id="f1",
+                path=_reference(source, path.parent),
+                sha256=film.sha256,
+                rows=film.rows,
+                cols=film.cols,
+                col_over_row=film.col_over_row,
+                metal=film.metal,
+                scale=film.scale,
+            ),
+        ),
+        canals=tuple(Canal(name=c.name, reference_point=c.reference_point, traces=()) for c in film.canals),
+        folder=path.parent,
+    )
+
+
+def store_result(study: Study, observer: str, position: int, case: Case, *, at: str) -> Path:
+    """Store a finished case as the result of the film at that place (from 1) of the observer's order.
+
+    Raises
+    ------
+    StudyError
+        The case does not keep to the protocol: every violation is named; a result is there already.
+    CaseError
+        The file cannot be written.
+    """
+    task = study.observer(observer).tasks[position - 1]
+    path = result_path(study, observer, task)
+    if path.exists():
+        raise StudyError(f"result must be stored once: {path.name} is there already, and none is written over")
+    made = template(study, task, path)
+    found = violations(case, made, study.protocol)
+    if found:
+        raise StudyError("; ".join(one.text for one in found))
+    said: dict[str, Any] = {
+        "id": study.id,
+        "observer": observer,
+        "film": task.film,
+        "repeat": task.repeat,
+        "position": position,
+        "stored_at": at,
+    }
+    films = (evolve(case.films[0], path=made.films[0].path),)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    save_case(evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said}), path)
+    return path
+
+
+def results(study: Study) -> list[Result]:
+    """Every result there is, film by film, each checked against the protocol; an unreadable one says so."""
+    out = []
+    for observer in study.observers:
+        for position, task in enumerate(observer.tasks, start=1):
+            path = result_path(study, observer.name, task)
+            if not path.exists():
+                continue
+            try:
+                case = load_case(path)
+                found = violations(case, template(study, task, path), study.protocol) + _belongs(
+                    case, study, observer.name, task
+                )
+            except CaseError as error:
+                out.append(Result(observer.name, task, position, path, None, (), str(error)))
+                continue
+            out.append(Result(observer.name, task, position, path, case, found))
+    return sorted(out, key=lambda one: (one.task.film, one.observer, one.task.repeat))
+
+
+def _belongs(case: Case, study: Study, observer: str, task: Task) -> tuple[Violation, ...]:
+    """A file that was copied to another's place still says whose it is."""
+    said = case.extra.get("study")
+    if not isinstance(said, dict):
+        return ()
+    expected = {"id": study.id, "observer": observer, "film": task.film, "repeat": task.repeat}
+    wrong = [name for name, value in expected.items() if said.get(name) != value]
+    return (Violation("not-his", f"the file says it is of another {', '.join(wrong)}"),) if wrong else ()
+
+
+def progress(study: Study, observer: str) -> Progress:
+    """How far an observer is.
+
+    Raises
+    ------
+    StudyError
+        No such observer.
+    """
+    tasks = study.observer(observer).tasks
+    left = [k for k, task in enumerate(tasks, start=1) if not result_path(study, observer, task).exists()]
+    following = left[0] if left else None
+    begun = following is not None and working_path(study, observer, following).exists()
+    return Progress(observer, len(tasks) - len(left), len(tasks), following, begun)
+
+
+def strangers(study: Study) -> list[Path]:
+    """Case files among the results that no observer was assigned."""
+    known = {result_path(study, o.name, t) for o in study.observers for t in o.tasks}
+    return sorted(set((study.folder / "results").glob(f"*/*{SUFFIX}")) - known)
+
+
+def read_film(study: Study, film: StudyFilm) -> Radiograph:
+    """A film of the study, which must be the one that it was made with.
+
+    Raises
+    ------
+    WlmeasureError
+        It cannot be read, or is another.
+    """
+    radiograph = read(study.folder / film.path)
+    if radiograph.sha256 != film.sha256:
+        raise WlmeasureError(f"film {film.id} must be the one of the study: it has changed since")
+    return radiograph

@@ -1,0 +1,216 @@
+"""The manifest of a study, ``study.json``: films, observers, their order, what is hidden, the protocol.
+
+It names no film as its owner did: the names stand in ``key.json``, which the organiser may keep elsewhere.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from attrs import field, frozen
+
+from wlmeasure.errors import CaseError, StudyError, TradeError
+from wlmeasure.record.case import FileTaper, KnownFile, KnownObject, Scale, Spacing
+from wlmeasure.record.members import (
+    Choice,
+    Each,
+    Nested,
+    Number,
+    Tagged,
+    Text,
+    Whole,
+    extra_members,
+    member,
+    read_object,
+    write_object,
+)
+from wlmeasure.study.protocol import Protocol
+from wlmeasure.trade.tooth import Tooth
+
+__all__ = [
+    "HIDEABLE",
+    "KEY",
+    "MANIFEST",
+    "SCHEMA",
+    "Assigned",
+    "Study",
+    "StudyCanal",
+    "StudyFilm",
+    "Task",
+    "load_study",
+    "study_json",
+]
+
+SCHEMA = "wlmeasure-study/1"
+MANIFEST, KEY = "study.json", "key.json"
+HIDEABLE = ("names", "measures")
+"""What can be hidden from an observer: the films' own names; lengths and angles while the canal is traced."""
+ID = r"[a-z0-9]{1,16}"
+NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,30}"
+
+
+@frozen
+class Task:
+    """One film to be read once."""
+
+    film: str = member(Text(pattern=ID))
+    repeat: int = member(Whole(1, 20))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Assigned:
+    """One observer: what is hidden, and the films in order, repeats shuffled in."""
+
+    name: str = member(Text(pattern=NAME))
+    hidden: tuple[str, ...] = member(Each(Choice(HIDEABLE)), ())
+    tasks: tuple[Task, ...] = member(Each(Nested(Task), least=1, most=100_000))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class StudyCanal:
+    """A canal to be traced."""
+
+    name: str = member(Text(longest=40))
+    reference_point: str = member(Text())
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class StudyFilm:
+    """One film under its blinded name, with what the observers are given of it."""
+
+    id: str = member(Text(pattern=ID))
+    path: str = member(Text(longest=1000))
+    sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    rows: int = member(Whole(1, 100_000))
+    cols: int = member(Whole(1, 100_000))
+    tooth: str = member(Text(longest=2))
+    col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
+    metal: str | None = member(Choice(("bright", "dark")), None)
+    scale: tuple[Scale, ...] = member(
+        Each(
+            Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing, "file_taper": FileTaper})
+        ),
+        (),
+    )
+    canals: tuple[StudyCanal, ...] = member(Each(Nested(StudyCanal), least=1, most=10))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Study:
+    """A whole study; `folder` is where it lies.
+
+    Raises
+    ------
+    StudyError
+        Two films or observers of one name, a task of a film that is not there or that stands twice, an unknown tooth.
+    """
+
+    name: str = member(Text(longest=80))
+    id: str = member(Text(pattern=r"[0-9a-f]{16}"))
+    seed: int = member(Whole(0, 2**53))
+    repeats: int = member(Whole(1, 20))
+    program: str | None = member(Text(longest=80), None)
+    protocol: Protocol = member(Nested(Protocol))
+    observers: tuple[Assigned, ...] = member(Each(Nested(Assigned), least=1, most=1000))
+    films: tuple[StudyFilm, ...] = member(Each(Nested(StudyFilm), least=1, most=10_000))
+    extra: dict[str, Any] = extra_members()
+    folder: Path = field(default=Path(), kw_only=True, converter=Path, eq=False, repr=False)
+
+    def __attrs_post_init__(self) -> None:
+        ids = [film.id for film in self.films]
+        _once("films", "id", ids)
+        _once("films", "sha256", [film.sha256 for film in self.films])
+        # Names that differ in case alone would be one folder on some disks.
+        _once("observers", "name", [observer.name.lower() for observer in self.observers])
+        for film in self.films:
+            try:
+                Tooth.from_iso3950(film.tooth)
+            except TradeError as error:
+                raise StudyError(f"film {film.id}: tooth: {error}") from None
+            if len(film.canals) != len({canal.name for canal in film.canals}):
+                raise StudyError(f"film {film.id}: canals must each be named once")
+        for observer in self.observers:
+            seen = set()
+            for task in observer.tasks:
+                if task.film not in ids:
+                    raise StudyError(f"observer {observer.name}: film must be one of the study: {task.film!r}")
+                key = (task.film, task.repeat)
+                if key in seen or task.repeat > self.repeats:
+                    raise StudyError(f"observer {observer.name}: film {task.film} must be read {self.repeats} times")
+                seen.add(key)
+
+    def film(self, film_id: str) -> StudyFilm:
+        return next(film for film in self.films if film.id == film_id)
+
+    def observer(self, name: str) -> Assigned:
+        """The observer of that name.
+
+        Raises
+        ------
+        StudyError
+            There is none.
+        """
+        for observer in self.observers:
+            if observer.name == name:
+                return observer
+        known = ", ".join(observer.name for observer in self.observers)
+        raise StudyError(f"observer must be one of the study ({known}): {name!r}")
+
+    def key(self) -> dict[str, str]:
+        """The films' own names by their blinded ones; empty where the organiser keeps the key elsewhere."""
+        path = self.folder / KEY
+        if not path.exists():
+            return {}
+        data = _json(path)
+        names = data.get("films") if isinstance(data, dict) else None
+        if not isinstance(names, dict):
+            raise StudyError(f"{KEY} must hold the films' names: it does not")
+        return {str(film_id): str(name) for film_id, name in names.items()}
+
+
+def _once(where: str, name: str, values: list[str]) -> None:
+    for k, value in enumerate(values):
+        if value in values[:k]:
+            raise StudyError(f"{where}[{k}].{name} must be used once: {value[:40]!r} stands twice")
+
+
+def study_json(study: Study) -> dict[str, Any]:
+    """The members of the manifest, in their order."""
+    return {"schema": SCHEMA} | write_object(study)
+
+
+def load_study(folder: str | Path) -> Study:
+    """Read a study from its folder.
+
+    Raises
+    ------
+    StudyError
+        No study there, or a manifest with a member that is missing or wrong; names the member.
+    """
+    folder = Path(folder)
+    path = folder / MANIFEST
+    if not path.is_file():
+        raise StudyError(f"{folder.name or folder} must be a study's folder: there is no {MANIFEST} in it")
+    data = _json(path)
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        found = data.get("schema") if isinstance(data, dict) else None
+        raise StudyError(f"{MANIFEST}: schema must be {SCHEMA!r}: {str(found)[:60]!r}")
+    try:
+        study: Study = read_object(Study, {k: v for k, v in data.items() if k != "schema"}, "")
+    except (CaseError, StudyError) as error:
+        raise StudyError(f"{MANIFEST}: {error}") from None
+    object.__setattr__(study, "folder", folder)
+    return study
+
+
+def _json(path: Path) -> Any:
+    try:
+        return json.loads(path.read_bytes().decode("utf-8-sig"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise StudyError(f"{path.name} must be JSON: {error}") from None

@@ -1,0 +1,184 @@
+"""What a table of observers says, as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from attrs import asdict
+
+from wlmeasure.study.correlation import FORMS
+from wlmeasure.study.path_agreement import PARTS, PLACES, PathAgreement
+from wlmeasure.study.summary import Own, Pair, Summary
+
+__all__ = ["DECIMALS", "interval", "number", "observers_json", "observers_text", "percent"]
+
+SCHEMA = "wlmeasure-observers/1"
+DECIMALS = {"mm": 3, "deg": 2}
+"""Decimals that are printed for a unit, three for others; JSON has all of them."""
+
+
+def number(value: float | None, unit: str = "", digits: int | None = None) -> str:
+    """A number with the decimals of its unit; a dash for none."""
+    if value is None:
+        return "-"
+    text = f"{value:.{DECIMALS.get(unit, 3) if digits is None else digits}f}"
+    return text[1:] if float(text) == 0.0 and text.startswith("-") else text
+
+
+def interval(ends: tuple[float, float] | None, unit: str = "", digits: int | None = None) -> str:
+    """An interval as "low to high"."""
+    return "-" if ends is None else f"{number(ends[0], unit, digits)} to {number(ends[1], unit, digits)}"
+
+
+def percent(value: float | None, digits: int = 1) -> str:
+    """A share in per cent."""
+    return "-" if value is None else f"{number(100.0 * value, digits=digits)} %"
+
+
+def observers_text(found: Sequence[Summary], paths: PathAgreement | None = None) -> str:
+    """Every figure in lines for a person."""
+    lines: list[str] = []
+    for one in found:
+        lines += [*_summary_lines(one), ""]
+    if paths is not None:
+        lines += _path_lines(paths)
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _summary_lines(one: Summary) -> list[str]:
+    title = one.definition or "values"
+    unit = f", {one.unit}" if one.unit else ""
+    of = f", {one.group}s" if one.group else ""
+    lines = [
+        f"{title}{of}{unit}: {one.subjects} subjects, {len(one.observers)} observer{'s' if len(one.observers) != 1 else ''}, "
+        f"{one.readings} readings, mean {number(one.mean, one.unit)}"
+    ]
+    lines += [f"  ! {text}" for text in one.remarks]
+    for pair in one.pairs:
+        lines += _pair_lines(pair, one.unit)
+    if one.icc:
+        lines.append(
+            f"  intraclass correlation ({one.complete} subjects x {len(one.observers)} observers, first readings)"
+        )
+        for form, icc in one.icc.items():
+            low, high = icc.interval
+            lines.append(f"    {form} {icc.value:.4f} ({low:.4f} to {high:.4f})  {FORMS[form]}")
+    if one.between is not None and len(one.observers) > 1:
+        lines.append(
+            f"  technical error between observers {number(one.between.std, one.unit)} "
+            f"({interval(one.between.std_interval, one.unit)}), {percent(one.between.relative, 3)} of the mean; "
+            f"two observers differ by less than {number(one.between.repeatability, one.unit)} in 95 of 100"
+        )
+    if one.components is not None:
+        parts = one.components
+        rest = "" if parts.remainder is None else f", observer's view of a subject {number(parts.remainder, one.unit)}"
+        lines.append(
+            f"  parts of the spread (SD): subjects {number(parts.subject, one.unit)}, "
+            f"observers {number(parts.observer, one.unit)}{rest}, "
+            f"{'repeat' if parts.remainder is not None else 'rest'} {number(parts.repeat, one.unit)}"
+        )
+    for own in one.own:
+        lines += _own_lines(own, one.unit, len(one.observers))
+    return lines
+
+
+def _pair_lines(pair: Pair, unit: str) -> list[str]:
+    limits, two = pair.limits, pair.limits_two_sd
+    lines = [
+        f"  {pair.first} - {pair.second} ({limits.subjects} subjects, first readings)",
+        f"    bias {number(limits.bias, unit)} ({interval(limits.bias_interval, unit)}), SD {number(limits.std, unit)}",
+        f"    limits of agreement {number(limits.low, unit)} ({interval(limits.low_interval, unit)}) "
+        f"and {number(limits.high, unit)} ({interval(limits.high_interval, unit)})",
+        f"    at 2 SD {number(two.low, unit)} ({interval(two.low_interval, unit)}) "
+        f"and {number(two.high, unit)} ({interval(two.high_interval, unit)})",
+    ]
+    if pair.repeated is not None:
+        all_ = pair.repeated
+        said = "constant true value" if all_.true_value == "constant" else "true value varies"
+        lines.append(
+            f"    all readings ({said}): bias {number(all_.bias, unit)} ({interval(all_.bias_interval, unit)}), "
+            f"limits {number(all_.low, unit)} ({interval(all_.low_interval, unit)}) "
+            f"and {number(all_.high, unit)} ({interval(all_.high_interval, unit)})"
+        )
+    lines.append(
+        f"    Dahlberg error {number(pair.error.error, unit, 4 if unit == 'mm' else None)}, "
+        f"{percent(pair.error.relative, 3)} of the mean"
+    )
+    for share in pair.shares:
+        low, high = share.interval
+        lines.append(
+            f"    within {share.within:g}{unit and f' {unit}'}: {share.hits} of {share.count}, {100 * share.value:.2f} % "
+            f"({100 * low:.2f} to {100 * high:.2f} %)"
+        )
+    return lines
+
+
+def _own_lines(own: Own, unit: str, observers: int) -> list[str]:
+    lines = []
+    if own.bias is not None and observers > 2:
+        lines.append(f"    from the mean of all {number(own.bias, unit)} ({interval(own.bias_interval, unit)})")
+    if own.within is not None:
+        within = own.within
+        lines.append(
+            f"    within-subject SD {number(within.std, unit)} ({interval(within.std_interval, unit)}), "
+            f"{percent(within.relative, 3)} of the mean; repeatability {number(within.repeatability, unit)} "
+            f"({interval(within.repeatability_interval, unit)}); {within.subjects} subjects"
+        )
+    if own.error is not None:
+        lines.append(
+            f"    Dahlberg error {number(own.error.error, unit)}, second minus first reading {number(own.error.shift, unit)} "
+            f"({interval(own.error.shift_interval, unit)})"
+        )
+    if own.icc is not None:
+        lines.append(f"    ICC(1,1) of repeats {own.icc.value:.4f} ({interval(own.icc.interval, digits=4)})")
+    if own.drift is not None:
+        lines.append(
+            f"    drift from the first film to the last {number(own.drift.over_all, unit)} "
+            f"({interval(own.drift.over_all_interval, unit)})"
+        )
+    return [f"  {own.observer} ({own.readings} readings)", *lines] if lines else []
+
+
+def _path_lines(paths: PathAgreement) -> list[str]:
+    lines = [
+        f"paths ({len(paths.pairs)} pairs of first paths)",
+        f"  distance between two paths {paths.mean_mm.mean():.3f} mm on the average, "
+        f"{paths.mean_mm[-1]:.3f} mm at the apical end; 95 of 100 below {paths.high_mm.max():.3f} mm",
+    ]
+    if paths.ellipse is not None:
+        ellipse = paths.ellipse
+        lines.append(
+            f"  apical ends: SD {ellipse.along_std_mm:.3f} mm along and {ellipse.across_std_mm:.3f} mm across the canal; "
+            f"95 of 100 in an ellipse of half axes {ellipse.half_axes_mm[0]:.3f} and {ellipse.half_axes_mm[1]:.3f} mm, "
+            f"its long axis {number(ellipse.turn_deg, digits=0)} deg off the canal"
+        )
+    if paths.shares is not None:
+        said = ", ".join(f"{name} {percent(share)}" for name, share in zip(PARTS, paths.shares, strict=True))
+        lines.append(f"  what makes lengths differ: {said} of the squared differences")
+    return lines
+
+
+def observers_json(
+    found: Sequence[Summary], paths: PathAgreement | None = None, left_out: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Everything, JSON-ready; members are named as the attributes of the classes that hold them."""
+    out: dict[str, Any] = {"schema": SCHEMA, "summaries": [asdict(one) for one in found], "left_out": list(left_out)}
+    for one, made in zip(found, out["summaries"], strict=True):
+        for own, said in zip(one.own, made["own"], strict=True):
+            if own.drift is not None:
+                said["drift"]["over_all"] = own.drift.over_all
+                said["drift"]["over_all_interval"] = own.drift.over_all_interval
+        for pair, said in zip(one.pairs, made["pairs"], strict=True):
+            for share, told in zip(pair.shares, said["shares"], strict=True):
+                told["value"] = share.value
+    if paths is not None:
+        out["paths"] = {
+            "pairs": len(paths.pairs),
+            "places": [round(float(p), 4) for p in PLACES],
+            "mean_mm": [float(v) for v in paths.mean_mm],
+            "high_mm": [float(v) for v in paths.high_mm],
+            "shares": None if paths.shares is None else dict(zip(PARTS, paths.shares, strict=True)),
+            "ellipse": None if paths.ellipse is None else asdict(paths.ellipse),
+        }
+    return out

@@ -104,6 +104,16 @@ def test_a_display_table_of_words_is_a_remark(plain, saved):
     assert any("Modality LUT" in line for line in read(saved(written(plain))).warnings)
 
 
+def test_what_pydicom_warns_of_in_a_display_table_travels_with_the_film(plain, saved, recwarn):
+    item = [
+        *(Element((0x28, 0x3002), b"US", struct.pack("<HHH", 2, 0, 16)), Element((0x28, 0x3003), b"LO", b"\x1b$Zword")),
+        Element((0x28, 0x3006), b"UT", b"\x1b$Z"),
+    ]
+    put(plain.body, (0x28, 0x3000), b"SQ", b"").items = [item]
+    assert any("escape sequence" in line for line in read(saved(written(plain))).warnings)
+    assert len(recwarn) == 0
+
+
 @pytest.mark.parametrize("depth", [30, 400])
 def test_deep_sequences_are_refused_and_not_followed(plain, sr, saved, tmp_path, depth):
     """Both kinds of length; the recursion of pydicom and of deepcopy ended in a traceback."""

@@ -127,7 +127,10 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         span = f"{padded[0]}" if padded[0] == padded[1] else f"{padded[0]} to {padded[1]}"
         share = 100.0 * (values.size - inside.size) / values.size
         notes.append(f"padding value {span}: {share:.2g} % of the pixels are no picture")
-    shown = display_table(facts, modality, voi, bits=layout.stored, signed=layout.signed, picture=inside)
+    with python_warnings.catch_warnings(record=True) as said:  # a table is converted when it is looked into
+        python_warnings.simplefilter("always")
+        shown = display_table(facts, modality, voi, bits=layout.stored, signed=layout.signed, picture=inside)
+    warnings += dict.fromkeys(printable(entry.message) for entry in said)
     if modality:  # a table stands in place of the rescale
         facts.pop("RescaleSlope", None)
     bright_is_dense, polarity_warnings = polarity(facts, falling=shown.falling)

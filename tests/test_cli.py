@@ -394,7 +394,7 @@ BAD_IMAGES = {
     "truncated": (PNG[: len(PNG) // 2], "truncated"),
     "another format": (b"%PDF-1.7 ...", "PDF"),
     "coloured": (COLOUR, "colour"),
-    "over 64 megapixels": (png_header(20_000, 20_000), "64 megapixels"),
+    "over 48 megapixels": (png_header(20_000, 20_000), "48 megapixels"),
 }
 
 

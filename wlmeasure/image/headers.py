@@ -21,8 +21,8 @@ from wlmeasure.errors import ImageError
 
 __all__ = ["MAX_PIXELS", "RasterHeader", "check_size", "read_header"]
 
-MAX_PIXELS = 64_000_000
-"""Largest picture decoded, in pixels: a panoramic film scanned at 900 dpi; a guard against bombs (our parameter)."""
+MAX_PIXELS = 48_000_000
+"""Largest picture decoded, in pixels: a panoramic film scanned at 800 dpi; a guard against bombs (our parameter)."""
 
 MAX_DECODED_BYTES = 256_000_000
 """Most bytes of a decoded picture, all its channels: 42 megapixels of 16-bit colour (our parameter)."""

@@ -7,6 +7,8 @@ import os
 import cv2
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from wlmeasure.cli import main
 from wlmeasure.errors import CaseError, ImageError, StaleCaseError, WlmeasureError
@@ -120,3 +122,27 @@ def test_a_link_to_itself_and_a_link_to_a_pipe(tmp_path):
         read(loop)
     with pytest.raises(CaseError, match=r"loop cannot be read"):
         load_case(loop)
+
+
+PARTS = st.sampled_from(
+    ["..", ".", "", "cases", "elsewhere", "film.png", "c.wl.json", "~", "$HOME", "con", "a" * 300, "é", "a:b", "*"]
+)
+PATHS = st.lists(PARTS | st.text(max_size=5), min_size=1, max_size=6).flatmap(
+    lambda parts: st.sampled_from(["/", "\\", "//"]).map(lambda joint: joint.join(parts))
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(path=PATHS)
+def test_whatever_a_path_says_it_is_that_film_or_one_clear_line(case, tmp_path, path):
+    """Law: nothing is written, and what is read is the film of that hash or nothing."""
+    before = sorted(str(entry) for entry in tmp_path.rglob("*"))
+    try:
+        films = read_films(case(path))
+    except WlmeasureError:
+        pass
+    else:
+        np.testing.assert_array_equal(films["f1"].values, PICTURE)
+        assert path.endswith("film.png")
+    after = sorted(str(entry) for entry in tmp_path.rglob("*"))
+    assert set(after) - set(before) <= {str(tmp_path / "cases" / "c.wl.json")}

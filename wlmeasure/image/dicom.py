@@ -19,7 +19,7 @@ from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.coded_teeth import coded_teeth
 from wlmeasure.image.decoding import DEFLATED, NATIVE, Layout, decode_frame
 from wlmeasure.image.dicom_file import check_header, parse, parse_head
-from wlmeasure.image.file_content import file_content, open_regular
+from wlmeasure.image.file_content import file_content, first_bytes
 from wlmeasure.image.headers import check_size
 from wlmeasure.image.radiograph import Radiograph, printable
 from wlmeasure.image.shown import display_table, number, padding, polarity
@@ -184,8 +184,7 @@ def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
     The parts are as they stand there; whoever opens them has to see that they stay inside the folder of the DICOMDIR.
     """
     try:
-        with open_regular(path) as file:
-            head = file.read(1024)
+        head = first_bytes(path, 1024)
     except OSError as error:
         raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
     if head[128:132] != b"DICM" or MEDIA_DIRECTORY not in head:

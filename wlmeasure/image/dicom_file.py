@@ -87,7 +87,7 @@ def parse_head(path: Path) -> FileDataset:
     """
     try:
         with open_regular(path) as file:
-            head = file.read(HEAD_BYTES)
+            head = file.read(HEAD_BYTES) or b""
             if DEFLATED in head[132:1024]:
                 return parse(head + file.read(MAX_FILE_BYTES))
             try:

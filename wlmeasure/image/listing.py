@@ -13,7 +13,7 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import ImageError
-from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, open_regular
+from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
 from wlmeasure.image.radiograph import printable
 from wlmeasure.image.reading import content_kind
 
@@ -174,8 +174,7 @@ def _listed(path: Path, folder: Path) -> ListedFilm | None:
     kind = ""
     try:
         status = path.stat()
-        with open_regular(path) as file:
-            head = file.read(HEAD_BYTES)
+        head = first_bytes(path, HEAD_BYTES)
         try:
             kind = content_kind(head)
         except ImageError:

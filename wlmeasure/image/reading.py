@@ -9,7 +9,7 @@ from pathlib import Path
 from attrs import evolve
 
 from wlmeasure.errors import FrameError, ImageError, StaleCaseError
-from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, open_regular
+from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
 from wlmeasure.image.radiograph import Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
@@ -105,8 +105,7 @@ def read(
 def is_structured_report(path: str | PathLike[str]) -> bool:
     """Whether a file is a DICOM structured report by its file meta information; False for whatever cannot be read."""
     try:
-        with open_regular(Path(path)) as file:
-            head = file.read(1024)
+        head = first_bytes(Path(path), 1024)
     except (OSError, ValueError):
         return False
     # Media Storage SOP Class UID (0002,0002), always explicit VR little endian (PS3.10 7.1).

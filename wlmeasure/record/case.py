@@ -19,7 +19,7 @@ from attrs import field, frozen
 from wlmeasure.decide.electronic import Mark
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, TradeError
-from wlmeasure.image.file_content import open_regular
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -416,8 +416,7 @@ def load_case(path: str | os.PathLike[str]) -> Case:
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):
             raise CaseError("must be a case file: it is a device, which has no end")
-        with open_regular(path) as file:
-            content = file.read(LARGEST_FILE + 1)  # what the system makes up as it is read has no length to ask for
+        content = first_bytes(path, LARGEST_FILE + 1)  # what the system makes up as it is read has no length to ask for
         if len(content) > LARGEST_FILE:
             raise CaseError(f"must be at most {LARGEST_FILE} bytes: more; is it a case file?")
         text = content.decode("utf-8-sig")

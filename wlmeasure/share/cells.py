@@ -12,7 +12,7 @@ import re
 __all__ = ["text_cell"]
 
 _SIGNS = "=+\\-@\uff1d\uff0b\uff0d\uff20"
-_BEGIN = re.compile(rf"(^|[;,\t\r\n])([\s\"'\u200b-\u200f\ufeff]*)(?=[{_SIGNS}])")
+_BEGIN = re.compile(rf"(^|[;,\t\r\n])([\s\"\u200b-\u200f\ufeff]*)(?=[{_SIGNS}])")
 
 
 def text_cell(value: object) -> str:

@@ -416,6 +416,8 @@ def break_meta(file: File, rng: Rng) -> None:
             rng, (b"", b"DICM", b"II*\0" + b"\0" * 124 + b"DICM", b"\0" * 128 + b"DICN", rng.bytes(128) + b"DICM")
         )
     else:
+        if not file.meta:
+            return
         element: Element = pick(rng, file.meta)
         if rng.random() < 0.5:
             element.length = pick(rng, LENGTHS)

@@ -183,6 +183,25 @@ def test_a_report_that_inflates_is_refused(sr, saved):
         read_report(saved(written(sr)))
 
 
+@pytest.mark.parametrize("length", [None, 0, 8])
+def test_a_deflated_bomb_is_found_where_its_group_length_lies(plain, saved, length):
+    """pydicom goes by the elements of the meta information, not by its length, and inflates whatever comes."""
+    plain.deflated = True
+    put(plain.meta, (2, 0x10), b"UI", b"1.2.840.10008.1.2.1.99")
+    put(plain.meta, (2, 0), b"UL", b"" if length is None else struct.pack("<I", length))
+    plain.meta = plain.meta[1:] if length is None else plain.meta
+    assert read(saved(written(plain))).values.shape == (480, 300)
+    put(plain.body, (0x7FE0, 0x10), b"OW", b"").length = 200_000_000
+    plain.tail = b"BOMB" + struct.pack("<I", 200_000_000)
+    with pytest.raises(ImageError, match="must hold at most 104000000 bytes"):
+        read(saved(written(plain)))
+
+
+def test_a_class_that_is_a_list_is_none(plain, saved):
+    put(plain.body, (8, 0x16), b"UI", b"1.2\\1.3\0")
+    assert any(line.startswith("SOP class must be") for line in read(saved(written(plain))).warnings)
+
+
 def test_a_case_without_canals_has_a_digest(tmp_path):
     body = {k: v for k, v in bench_case("film.png", b"x").items() if k != "canals"}
     assert len(case_digest(case_from_json(body, folder=tmp_path))) == 64

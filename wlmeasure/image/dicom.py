@@ -99,7 +99,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
     warnings += dict.fromkeys(printable(entry.message) for entry in said)
 
-    if facts.get("SOPClassUID") not in RADIOGRAPHS:
+    if str(facts.get("SOPClassUID", "")) not in RADIOGRAPHS:
         warnings.append(f"SOP class must be a radiograph's: {class_name}; read all the same")
     if str(facts.get("LossyImageCompression", "")).strip() == "01":
         warnings.append("lossy compression: the picture was compressed with loss at some time")

@@ -26,7 +26,7 @@ from wlmeasure.image.radiograph import printable
 
 __all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse", "parse_head"]
 
-MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 64_000_000
+MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 8_000_000
 """Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
 MAX_READS = 400_000
 """Reads while a file is parsed, two or three an element: a report of ten films has 50 000 (our parameter)."""
@@ -51,12 +51,22 @@ _ITEM = {True: b"\xfe\xff\x00\xe0", False: b"\xff\xfe\xe0\x00"}
 _PIXELS = (0x7FE00008, 0x7FE00009, 0x7FE00010)
 
 
+class _DeflatedError(Exception):
+    """pydicom asks for the rest of the file: it is about to inflate it, whatever it comes to. `at` is where that begins."""
+
+    def __init__(self, at: int) -> None:
+        super().__init__("deflated data in deflated data")
+        self.at = at
+
+
 class _Counted(BytesIO):
     """A file in memory that may be read from so many times."""
 
     left = MAX_READS
 
     def read(self, size: int | None = -1, /) -> bytes:
+        if size is None or size < 0:
+            raise _DeflatedError(self.tell())
         self.left -= 1
         if self.left < 0:
             raise ImageError("DICOM file must have fewer elements: it has hundreds of thousands; it is no radiograph")
@@ -73,8 +83,12 @@ def parse(data: bytes, *, max_inflated: int = MAX_INFLATED_BYTES) -> FileDataset
     ImageError
         Damaged, cut short, or larger inside than it may be.
     """
-    plain = inflated(data, max_bytes=max_inflated)
-    return _parsed(data if plain is None else plain, is_deflated=plain is not None)
+    try:
+        return _parsed(data)
+    except _DeflatedError as found:
+        dataset = _parsed(inflated(data, found.at, max_bytes=max_inflated), within=True)
+    dataset.file_meta.TransferSyntaxUID = UID(DEFLATED.decode())
+    return dataset
 
 
 def parse_head(path: Path) -> FileDataset:
@@ -88,10 +102,10 @@ def parse_head(path: Path) -> FileDataset:
     try:
         with open_regular(path) as file:
             head = file.read(HEAD_BYTES) or b""
-            if DEFLATED in head[132:1024]:
-                return parse(head + file.read(MAX_FILE_BYTES))
             try:
                 return _parsed(head, stop_before_pixels=True)
+            except _DeflatedError:  # it is inflated as a whole
+                return parse(head + file.read(MAX_FILE_BYTES))
             except ImageError:
                 if len(head) < HEAD_BYTES:
                     raise
@@ -100,13 +114,11 @@ def parse_head(path: Path) -> FileDataset:
         raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
 
 
-def _parsed(data: bytes, *, is_deflated: bool = False, stop_before_pixels: bool = False) -> FileDataset:
+def _parsed(data: bytes, *, within: bool = False, stop_before_pixels: bool = False) -> FileDataset:
     bare = data[128:132] != b"DICM"
     try:
         dataset = pydicom.dcmread(_Counted(data), force=bare, stop_before_pixels=stop_before_pixels)
         dataset.buffer = None  # pydicom keeps the whole file by it
-        if is_deflated:
-            dataset.file_meta.TransferSyntaxUID = UID(DEFLATED.decode())
         if "TransferSyntaxUID" not in dataset.file_meta:
             implicit, little = dataset.original_encoding
             explicit = UID("1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2")
@@ -115,39 +127,34 @@ def _parsed(data: bytes, *, is_deflated: bool = False, stop_before_pixels: bool 
     except ImageError:
         raise
     except Exception as error:  # a hostile header can raise nearly anything out of pydicom
+        if isinstance(error, _DeflatedError) and not within:
+            raise
         raise ImageError(f"DICOM file is damaged or truncated: {printable(error)}; export it again") from error
     return dataset
 
 
-def inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> bytes | None:
-    """A deflated file as one in explicit little endian; None where it is not deflated.
+def inflated(data: bytes, start: int, *, max_bytes: int = MAX_INFLATED_BYTES) -> bytes:
+    """A file whose bytes from `start` on are deflated, as one in explicit little endian.
 
     Raises
     ------
     ImageError
         It grows beyond `max_bytes`, or is damaged.
     """
-    if DEFLATED not in data[132:1024]:
-        return None
-    if data[132:140] != b"\x02\x00\x00\x00UL\x04\x00":
-        raise ImageError("deflated DICOM must begin with its group length: absent; export it uncompressed")
-    start = 144 + int.from_bytes(data[140:144], "little")
-    if data.find(DEFLATED, 132) >= start:
-        return None  # the number stands somewhere in the data set
     inflater, rest = zlib.decompressobj(-zlib.MAX_WBITS), data[start:]
-    parts, size = [data[:start].replace(DEFLATED, EXPLICIT_LITTLE)], 0
+    sink = BytesIO()
+    sink.write(data[:start].replace(DEFLATED, EXPLICIT_LITTLE))
     try:
         while rest and not inflater.eof:
-            parts.append(inflater.decompress(rest, 1 << 24))
-            size += len(parts[-1])
+            sink.write(inflater.decompress(rest, 1 << 24))
             rest = inflater.unconsumed_tail
-            if size > max_bytes:
+            if sink.tell() > max_bytes:
                 raise ImageError(f"deflated DICOM must hold at most {max_bytes} bytes: more; export it uncompressed")
     except zlib.error as error:
         raise ImageError(f"DICOM file is damaged: {printable(error)}; export it again") from error
     if not inflater.eof:
         raise ImageError("DICOM file is truncated: the deflated data end early; export it again")
-    return b"".join(parts)
+    return sink.getvalue()
 
 
 def check_header(dataset: Dataset, *, only: Sequence[str] | None = None, max_elements: int = MAX_ELEMENTS) -> None:

@@ -718,8 +718,10 @@ def test_open_starts_the_viewer_on_the_files_named(monkeypatch):
 def test_phantom_writes_films_that_read_reads_and_the_truth_beside_them(run, tmp_path):
     status, out, err = run("phantom", tmp_path / "films", "--seed", 1003, "--level", "clear", changes=True)
     assert (status, err) == (0, "")
-    (image,) = (Path(line) for line in out.splitlines())
-    assert sorted(path.name for path in (tmp_path / "films").iterdir()) == ["film_0001.png", "film_0001.truth.json"]
+    image, paths = (Path(line) for line in out.splitlines())
+    made = ["film_0001.png", "film_0001.truth.json", "truth.wlpaths.json"]
+    assert sorted(path.name for path in (tmp_path / "films").iterdir()) == made
+    assert paths.name == made[-1]
     truth = json.loads((tmp_path / "films" / "film_0001.truth.json").read_text(encoding="utf-8"))
     assert (truth["schema"], truth["image"], truth["level"]) == ("wlmeasure-phantom/1", image.name, "clear")
     status, out, err = run("read", image, "--json")

@@ -96,6 +96,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     view.add_argument("--study", metavar="DIR", help="walk an observer through their films of a study, blinded")
     view.add_argument("--observer", metavar="NAME", help="which observer of that study")
     view.add_argument("--walk", metavar="LIST.json", help="walk through the worst disagreements of a study")
+    view.add_argument("--exercise", metavar="DIR", help="work through the films of an exercise")
     view.set_defaults(run=_open)
     read = words.add_parser(
         "read",
@@ -172,7 +173,11 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
     )
-    phantom.add_argument("out", metavar="OUT_DIR", help="folder for film_0001.png, film_0001.truth.json and so on")
+    phantom.add_argument(
+        "out",
+        metavar="OUT_DIR",
+        help="folder for film_0001.png, film_0001.truth.json and so on, and truth.wlpaths.json",
+    )
     phantom.add_argument("--count", type=int, default=1, metavar="N", help="number of films (%(default)s)")
     phantom.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed, the same films (%(default)s)")
     phantom.add_argument(
@@ -228,7 +233,16 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     if "learn" in given:
         from wlmeasure.cli_learn import add_learn_words
 
-        add_learn_words(learn, _formatter)
+        add_learn_words(learn, _formatter, _open_viewer)
+    batch = words.add_parser("batch", formatter_class=_formatter, help="any number of cases and paths into one table")
+    convert = words.add_parser(
+        "convert", formatter_class=_formatter, help="paths between JSON, tables and Parquet; cases as paths"
+    )
+    if "batch" in given or "convert" in given:
+        from wlmeasure.cli_batch import add_batch_words, add_convert_words
+
+        add_batch_words(batch)
+        add_convert_words(convert)
     parser.set_defaults(run=lambda arguments: _version_or_help(parser, arguments))
     return parser
 
@@ -264,16 +278,25 @@ def _print_json(value: object) -> None:
 
 
 def _open(arguments: argparse.Namespace) -> None:
+    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk", "exercise")]
+    _open_viewer([*arguments.files, *(word for pair in asked if pair[1] is not None for word in pair)])
+
+
+def _open_viewer(words: list[str]) -> None:
+    """Start the viewer as its own program: the plugin imports the core, never the other way round.
+
+    Raises
+    ------
+    WlmeasureError
+        The extra is not installed.
+    """
     from importlib.util import find_spec
 
     if find_spec("napari") is None:
         raise WlmeasureError('viewer must be installed first: it is an extra; run pip install "wlmeasure[viewer]"')
-    # The plugin imports the core, never the other way round: it is started as its own program.
     import runpy
 
-    asked = [(f"--{name}", getattr(arguments, name)) for name in ("study", "observer", "walk")]
-    options = [word for pair in asked if pair[1] is not None for word in pair]
-    sys.argv = ["wlmeasure open", *arguments.files, *options]
+    sys.argv = ["wlmeasure open", *words]
     runpy.run_module("wlmeasure_napari", run_name="__main__")
 
 
@@ -396,6 +419,9 @@ def _phantom(arguments: argparse.Namespace) -> None:
     options = {name: value for name, value in asked.items() if value is not None}
     for path in each_film(arguments.out, arguments.count, arguments.seed, arguments.level, **options):
         print(path, flush=True)  # a second a film: a long run shows how far it is
+    from wlmeasure.study.dataset import write_truth
+
+    print(write_truth(arguments.out))
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from wlmeasure.errors import WlmeasureError
 
-__all__ = ["add_learn_words"]
+__all__ = ["add_learn_words", "password"]
 
 TYPE_CHECKING = False  # `typing` is kept off the start-up path
 if TYPE_CHECKING:
@@ -17,8 +17,15 @@ Formatter = Callable[[str], argparse.HelpFormatter]
 PASSWORD = "WLMEASURE_LEARN_PASSWORD"
 
 
-def add_learn_words(learn: argparse.ArgumentParser, formatter: Formatter) -> None:
-    """Give the parser of the word `learn` its own words."""
+def add_learn_words(
+    learn: argparse.ArgumentParser, formatter: Formatter, open_viewer: Callable[[list[str]], None]
+) -> None:
+    """Give the parser of the word `learn` its own words; `open_viewer` starts the viewer with words of its own."""
+
+    def replay(arguments: argparse.Namespace) -> None:
+        film = [] if arguments.film is None else ["--film", arguments.film]
+        open_viewer(["--replay", arguments.exercise, arguments.answers, *film])
+
     own = learn.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
     def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
@@ -44,6 +51,10 @@ def add_learn_words(learn: argparse.ArgumentParser, formatter: Formatter) -> Non
     marking.add_argument("--out", metavar="FILE.html|FILE.pdf", help="a page with every film, both paths and the plots")
     marking.add_argument("--progress", metavar="FILE.csv", help="add this marking to a table over time")
     marking.add_argument("--json", action="store_true", help="print JSON")
+    again = word("replay", "a path beside the true canal, turned in the viewer's 3-D view", replay)
+    again.add_argument("exercise", metavar="EXERCISE")
+    again.add_argument("answers", metavar="ANSWERS.csv")
+    again.add_argument("--film", metavar="NAME", help="which film (the one that is farthest off)")
     gallery = word("gallery", "one tooth exposed differently, and the length that each method gives", _gallery)
     gallery.add_argument("--out", required=True, metavar="FILE.html|FILE.pdf|FILE.svg")
     gallery.add_argument("--seed", type=int, default=7, metavar="S", help="another tooth (%(default)s)")
@@ -61,7 +72,8 @@ def _program() -> str:
     return f"wlmeasure {__version__}"
 
 
-def _password() -> str | None:
+def password() -> str | None:
+    """What the truth of an exercise is sealed with, from the environment."""
     import os
 
     return os.environ.get(PASSWORD) or None
@@ -75,10 +87,9 @@ def _new(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.pages import sheet_page
     from wlmeasure.share.page_file import page_file
 
-    password = _password()
-    if arguments.secret and password is None:
+    sealed = password() if arguments.secret else None
+    if arguments.secret and sealed is None:
         raise WlmeasureError(f"--secret needs a password: set the variable {PASSWORD}")
-    sealed = password if arguments.secret else None
     if (arguments.films is None) != (arguments.key is None):
         raise WlmeasureError("--films and --key must be given together: the key says what is true of the films")
     if arguments.films is not None:
@@ -113,7 +124,7 @@ def _mark(arguments: argparse.Namespace) -> None:
 
     exercise = load_exercise(arguments.exercise)
     answers = load_answers(arguments.answers)
-    marks = mark(exercise, open_seal(arguments.exercise, exercise, _password()), answers)
+    marks = mark(exercise, open_seal(arguments.exercise, exercise, password()), answers)
     steps = () if arguments.progress is None else add_step(arguments.progress, step_of(marks, _now()))
     if arguments.out is not None:
         out = Path(arguments.out)

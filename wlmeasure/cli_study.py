@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 
+from wlmeasure.cli_batch import add_score_word
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -59,8 +60,8 @@ def add_observers_words(word: argparse.ArgumentParser) -> None:
     word.set_defaults(run=_observers)
 
 
-def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> argparse._SubParsersAction:  # type: ignore[type-arg]
-    """Give the parser of the word `study` its own words; returns them, so that others can add theirs."""
+def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> None:
+    """Give the parser of the word `study` its own words."""
     own = study.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
     def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
@@ -111,7 +112,7 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> arg
     )
     size.add_argument("--repeatability-within", type=float, metavar="P", help="wanted precision of it, per cent")
     size.add_argument("--repeats", type=int, default=2, metavar="M", help="readings of each subject (%(default)s)")
-    return own
+    add_score_word(own, formatter)
 
 
 def _print_json(value: object) -> None:

@@ -48,8 +48,9 @@ from wlmeasure_napari._dock_films import FilmChooser
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
-from wlmeasure_napari._dock_study import StudyPart
+from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._drafts import free_drafts
+from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
@@ -57,7 +58,7 @@ from wlmeasure_napari._offer import is_folder
 from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
-from wlmeasure_napari._study import ObserverWalk, WorstWalk
+from wlmeasure_napari._study import Concealed, Walk
 
 __all__ = ["WorkingLengthDock"]
 
@@ -388,18 +389,19 @@ class WorkingLengthDock(QWidget):
             self._place = place
             self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
 
-    def begin_walk(self, walk: ObserverWalk | WorstWalk) -> None:
+    def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
-        concealed = [self._openers, self._archive, self.recover] if walk.conceals else []
-        if isinstance(walk, ObserverWalk):
-            self._fields["reference"].edit.setReadOnly(True)
-            concealed += [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
-            concealed += [self._by_place[name] for name in ("readings", "length", "entry", "record")]
-            if not walk.sets_scale:
-                concealed.append(self._by_place["scale"])
-            if not walk.shows_measures:
-                concealed += [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile]
-        self.study = StudyPart(walk, self._do, self._message("study"), concealed)
+        named = [self.film_choice, self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
+        concealed: dict[Concealed, list[QWidget]] = {
+            "openers": [self._openers, self._archive, self.recover],
+            "names": named,
+            "entries": [self._by_place[name] for name in ("readings", "length", "entry", "record")],
+            "scale": [self._by_place["scale"]],
+            "measures": [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile],
+        }
+        self._fields["reference"].edit.setReadOnly("names" in walk.conceals)
+        kind = ExercisePart if isinstance(walk, ExerciseWalk) else StudyPart
+        self.study = kind(walk, self._do, self._message("study"), concealed)
         self._by_place["study"] = self.study
         self._parts.insertWidget(0, self.study)
         self._do("study", walk.begin)
@@ -446,7 +448,7 @@ class WorkingLengthDock(QWidget):
         claims = [] if graph is None else [claim.claim for claim in graph.spacings]
         self.claim_row.setVisible(bool(claims))
         self._fill(self.claims, claims, self.claims.currentText())
-        self.scale_words.setText("no scale yet" if film is None else scale_words(film))
+        tell(self.scale_words, "no scale yet" if film is None else scale_words(film))
         notes = [] if film is None else [flag.text for flag in film.flags]
         if self.session.proposal is not None:
             notes = [flag.text for flag in self.session.proposal.flags] + notes
@@ -469,7 +471,7 @@ class WorkingLengthDock(QWidget):
             if value is not None:
                 box.setCurrentText(value)
         if trace is None:
-            self.canal_length.setText("not traced on this film")
+            tell(self.canal_length, "not traced on this film")
             tell(self.canal_bend, "")
             self.profile.hide()
             return
@@ -482,7 +484,7 @@ class WorkingLengthDock(QWidget):
             words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
         if trace.advice:
             words += f"\nto narrow it: {trace.advice[0].words}"
-        self.canal_length.setText(words)
+        tell(self.canal_length, words)
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)
         self.profile.setVisible(profile is not None)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import PurePath
 from typing import Any
 
+from wlmeasure.errors import FrameError
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
@@ -33,7 +34,14 @@ def film_reader(path: str | list[str]) -> Callable[[str | list[str]], list[Layer
 
 
 def _read_film(path: str | list[str]) -> list[LayerData]:
-    radiograph = read(path if isinstance(path, str) else path[0])
+    path = path if isinstance(path, str) else path[0]
+    try:
+        radiograph = read(path)
+    except FrameError as error:
+        raise FrameError(
+            f"{PurePath(path).name} has {error.frames} frames: press Open film in the dock, which asks for one",
+            error.frames,
+        ) from None
     name = PurePath(radiograph.path).name
     return [
         (radiograph.density(), {"name": name, "scale": (1.0, radiograph.col_over_row), "colormap": "gray"}, "image")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import Literal, Protocol
 
 from filelock import BaseFileLock, FileLock, Timeout
 
@@ -19,7 +20,41 @@ from wlmeasure.study.protocol import violations
 from wlmeasure.study.worst import load_walk
 from wlmeasure_napari._session import Session
 
-__all__ = ["ObserverWalk", "WorstWalk"]
+__all__ = ["Concealed", "ObserverWalk", "Walk", "WorstWalk"]
+
+Concealed = Literal["openers", "names", "entries", "scale", "measures"]
+"""What a walk keeps out of sight: ways to other films, names, the record, the scale's part, measured values."""
+
+
+class Walk(Protocol):
+    """What the dock asks of a walk; `position` counts from 1 and is None at its end."""
+
+    heading: str
+    session: Session
+
+    @property
+    def position(self) -> int | None: ...
+    @property
+    def total(self) -> int: ...
+    @property
+    def conceals(self) -> frozenset[Concealed]: ...
+    @property
+    def title(self) -> str: ...
+    @property
+    def rules(self) -> str: ...
+
+    def begin(self) -> None:
+        """Go to the first film that is not done yet."""
+
+    def go_on(self) -> None:
+        """Done with this film: to the next one."""
+
+    def next_step(self) -> tuple[str, str]:
+        """Place of the dock and words of what comes next."""
+
+    def close(self) -> None:
+        """Let another window go on."""
+
 
 DONE = "All films are read. Thank you; the window can be closed."
 
@@ -42,12 +77,13 @@ class ObserverWalk:
         No such study or observer; the observer is at work in another window.
     """
 
+    heading = "Study"
+
     def __init__(self, session: Session, folder: str | Path, name: str) -> None:
         self.session = session
         self.study = load_study(folder)
         self.observer = self.study.observer(name)
         self.hidden = frozenset(self.observer.hidden)
-        self.conceals = True
         self.position: int | None = None
         place = working_path(self.study, name, 1).parent
         place.mkdir(parents=True, exist_ok=True)
@@ -96,10 +132,9 @@ class ObserverWalk:
     @property
     def title(self) -> str:
         """Which film of how many; its own name only where names are not hidden."""
-        total = len(self.observer.tasks)
         if self.position is None:
-            return f"{total} of {total}"
-        text = f"Film {self.position} of {total}"
+            return f"{self.total} of {self.total}"
+        text = f"Film {self.position} of {self.total}"
         name = self._key.get(self.observer.tasks[self.position - 1].film)
         return text if name is None else f"{text}: {name}"
 
@@ -109,8 +144,17 @@ class ObserverWalk:
         return self.study.protocol.words
 
     @property
-    def shows_measures(self) -> bool:
-        return "measures" not in self.hidden
+    def total(self) -> int:
+        return len(self.observer.tasks)
+
+    @property
+    def conceals(self) -> frozenset[Concealed]:
+        hidden: set[Concealed] = {"openers", "names", "entries"}
+        if not self.sets_scale:
+            hidden.add("scale")
+        if "measures" in self.hidden:
+            hidden.add("measures")
+        return frozenset(hidden)
 
     @property
     def sets_scale(self) -> bool:
@@ -144,14 +188,15 @@ class ObserverWalk:
 class WorstWalk:
     """The cases of a list (`wlmeasure observers STUDY --walk DIR`), each with every observer's path; nothing is hidden."""
 
+    heading = "Disagreements"
+    conceals: frozenset[Concealed] = frozenset()
+
     def __init__(self, session: Session, path: str | Path) -> None:
         self.session = session
         self.items = load_walk(path)
         if not self.items:
             raise StudyError("list must hold a case: it is empty")
-        self.conceals = False
         self.position: int | None = 1
-        self.hidden: frozenset[str] = frozenset()
 
     def begin(self) -> None:
         """Open the case in hand."""
@@ -179,10 +224,14 @@ class WorstWalk:
         """Nothing is held."""
 
     @property
+    def total(self) -> int:
+        return len(self.items)
+
+    @property
     def title(self) -> str:
         if self.position is None:
-            return f"{len(self.items)} of {len(self.items)}"
-        return f"Case {self.position} of {len(self.items)}: {self.items[self.position - 1][1]}"
+            return f"{self.total} of {self.total}"
+        return f"Case {self.position} of {self.total}: {self.items[self.position - 1][1]}"
 
     @property
     def rules(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wlmeasure.decide.accuracy import share_within
+from wlmeasure.decide.accuracy import share_interval, share_within
 from wlmeasure.errors import DecideError
 
 
@@ -22,3 +22,16 @@ def test_no_errors_and_no_numbers_are_refused() -> None:
         share_within([float("nan")], 0.5)
     with pytest.raises(DecideError, match="limit_mm"):
         share_within([0.1], -0.5)
+
+
+def test_wilson_as_published() -> None:
+    """49/58, 56/58, 58/58, 60/70 (T8.5)."""
+    for hits, count, ends in (
+        (49, 58, (73.07, 91.62)),
+        (56, 58, (88.27, 99.05)),
+        (58, 58, (93.79, 100.0)),
+        (60, 70, (75.66, 92.05)),
+    ):
+        assert [100.0 * v for v in share_interval(hits, count)] == pytest.approx(ends, abs=5e-3)
+    with pytest.raises(DecideError, match="hits"):
+        share_interval(3, 2)

@@ -144,7 +144,7 @@ def test_answers_written_are_read_again(
     path = [(row, 100.0 * k + col) for k, (row, col) in enumerate(points)]
     answer = Answer("a.png", round(length, 3), (round(length, 3) - round(below, 2), round(length, 3)), path)
     file = tmp_path_factory.mktemp("answers") / "mine.csv"
-    file.write_text(answers_text([answer]), "utf-8")
+    file.write_text(answers_text({"a.png": answer}, ["a.png"]), "utf-8")
     (again,) = load_answers(file)
     assert again.length_mm == pytest.approx(answer.length_mm, rel=1e-5)
     assert np.allclose(again.path_px, answer.path_px, atol=1e-3)

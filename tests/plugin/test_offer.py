@@ -79,6 +79,13 @@ def test_a_frame_is_asked_for_before_anything_is_begun(session, frames):
         session.open_film(frames, frame=4)
 
 
+def test_a_file_of_several_frames_dropped_on_the_canvas_says_where_it_is_asked_about(frames):
+    from wlmeasure_napari._reader import film_reader
+
+    with pytest.raises(FrameError, match=r"frames\.dcm has 3 frames: press Open film in the dock"):
+        film_reader(str(frames))(str(frames))
+
+
 def test_another_frame_is_another_film_and_the_same_is_refused(session, frames, tmp_path):
     session.set_tooth("46")
     session.open_film(frames, frame=1)

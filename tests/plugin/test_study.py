@@ -54,7 +54,7 @@ def _truth(study, film) -> np.ndarray:
 def _points(study, film) -> list[tuple[float, float]]:
     path = _truth(study, film)
     path = path[path[:, 0] > 20.0]
-    picks = np.linspace(0, len(path) - 1, 4).round().astype(int)
+    picks = np.linspace(0, len(path) - 1, 3).round().astype(int)
     return [(float(r), float(c)) for r, c in path[picks]]
 
 

@@ -13,7 +13,7 @@ from scipy import stats
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.study.differences import TWO_SD, limits_of_agreement, limits_of_repeated, share_within
-from wlmeasure.study.quantiles import chi_square_quantile, f_quantile, normal_quantile, t_quantile, wilson
+from wlmeasure.study.quantiles import chi_square_quantile, f_quantile, normal_quantile, t_quantile
 
 TABLES = Path(__file__).resolve().parents[2] / "sample_images" / "tables"
 
@@ -93,19 +93,6 @@ def test_intervals_of_repeated_limits_hold_what_they_should(varies: bool) -> Non
     print(f"\nbias, lower and upper limit held in {held} of 300 (true value {'varies' if varies else 'constant'})")
     assert (held >= 0.91 * 300).all()
     assert (held <= 0.995 * 300).all()
-
-
-def test_wilson_as_published() -> None:
-    """49/58, 56/58, 58/58, 60/70 (T8.5)."""
-    for hits, count, ends in (
-        (49, 58, (73.07, 91.62)),
-        (56, 58, (88.27, 99.05)),
-        (58, 58, (93.79, 100.0)),
-        (60, 70, (75.66, 92.05)),
-    ):
-        assert [100.0 * v for v in wilson(hits, count)] == pytest.approx(ends, abs=5e-3)
-    with pytest.raises(MeasureError, match="hits"):
-        wilson(3, 2)
 
 
 def test_a_difference_of_half_a_millimetre_is_within_it() -> None:

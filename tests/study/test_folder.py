@@ -320,7 +320,7 @@ def test_rules_are_read_and_refused(tmp_path):
         (lambda d: d["observers"][0]["tasks"].append(d["observers"][0]["tasks"][0]), "read 2 times"),
         (lambda d: d["observers"][0].update(name="../x"), "name must have the form"),
         (lambda d: d["films"][0].update(tooth="99"), "tooth"),
-        (lambda d: d.pop("protocol"), "protocol is missing"),
+        (lambda d: d.pop("protocol"), "protocol is missing; a study needs it"),
     ],
 )
 def test_a_manifest_that_does_not_hold_together_is_refused(tmp_path, films, change, said):

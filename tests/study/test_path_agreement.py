@@ -104,3 +104,13 @@ def test_the_ellipse_holds_95_of_100():
 
 def test_one_observer_alone_has_no_agreement():
     assert path_agreement([_drawn(_line(20.0)), _drawn(_line(21.0), repeat=2)]) is None
+
+
+def test_an_observers_second_path_against_the_first():
+    """0.3 mm to the side the second time: 0.3 mm everywhere; the other observer drew the same line twice."""
+    paths = [_drawn(_line(20.0)), _drawn(_line(20.0, 3.3), repeat=2)]
+    paths += [_drawn(_line(20.0), "b"), _drawn(_line(20.0), "b", repeat=2)]
+    found = path_agreement(paths)
+    assert [name for name, *_ in found.own] == ["a", "b"]
+    assert found.own[0][1:] == pytest.approx((1, 0.3, 0.3))
+    assert found.own[1][1:] == pytest.approx((1, 0.0, 0.0), abs=1e-9)

@@ -41,6 +41,9 @@ RADIOGRAPHS = {
     "1.2.840.10008.5.1.4.1.1.1.3": "Digital Intra-Oral X-Ray, presentation",
     "1.2.840.10008.5.1.4.1.1.1.3.1": "Digital Intra-Oral X-Ray, processing",
     "1.2.840.10008.5.1.4.1.1.7": "Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.2": "Multi-frame Grayscale Byte Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.3": "Multi-frame Grayscale Word Secondary Capture",
+    "1.2.840.10008.5.1.4.1.1.7.4": "Multi-frame True Color Secondary Capture",
 }
 """SOP classes (PS3.4) that hold an intra-oral radiograph; others are read with a warning."""
 

@@ -22,6 +22,11 @@ __all__ = ["Shown", "display_range", "display_table", "number", "padding", "pola
 
 Float64 = NDArray[np.float64]
 
+MOST_WINDOWS = 100
+"""Windows of one header that are looked at; a few are usual (our parameter)."""
+MOST_NAMED = 6
+"""Windows and tables named beside the one that is used (our parameter)."""
+
 
 @frozen(eq=False)
 class Shown:
@@ -79,7 +84,7 @@ def windows(facts: Mapping[str, object]) -> tuple[tuple[float, float, str], ...]
         for value in (facts.get(k) for k in ("WindowCenter", "WindowWidth", "WindowCenterWidthExplanation"))
     )
     found = []
-    for k, (centre, width) in enumerate(zip(centres, widths, strict=False)):
+    for k, (centre, width) in enumerate(zip(centres[:MOST_WINDOWS], widths, strict=False)):
         at, wide = number(centre), number(width)
         if at is not None and wide is not None:
             found.append((at, wide, printable(words[k], 40) if k < len(words) else ""))
@@ -181,8 +186,9 @@ def _choices(found: Sequence[tuple[float, float, str]], voi: Sequence[Dataset]) 
     words += [f"table {_explained(item)}" for item in voi]
     if len(words) < 2:
         return ()
-    more = f" and {len(words) - 7} more" if len(words) > 7 else ""
-    return (f"shown with the first of {len(words)}: {words[0]}; not used: {', '.join(words[1:7])}{more}",)
+    others = words[1 : 1 + MOST_NAMED]
+    more = f" and {len(words) - 1 - MOST_NAMED} more" if len(words) > 1 + MOST_NAMED else ""
+    return (f"shown with the first of {len(words)}: {words[0]}; not used: {', '.join(others)}{more}",)
 
 
 def _explained(item: Dataset) -> str:

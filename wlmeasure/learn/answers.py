@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from attrs import field, frozen
@@ -17,7 +17,7 @@ from attrs import field, frozen
 from wlmeasure.errors import LearnError, check_finite
 from wlmeasure.points import as_points
 
-__all__ = ["COLUMNS", "Answer", "answers_text", "load_answers"]
+__all__ = ["COLUMNS", "Answer", "answers_text", "commit_answer", "committed_answers", "load_answers"]
 
 COLUMNS = ("film", "length_mm", "low_mm", "high_mm", "path")
 LARGEST_TABLE = 64 * 2**20  # bytes
@@ -78,7 +78,39 @@ def load_answers(path: str | Path) -> tuple[Answer, ...]:
     LearnError
         Not such a table; names the row and the column.
     """
+    found = _load(Path(path))
+    if not found:
+        raise LearnError(f"answers must hold at least one length: {Path(path).name} holds none; fill in length_mm")
+    return found
+
+
+def committed_answers(path: str | Path) -> tuple[Answer, ...]:
+    """As :func:`load_answers`, but a table without any answer yet, or that is not there, is no error."""
+    return _load(Path(path)) if Path(path).exists() else ()
+
+
+def commit_answer(path: str | Path, answer: Answer, films: Sequence[str]) -> None:
+    """Add an answer to the table, which is written whole or not at all; its rows are those of `films`, in that order.
+
+    Raises
+    ------
+    LearnError
+        The film is answered already, the table cannot be read or written.
+    """
     path = Path(path)
+    answers = {one.film: one for one in committed_answers(path)}
+    if answer.film in answers:
+        raise LearnError(f"film must be answered once: {answer.film} is answered already")
+    answers[answer.film] = answer
+    temporary = path.with_name(f".{path.name}.new")
+    try:
+        temporary.write_text(answers_text(answers, films), encoding="utf-8")
+        temporary.replace(path)
+    except OSError as error:
+        raise LearnError(f"answers cannot be written: {path.name}: {error.strerror}; nothing has changed") from None
+
+
+def _load(path: Path) -> tuple[Answer, ...]:
     try:
         if path.stat().st_size > LARGEST_TABLE:
             raise LearnError(f"answers must be at most {LARGEST_TABLE} bytes: the file is larger")
@@ -107,8 +139,6 @@ def load_answers(path: str | Path) -> tuple[Answer, ...]:
             found[answer.film] = answer
     except csv.Error as error:
         raise LearnError(f"answers must be a CSV table: {error}") from None
-    if not found:
-        raise LearnError(f"answers must hold at least one length: {path.name} holds none; fill in length_mm")
     return tuple(found.values())
 
 
@@ -144,12 +174,16 @@ def _point(pair: str) -> tuple[float, float]:
     return row, col
 
 
-def answers_text(answers: Iterable[Answer]) -> str:
-    """The answers as such a table; an empty answer of a film is a row with its name alone."""
+def answers_text(answers: Mapping[str, Answer], films: Sequence[str]) -> str:
+    """A table with a row for each of `films`; one without an answer has its name alone."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for one in answers:
+    for film in films:
+        one = answers.get(film)
+        if one is None:
+            writer.writerow([film, "", "", "", ""])
+            continue
         low, high = ("", "") if one.interval_mm is None else (f"{v:.6g}" for v in one.interval_mm)
         path = "" if one.path_px is None else "; ".join(f"{row:.3f} {col:.3f}" for row, col in one.path_px)
         writer.writerow([one.film, f"{one.length_mm:.6g}", low, high, path])

@@ -37,6 +37,7 @@ from wlmeasure.record.members import (
 )
 
 __all__ = [
+    "ANSWER_FILE",
     "ASKED",
     "SHORT_MM",
     "Exercise",
@@ -53,7 +54,7 @@ __all__ = [
 ]
 
 SCHEMA = "wlmeasure-exercise/1"
-EXERCISE_FILE, SEALED_FILE = "exercise.json", "sealed.wlx"
+EXERCISE_FILE, SEALED_FILE, ANSWER_FILE = "exercise.json", "sealed.wlx", "answers.csv"
 PLAIN, SECRET = b"wlmeasure-sealed/1 plain\n", b"wlmeasure-sealed/1 secret\n"
 SCRYPT = {"n": 2**15, "r": 8, "p": 1, "maxmem": 2**26}  # 0.1 s and 32 MiB a guess; parameters of RFC 7914's examples
 LARGEST_SEALED = 64 * 2**20  # bytes, before and after compression; 200 phantoms have 5 MB
@@ -104,6 +105,7 @@ class Item:
     where: str = member(Text())
     reference_point: str = member(Text())
     scale: Given = member(Nested(Given))
+    tooth: str | None = member(Text(longest=2, pattern=r"[1-8][1-8]"), None)
     reading: TakenReading | None = member(Nested(TakenReading), None)
     extra: dict[str, Any] = extra_members()
 

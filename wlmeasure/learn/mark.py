@@ -6,10 +6,10 @@ Where the student's path is given the error is taken apart without remainder:
 
 *projection* is what the film itself hides: the true path measured on it with the scale that was given, less the truth.
 *apical end* and *reference point* are where the student's path ends beyond (+) or short of (-) the true ends, along the canal.
-*way between* is the rest of the difference of both paths' lengths: negative where bends were cut. *number* is what the student
-wrote less the length of their own path: a wrong scale, a chord, a mark of the reading misread, the allowance forgotten.
-The decomposition is derived; the interval score is eq. 43 of Gneiting & Raftery, J Am Stat Assoc 2007;102:359-378 (from
-memory).
+*way between* is the rest of the difference of both paths' lengths: negative where bends were cut, positive on a detour.
+*number* is what the student wrote less the length of their own path: a wrong scale, a chord, a mark of the reading misread,
+the allowance forgotten. The decomposition is derived; the interval score is eq. 43 of Gneiting & Raftery, J Am Stat Assoc
+2007;102:359-378 (from memory).
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ MISS = 0.05
 KINDS: Mapping[str, str] = {
     "magnification": "magnification ignored: the detector's spacing was taken for the scale at the tooth",
     "straight line": "a straight line instead of the curve",
+    "detour": "a path between its ends that is longer than the canal",
     "apical end": "wrong apical end point",
     "reference point": "wrong coronal reference point",
     "foreshortening": "foreshortening: the film shows the canal longer or shorter than it is",
@@ -221,12 +222,13 @@ def _parts(item: Item, truth: ItemTruth, answer: Answer, mm: Float64 | None) -> 
     whole, own = _length(true_px, mm), _length(own_px, mm)
     end = _along(true_px * mm, own_px[-1] * mm) - whole
     reference = -_along(true_px * mm, own_px[0] * mm)
+    between = own - whole - end - reference
     number = answer.length_mm - (own - SHORT_MM)
     parts = [
         Part("foreshortening", whole - SHORT_MM - truth.length_mm),
         Part("apical end", end),
         Part("reference point", reference),
-        Part("straight line", own - whole - end - reference),
+        Part("straight line" if between < 0.0 else "detour", between),
         Part(_number_kind(item, answer.length_mm, number, own_px, mm), number),
     ]
     # One line for one kind: a chord drawn on a film and a chord reckoned from a traced path are the same error.

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError, LearnError
 from wlmeasure.image.reading import read
-from wlmeasure.learn.answers import COLUMNS
+from wlmeasure.learn.answers import answers_text
 from wlmeasure.learn.exercise import (
+    ANSWER_FILE,
     SHORT_MM,
     Exercise,
     Given,
@@ -38,8 +39,12 @@ SPACING_SHARE, READING_SHARE, OWN_FILE_SHARE = 0.3, 0.4, 0.6
 """Films without a file, whose magnification is told instead; films with a reading; files in the canal asked for. Ours."""
 READING_STD_MM = 0.2
 """How far a reading is off, one standard deviation; near the spread published for good devices (from memory)."""
-ANSWER_FILE = "answers.csv"
 KEY_COLUMNS = ("film", "canal", "where", "reference_point", "length_mm", "mm_per_px_row", "mm_per_px_col")
+TEETH = {
+    ("incisor", True): "11", ("incisor", False): "41", ("premolar", True): "14", ("premolar", False): "44",
+    ("molar", True): "16", ("molar", False): "46",
+}  # fmt: skip
+"""What a phantom of each kind is called; a film tells no side, so it is always the right one."""
 REFERENCE_WORDS = "the level of the cusps or the incisal edge, straight on from the canal's first part"
 
 
@@ -104,6 +109,7 @@ def _phantom_item(rng: np.random.Generator, name: str, level: str) -> tuple[Item
     rows, cols = phantom.image.shape
     item = Item(
         film=name, sha256=hashlib.sha256(data).hexdigest(), rows=rows, cols=cols, canal=canal.name,
+        tooth=TEETH[phantom.truth.facts["tooth"]["kind"], phantom.truth.facts["geometry"]["upper"]],
         where=_where(phantom, asked), reference_point=REFERENCE_WORDS, scale=given, reading=reading,
     )  # fmt: skip
     return item, _truth(name, phantom, canal), data
@@ -162,7 +168,8 @@ def exercise_from_films(
     key
         CSV with one row a film and the columns ``film`` (file name), ``canal``, ``where``, ``reference_point``, ``length_mm``
         (what is true: reference point to 0.5 mm short of the foramen), ``mm_per_px_row``, ``mm_per_px_col``, one of
-        ``known_file_mm`` and ``magnification``, and, where known, ``reading_mm`` with ``mark``, ``path`` and ``file_path``
+        ``known_file_mm`` and ``magnification``, and, where known, ``tooth`` (ISO 3950),
+        ``reading_mm`` with ``mark``, ``path`` and ``file_path``
         (``row col; row col; ...``): with a path the marking can say what kind of error an answer shows.
     made_at, password
         Time in ISO 8601; what the truth is encrypted with, None to leave it packed only.
@@ -231,6 +238,7 @@ def _key_item(row: dict[str, str], name: str, sha256: str, rows: int, cols: int)
     reading = number("reading_mm")
     item = Item(
         film=name, sha256=sha256, rows=rows, cols=cols, canal=row["canal"], where=row["where"],
+        tooth=row.get("tooth") or None,
         reference_point=row["reference_point"],
         scale=Given(
             mm_per_px_row=number("mm_per_px_row"), mm_per_px_col=number("mm_per_px_col"),
@@ -253,8 +261,5 @@ def _empty(folder: str | Path) -> Path:
 def _finish(folder: Path, items: list[Item], truths: list[ItemTruth], made_at: str, password: str | None) -> None:
     digest = hashlib.sha256("".join(item.sha256 for item in items).encode()).hexdigest()[:32]
     exercise = Exercise(id=digest, made_at=made_at, items=tuple(items))
-    with (folder / ANSWER_FILE).open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(COLUMNS)
-        writer.writerows([item.film, "", "", "", ""] for item in items)
+    (folder / ANSWER_FILE).write_text(answers_text({}, [item.film for item in items]), encoding="utf-8")
     save_exercise(folder, exercise, tuple(truths), password)

@@ -16,7 +16,7 @@ from wlmeasure.measure.lockstep import COARSE, FIRST_ROUND, NODE_STEPS, NODES, S
 from wlmeasure.measure.parts import SMALL_CURVATURE
 from wlmeasure.measure.starts import APART, SMOOTH_POINTS, STARTS, WINDOW, fine_basis, start_grid
 
-__all__ = ["fit_bends"]
+__all__ = ["fit_bends", "use_threads"]
 
 Float64 = NDArray[np.float64]
 
@@ -60,6 +60,11 @@ def fit_bends(paths_mm: Float64, *, tail: bool, std_mm: float, small_sample: flo
         out,
     )
     return out.T
+
+
+def use_threads(count: int) -> None:
+    """Use so many processors from here on, and no more than there are: several processes share them."""
+    numba.set_num_threads(max(1, min(count, numba.config.NUMBA_NUM_THREADS)))
 
 
 @kernel

@@ -6,6 +6,7 @@ many paths side by side.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -18,7 +19,7 @@ from wlmeasure.measure.lockstep import Fits, fit_paths, small_sample
 from wlmeasure.measure.parts import Shape, chord, feet
 from wlmeasure.points import as_points, frozen_array
 
-__all__ = ["BendEstimates", "fit_many"]
+__all__ = ["BendEstimates", "fit_many", "share_processors"]
 
 Float64 = NDArray[np.float64]
 
@@ -141,6 +142,20 @@ def fit_many(
             fits = fit_paths(some, shape, std_mm=noise.std_mm, correlation_mm=noise.correlation_mm, robust=robust)
             out[:, which] = _estimates(some, fits, shape)
     return BendEstimates(*out)
+
+
+def share_processors(processes: int) -> None:
+    """Let the compiled fit of this process take its share of the processors that so many processes run on.
+
+    Raises
+    ------
+    MeasureError
+        There is no compiled fit here.
+    """
+    _compiled_fit(Noise(), False)
+    from wlmeasure.measure._compiled import use_threads
+
+    use_threads((os.cpu_count() or 1) // max(processes, 1))
 
 
 def _compiled_fit(noise: Noise, robust: bool) -> Callable[..., Float64]:

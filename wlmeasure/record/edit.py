@@ -143,7 +143,7 @@ def with_film(case: Case, radiograph: Radiograph, path: str | Path) -> Case:
         The same image is in the case already.
     """
     for film in case.films:
-        if (film.sha256, film.frame) == (radiograph.sha256, radiograph.frame):
+        if (film.sha256, film.frame or 1) == (radiograph.sha256, radiograph.frame or 1):
             raise CaseError(f"film must be another image: {Path(path).name} is film {film.id} already")
     used = {film.id for film in case.films}
     number = next(n for n in range(1, len(used) + 2) if f"f{n}" not in used)

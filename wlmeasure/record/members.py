@@ -29,6 +29,7 @@ __all__ = [
     "Text",
     "Truth",
     "Whole",
+    "check_extra",
     "extra_members",
     "member",
     "read_object",
@@ -66,7 +67,7 @@ def _encodable(text: str) -> bool:
     return not any("\ud800" <= c <= "\udfff" for c in text)
 
 
-def _check_extra(value: Json, where: str, depth: int = 0) -> None:
+def check_extra(value: Json, where: str, depth: int = 0) -> None:
     """Refuse what is kept unread but could not be written again."""
     if depth > DEEPEST_EXTRA:
         raise CaseError(f"{where} must be nested at most {DEEPEST_EXTRA} deep: it is deeper")
@@ -76,11 +77,11 @@ def _check_extra(value: Json, where: str, depth: int = 0) -> None:
         raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
     if isinstance(value, dict):
         for name, item in value.items():
-            _check_extra(name, f"{where}, a name in it,", depth)
-            _check_extra(item, f"{where}.{name}"[:80], depth + 1)
+            check_extra(name, f"{where}, a name in it,", depth)
+            check_extra(item, f"{where}.{name}"[:80], depth + 1)
     elif isinstance(value, list):
         for item in value:
-            _check_extra(item, where, depth + 1)
+            check_extra(item, where, depth + 1)
 
 
 @frozen
@@ -95,10 +96,11 @@ class Text(Kind):
             raise CaseError(f"{where} must be a text: {_shown(value)}")
         if not 1 <= len(value) <= self.longest:
             raise CaseError(f"{where} must have 1 to {self.longest} characters: {len(value)}")
-        if not _encodable(value):
-            raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
-        if re.search(CONTROLS, value) is not None:
-            raise CaseError(f"{where} must be one line without control characters: {_shown(value)}")
+        if not (value.isascii() and value.isprintable()):  # most texts are, and thousands of lines carry ten each
+            if not _encodable(value):
+                raise CaseError(f"{where} must be Unicode text: {_shown(value)} holds half of a surrogate pair")
+            if re.search(CONTROLS, value) is not None:
+                raise CaseError(f"{where} must be one line without control characters: {_shown(value)}")
         if self.pattern is not None and re.fullmatch(self.pattern, value) is None:
             raise CaseError(f"{where} must have the form {self.pattern}: {_shown(value)}")
         return value
@@ -341,8 +343,8 @@ def read_object(cls: type, value: Json, where: str) -> Any:
             raise CaseError(f"{prefix}{name} is missing; a case file needs it")
     known["extra"] = {name: item for name, item in value.items() if name not in names}
     for name, item in known["extra"].items():
-        _check_extra(name, f"{prefix}{name[:40]!r}, a member's name,")
-        _check_extra(item, prefix + name[:40])
+        check_extra(name, f"{prefix}{name[:40]!r}, a member's name,")
+        check_extra(item, prefix + name[:40])
     try:
         return cls(**known)
     except CaseError as error:

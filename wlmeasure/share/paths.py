@@ -1,102 +1,257 @@
-"""Traced paths for other programs: one JSON object in the shape of GeoJSON, pixels as the truth, millimetres derived.
-
-"In the shape of": a GIS reader would take the numbers for degrees on the globe, so the file says what they are and its
-members go beyond RFC 7946. COCO has no open polylines and shape tables of viewers lose scale and units; this keeps both.
-"""
+"""A case as the lines of a path file: every canal and every known length on every film."""
 
 from __future__ import annotations
 
-import json
+import re
+from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
+from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.calibration import RULER_STD_MM, Calibration, KnownLine, calibrate_lines
+from wlmeasure.errors import ShareError
+from wlmeasure.measure.curvature import CurvatureEstimate
+from wlmeasure.measure.length import LengthEstimate, path_noise
+from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.share.path_set import (
+    PATHS_SCHEMA,
+    Head,
+    PathFeature,
+    PathImage,
+    PathScale,
+    dumps,
+    feature_to_json,
+    head_to_json,
+)
+from wlmeasure.trace.centreline import CORRELATED_MM, GIVEN_PATH
 
-__all__ = ["PATHS_SCHEMA", "paths_json", "paths_text"]
+__all__ = ["PATHS_SCHEMA", "Credit", "PathSet", "paths_json", "paths_of", "paths_text", "stored_paths"]
 
-PATHS_SCHEMA = "wlmeasure-paths/1"
-SPACE = "image pixels; x = column, y = row; centre of the first pixel = 0,0"
 DIGITS = 3  # of a pixel: 0.02 micrometres on a common detector
+DECIDED, PROPOSED = "decided", "measured"
 
 
-def paths_json(result: CaseResult) -> dict[str, Any]:
-    """Every canal and known length of a case as a line string, with images and scales; JSON-ready.
+@frozen
+class Credit:
+    """Who drew the lines of a case, in which session; and whether images are called by their file names too."""
 
-    A film's file name may name the patient and is left out: an image is known by its id and SHA-256.
+    annotator: str | None = None
+    session: str | None = None
+    file_names: bool = False
+
+
+@frozen(eq=False)
+class PathSet:
+    """The lines of one case."""
+
+    head: Head
+    features: tuple[PathFeature, ...]
+
+
+def paths_of(result: CaseResult, credit: Credit | None = None) -> PathSet:
+    """Every known length and canal of a measured case.
+
+    A film's file name may name the patient and is left out unless `credit` asks for it: an image is known by its id, its
+    SHA-256 and, where it is a DICOM image, its SOP Instance UID.
     """
-    return {
-        "schema": PATHS_SCHEMA,
-        "type": "FeatureCollection",
-        "coordinate_space": SPACE,
-        "images": [_image(film) for film in result.films],
-        "calibrations": [_scale(film) for film in result.films if film.calibration is not None],
-        "features": [
-            *(_file(film, k) for film in result.films if film.calibration for k in range(len(film.calibration.lines))),
-            *(_canal(result, canal, trace) for canal in result.canals for trace in canal.traces),
-        ],
-    }
+    credit = credit or Credit()
+    head = Head(
+        images=tuple(_image(result, film, credit) for film in result.films),
+        calibrations=tuple(_scale(film) for film in result.films if film.calibration is not None),
+    )
+    return PathSet(head, tuple(_features(result, credit)))
 
 
-def paths_text(result: CaseResult) -> str:
-    """The same as the text of a file."""
-    return json.dumps(paths_json(result), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+def paths_json(result: CaseResult, credit: Credit | None = None) -> dict[str, Any]:
+    """The same as one JSON-ready object."""
+    made = paths_of(result, credit)
+    return head_to_json(made.head) | {"features": [feature_to_json(feature) for feature in made.features]}
 
 
-def _image(film: FilmResult) -> dict[str, Any]:
+def paths_text(result: CaseResult, credit: Credit | None = None) -> str:
+    """The same as the text of a file, one feature a line."""
+    made = paths_of(result, credit)
+    lines = ",\n".join(dumps(feature_to_json(feature)) for feature in made.features)
+    return dumps(head_to_json(made.head))[:-1] + f',"features":[\n{lines}\n]}}\n'
+
+
+def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
+    """The paths that a case file stores, without its films: they are neither read nor checked.
+
+    A scale is had from known lengths alone, since a spacing claim stands in the image; pixels whose shape the case does not
+    state are taken as square. What has no stored path comes back as errors.
+    """
+    images, scales, features, errors = [], [], [], []
+    for k, film in enumerate(case.films):
+        images.append(PathImage(id=film.id, sha256=film.sha256, rows=film.rows, cols=film.cols))
+        lines = _stored_lines(film)
+        if lines:
+            scales.append(_path_scale(film.id, calibrate_lines(lines, col_over_row=film.col_over_row or 1.0)))
+        elif film.scale:
+            errors.append(ShareError(f"films[{k}].scale must hold a known length with a stored path to be used unseen"))
+        features += [_known(line, film.id, case.case_id, Credit()) for line in lines]
+    head = Head(images=tuple(images), calibrations=tuple(scales))
+    for k, canal in enumerate(case.canals):
+        for m, trace in enumerate(canal.traces):
+            if trace.path_px is None:
+                errors.append(ShareError(f"canals[{k}].traces[{m}] must hold path_px to be used without its film"))
+                continue
+            features.append(
+                PathFeature(
+                    path_px=trace.path_px,
+                    case=case.case_id,
+                    image=trace.film,
+                    calibration=next((scale.id for scale in scales if scale.image == trace.film), None),
+                    tooth=case.tooth,
+                    canal=canal.name,
+                    **_made_by(trace.tracer or GIVEN_PATH),
+                    status=PROPOSED if canal.decision is None else DECIDED,
+                    apical_end=trace.apical_end,
+                    reference_px=trace.reference_px,
+                    path_std_px=trace.path_std_px,
+                    # Of a path that nobody says was traced nothing is known; its points may be clicks.
+                    correlated_mm=None if trace.tracer is None else CORRELATED_MM,
+                )
+            )
+    return PathSet(head, tuple(features)), errors
+
+
+def _stored_lines(film: Film) -> list[KnownLine]:
+    lines = []
+    for scale in film.scale:
+        if not isinstance(scale, KnownFile | KnownObject):
+            continue
+        on_ruler = scale.known_length_std_mm is None
+        std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+        if isinstance(scale, KnownObject):
+            lines.append(KnownLine(scale.points_px, scale.known_length_mm, std, "object", on_ruler))
+            continue
+        path = scale.points_px if scale.trace_kind == "path" else scale.path_px
+        if path is not None:
+            lines.append(KnownLine(path, scale.known_length_mm, std, read_to_division=on_ruler))
+    return lines
+
+
+def _image(result: CaseResult, film: FilmResult, credit: Credit) -> PathImage:
     graph = film.radiograph
-    return {
-        "id": film.film.id,
-        "sha256": graph.sha256,
-        "rows": graph.rows,
-        "cols": graph.cols,
-        **({} if graph.frame is None else {"frame": graph.frame}),
-        "stored_rows": graph.stored_rows,
-        "stored_cols": graph.stored_cols,
-        "orientation_applied": graph.orientation,
-    }
+    return PathImage(
+        id=film.film.id,
+        file_name=result.case.film_path(film.film).name if credit.file_names else None,
+        sha256=graph.sha256,
+        sop_instance_uid=_uid(result, film),
+        rows=graph.rows,
+        cols=graph.cols,
+        frame=graph.frame,
+        stored_rows=graph.stored_rows,
+        stored_cols=graph.stored_cols,
+        orientation_applied=graph.orientation,
+    )
 
 
-def _scale(film: FilmResult) -> dict[str, Any]:
+def _uid(result: CaseResult, film: FilmResult) -> str | None:
+    if film.radiograph.format != "DICOM":
+        return None
+    from wlmeasure.image.dicom import read_data_set
+
+    header = read_data_set(result.case.film_path(film.film), sha256=film.film.sha256)
+    uid = str(header.get("SOPInstanceUID", "")).strip(" \0")
+    return uid if re.fullmatch("[0-9.]{1,64}", uid) else None
+
+
+def _scale(film: FilmResult) -> PathScale:
     scale = film.calibration
     assert scale is not None
-    return {
-        "image": film.film.id,
-        "mm_per_px_row": scale.mm_per_px_row,
-        "mm_per_px_col": scale.mm_per_px_col,
-        "rel_std": scale.rel_std,
-        "method": scale.method,
-        "known_lengths_mm": [line.known_length_mm for line in scale.lines],
-    }
+    return _path_scale(film.film.id, scale)
 
 
-def _feature(points_px: NDArray[Any], properties: dict[str, Any]) -> dict[str, Any]:
-    line = [[round(float(col), DIGITS), round(float(row), DIGITS)] for row, col in points_px]
-    return {"type": "Feature", "geometry": {"type": "LineString", "coordinates": line}, "properties": properties}
+def _path_scale(image: str, scale: Calibration) -> PathScale:
+    return PathScale(
+        id=image,
+        image=image,
+        mm_per_px_row=scale.mm_per_px_row,
+        mm_per_px_col=scale.mm_per_px_col,
+        rel_std=scale.rel_std,
+        method=scale.method,
+        # A known length lies beside the canal or in it, and so in its plane.
+        plane="patient" if scale.claim is None else scale.claim.plane,
+        known_lengths_mm=tuple(line.known_length_mm for line in scale.lines),
+    )
 
 
-def _file(film: FilmResult, k: int) -> dict[str, Any]:
-    assert film.calibration is not None
-    line = film.calibration.lines[k]
-    properties = {"kind": f"known {line.kind}", "image": film.film.id, "known_length_mm": line.known_length_mm}
-    return _feature(line.path_px, properties)
+def _features(result: CaseResult, credit: Credit) -> Iterator[PathFeature]:
+    for film in result.films:
+        if film.calibration is not None:
+            for line in film.calibration.lines:
+                yield _known(line, film.film.id, result.case.case_id, credit)
+    for canal in result.canals:
+        for trace in canal.traces:
+            yield _canal(result, canal, trace, credit)
 
 
-def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult) -> dict[str, Any]:
-    length, bend = trace.length, trace.curvature
-    reference = trace.trace.reference_px
-    properties = {
-        "kind": "canal",
-        "image": trace.trace.film,
-        "tooth": result.case.tooth,
-        "canal": canal.canal.name,
-        "apical_end": trace.trace.apical_end,
-        "tracer": trace.path.tracer,
-        "path_std_px": trace.path.centre_std_px,
-        "reference": None if reference is None else [reference[1], reference[0]],
-        "length_mm": length and length.length_mm,
-        "length_std_mm": length and length.length_std_mm,
-        "schneider_deg": bend and bend.schneider_deg,
-        "radius_mm": bend and bend.pruett_radius_mm,
-    }
-    return _feature(trace.path.path_px, properties)
+def _made_by(tracer: str) -> dict[str, Any]:
+    """Method and version of a tracer's name, ``name/version``."""
+    name, _, version = tracer.partition("/")
+    return {"method": name, "method_version": version or None}
+
+
+def _rounded(points_px: NDArray[Any]) -> NDArray[Any]:
+    return np.round(points_px, DIGITS)
+
+
+def _known(line: KnownLine, image: str, case: str | None, credit: Credit) -> PathFeature:
+    return PathFeature(
+        path_px=_rounded(line.path_px),
+        kind=f"known {line.kind}",
+        case=case,
+        image=image,
+        annotator=credit.annotator,
+        session=credit.session,
+        known_length_mm=line.known_length_mm,
+    )
+
+
+def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: Credit) -> PathFeature:
+    calibration = trace.film.calibration
+    return PathFeature(
+        path_px=_rounded(trace.path.path_px),
+        case=result.case.case_id,
+        image=trace.trace.film,
+        calibration=None if calibration is None else trace.trace.film,
+        tooth=result.case.tooth,
+        canal=canal.canal.name,
+        annotator=credit.annotator,
+        session=credit.session,
+        **_made_by(trace.path.tracer),
+        status=PROPOSED if canal.canal.decision is None else DECIDED,
+        apical_end=trace.trace.apical_end,
+        reference_px=trace.trace.reference_px,
+        path_std_px=trace.path.centre_std_px,
+        correlated_mm=None if calibration is None else path_noise(trace.path, calibration).correlation_mm,
+        **_figures(trace.length, trace.curvature),
+    )
+
+
+def _figures(length: LengthEstimate | None, bend: CurvatureEstimate | None) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    if length is not None:
+        found |= {"length_mm": length.length_mm, "length_std_mm": length.length_std_mm, "canal_mm": length.canal_mm}
+    if bend is not None:
+        low, high = bend.pruett_radius_interval_mm or (None, None)
+        found |= {
+            "schneider_deg": bend.schneider_deg,
+            "schneider_std_deg": bend.schneider_std_deg,
+            "weine_deg": bend.weine_deg,
+            "long_axis_deg": bend.long_axis_deg,
+            "luiten_deg": bend.luiten_deg,
+            "canal_access_deg": bend.canal_access.angle_deg,
+            "turning_deg": bend.total_turning_deg,
+            "radius_mm": bend.pruett_radius_mm,
+            "radius_low_mm": low,
+            # An interval without an upper end has none in the file either: JSON knows no infinity.
+            "radius_high_mm": None if high is None or not np.isfinite(high) else high,
+            "min_radius_mm": bend.min_radius_mm,
+        }
+    return found

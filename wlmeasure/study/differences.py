@@ -14,10 +14,11 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.decide.accuracy import share_interval
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.study.correlation import as_table
-from wlmeasure.study.quantiles import chi_square_quantile, normal_quantile, t_quantile, wilson
+from wlmeasure.study.quantiles import chi_square_quantile, normal_quantile, t_quantile
 
 __all__ = [
     "TWO_SD",
@@ -282,4 +283,4 @@ def share_within(differences: object, within: float) -> Share:
     """
     sizes = np.abs(np.asarray(differences, np.float64).ravel())
     hits = int(np.sum(sizes <= within + 1e-9))  # a difference of 0.5 is within 0.5, however it is stored
-    return Share(within, hits, len(sizes), wilson(hits, len(sizes)))
+    return Share(within, hits, len(sizes), share_interval(hits, len(sizes)))

@@ -188,6 +188,10 @@ def init_study(
         observers=assigned,
         films=tuple(sorted(made, key=lambda film: film.id)),
     )
+    if not copy:
+        remarks.append(
+            "The manifest says where the films lie, so it names them: copy them where names must not be known."
+        )
     if repeats > 1 and len(ids) < 2 * APART:
         remarks.append(
             f"With {len(ids)} films a repeat comes after at least {_apart(len(ids))} others: it may be recognised."

@@ -204,7 +204,7 @@ def load_study(folder: str | Path) -> Study:
     try:
         study: Study = read_object(Study, {k: v for k, v in data.items() if k != "schema"}, "")
     except (CaseError, StudyError) as error:
-        raise StudyError(f"{MANIFEST}: {error}") from None
+        raise StudyError(f"{MANIFEST}: {str(error).replace('a case file needs it', 'a study needs it')}") from None
     object.__setattr__(study, "folder", folder)
     return study
 

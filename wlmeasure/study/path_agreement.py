@@ -84,6 +84,8 @@ class PathAgreement:
         None where too few ends are repeated.
     ends
         (observer, along, across) of every end from its canal's mean end, mm; along is positive when long.
+    own
+        (observer, pairs, mean distance, distance of the ends) of an observer's first two paths of the same canal, mm.
     """
 
     pairs: tuple[PathPair, ...]
@@ -92,6 +94,7 @@ class PathAgreement:
     shares: tuple[float, float, float, float] | None
     ellipse: Ellipse | None
     ends: tuple[tuple[str, float, float], ...]
+    own: tuple[tuple[str, int, float, float], ...] = ()
 
 
 def path_agreement(paths: Sequence[DrawnPath]) -> PathAgreement | None:
@@ -124,6 +127,23 @@ def path_agreement(paths: Sequence[DrawnPath]) -> PathAgreement | None:
         None if shares is None else (shares[0], shares[1], shares[2], shares[3]),
         _ellipse(np.vstack(deviations), freedom),
         tuple(ends),
+        _own(paths),
+    )
+
+
+def _own(paths: Sequence[DrawnPath]) -> tuple[tuple[str, int, float, float], ...]:
+    """How far an observer's second path of a canal lies from the first one."""
+    drawn: dict[tuple[str, str], list[DrawnPath]] = {}
+    for path in sorted(paths, key=lambda p: p.repeat):
+        if path.mm_per_px is not None:
+            drawn.setdefault((path.observer, path.subject), []).append(path)
+    found: dict[str, list[Float64]] = {}
+    for (observer, _), two in drawn.items():
+        if len(two) > 1:
+            found.setdefault(observer, []).append(path_pair(two[0], two[1], _scale(two[:2])).distance_mm)
+    return tuple(
+        (observer, len(apart), float(np.mean(apart)), float(np.mean([one[-1] for one in apart])))
+        for observer, apart in found.items()
     )
 
 

@@ -108,7 +108,7 @@ def load_protocol(path: str | Path) -> Protocol:
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise StudyError(f"{path.name} must be JSON: {error}") from None
     except (CaseError, StudyError) as error:
-        raise StudyError(f"{path.name}: {error}") from None
+        raise StudyError(f"{path.name}: {str(error).replace('a case file needs it', 'a protocol needs it')}") from None
     return protocol
 
 

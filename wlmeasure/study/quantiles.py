@@ -10,9 +10,7 @@ from collections.abc import Callable
 from math import exp, lgamma, log, sqrt
 from statistics import NormalDist
 
-from wlmeasure.errors import MeasureError
-
-__all__ = ["chi_square_quantile", "f_quantile", "normal_quantile", "t_quantile", "wilson"]
+__all__ = ["chi_square_quantile", "f_quantile", "normal_quantile", "t_quantile"]
 
 TINY = 1e-300
 
@@ -42,23 +40,6 @@ def chi_square_quantile(probability: float, freedom: float) -> float:
     """Quantile of the chi-squared distribution."""
     high = 10.0 * freedom + 100.0
     return 2.0 * _bisect(lambda x: _gamma_share(x, 0.5 * freedom), probability, 0.0, high)
-
-
-def wilson(hits: int, count: int, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Interval of a share of `hits` in `count` (Wilson, J Am Stat Assoc 1927;22:209), from 0 to 1.
-
-    Raises
-    ------
-    MeasureError
-        A count below 1, hits that are not among it.
-    """
-    if not 0 <= hits <= count or count < 1:
-        raise MeasureError(f"hits must be 0 to count, and count 1 or more: {hits} of {count}")
-    z = normal_quantile(0.5 * (1.0 + confidence))
-    share = hits / count
-    middle = (share + z * z / (2.0 * count)) / (1.0 + z * z / count)
-    half = z * sqrt(share * (1.0 - share) / count + z * z / (4.0 * count * count)) / (1.0 + z * z / count)
-    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def _bisect(share: Callable[[float], float], probability: float, low: float, high: float) -> float:

@@ -247,46 +247,50 @@ def _pairs_more(one: Summary) -> list[Block]:
 
 
 def _own(readings: Readings, one: Summary) -> list[Block]:
+    # Four columns at most: a telephone shows no more.
     blocks: list[Block] = [Heading(3, "Each observer")]
-    rows = []
+    several = len(one.observers) > 1
+    rows = tuple(
+        (own.observer, f"{own.readings}", f"{number(own.bias, one.unit)} ({interval(own.bias_interval, one.unit)})")
+        if several
+        else (own.observer, f"{own.readings}")
+        for own in one.own
+    )
+    head = ("observer", "readings", "from the mean of all") if several else ("observer", "readings")
+    blocks.append(Table(rows, head, (1,), named=True))
     repeated = any(own.within is not None for own in one.own)
-    for own in one.own:
-        cells = [own.observer, f"{own.readings}"]
-        if len(one.observers) > 1:
-            cells.append(f"{number(own.bias, one.unit)} ({interval(own.bias_interval, one.unit)})")
-        if repeated:
-            within = own.within
-            cells.append(
-                "-"
-                if within is None
-                else f"{number(within.std, one.unit)} ({interval(within.std_interval, one.unit)}), "
-                f"{percent(within.relative, 2)}"
-            )
-            cells.append("-" if within is None else number(within.repeatability, one.unit))
-            cells.append("-" if own.icc is None else f"{own.icc.value:.3f} ({interval(own.icc.interval, digits=3)})")
-        rows.append(tuple(cells))
-    head = ["observer", "readings"]
-    if len(one.observers) > 1:
-        head.append("from the mean of all")
     if repeated:
-        head += ["within-subject SD", "repeatability", "ICC(1,1) of repeats"]
-    blocks.append(Table(tuple(rows), tuple(head), (1,), named=True))
-    if repeated:
-        shifts = tuple(
+        spreads = tuple(
             (
                 own.observer,
-                number(own.error.error, one.unit),
-                f"{number(own.error.shift, one.unit)} ({interval(own.error.shift_interval, one.unit)})",
-                "-"
-                if own.drift is None
-                else f"{number(own.drift.over_all, one.unit)} ({interval(own.drift.over_all_interval, one.unit)})",
+                f"{number(own.within.std, one.unit)} ({interval(own.within.std_interval, one.unit)})",
+                number(own.within.repeatability, one.unit),
+                "-" if own.icc is None else f"{own.icc.value:.3f} ({interval(own.icc.interval, digits=3)})",
             )
             for own in one.own
-            if own.error is not None
+            if own.within is not None
         )
+        blocks.append(
+            Table(spreads, ("observer", "within-subject SD", "repeatability", "ICC(1,1) of repeats"), (), named=True)
+        )
+    if repeated:
+        drifts = any(own.drift is not None for own in one.own)
+        shifts = []
+        for own in one.own:
+            if own.error is not None:
+                shift = f"{number(own.error.shift, one.unit)} ({interval(own.error.shift_interval, one.unit)})"
+                error = f"{number(own.error.error, one.unit)} ({percent(own.error.relative, 2)})"
+                cells = [own.observer, error, shift]
+                if drifts and own.drift is not None:
+                    over_all = own.drift.over_all
+                    cells.append(f"{number(over_all, one.unit)} ({interval(own.drift.over_all_interval, one.unit)})")
+                elif drifts:
+                    cells.append("-")
+                shifts.append(tuple(cells))
         if shifts:
-            head3 = ("observer", "Dahlberg error", "second minus first reading", "drift, first film to last")
-            blocks.append(Table(shifts, head3, (), named=True))
+            names = ["observer", "Dahlberg error", "second minus first reading"]
+            names += ["drift, first film to last"] if drifts else []
+            blocks.append(Table(tuple(shifts), tuple(names), (), named=True))
     figures: list[tuple[Block, ...]] = []
     if len(one.observers) > 1 and one.complete > 1:
         figures.append(
@@ -353,6 +357,10 @@ def _paths(paths: PathAgreement, observers: Sequence[str]) -> list[Block]:
             Table(rows, ("part", "of the squared differences"), (1,)),
             Text("A part that works against the others is negative; the four add up to 100 %.", small=True),
         ]
+    if paths.own:
+        own = tuple((name, f"{pairs}", f"{mean:.3f}", f"{end:.3f}") for name, pairs, mean, end in paths.own)
+        head = ("observer", "canals", "mean distance, mm", "at the apical end, mm")
+        blocks += [Heading(3, "An observer's first and second path"), Table(own, head, (1, 2, 3), named=True)]
     ends = "Apical ends about the mean end of their canal, which runs upwards."
     if paths.ellipse is not None:
         e = paths.ellipse

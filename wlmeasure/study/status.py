@@ -39,7 +39,8 @@ def status_json(study: Study) -> dict[str, Any]:
 def status_text(study: Study) -> str:
     """The same in lines for a person."""
     said = status_json(study)
-    lines = [f"{study.name}: {said['films']} films, each read {said['repeats']} times", f"  {study.protocol.words}"]
+    times = "once" if study.repeats == 1 else f"{study.repeats} times"
+    lines = [f"{study.name}: {len(study.films)} films, each read {times}", f"  {study.protocol.words}"]
     for one in said["observers"]:
         rest = "done" if one["next"] is None else f"goes on at {one['next']}" + (", begun" if one["begun"] else "")
         lines.append(f"  {one['name']}: {one['done']} of {one['assigned']}, {rest}")

@@ -146,6 +146,10 @@ def _path_lines(paths: PathAgreement) -> list[str]:
         f"  distance between two paths {paths.mean_mm.mean():.3f} mm on the average, "
         f"{paths.mean_mm[-1]:.3f} mm at the apical end; 95 of 100 below {paths.high_mm.max():.3f} mm",
     ]
+    lines += [
+        f"  {observer}, first and second path: {mean:.3f} mm on the average, {end:.3f} mm at the apical end ({pairs} canals)"
+        for observer, pairs, mean, end in paths.own
+    ]
     if paths.ellipse is not None:
         ellipse = paths.ellipse
         lines.append(
@@ -180,5 +184,9 @@ def observers_json(
             "high_mm": [float(v) for v in paths.high_mm],
             "shares": None if paths.shares is None else dict(zip(PARTS, paths.shares, strict=True)),
             "ellipse": None if paths.ellipse is None else asdict(paths.ellipse),
+            "own": [
+                {"observer": name, "pairs": pairs, "mean_mm": mean, "end_mm": end}
+                for name, pairs, mean, end in paths.own
+            ],
         }
     return out

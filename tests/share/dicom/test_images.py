@@ -285,6 +285,21 @@ def test_the_window_is_the_one_the_program_shows(on_dicom, on_png, presented):
     assert float(window.WindowWidth) == pytest.approx(2970, abs=20)
 
 
+def test_a_film_shown_by_a_table_is_presented_with_the_nearest_window(on_dicom, presented, faults):
+    """A table that rises from stored 1000 to 2000 and is level beside them."""
+    table = pydicom.Dataset()
+    entries = np.clip((np.arange(4096) - 1000) * 65, 0, 65000).astype("<u2")
+    table.LUTDescriptor, table.LUTExplanation = [4096, 0, 16], "steep"
+    table.add_new("LUTData", "OW", entries.tobytes())
+    state, path = presented(on_dicom(WindowCenter=None, WindowWidth=None, VOILUTSequence=[table]))
+    (window,) = state.SoftcopyVOILUTSequence
+    centre, width = float(window.WindowCenter), float(window.WindowWidth)
+    # LINEAR (PS3.3 C.11.2.1.2.1): black at c - w / 2, white at c + w / 2 - 1; a grey of 255 is 65000 / 255 of the table.
+    assert centre - width / 2 == pytest.approx(1000, abs=4)
+    assert centre + width / 2 - 1 == pytest.approx(2000, abs=4)
+    assert faults(path) == []
+
+
 def test_a_checker_of_presentations_passes_it(on_dicom, presented, dcmpschk):
     _, path = presented(on_dicom())
     assert "Test passed" in dcmpschk(path)

@@ -1,0 +1,181 @@
+"""The words `batch`, `convert` and `study score`: many paths at once. They compute nothing."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+
+from wlmeasure.errors import WlmeasureError
+
+__all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
+
+TYPE_CHECKING = False  # `typing` is kept off the start-up path
+if TYPE_CHECKING:
+    from typing import Any
+
+Formatter = Callable[[str], argparse.HelpFormatter]
+
+
+def add_batch_words(parser: argparse.ArgumentParser) -> None:
+    """Give the parser of the word `batch` its arguments."""
+    parser.add_argument("paths", nargs="+", metavar="PATH", help="case files, path files, tables, folders of them")
+    parser.add_argument("--out", required=True, metavar="TABLE.csv|DIR.parquet", help="errors are listed beside it")
+    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes on this computer (%(default)s)")
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="of a Dask cluster whose workers see the same files, such as tcp://HOST:8786",
+    )
+    parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
+    parser.add_argument(
+        "--correlated-mm",
+        type=float,
+        default=0.0,
+        metavar="MM",
+        help="length over which errors of a line go together where the file does not say: 0 for clicks, about 1.5 for a "
+        "traced line; it widens uncertainties (%(default)s)",
+    )
+    parser.add_argument("--engine", choices=("numba", "numpy"), help="numba where it is installed")
+    parser.add_argument(
+        "--chunk", type=int, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(run=_batch)
+
+
+def add_convert_words(parser: argparse.ArgumentParser) -> None:
+    """Give the parser of the word `convert` its arguments."""
+    parser.add_argument(
+        "paths", nargs="+", metavar="IN", help="case files, path files, tables, lists of vertices, folders"
+    )
+    parser.add_argument(
+        "--out",
+        required=True,
+        metavar="OUT.wlpaths.json|OUT.wlpaths.jsonl|OUT.parquet|OUT.coco.json|DIR",
+        help="a folder gets canals.csv, vertices.csv and what their columns mean",
+    )
+    parser.add_argument("--annotator", metavar="NAME", help="who drew the lines of case files")
+    parser.add_argument("--session", metavar="NAME", help="in which session")
+    parser.add_argument("--file-names", action="store_true", help="name the films too; a name may tell the patient")
+    parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
+    parser.add_argument(
+        "--keypoints", type=int, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
+    )
+    parser.set_defaults(run=_convert)
+
+
+def add_score_word(words: argparse._SubParsersAction[argparse.ArgumentParser], formatter: Formatter) -> None:
+    """Add `score` to the words of `study`."""
+    parser = words.add_parser(
+        "score",
+        formatter_class=formatter,  # type: ignore[arg-type]
+        help="anybody's paths against the truth: line, length, angle and radius",
+    )
+    parser.add_argument("paths", nargs="+", metavar="PATHS", help="path files, tables, lists of vertices")
+    parser.add_argument("--truth", required=True, action="append", metavar="PATHS", help="such as truth.wlpaths.json")
+    parser.add_argument("--out", metavar="TABLE.csv", help="write one row a path")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.set_defaults(run=_score)
+
+
+def _print_json(value: object) -> None:
+    import json
+
+    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+
+
+def _batch(arguments: argparse.Namespace) -> None:
+    from math import isfinite
+    from pathlib import Path
+
+    from wlmeasure.study.batch import CHUNK, engine_here, tabulate
+    from wlmeasure.study.rows import Settings
+
+    if not (isfinite(arguments.correlated_mm) and 0.0 <= arguments.correlated_mm <= 100.0):
+        raise WlmeasureError(f"--correlated-mm must be 0 to 100: {arguments.correlated_mm:g}")
+    if arguments.scheduler is not None and arguments.workers != 1:
+        raise WlmeasureError("--workers must be left out with --scheduler: the cluster has workers of its own")
+    engine = arguments.engine or engine_here()
+    bar = _Bar()
+    try:
+        made = tabulate(
+            arguments.paths,
+            Path(arguments.out),
+            workers=arguments.workers,
+            scheduler=arguments.scheduler,
+            settings=Settings(engine, arguments.correlated_mm, arguments.paths_only),
+            chunk=CHUNK if arguments.chunk is None else arguments.chunk,
+            on_plan=bar.begin,
+            on_done=bar.step,
+        )
+    finally:
+        bar.end()
+    if arguments.json:
+        said = {"rows": made.rows, "left_out": made.bad, "engine": made.engine}
+        _print_json(
+            said | {"chunks": made.chunks, "resumed": made.resumed, "out": arguments.out, "errors": str(made.errors)}
+        )
+        return
+    left = f"; {made.bad} left out, see {made.errors}" if made.bad else ""
+    went_on = f"; {made.resumed} of {made.chunks} chunks were there already" if made.resumed else ""
+    print(f"{arguments.out}: {made.rows} canals, computed with {made.engine}{went_on}{left}")
+
+
+class _Bar:
+    """A bar with rate and time left on a terminal, where tqdm is installed; else nothing."""
+
+    def __init__(self) -> None:
+        self.bar: Any = None
+
+    def begin(self, total: int, there: int) -> None:
+        if not sys.stderr.isatty():
+            return
+        try:
+            from tqdm import tqdm
+        except ImportError:
+            return
+        self.bar = tqdm(total=total, initial=there, unit=" canals", file=sys.stderr, dynamic_ncols=True)
+
+    def step(self, count: int) -> None:
+        if self.bar is not None:
+            self.bar.update(count)
+
+    def end(self) -> None:
+        if self.bar is not None:
+            self.bar.close()
+
+
+def _convert(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.share.paths import Credit
+    from wlmeasure.study.path_files import convert
+
+    credit = Credit(arguments.annotator, arguments.session, arguments.file_names)
+    written, bad = convert(
+        arguments.paths,
+        Path(arguments.out),
+        credit=credit,
+        paths_only=arguments.paths_only,
+        keypoints=arguments.keypoints,
+    )
+    print(f"{arguments.out}: {written} lines")
+    for path, one in bad:
+        print(f"wlmeasure: {path}, path {one.place}: left out: {' '.join(one.reason.split())}", file=sys.stderr)
+    if bad:
+        raise WlmeasureError(f"{len(bad)} lines must be looked at: {arguments.out} is written without them")
+
+
+def _score(arguments: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from wlmeasure.study.score import score, score_csv, score_json, score_text
+
+    found = score(arguments.paths, arguments.truth)
+    if arguments.out is not None:
+        Path(arguments.out).write_text(score_csv(found), encoding="utf-8", newline="")
+    if arguments.json:
+        _print_json(score_json(found))
+    else:
+        print(score_text(found), end="")

@@ -1,0 +1,484 @@
+"""Any number of cases and paths recomputed into one table: by one process, by several, or by a Dask cluster that is there.
+
+The inputs are cut into chunks that depend on nothing but the inputs, a chunk is computed from its file alone, and the table is
+the chunks in their order: so it is the same whoever computed them, byte for byte with the same engine. A finished chunk is a
+file in a folder beside the table, named by what it was computed from, and appears whole or not at all. A run that was killed
+goes on where it stopped; the table appears when all is done.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from importlib.util import find_spec
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+from attrs import asdict, frozen
+
+from wlmeasure import __version__
+from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.measure.batch import share_processors
+from wlmeasure.record.case import LARGEST_FILE, SUFFIX
+from wlmeasure.share.columns import cell_text
+from wlmeasure.share.paths import Credit
+from wlmeasure.study.path_files import PARQUET, case_paths, find_inputs, new_folder
+from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, Stretch, lines_features, lines_head, lines_stretches
+from wlmeasure.study.path_parquet import arrow, parquet_features, parquet_head, parquet_stretches
+from wlmeasure.study.path_tables import table_features, table_head, table_stretches
+from wlmeasure.study.path_vertices import vertices_features, vertices_head, vertices_stretches
+from wlmeasure.study.rows import (
+    ROW_COLUMNS,
+    TEXT_COLUMNS,
+    WHOLE_COLUMNS,
+    Columns,
+    Settings,
+    case_rows,
+    joined,
+    path_rows,
+)
+
+__all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
+
+CHUNK = 8192  # canals computed at once (our parameter): enough to share the cost of a call, 100 MB of memory
+CHUNK_BYTES = 64 * 2**20  # of text in one chunk
+VERTEX_BYTES = 60  # of text in one line of a list of vertices, to cut it into chunks
+CASES, UNSEEN_CASES = 8, 512  # cases in one chunk, with their films and without
+AHEAD = 2  # chunks that wait for each worker
+ERROR_COLUMNS = ("source", "place", "id", "reason")
+
+
+@frozen
+class Chunk:
+    """Some neighbouring canals of one file, or some cases; `reason` where the whole file cannot be used.
+
+    `key` is the hash of all that its rows depend on. `count` is how many canals it has, about.
+    """
+
+    number: int
+    key: str
+    kind: str
+    paths: tuple[str, ...]
+    stretch: tuple[Stretch, ...] = ()
+    count: int = 0
+    reason: str = ""
+
+
+@frozen
+class Done:
+    """What came of a chunk, as the bytes of its part of the table and of its errors."""
+
+    table: bytes
+    errors: bytes
+    rows: int
+    bad: int
+
+
+@frozen
+class Summary:
+    """A finished table: canals in it, what was left out, which engine computed, chunks taken over from an earlier run."""
+
+    rows: int
+    bad: int
+    engine: str
+    chunks: int
+    resumed: int
+    errors: Path
+
+
+def engine_here() -> str:
+    """Numba where it is installed, else numpy."""
+    return "numpy" if find_spec("numba") is None else "numba"
+
+
+def tabulate(
+    given: Sequence[str | Path],
+    out: Path,
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    settings: Settings | None = None,
+    chunk: int = CHUNK,
+    on_plan: Callable[[int, int], None] | None = None,
+    on_done: Callable[[int], None] | None = None,
+) -> Summary:
+    """Compute the table of all canals of the inputs.
+
+    Parameters
+    ----------
+    given
+        Case files, path files, Parquet files, tables, lists of vertices, and folders of them.
+    out
+        ``*.csv``, or ``*.parquet`` for a new folder of Parquet files.
+    workers
+        Processes on this computer; 1 computes in this one.
+    scheduler
+        Address of a Dask scheduler instead. Its workers need this package and the same files under the same names.
+    settings
+        Engine and assumptions; the fastest engine that is installed.
+    chunk
+        Canals computed at once.
+    on_plan, on_done
+        Called with all canals and those of chunks that are there already, and after each chunk with its canals.
+
+    Returns
+    -------
+    Summary
+        Errors stand in a file beside the table, one line each.
+
+    Raises
+    ------
+    ShareError
+        No input, an output that cannot be written, a worker that was killed.
+    """
+    settings = settings or Settings(engine_here())
+    if isinstance(chunk, bool) or not isinstance(chunk, int) or not 1 <= chunk <= 10**6:
+        raise ShareError(f"chunk must be 1 to 1000000: {chunk!r}")
+    if isinstance(workers, bool) or not isinstance(workers, int) or not 1 <= workers <= 1024:
+        raise ShareError(f"workers must be 1 to 1024: {workers!r}")
+    if settings.engine not in ("numba", "numpy"):
+        raise ShareError(f"engine must be numba or numpy: {settings.engine!r}")
+    parquet = out.name.endswith(PARQUET)
+    if not parquet and not out.name.endswith(".csv"):
+        raise ShareError(f"--out must end in .csv, or in {PARQUET} for a folder of them: {out.name}")
+    if parquet:
+        arrow()
+        if out.exists() and (not out.is_dir() or any(out.iterdir())):
+            raise ShareError(f"--out must be a new or empty folder: {out} holds something")
+    inputs = find_inputs(given)
+    if out.resolve() in {path.resolve() for path in inputs}:
+        raise ShareError(f"--out must be a new file: {out} is an input")
+    parts = out.with_name(f".{out.name}.parts")
+    parts.mkdir(parents=True, exist_ok=True)
+    plan = list(_plan(inputs, settings, chunk, "parquet" if parquet else "csv"))
+    _write(parts / "manifest.json", _manifest(plan, settings))
+    waiting = [one for one in plan if not _is_done(parts, one)]
+    if on_plan is not None:
+        total = sum(one.count for one in plan)
+        on_plan(total, total - sum(one.count for one in waiting))
+    for one, done in _computed(waiting, settings, parquet, workers, scheduler):
+        _write(_part(parts, one, "errors.csv"), done.errors)
+        _write(_part(parts, one, "table"), done.table)  # last: it says that the chunk is done
+        if on_done is not None:
+            on_done(one.count)
+    rows, bad = _assembled(parts, plan, out, parquet)
+    shutil.rmtree(parts)
+    return Summary(
+        rows, bad, settings.engine, len(plan), len(plan) - len(waiting), out.with_name(f"{out.stem}.errors.csv")
+    )
+
+
+def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> Iterator[Chunk]:
+    """The chunks of all inputs in their order."""
+    cases: list[Path] = []
+    number = 0
+
+    def keyed(
+        kind: str, paths: Sequence[Path], digest: str, stretch: tuple[Stretch, ...], count: int, reason: str = ""
+    ) -> Chunk:
+        nonlocal number
+        number += 1
+        names = tuple(str(path) for path in paths)
+        said = [__version__, form, asdict(settings), kind, names, digest, [asdict(one) for one in stretch], reason]
+        key = hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
+        return Chunk(number - 1, key, kind, names, stretch, count, reason)
+
+    def cases_chunk() -> Iterator[Chunk]:
+        if cases:
+            digest = hashlib.sha256()
+            for path in cases:
+                with path.open("rb") as file:  # one that is too large is refused when it is read
+                    digest.update(hashlib.sha256(file.read(LARGEST_FILE)).digest())
+            yield keyed("case", cases, digest.hexdigest(), (), len(cases))
+            cases.clear()
+
+    for path in inputs:
+        if path.name.endswith(SUFFIX):
+            cases.append(path)
+            if len(cases) == min(UNSEEN_CASES if settings.paths_only else CASES, most):
+                yield from cases_chunk()
+            continue
+        yield from cases_chunk()
+        try:
+            kind, digest, stretches = _stretches(path, most)
+        except (WlmeasureError, OSError, UnicodeDecodeError) as error:
+            yield keyed("refused", [path], "", (), 0, " ".join(str(error).split()))
+            continue
+        for stretch in stretches:
+            yield keyed(kind, [path], digest, stretch, stretch[0].count)
+    yield from cases_chunk()
+
+
+def _stretches(path: Path, most: int) -> tuple[str, str, Sequence[tuple[Stretch, ...]]]:
+    """Kind of a file, its hash, and where its chunks stand."""
+    if path.is_dir():
+        return "table", *table_stretches(path, most)
+    if path.name.endswith((ONE_OBJECT, LINES)):
+        lines_head(path)
+        digest, found = lines_stretches(path, most, CHUNK_BYTES)
+        return "lines", digest, [(one,) for one in found]
+    if path.name.endswith(PARQUET):
+        digest, found = parquet_stretches(path, most)
+        return "parquet", digest, [(one,) for one in found]
+    vertices_head(path)
+    digest, found = vertices_stretches(path, min(CHUNK_BYTES, most * VERTEX_BYTES))
+    return "vertices", digest, [(one,) for one in found]
+
+
+def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> Done:
+    """Rows and errors of one chunk; run by a worker.
+
+    Raises
+    ------
+    MeasureError
+        The engine is not installed where it runs.
+    """
+    if settings.engine == "numba":
+        share_processors(processes)
+    parts: list[Columns] = []
+    bad: list[tuple[str, Bad]] = []
+    inputs = []
+    for name in chunk.paths:
+        try:
+            if chunk.kind == "refused":
+                bad.append((name, Bad(0, chunk.reason)))
+            elif chunk.kind == "case" and not settings.paths_only:
+                parts.append(case_rows(name, Path(name)))
+            else:
+                head, features, first = _read(chunk, Path(name), settings)
+                inputs.append((name, head, _guarded(features), first))
+        except (WlmeasureError, OSError, UnicodeDecodeError, ArithmeticError, RecursionError) as error:
+            bad.append((name, Bad(0, str(error))))
+    if inputs:
+        table, refused = path_rows(inputs, settings)
+        parts.append(table)
+        bad = [one for name in chunk.paths for one in [*bad, *refused] if one[0] == name]
+    lines = io.StringIO()
+    writer = csv.writer(lines, lineterminator="\n")
+    for name, one in bad:
+        writer.writerow(
+            [cell_text(name), one.place or "", cell_text(one.id or ""), cell_text(" ".join(one.reason.split()))]
+        )
+    columns = parts[0] if len(parts) == 1 else joined(parts)
+    content = _parquet_bytes(columns) if parquet else _csv_bytes(columns)
+    return Done(content, lines.getvalue().encode("utf-8"), len(columns["place"]), len(bad))
+
+
+def _read(chunk: Chunk, path: Path, settings: Settings) -> tuple[Any, Iterable[Any], int]:
+    """Head, lines and the number of the first line of a chunk."""
+    if chunk.kind == "case":
+        paths = case_paths(path, Credit(), paths_only=settings.paths_only)
+        return paths.head, paths.features(), 1
+    if chunk.kind == "table":
+        rows, points = chunk.stretch
+        return table_head(path), table_features(path, (rows, points)), rows.first
+    (stretch,) = chunk.stretch
+    if chunk.kind == "lines":
+        return lines_head(path), lines_features(path, stretch), stretch.first
+    if chunk.kind == "parquet":
+        return parquet_head(path), parquet_features(path, stretch), stretch.first
+    return vertices_head(path), vertices_features(path, stretch), stretch.first
+
+
+def _guarded(features: Iterable[Any]) -> Iterator[Any]:
+    """The lines up to where the file itself is broken."""
+    try:
+        yield from features
+    except (WlmeasureError, OSError, UnicodeDecodeError) as error:
+        yield Bad(0, str(error))
+
+
+def _csv_bytes(table: Columns) -> bytes:
+    cells = [
+        ["" if value is None else cell_text(value) for value in column]
+        if name in TEXT_COLUMNS
+        else ["" if value is None else repr(value) for value in column]
+        for name, column in table.items()
+    ]
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(zip(*cells, strict=True))
+    return out.getvalue().encode("utf-8")
+
+
+def _parquet_bytes(table: Columns) -> bytes:
+    pa = arrow()
+    kinds = {name: pa.string() for name in TEXT_COLUMNS} | {name: pa.int64() for name in WHOLE_COLUMNS}
+    schema = pa.schema(
+        [
+            pa.field(name, kinds.get(name, pa.float64()), metadata={"meaning": text})
+            for name, text in ROW_COLUMNS.items()
+        ]
+    )
+    arrays = [pa.array(table[name], schema.field(name).type) for name in ROW_COLUMNS]
+    out = pa.BufferOutputStream()
+    pa.parquet.write_table(pa.table(arrays, schema=schema), out, compression="zstd")
+    return bytes(out.getvalue())
+
+
+def _computed(
+    waiting: Sequence[Chunk], settings: Settings, parquet: bool, workers: int, scheduler: str | None
+) -> Iterator[tuple[Chunk, Done]]:
+    """Every chunk with what came of it, as they are finished; few are under way at a time."""
+    if not waiting:
+        return
+    if scheduler is not None:
+        yield from _by_cluster(waiting, settings, parquet, scheduler)
+    elif workers == 1 or len(waiting) == 1:
+        for chunk in waiting:
+            yield chunk, compute(chunk, settings, parquet, 1)
+    else:
+        yield from _by_processes(waiting, settings, parquet, min(workers, len(waiting)))
+
+
+def _by_processes(
+    waiting: Sequence[Chunk], settings: Settings, parquet: bool, workers: int
+) -> Iterator[tuple[Chunk, Done]]:
+    from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
+    queue = iter(waiting)
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    try:
+        running: dict[Any, Chunk] = {}
+        while True:
+            while len(running) < AHEAD * workers and (chunk := next(queue, None)) is not None:
+                running[pool.submit(compute, chunk, settings, parquet, workers)] = chunk
+            if not running:
+                return
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                yield running.pop(future), future.result()
+    except BrokenProcessPool:
+        raise ShareError(
+            "workers must not be killed: one was, perhaps for want of memory; run the same command again with fewer of them, "
+            "what is finished is kept"
+        ) from None
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _by_cluster(
+    waiting: Sequence[Chunk], settings: Settings, parquet: bool, scheduler: str
+) -> Iterator[tuple[Chunk, Done]]:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise ShareError(
+            '--scheduler needs an extra that is not installed: run pip install "wlmeasure[cluster]"'
+        ) from None
+    try:
+        client = Client(scheduler, timeout=10)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise ShareError(
+            f"--scheduler must be the address of a Dask scheduler that runs: {scheduler!r} ({error})"
+        ) from None
+    with client:
+        threads = sum(client.nthreads().values())
+        if not threads:
+            raise ShareError(f"--scheduler must have workers: {scheduler!r} has none; start some")
+        here = max(1, threads)
+        queue = iter(waiting)
+        running: dict[Any, Chunk] = {}
+
+        def submit(chunk: Chunk) -> Any:
+            future = client.submit(compute, chunk, settings, parquet, here, pure=False, retries=2)
+            running[future.key] = chunk
+            return future
+
+        first = [submit(chunk) for _, chunk in zip(range(AHEAD * threads), queue, strict=False)]
+        finished = as_completed(first)
+        for future in finished:
+            done = future.result()
+            chunk = running.pop(future.key)
+            future.release()
+            after = next(queue, None)
+            if after is not None:
+                finished.add(submit(after))
+            yield chunk, done
+
+
+def _manifest(plan: Sequence[Chunk], settings: Settings) -> bytes:
+    """What the folder beside the table is, for a person who finds it after a kill."""
+    said = {
+        "schema": "wlmeasure-batch/1",
+        "program": __version__,
+        "settings": asdict(settings),
+        "chunks": [[one.number, one.key, list(one.paths)] for one in plan],
+    }
+    return json.dumps(said, ensure_ascii=False, indent=1).encode("utf-8")
+
+
+def _part(parts: Path, chunk: Chunk, what: str) -> Path:
+    return parts / f"{chunk.number:06d}-{chunk.key[:32]}.{what}"
+
+
+def _is_done(parts: Path, chunk: Chunk) -> bool:
+    """Whether a chunk was computed by an earlier run, without errors: those may have been mended since."""
+    errors = _part(parts, chunk, "errors.csv")
+    return _part(parts, chunk, "table").is_file() and errors.is_file() and errors.stat().st_size == 0
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    handle, name = tempfile.mkstemp(prefix=".", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).replace(path)
+    except OSError:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _assembled(parts: Path, plan: Sequence[Chunk], out: Path, parquet: bool) -> tuple[int, int]:
+    """The table and what stands beside it, of all chunks in their order; counts of rows and errors."""
+    meanings = io.StringIO()
+    csv.writer(meanings, lineterminator="\n").writerows([("column", "meaning"), *ROW_COLUMNS.items()])
+    _stream(out.with_name(f"{out.stem}.columns.csv"), [meanings.getvalue().encode("utf-8")])
+    errors = (_part(parts, one, "errors.csv").read_bytes() for one in plan)
+    bad = _stream(out.with_name(f"{out.stem}.errors.csv"), chain([_line(ERROR_COLUMNS)], errors)) - 1
+    if not parquet:
+        tables = (_part(parts, one, "table").read_bytes() for one in plan)
+        rows = _stream(out, chain([_line(tuple(ROW_COLUMNS))], tables)) - 1
+        return rows, bad
+    pa = arrow()
+    rows = 0
+    with new_folder(out) as folder:
+        for one in plan:
+            part = _part(parts, one, "table")
+            rows += pa.parquet.read_metadata(part).num_rows
+            shutil.copyfile(part, folder / f"part-{one.number:06d}{PARQUET}")
+    return rows, bad
+
+
+def _line(cells: tuple[str, ...]) -> bytes:
+    return (",".join(cells) + "\n").encode("utf-8")
+
+
+def _stream(out: Path, pieces: Iterable[bytes]) -> int:
+    """Write a text file of many pieces, whole or not at all; returns how many lines it has."""
+    handle, name = tempfile.mkstemp(prefix=f".{out.name}.", dir=out.parent)
+    lines = 0
+    try:
+        with os.fdopen(handle, "wb") as file:
+            for piece in pieces:
+                file.write(piece)
+                lines += piece.count(b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+        mask = os.umask(0)
+        os.umask(mask)
+        Path(name).chmod(0o666 & ~mask)
+        Path(name).replace(out)
+    finally:
+        Path(name).unlink(missing_ok=True)
+    return lines

@@ -55,6 +55,7 @@ class Corpus:
     reports: tuple[tuple[str, File], ...]
     rasters: dict[str, tuple[tuple[str, bytes], ...]]
     cases: tuple[tuple[str, bytes], ...]
+    paths: tuple[tuple[str, bytes], ...]
     films: dict[str, bytes]
 
 
@@ -255,6 +256,15 @@ def _reports() -> tuple[tuple[str, File], ...]:
     return (*seeds, *seeds[:1] * 3)  # most of all the report of the small film
 
 
+def _paths() -> tuple[tuple[str, bytes], ...]:
+    from wlmeasure.share.paths import paths_text
+
+    cases = ("molar", "two_films")
+    return tuple(
+        (name, paths_text(evaluate(load_case(SAMPLES / "cases" / f"{name}.wl.json"))).encode()) for name in cases
+    )
+
+
 def _png_of(picture: np.ndarray[Any, Any], *extra: tuple[bytes, bytes]) -> bytes:
     content = cv2.imencode(".png", picture)[1].tobytes()
     parts = chunks(content)
@@ -359,5 +369,6 @@ def corpus() -> Corpus:
             rasters=_rasters(),
             # Cases of samples take 0.3 s each to measure, the small one a tenth of it.
             cases=(*(("bench", bench),) * 6, *samples),
+            paths=_paths(),
             films={"film.png": small, **films},
         )

@@ -31,6 +31,7 @@ from wlmeasure.image.reading import read
 from wlmeasure.record.case import load_case
 from wlmeasure.record.members import CONTROLS
 from wlmeasure.share.dicom.report_reading import case_to_file, read_report
+from wlmeasure.study.path_files import open_paths
 
 NAMES = {
     "dicom": "film.dcm",
@@ -40,6 +41,7 @@ NAMES = {
     "tiff": "film.tif",
     "jpeg": "film.jpg",
     "bmp": "film.bmp",
+    "paths": "paths.wlpaths.json",
 }
 FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")
 
@@ -93,7 +95,9 @@ class Judge:
         try:
             with warnings.catch_warnings(record=True) as leaked:
                 warnings.simplefilter("always")
-                opened = {"case": self._case, "report": self._report}.get(made.kind, self._film)(path, out, made)
+                opened = {"case": self._case, "report": self._report, "paths": self._paths}.get(made.kind, self._film)(
+                    path, out, made
+                )
             if leaked:
                 first = leaked[0]
                 at = f"{Path(first.filename).name}:{first.lineno}"
@@ -163,6 +167,17 @@ class Judge:
         self._commands_of_case(path, out, made, 2 if case is not None else 1)
         return case is not None
 
+    def _paths(self, path: Path, out: Path, made: Made) -> bool:
+        def features() -> int:
+            return sum(1 for _ in open_paths(path).features())
+
+        opened = self._call("open_paths", features)
+        if made.rng.random() < 0.3:
+            self._command("convert", str(path), "--out", str(out / "shared.wlpaths.jsonl"))
+        if made.rng.random() < 0.3:
+            self._command("batch", str(path), "--out", str(out / "table.csv"))
+        return opened is not None
+
     def _commands_of_case(self, case: Path, out: Path, made: Made, most: int) -> None:
         draw = made.rng.random
         chosen = int(made.rng.integers(10))
@@ -216,8 +231,12 @@ class Judge:
                 raise Failure(f"{name} prints a control: {found.group()!r}")
         elif status != 1 or "fault of the program" in lines or "more memory" in lines:
             raise Failure(f"{name} ends with {status}: {lines[:300]!r}")
-        elif not (lines.startswith("wlmeasure: ") and lines.endswith("\n") and lines[:-1].isprintable()):
-            raise Failure(f"{name} must say one printable line: {lines[:300]!r}")
+        else:
+            told_lines = lines.removesuffix("\n").split("\n")
+            many = words[0] in ("convert", "batch")  # they say one line for each path that is left out
+            each = all(line.startswith("wlmeasure: ") and line.isprintable() for line in told_lines)
+            if not each or not lines.endswith("\n") or (len(told_lines) > 1 and not many):
+                raise Failure(f"{name} must say one printable line: {lines[:300]!r}")
         return status
 
     @contextmanager

@@ -10,7 +10,17 @@ from attrs import frozen
 from tests.fuzz import case_mutations, dicom_mutations, raster_mutations
 from tests.fuzz.corpus import Corpus
 
-SHARES = {"dicom": 0.48, "report": 0.12, "png": 0.08, "tiff": 0.1, "jpeg": 0.06, "bmp": 0.04, "case": 0.12}
+SHARES = {
+    "dicom": 0.48,
+    "report": 0.12,
+    "png": 0.08,
+    "tiff": 0.1,
+    "jpeg": 0.06,
+    "bmp": 0.04,
+    "case": 0.12,
+    "paths": 0.0,
+}
+"""Files of paths are asked for by `--kind paths`: they came later, and a file must go on following from (seed, number)."""
 RASTERS: dict[str, Callable[[bytes, np.random.Generator], bytes]] = {
     "png": raster_mutations.png,
     "tiff": raster_mutations.tiff,
@@ -38,8 +48,8 @@ def make(corpus: Corpus, seed: int, number: int, kind: str | None = None) -> Mad
         seeds = corpus.reports if kind == "report" and corpus.reports else corpus.dicom
         origin, tree = dicom_mutations.pick(rng, seeds)
         return Made(kind, origin, dicom_mutations.damaged(tree, rng, report=kind == "report"), rng)
-    if kind == "case":
-        origin, content = dicom_mutations.pick(rng, corpus.cases)
+    if kind in ("case", "paths"):
+        origin, content = dicom_mutations.pick(rng, corpus.cases if kind == "case" else corpus.paths)
         return Made(kind, origin, case_mutations.case(content, rng), rng)
     origin, content = dicom_mutations.pick(rng, corpus.rasters[kind])
     return Made(kind, origin, RASTERS[kind](content, rng), rng)

@@ -64,12 +64,13 @@ def _trimmer() -> Callable[[], object]:
     return lambda: trim(0)
 
 
-def worker(pipe: Connection, folder: str, keep: str | None) -> None:
+def worker(pipe: Connection, asking: Connection, folder: str, keep: str | None) -> None:
     """Try the files asked for, one message each, until none is asked for."""
     from tests.fuzz.corpus import corpus
     from tests.fuzz.judge import Failure, Judge, _where
     from tests.fuzz.kinds import make
 
+    asking.close()  # so that the end of the one who asks is noticed
     os.environ["WLMEASURE_TRACEBACK"] = "1"  # the last wall of the commands is let down
     signal.signal(signal.SIGALRM, _alarm)
     seeds = corpus()
@@ -79,7 +80,13 @@ def worker(pipe: Connection, folder: str, keep: str | None) -> None:
     judge = Judge(Path(folder), seeds)
     gc.collect()
     gc.freeze()  # what the libraries made while they were loaded need not be looked at again after every file
-    while (asked := pipe.recv()) is not None:
+    while True:
+        try:
+            asked = pipe.recv()
+        except EOFError:
+            break
+        if asked is None:
+            break
         seed, number, kind = asked
         made = make(seeds, seed, number, kind)
         if keep is not None:
@@ -137,7 +144,7 @@ class Watched:
         self._folder = tempfile.TemporaryDirectory()
         self._pipe, theirs = mp.Pipe()
         self._process = mp.get_context("fork").Process(
-            target=worker, args=(theirs, self._folder.name, self._keep), daemon=True
+            target=worker, args=(theirs, self._pipe, self._folder.name, self._keep), daemon=True
         )
         self._process.start()
         theirs.close()

@@ -126,7 +126,7 @@ def _change(case: Any, rng: Rng) -> None:
     elif kind == 4:
         other, name = pick(rng, places)
         inside[key] = copy.deepcopy(other[name])
-    elif kind == 5 and isinstance(value, int | float) and not isinstance(value, bool):
+    elif kind == 5 and isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
         inside[key] = value * float(pick(rng, (-1.0, 0.0, 0.5, 1.001, 2.0, 10.0, 1e6, 1e-6)))
     elif kind == 6:
         owner = inside if isinstance(inside, dict) else case

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 
 import numpy as np
@@ -41,7 +42,17 @@ class Made:
 
 def make(corpus: Corpus, seed: int, number: int, kind: str | None = None) -> Made:
     """File `number` of `seed`, of a kind drawn by `SHARES` unless one is given."""
-    rng = np.random.default_rng([seed, number])
+    limit = sys.getrecursionlimit()
+    sys.setrecursionlimit(
+        20_000
+    )  # trees of 150 sequences in one another are copied; what reads them has the usual limit
+    try:
+        return _made(corpus, np.random.default_rng([seed, number]), kind)
+    finally:
+        sys.setrecursionlimit(limit)
+
+
+def _made(corpus: Corpus, rng: np.random.Generator, kind: str | None) -> Made:
     drawn = str(rng.choice(list(SHARES), p=list(SHARES.values())))
     kind = kind or drawn
     if kind in ("dicom", "report"):

@@ -178,22 +178,33 @@ def main() -> int:
     peaks: dict[str, tuple[int, int]] = {}
     failures = []
     began = time.monotonic()
-    for done, number in enumerate(numbers, 1):
-        answer = watched.ask(given.seed, number, given.kind)
-        if isinstance(answer, str):
-            kind, origin, opened, fault, seconds, call, peak = given.kind or "crashed", "", False, answer, 0.0, "", 0
-        else:
-            kind, origin, opened, fault, seconds, call, peak = answer
-        files[kind, "failed" if fault else "opened" if opened else "refused"] += 1
-        slowest[kind] = max(slowest.get(kind, (0.0, 0, "")), (seconds, number, call))
-        peaks[kind] = max(peaks.get(kind, (0, 0)), (peak, number))
-        if fault:
-            more = f" --kind {given.kind}" if given.kind else ""
-            failures.append(fault)
-            again = f"python -m tests.fuzz.run --seed {given.seed}{more} --only {number}"
-            print(f"FAILED {kind} ({origin}): {fault}\n  {again}", flush=True)
-        if done % 1000 == 0:
-            print(f"... {done} files, {len(failures)} failed, {time.monotonic() - began:.0f} s", flush=True)
+    try:
+        for done, number in enumerate(numbers, 1):
+            answer = watched.ask(given.seed, number, given.kind)
+            if isinstance(answer, str):
+                kind, origin, opened, fault, seconds, call, peak = (
+                    given.kind or "crashed",
+                    "",
+                    False,
+                    answer,
+                    0.0,
+                    "",
+                    0,
+                )
+            else:
+                kind, origin, opened, fault, seconds, call, peak = answer
+            files[kind, "failed" if fault else "opened" if opened else "refused"] += 1
+            slowest[kind] = max(slowest.get(kind, (0.0, 0, "")), (seconds, number, call))
+            peaks[kind] = max(peaks.get(kind, (0, 0)), (peak, number))
+            if fault:
+                more = f" --kind {given.kind}" if given.kind else ""
+                failures.append(fault)
+                again = f"python -m tests.fuzz.run --seed {given.seed}{more} --only {number}"
+                print(f"FAILED {kind} ({origin}): {fault}\n  {again}", flush=True)
+            if done % 1000 == 0:
+                print(f"... {done} files, {len(failures)} failed, {time.monotonic() - began:.0f} s", flush=True)
+    except KeyboardInterrupt:
+        print("stopped by hand: the table is of the files so far")
     watched.close()
     print(f"\nseed {given.seed}\nkind      files  opened refused  failed  slowest call, peak memory of the process")
     for kind in sorted(slowest):

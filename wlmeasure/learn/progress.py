@@ -10,6 +10,7 @@ from attrs import frozen
 
 from wlmeasure.errors import LearnError
 from wlmeasure.learn.mark import Marks
+from wlmeasure.share.cells import text_cell
 
 __all__ = ["Step", "add_step", "step_of"]
 
@@ -72,7 +73,7 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
     for one in steps:
         score = "" if one.score_mm is None else one.score_mm
         writer.writerow(
-            [one.at, one.exercise, one.answers, one.mean_mm, one.mean_size_mm, one.within_half, one.within_one,
+            [one.at, text_cell(one.exercise), one.answers, one.mean_mm, one.mean_size_mm, one.within_half, one.within_one,
              one.stated, one.held, score]
         )  # fmt: skip
     temporary = path.with_name(f".{path.name}.new")

@@ -785,11 +785,14 @@ def test_deidentify_says_what_it_did_or_why_not(run, refused, tmp_path):
     assert b"CompressedSamples" not in (tmp_path / "out" / "0001.dcm").read_bytes()  # the patient's name there
 
 
-def test_every_command_of_the_readme_is_one():
-    """No command is promised that the program does not know."""
+def test_every_command_of_the_readme_is_one(capsys):
+    """No command is promised that the program does not know, and none is kept from the reader."""
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"^\| `wlmeasure (\w+)", text, re.MULTILINE))
-    assert promised == {"deidentify", "demo", "open", "record", "share", "phantom", "read", "measure", "report"}
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    known = set(re.findall(r"^    (\w+) {2,}|^    (\w+)$", capsys.readouterr().out, re.MULTILINE))
+    assert promised == {a or b for a, b in known} - {"COMMAND"}
     for word in promised:
         with pytest.raises(SystemExit) as stop:
             main([word, "--help"])

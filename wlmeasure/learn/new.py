@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError, LearnError
 from wlmeasure.image.reading import read
-from wlmeasure.learn.answers import answers_text
+from wlmeasure.learn.answers import answers_text, bounded
 from wlmeasure.learn.exercise import (
     ANSWER_FILE,
     SHORT_MM,
@@ -35,6 +35,7 @@ from wlmeasure.phantom.truth import CanalTruth
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
 MOST_FILMS = 200
+LARGEST_KEY = 16 * 2**20  # bytes
 SPACING_SHARE, READING_SHARE, OWN_FILE_SHARE = 0.3, 0.4, 0.6
 """Films without a file, whose magnification is told instead; films with a reading; files in the canal asked for. Ours."""
 READING_STD_MM = 0.2
@@ -204,7 +205,7 @@ def exercise_from_films(
 
 def _key_rows(path: Path) -> dict[str, dict[str, str]]:
     try:
-        table = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        table = list(csv.DictReader(io.StringIO(bounded(path, LARGEST_KEY, "key").decode("utf-8-sig"))))
     except (OSError, UnicodeDecodeError, csv.Error):
         raise LearnError(f"key must be a CSV table in UTF-8: {path.name} cannot be read as one") from None
     for name in KEY_COLUMNS:

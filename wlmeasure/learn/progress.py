@@ -9,6 +9,7 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import LearnError
+from wlmeasure.learn.answers import bounded
 from wlmeasure.learn.mark import Marks
 from wlmeasure.share.cells import text_cell
 
@@ -86,9 +87,7 @@ def _load(path: Path) -> tuple[Step, ...]:
     if not path.exists():
         return ()
     try:
-        if path.stat().st_size > LARGEST:
-            raise LearnError(f"progress must be at most {LARGEST} bytes: {path.name} is larger")
-        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        rows = list(csv.reader(io.StringIO(bounded(path, LARGEST, "progress").decode("utf-8-sig"))))
         if not rows or tuple(rows[0]) != COLUMNS:
             raise LearnError(f"progress must be a table of this program: {path.name} is none; name a new file")
         return tuple(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -330,9 +332,12 @@ def test_the_words(lines, tmp_path, capsys):
 @pytest.mark.skipif(os.name != "posix", reason="there is no pseudo-terminal here")
 def test_on_a_terminal_a_bar_shows_rate_and_time_left(lines, tmp_path):
     pytest.importorskip("tqdm")
+    import fcntl
     import pty
+    import termios
 
     ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 100, 0, 0))
     command = [
         sys.executable,
         "-m",
@@ -345,11 +350,12 @@ def test_on_a_terminal_a_bar_shows_rate_and_time_left(lines, tmp_path):
         "7",
     ]
     path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    ended = subprocess.run(
-        command, stderr=theirs, capture_output=False, env=os.environ | {"PYTHONPATH": path}, check=False
-    )
+    ended = subprocess.run(command, stderr=theirs, env=os.environ | {"PYTHONPATH": path}, check=False)
     os.close(theirs)
-    shown = os.read(ours, 65536).decode()
+    shown = ""
+    with contextlib.suppress(OSError):  # the other side is closed: the end
+        while piece := os.read(ours, 65536):
+            shown += piece.decode()
     os.close(ours)
     assert ended.returncode == 0
     assert f"{CANALS}/{CANALS}" in shown

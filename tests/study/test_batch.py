@@ -171,14 +171,14 @@ def thousand(bench_case, tmp_path_factory):
         elif k == 500:
             body = text.replace('"46"', '"99"')
         elif k == 999:
-            body = text.replace("[[20, 60.0]", '[["x", 60.0]')
+            body = text.replace("[[20.0, 60.0]", '[["x", 60.0]')
         (folder / f"{k:04d}.wl.json").write_text(body, encoding="utf-8")
     return folder
 
 
 @pytest.fixture(scope="module")
 def bench_case():
-    path = [[20 + 20 * k, 60 + 0.01 * k**3] for k in range(23)]
+    path = [[20 + 7.5 * k, 60 + 0.0005 * k**3] for k in range(60)]
     return {
         "schema": "wlmeasure-case/1",
         "tooth": "46",

@@ -47,7 +47,7 @@ from wlmeasure.study.rows import (
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
-CHUNK = 8192  # canals computed at once (our parameter): enough to share the cost of a call, 100 MB of memory
+CHUNK = 16384  # canals computed at once (our parameter): enough to share the cost of a call, within 150 MB of memory
 CHUNK_BYTES = 32 * 2**20  # of text in one chunk
 VERTEX_BYTES = 60  # of text in one line of a list of vertices, to cut it into chunks
 CASES, UNSEEN_CASES = 8, 512  # cases in one chunk, with their films and without

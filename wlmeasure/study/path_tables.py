@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import attrs
 import numpy as np
 
-from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.errors import ShareError
 from wlmeasure.record.members import Each, Number, Pair, Whole
 from wlmeasure.share.columns import (
     CALIBRATION_COLUMNS,

@@ -10,7 +10,7 @@ import gc
 import os
 import sys
 
-from wlmeasure.errors import WlmeasureError
+from wlmeasure.errors import WlmeasureError, one_line
 
 __all__ = ["main"]
 
@@ -28,7 +28,7 @@ def main(argv: list[str] | None = None) -> int:
         arguments.run(arguments)
         sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end
     except WlmeasureError as error:
-        print(f"wlmeasure: {' '.join(str(error).split())}", file=sys.stderr)
+        print(f"wlmeasure: {one_line(error)}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         _drop_output()  # the reader of our output has gone; nothing is left to say
@@ -42,7 +42,7 @@ def main(argv: list[str] | None = None) -> int:
         return 1
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        print(f"wlmeasure: {name}{error.strerror or error}", file=sys.stderr)
+        print(f"wlmeasure: {one_line(f'{name}{error.strerror or error}')}", file=sys.stderr)
         _drop_output()
         return 1
     except MemoryError:
@@ -278,9 +278,9 @@ def _now() -> str:
 
 
 def _print_json(value: object) -> None:
-    import json
+    from wlmeasure.share.json_line import json_line
 
-    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+    print(json_line(value))
 
 
 def _open(arguments: argparse.Namespace) -> None:

@@ -152,9 +152,9 @@ def _print(marks: Marks, as_json: bool, to_json: Callable[[Marks], object], to_t
     if not as_json:
         print(to_text(marks), end="")
         return
-    import json
+    from wlmeasure.share.json_line import json_line
 
-    print(json.dumps(to_json(marks), ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+    print(json_line(to_json(marks)))
 
 
 def _gallery(arguments: argparse.Namespace) -> None:

@@ -61,9 +61,9 @@ def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
 
 
 def _print_json(value: object) -> None:
-    import json
+    from wlmeasure.share.json_line import json_line
 
-    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+    print(json_line(value))
 
 
 def _open(arguments: argparse.Namespace) -> ImageArchive:

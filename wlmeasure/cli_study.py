@@ -116,9 +116,9 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
 
 
 def _print_json(value: object) -> None:
-    import json
+    from wlmeasure.share.json_line import json_line
 
-    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+    print(json_line(value))
 
 
 def _now() -> str:

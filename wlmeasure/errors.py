@@ -53,6 +53,7 @@ __all__ = [
     "WlmeasureError",
     "check_finite",
     "check_positive",
+    "one_line",
 ]
 
 
@@ -142,6 +143,11 @@ class StudyError(WlmeasureError):
 
 class LearnError(WlmeasureError):
     """An exercise or an answer that cannot be read or marked."""
+
+
+def one_line(text: object) -> str:
+    """A text as one line that a terminal only shows: no control, format or direction character, runs of spaces as one."""
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

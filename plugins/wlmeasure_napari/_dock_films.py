@@ -8,7 +8,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QComboBox, QListWidget, QListWidgetItem, QSpinBox, QVBoxLayout, QWidget
 
 from wlmeasure.share.film_list import film_entry
-from wlmeasure_napari._dock_parts import button, buttons, note, tell
+from wlmeasure_napari._dock_parts import button, buttons, note, plain_tip, tell
 from wlmeasure_napari._session import Session
 
 __all__ = ["FilmChooser"]
@@ -56,7 +56,7 @@ class FilmChooser(QWidget):
         self.films.clear()
         for film in () if found is None else found.films:
             item = QListWidgetItem(film_entry(film))
-            item.setToolTip(film.refused or str(film.path))
+            item.setToolTip(plain_tip(film.refused or str(film.path)))
             if film.refused:
                 item.setFlags(item.flags() & ~item.flags().ItemIsEnabled)
             self.films.addItem(item)

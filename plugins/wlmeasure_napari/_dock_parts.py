@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from html import escape
 from typing import Any
 
 from qtpy.QtCore import QObject, Qt, Signal
 from qtpy.QtWidgets import QGroupBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-__all__ = ["Field", "Part", "Worker", "button", "buttons", "note", "tell"]
+__all__ = ["Field", "Part", "Worker", "button", "buttons", "note", "plain_tip", "tell"]
 
 
 def note(text: str = "", *, name: str = "note") -> QLabel:
@@ -20,6 +21,11 @@ def note(text: str = "", *, name: str = "note") -> QLabel:
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     return label
+
+
+def plain_tip(text: str) -> str:
+    """A tooltip that shows `text` as it is: Qt takes a tip that looks like markup for markup, and loads what it names."""
+    return f"<p>{escape(text)}</p>"
 
 
 def tell(label: QLabel, text: str) -> None:

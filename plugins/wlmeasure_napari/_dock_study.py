@@ -7,7 +7,7 @@ from typing import Any
 
 from qtpy.QtWidgets import QComboBox, QLabel, QProgressBar, QWidget
 
-from wlmeasure.learn.exercise import SIDES
+from wlmeasure.learn.answers import SIDES
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note
 from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._study import Concealed, Walk, WorstWalk

@@ -12,8 +12,8 @@ from attrs import evolve
 from filelock import BaseFileLock, FileLock, Timeout
 
 from wlmeasure.errors import LearnError
-from wlmeasure.learn.answers import Answer, commit_answer, committed_answers
-from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, ASKED_SECOND, SIDES, Item, SecondFilm, load_exercise
+from wlmeasure.learn.answers import SIDES, Answer, commit_answer, committed_answers
+from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, ASKED_SECOND, Item, SecondFilm, load_exercise
 from wlmeasure.learn.pages import given_words, second_words
 from wlmeasure.record.case import Angulation, Canal, Case, Film, save_case
 from wlmeasure_napari._session import Session
@@ -175,7 +175,9 @@ class ExerciseWalk:
         if self.position is None:
             return ""
         told = f"{ASKED}\n\nCanal: {self.item.where}. From: {self.item.reference_point}.\n\n{given_words(self.item)}"
-        return told if self.second is None else f"{told}\n\n{ASKED_SECOND}\n\n{second_words(self.item)}"
+        if self.second is None:
+            return told
+        return f"{told}\n\n{ASKED_SECOND}\n\n{second_words(self.item)} Film in view, below, shows either."
 
     @property
     def committed_words(self) -> str:

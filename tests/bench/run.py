@@ -50,8 +50,8 @@ def show(what: str, ours: Sequence[float], peer: Sequence[float], unit: str, goa
     """One line of the table."""
     ratios = sorted(a / b for a, b in zip(ours, peer, strict=True))
     print(
-        f"{what:<58} {median(ours):9.2f} {median(peer):9.2f} {unit:<4} ratio {median(ratios):6.2f} "
-        f"[{ratios[0]:.2f} to {ratios[-1]:.2f}]  goal {goal}"
+        f"{what:<58} {median(ours):9.3g} {median(peer):9.3g} {unit:<4} ratio {median(ratios):6.3g} "
+        f"[{ratios[0]:.3g} to {ratios[-1]:.3g}]  goal {goal}"
     )
 
 
@@ -106,6 +106,23 @@ def path_query(runs: int) -> None:
     compare_calls(f"path in a region of {size}, against sato + route_through_array", ours, peer, runs, "<= 0.10")
 
 
+def batch_of_traces(runs: int) -> None:
+    """One trace among 2,048 by every definition, against a loop over scipy; the whole comparison stands in batch.py."""
+    from batch import PIXEL_MM, loop, paths
+
+    from wlmeasure.measure.many import measure_many
+
+    traces = [path * PIXEL_MM for path in paths(2048)]
+    measure_many(traces, compiled=True)
+    ours, peer = [], []
+    for _ in range(runs):
+        begin = time.perf_counter()
+        measure_many(traces, compiled=True)
+        ours.append((time.perf_counter() - begin) / len(traces) * 1e3)
+        peer.append(loop(traces[:24])[0] * 1e3)
+    show("one trace of a batch, against a loop over scipy", ours, peer, "ms", "<= 0.0125")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Benchmarks against named peers.")
     parser.add_argument("--runs", type=int, default=11, help="pairs of runs a comparison (%(default)s)")
@@ -125,6 +142,7 @@ def main() -> None:
                   lambda: cv2.imdecode(data, cv2.IMREAD_UNCHANGED), runs, "<= 1.2")  # fmt: skip
     path_query(runs)
     two_view.rows(runs)
+    batch_of_traces(runs)
 
 
 if __name__ == "__main__":

@@ -24,7 +24,8 @@ from pydicom.uid import (
 
 from wlmeasure.errors import FrameError, ImageError
 from wlmeasure.image import decoding
-from wlmeasure.image.decoding import Layout, _jpeg_size, _stored_bits
+from wlmeasure.image.codestream import StreamHeader, stream_header
+from wlmeasure.image.decoding import Layout, _stored_bits
 
 EIGHT = (STORED >> 4).astype(np.uint8)
 SIGNED = STORED.astype(np.int16) - 2048
@@ -288,7 +289,7 @@ def test_without_the_extra_its_name_is_said(load, monkeypatch, syntax, package):
 def test_a_frame_of_another_size_is_refused_before_it_is_decoded(load):
     """A code of 4 megapixels in a header of 90 x 70: the decoder would take memory for what the code says."""
     code = jpeg(np.zeros((2000, 2000), np.uint8))
-    assert _jpeg_size(code) == (2000, 2000)
+    assert stream_header(code) == StreamHeader(2000, 2000, 1, 8)
     with pytest.raises(ImageError, match="must have the size of the header, 90 x 70: 2000 x 2000"):
         load(packed(film(np.zeros((90, 70), np.uint8), 8), [code], JPEGBaseline8Bit))
 

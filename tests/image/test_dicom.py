@@ -1,5 +1,6 @@
 """DICOM: stored values, polarity, display window and spacing from files written here and pydicom's own."""
 
+import struct
 import warnings
 from io import BytesIO
 
@@ -11,17 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
 from pydicom.dataset import FileMetaDataset
+from pydicom.encaps import encapsulate
 from pydicom.uid import (
     DeflatedExplicitVRLittleEndian,
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
+    JPEGLosslessSV1,
     RLELossless,
 )
 
 from wlmeasure.errors import ImageError
-from wlmeasure.image import DisplayRange, read
-from wlmeasure.image.dicom import check_inflated
+from wlmeasure.image import DisplayRange, decoding, read
+from wlmeasure.image.dicom_file import inflated
 from wlmeasure.image.shown import display_range, polarity
 
 
@@ -177,7 +180,7 @@ def test_square_image_is_suspect_only_without_spacing(load):
         (lambda: film(PhotometricInterpretation="RGB", SamplesPerPixel=1), "PhotometricInterpretation"),
         (lambda: film(PhotometricInterpretation="PALETTE COLOR"), "PhotometricInterpretation"),
         (lambda: film(PhotometricInterpretation=None), "absent"),
-        (lambda: film(Rows=20000, Columns=20000), "at most 200 megapixels"),
+        (lambda: film(Rows=20000, Columns=20000), "at most 48 megapixels"),
         (lambda: film(Rows=0), "must be > 0"),
         (lambda: film(BitsStored=0, HighBit=0), "BitsStored must be 1 to 16"),
         (lambda: film(BitsAllocated=12, BitsStored=12), "in 1, 8 or 16 allocated: 12 in 12"),
@@ -208,9 +211,10 @@ def test_a_deflated_bomb_is_refused_before_it_is_inflated():
     """1 MB of zeros out of 1 kB, against a bound of 100 kB; the bound of `read` is the largest picture."""
     content = written(film(np.zeros((1000, 500), np.uint16)), DeflatedExplicitVRLittleEndian)
     assert len(content) < 10_000
-    check_inflated(content)
+    start = 144 + struct.unpack_from("<I", content, 140)[0]
+    assert len(inflated(content, start)) > 1_000_000
     with pytest.raises(ImageError, match="at most 100000 bytes"):
-        check_inflated(content, max_bytes=100_000)
+        inflated(content, start, max_bytes=100_000)
 
 
 def test_hostile_text_is_cleaned(load):
@@ -330,3 +334,71 @@ def test_missing_identifiers_are_a_note_and_no_refusal(load):
     assert any(note.startswith("header without StudyInstanceUID, SeriesInstanceUID:") for note in radiograph.notes)
     full = load(film(StudyInstanceUID="1.2.3.5", SeriesInstanceUID="1.2.3.6"), "b.dcm")
     assert full.notes == ()
+
+
+def encapsulated(stream, pixels=STORED, syntax=JPEGLosslessSV1, bits=12):
+    dataset = film(pixels, bits, PixelData=encapsulate([stream]))
+    dataset["PixelData"].is_undefined_length = True
+    return written(dataset, syntax)
+
+
+def jpeg_head(rows, cols, bits=12, components=1, marker=b"\xff\xc3"):
+    """The frame header of a JPEG stream by hand (T.81 B.2.2)."""
+    each = b"".join(bytes((k, 0x11, 0)) for k in range(1, components + 1))
+    return b"\xff\xd8" + marker + struct.pack(">HBHHB", 8 + 3 * components, bits, rows, cols, components) + each
+
+
+def jpeg_2000_head(rows, cols, tile_rows, tile_cols):
+    """The SIZ segment of a JPEG 2000 stream by hand (T.800 A.5.1)."""
+    sizes = struct.pack(">IIIIIIIIH", cols, rows, 0, 0, tile_cols, tile_rows, 0, 0, 1)
+    return b"\xff\x4f\xff\x51\0\x29\0\0" + sizes + b"\x0b\1\1"
+
+
+@pytest.mark.parametrize(
+    ("stream", "message"),
+    [
+        (jpeg_head(ROWS + 1, COLS), "must have the size of the header, 900 x 700: 901 x 700"),
+        (jpeg_head(65535, 65535, marker=b"\xff\xf7"), "65535 x 65535"),
+        (jpeg_head(ROWS, COLS, components=3), "must have 1 samples a pixel: 3"),
+        (jpeg_head(ROWS, COLS, bits=17), "at most 16 bits: 17"),
+        (b"\xff\xd8\xff\xd9", "no frame header"),
+        (b"\xff\xd8\xff\xc3\0", "its header ends early"),
+        (b"nothing of the kind", "no frame header"),
+        (jpeg_2000_head(901, 700, 901, 700), "901 x 700"),
+        (jpeg_2000_head(ROWS, COLS, 1, 1), "65535 tiles: 630000"),
+    ],
+)
+def test_a_stream_of_another_picture_never_reaches_a_decoder(load, monkeypatch, stream, message):
+    """Found by the fuzzer: a decoder ended the program on a JPEG-LS stream larger than Rows and Columns."""
+    monkeypatch.setattr(decoding, "_by_pydicom", lambda *_: pytest.fail("decoded"))
+    monkeypatch.setattr(decoding, "decoders_of", lambda syntax, layout: ("gdcm",))
+    with pytest.raises(ImageError, match=message):
+        load(encapsulated(stream))
+
+
+def test_a_compressed_picture_that_ends_early_is_refused(load):
+    """GDCM fills up what is missing and says so on stderr alone."""
+    pytest.importorskip("gdcm", reason='the extra "dicom" is not installed')
+    import cv2
+
+    grey = (STORED >> 4).astype(np.uint8)
+    stream = cv2.imencode(".jpg", grey)[1].tobytes()
+    whole = load(encapsulated(stream, grey, "1.2.840.10008.1.2.4.50", 8))
+    assert whole.values.shape == (ROWS, COLS)
+    cut = stream[: len(stream) // 2] + b"\xff\xd9"
+    with pytest.raises(ImageError, match="truncated: the compressed picture ends early"):
+        load(encapsulated(cut, grey, "1.2.840.10008.1.2.4.50", 8))
+
+
+def test_a_bomb_of_values_or_elements_costs_little(load):
+    """A million values of one attribute are not converted; hundreds of thousands of elements are refused."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        dataset = film()
+        dataset.add_new("WindowCenter", "UT", "1\\" * 1_000_000 + "1")
+    radiograph = load(dataset)
+    assert radiograph.display is None
+    assert any(line.startswith("WindowCenter cannot be read") for line in radiograph.warnings)
+    tail = b"".join(struct.pack("<HH2sH", 0x7FE1 + 2 * (k >> 16), k & 0xFFFF, b"LO", 0) for k in range(420_000))
+    with pytest.raises(ImageError, match="must have fewer elements"):
+        load(written(film()) + tail)

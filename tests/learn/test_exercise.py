@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -224,3 +225,16 @@ def test_progress_that_is_no_table_is_left_as_it_is(
     assert main(["learn", "mark", str(folder), str(tmp_path / "mine.csv"), "--progress", str(table)]) == 1
     assert "must be a table of this program" in capsys.readouterr().err
     assert table.read_text("utf-8") == "not,a,table\n"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes in folders")
+def test_a_pipe_in_place_of_a_file_does_not_hang(folder: Path, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "exercise.json")
+    with pytest.raises(LearnError, match="must hold an exercise"):
+        load_exercise(tmp_path)
+    os.mkfifo(tmp_path / "sealed.wlx")
+    with pytest.raises(LearnError, match=r"sealed\.wlx cannot be read"):
+        open_seal(tmp_path, load_exercise(folder), None)
+    os.mkfifo(tmp_path / "mine.csv")
+    with pytest.raises(LearnError, match="answers cannot be read"):
+        load_answers(tmp_path / "mine.csv")

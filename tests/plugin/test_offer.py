@@ -159,3 +159,37 @@ def test_the_dock_lists_asks_and_opens(plugin, tmp_path, frames):
         assert dock.session.case.tooth == "47"
     finally:
         viewer.close()
+
+
+@pytest.mark.viewer
+def test_names_of_files_are_no_markup_in_the_dock(plugin, tmp_path):
+    """A file from a stranger's medium is named like markup; Qt takes a tooltip that looks like it for it."""
+    napari = pytest.importorskip("napari")
+    from qtpy.QtCore import QDeadlineTimer, Qt
+    from qtpy.QtGui import QTextDocument
+    from qtpy.QtWidgets import QApplication, QLabel
+
+    name = "<b>a<img src='x'>&amp;.dcm"
+    one(tmp_path / name, "46")
+    viewer = napari.Viewer(show=False)
+    viewer.window._qt_window.show()
+    _, dock = viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
+    app, end = QApplication.instance(), QDeadlineTimer(30_000)
+    try:
+        while not dock.isVisible():
+            app.processEvents()
+            assert not end.hasExpired()
+        dock.open_path(tmp_path)
+        while not dock.chooser.films.count():
+            app.processEvents()
+            assert not end.hasExpired()
+        tip = dock.chooser.films.item(0).toolTip()
+        shown = QTextDocument()
+        shown.setHtml(tip)
+        assert shown.toPlainText() == str(tmp_path / name)
+        # Words that come from a file stand on labels that show them as they are; the others have no words at all.
+        labels = [label for label in dock.findChildren(QLabel) if label.textFormat() != Qt.TextFormat.PlainText]
+        said = [label.text() for label in labels if label.text() and label.buddy() is None]
+        assert said == []
+    finally:
+        viewer.close()

@@ -97,8 +97,11 @@ def moved_end(path_px: np.ndarray, by_px: float, across_px: float) -> np.ndarray
     else:
         step = path_px[-1] - path_px[-5]
         out = np.vstack([path_px, path_px[-1] + by_px * step / np.hypot(*step)])
+    # Sideways the last fifth bends over smoothly: a kink at the end would lengthen the path, which is no part of the bias.
     step = out[-1] - out[-5]
-    out[-1] += across_px * np.array([-step[1], step[0]]) / np.hypot(*step)
+    along = arc_length(out)
+    ramp = np.clip((along / along[-1] - 0.8) / 0.2, 0.0, 1.0) ** 2
+    out += across_px * ramp[:, None] * np.array([-step[1], step[0]]) / np.hypot(*step)
     return out
 
 

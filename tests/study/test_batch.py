@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -169,14 +171,14 @@ def thousand(bench_case, tmp_path_factory):
         elif k == 500:
             body = text.replace('"46"', '"99"')
         elif k == 999:
-            body = text.replace("[[20, 60.0]", '[["x", 60.0]')
+            body = text.replace("[[20.0, 60.0]", '[["x", 60.0]')
         (folder / f"{k:04d}.wl.json").write_text(body, encoding="utf-8")
     return folder
 
 
 @pytest.fixture(scope="module")
 def bench_case():
-    path = [[20 + 20 * k, 60 + 0.01 * k**3] for k in range(23)]
+    path = [[20 + 7.5 * k, 60 + 0.0005 * k**3] for k in range(60)]
     return {
         "schema": "wlmeasure-case/1",
         "tooth": "46",
@@ -325,3 +327,55 @@ def test_the_words(lines, tmp_path, capsys):
     assert "40 canals, computed with" in capsys.readouterr().out
     assert main(["batch", str(lines), "--out", str(tmp_path / "t.txt")]) == 1
     assert "--out must end in .csv" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="there is no pseudo-terminal here")
+def test_on_a_terminal_a_bar_shows_rate_and_time_left(lines, tmp_path):
+    pytest.importorskip("tqdm")
+    import fcntl
+    import pty
+    import termios
+
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 100, 0, 0))
+    command = [
+        sys.executable,
+        "-m",
+        "wlmeasure.cli",
+        "batch",
+        str(lines),
+        "--out",
+        str(tmp_path / "t.csv"),
+        "--chunk",
+        "7",
+    ]
+    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+    ended = subprocess.run(command, stderr=theirs, env=os.environ | {"PYTHONPATH": path}, check=False)
+    os.close(theirs)
+    shown = ""
+    with contextlib.suppress(OSError):  # the other side is closed: the end
+        while piece := os.read(ours, 65536):
+            shown += piece.decode()
+    os.close(ours)
+    assert ended.returncode == 0
+    assert f"{CANALS}/{CANALS}" in shown
+    assert "canals/s" in shown
+    assert "<" in shown  # time gone < time left
+
+
+def test_a_file_that_is_no_path_file_any_more_is_an_error_and_not_a_crash(lines, tmp_path):
+    """Random bytes in the middle of a file: the lines before and after are used."""
+    content = bytearray(lines.read_bytes())
+    begin = content.index(b"\n", len(content) // 2)
+    content[begin + 10 : begin + 200] = bytes(range(14, 204))
+    (tmp_path / "b.wlpaths.jsonl").write_bytes(content)
+    made = tabulate([tmp_path / "b.wlpaths.jsonl"], tmp_path / "t.csv", chunk=CHUNK)
+    assert made.rows >= CANALS - 5
+    assert made.rows + made.bad >= CANALS
+
+
+def test_a_scheduler_that_is_not_there_is_one_line(lines, tmp_path, monkeypatch):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("wlmeasure.study.batch.SCHEDULER_S", 0.5)
+    with pytest.raises(ShareError, match="must be the address of a Dask scheduler that runs"):
+        tabulate([lines], tmp_path / "t.csv", scheduler="tcp://127.0.0.1:1")

@@ -6,7 +6,6 @@ with 12 bits, which GDCM 3.2.6 decodes; on the test files of pydicom its values 
 
 from __future__ import annotations
 
-import struct
 import warnings as python_warnings
 from typing import Any
 
@@ -19,6 +18,8 @@ from pydicom.uid import UID
 
 from wlmeasure.errors import ImageError
 from wlmeasure.image.codec_messages import codec_messages
+from wlmeasure.image.codestream import check_stream
+from wlmeasure.image.headers import check_size
 from wlmeasure.image.radiograph import StoredValues, printable
 
 __all__ = ["DEFLATED", "NATIVE", "Layout", "decode_frame", "decoders_of"]
@@ -53,6 +54,8 @@ _PACKAGES = {
     "pyjpegls": 'wlmeasure[dicom]" (pyjpegls',
     "pylibjpeg": 'pylibjpeg" "pylibjpeg-openjpeg" (OpenJPEG',
 }
+MAX_COMPRESSED_PIXELS = 32_000_000
+"""Largest picture decoded from JPEG, JPEG-LS or JPEG 2000: decoders do some 20 megapixels a second (our parameter)."""
 RLE_SLACK = 2.0
 """Largest run-length coded frame over the frame itself; the code of PackBits adds 1/128 at most (our parameter)."""
 
@@ -255,44 +258,8 @@ def _check_code(code: bytes, syntax: str, layout: Layout) -> None:
         if len(code) > RLE_SLACK * layout.frame_bits / 8 + 4096:
             raise ImageError(f"run-length coded frame must not be longer than the picture: {len(code)} bytes")
         return
-    size = _jpeg_size(code) if code.startswith(b"\xff\xd8") else _jpeg_2000_size(code)
-    if size is None:
-        raise ImageError("DICOM file is damaged: compressed Pixel Data has no frame header; export it again")
-    if size != (layout.rows, layout.cols):
-        raise ImageError(
-            f"compressed picture must have the size of the header, {layout.rows} x {layout.cols}: {size[0]} x {size[1]}; "
-            "export it again"
-        )
-
-
-_J2K_START = (
-    b"\xff\x4f\xff\x51"  # SOC and SIZ of a JPEG 2000 codestream (ITU-T T.800 A.4, A.5), within a JP2 box or bare
-)
-
-
-def _jpeg_2000_size(code: bytes) -> tuple[int, int] | None:
-    at = code.find(_J2K_START)
-    if at < 0 or len(code) < at + 24:
-        return None
-    cols, rows, left, top = struct.unpack_from(">IIII", code, at + 8)
-    return int(rows - top), int(cols - left)
-
-
-def _jpeg_size(code: bytes) -> tuple[int, int] | None:
-    """Size in the frame header of a JPEG or JPEG-LS code (ITU-T T.81 B.2.2, T.87 C.2.2)."""
-    at = 2
-    while at + 9 <= len(code):
-        if code[at] != 0xFF:
-            return None
-        marker = code[at + 1]
-        if marker == 0xFF:
-            at += 1
-            continue
-        if marker == 0xF7 or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC)):
-            rows, cols = struct.unpack_from(">HH", code, at + 5)
-            return int(rows), int(cols)
-        at += 2 + int.from_bytes(code[at + 2 : at + 4], "big")
-    return None
+    check_size(layout.rows, layout.cols, max_pixels=MAX_COMPRESSED_PIXELS)
+    check_stream(code, layout.rows, layout.cols, layout.samples, layout.allocated)
 
 
 # ---- after decoding ----

@@ -4,30 +4,29 @@ from __future__ import annotations
 
 import hashlib
 import warnings as python_warnings
-import zlib
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import date
-from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO
 
 import pydicom
 from attrs import evolve, frozen
+from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
 from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.coded_teeth import coded_teeth
 from wlmeasure.image.decoding import DEFLATED, NATIVE, Layout, decode_frame
-from wlmeasure.image.headers import MAX_PIXELS, check_size
+from wlmeasure.image.dicom_file import check_header, parse, parse_head
+from wlmeasure.image.file_content import file_content, first_bytes
+from wlmeasure.image.headers import check_size
 from wlmeasure.image.radiograph import Radiograph, printable
 from wlmeasure.image.shown import display_table, number, padding, polarity
 from wlmeasure.image.spacing import resolve_aspect, resolve_spacing
 
 __all__ = [
     "DicomHeader",
-    "check_inflated",
     "data_set",
     "directory_records",
     "read_data_set",
@@ -48,8 +47,8 @@ RADIOGRAPHS = {
 }
 """SOP classes (PS3.4) that hold an intra-oral radiograph; others are read with a warning."""
 
-MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 64_000_000
-"""Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
+LONGEST_VALUE = 16_384
+"""Longest raw value of an attribute used here, in bytes: a longer one is not converted (our parameter)."""
 
 _KEYWORDS = (
     *("SOPClassUID", "Rows", "Columns", "SamplesPerPixel", "NumberOfFrames", "PhotometricInterpretation"),
@@ -59,6 +58,8 @@ _KEYWORDS = (
     *("PixelSpacingCalibrationType", "PixelSpacingCalibrationDescription", "EstimatedRadiographicMagnificationFactor"),
     *("LossyImageCompression", "WindowCenterWidthExplanation", "PixelPaddingValue", "PixelPaddingRangeLimit"),
 )
+MAX_DIRECTORY_ELEMENTS = 300_000
+"""Most elements in a DICOMDIR: one of 5000 films has half as many (our parameter)."""
 MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
 _IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
 _OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
@@ -69,6 +70,11 @@ _FRAME_MACROS = (
     *("FrameAnatomySequence", "FramePixelDataPropertiesSequence"),
 )
 """Functional groups of a multi-frame object (PS3.3 C.7.6.16.2) in which attributes used here may stand."""
+_SEQUENCES = (
+    *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence", "ModalityLUTSequence", "VOILUTSequence"),
+    *("PrimaryAnatomicStructureSequence", "AnatomicRegionSequence"),
+)
+"""Sequences that are looked into."""
 
 
 def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None) -> Radiograph:
@@ -82,7 +88,8 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
     # pydicom warns through the warnings module; what it says of a file travels with the file.
     with python_warnings.catch_warnings(record=True) as said:
         python_warnings.simplefilter("always")
-        dataset = _dataset(data)
+        dataset = parse(data)
+        check_header(dataset, only=_SEQUENCES)
         frames = _frames(dataset)
         headers = _headers(dataset, frame)
         facts = _facts(headers, warnings)
@@ -95,7 +102,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
     warnings += dict.fromkeys(printable(entry.message) for entry in said)
 
-    if facts.get("SOPClassUID") not in RADIOGRAPHS:
+    if str(facts.get("SOPClassUID", "")) not in RADIOGRAPHS:
         warnings.append(f"SOP class must be a radiograph's: {class_name}; read all the same")
     if str(facts.get("LossyImageCompression", "")).strip() == "01":
         warnings.append("lossy compression: the picture was compressed with loss at some time")
@@ -123,7 +130,10 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         span = f"{padded[0]}" if padded[0] == padded[1] else f"{padded[0]} to {padded[1]}"
         share = 100.0 * (values.size - inside.size) / values.size
         notes.append(f"padding value {span}: {share:.2g} % of the pixels are no picture")
-    shown = display_table(facts, modality, voi, bits=layout.stored, signed=layout.signed, picture=inside)
+    with python_warnings.catch_warnings(record=True) as said:  # a table is converted when it is looked into
+        python_warnings.simplefilter("always")
+        shown = display_table(facts, modality, voi, bits=layout.stored, signed=layout.signed, picture=inside)
+    warnings += dict.fromkeys(printable(entry.message) for entry in said)
     if modality:  # a table stands in place of the rescale
         facts.pop("RescaleSlope", None)
     bright_is_dense, polarity_warnings = polarity(facts, falling=shown.falling)
@@ -154,7 +164,8 @@ def read_dicom_header(path: Path, *, size: int) -> DicomHeader | None:
     """
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film is read
-        dataset = _dataset_before_pixels(path)
+        dataset = parse_head(path)
+        check_header(dataset, only=_SEQUENCES)
         headers = _headers(dataset, None)
         facts = _facts(headers, [])
         if "Rows" not in facts and "PhotometricInterpretation" not in facts:
@@ -176,15 +187,15 @@ def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
     The parts are as they stand there; whoever opens them has to see that they stay inside the folder of the DICOMDIR.
     """
     try:
-        with path.open("rb") as file:
-            head = file.read(1024)
+        head = first_bytes(path, 1024)
     except OSError as error:
         raise ImageError(f"file cannot be opened: {error.strerror}; check the name and the permissions") from error
     if head[128:132] != b"DICM" or MEDIA_DIRECTORY not in head:
         return None
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")
-        dataset = _dataset_before_pixels(path)
+        dataset = parse_head(path)
+        check_header(dataset, only=("DirectoryRecordSequence",), max_elements=MAX_DIRECTORY_ELEMENTS)
         try:
             return tuple(
                 (name,) if isinstance(name, str) else tuple(str(part) for part in name)
@@ -193,15 +204,6 @@ def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
             )
         except Exception as error:  # pydicom converts on access and raises what the conversion raises
             raise ImageError(f"DICOMDIR is damaged: {printable(error)}; open its folder instead") from error
-
-
-def _dataset_before_pixels(path: Path) -> Dataset:
-    with path.open("rb") as file:
-        head = file.read(1024)
-        if DEFLATED.encode() in head:  # it is inflated as a whole
-            return _dataset(head + file.read())
-        file.seek(0)
-        return _parsed(file, bare=head[128:132] != b"DICM", stop_before_pixels=True)
 
 
 def _date(dataset: Dataset) -> str | None:
@@ -228,20 +230,22 @@ def read_data_set(path: Path, *, sha256: str) -> pydicom.Dataset:
         It cannot be read.
     """
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise ImageError(f"{printable(path.name)}: file cannot be opened: {error.strerror}; check the name") from error
+        data = file_content(path)
+    except ImageError as error:
+        raise ImageError(f"{printable(path.name)}: {error}") from error
     if hashlib.sha256(data).hexdigest() != sha256:
         raise StaleCaseError(
             f"{printable(path.name)} must be the film that was measured: it has changed since; start again"
         )
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")  # said when the film was read for measuring
-        return _dataset(data)
+        dataset = parse(data)
+        check_header(dataset)
+    return dataset
 
 
 def data_set(data: bytes) -> pydicom.Dataset:
-    """Any DICOM object from the bytes of its file, guarded against one that inflates without end.
+    """Any DICOM object from the bytes of its file, guarded against one that inflates or unfolds without end.
 
     Raises
     ------
@@ -250,45 +254,9 @@ def data_set(data: bytes) -> pydicom.Dataset:
     """
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")
-        return _dataset(data)
-
-
-def _dataset(data: bytes) -> Dataset:
-    check_inflated(data)
-    return _parsed(BytesIO(data), bare=data[128:132] != b"DICM")
-
-
-def _parsed(file: BinaryIO, *, bare: bool, stop_before_pixels: bool = False) -> Dataset:
-    try:
-        dataset = pydicom.dcmread(file, force=bare, stop_before_pixels=stop_before_pixels)
-        if "TransferSyntaxUID" not in dataset.file_meta:
-            implicit, little = dataset.original_encoding
-            explicit = UID("1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2")
-            dataset.file_meta.TransferSyntaxUID = UID("1.2.840.10008.1.2") if implicit else explicit
-            python_warnings.warn("no file meta information: the transfer syntax was guessed", stacklevel=1)
-    except Exception as error:  # a hostile header can raise nearly anything out of pydicom
-        raise ImageError(f"DICOM file is damaged or truncated: {printable(error)}; export it again") from error
+        dataset = parse(data)
+        check_header(dataset)
     return dataset
-
-
-def check_inflated(data: bytes, *, max_bytes: int = MAX_INFLATED_BYTES) -> None:
-    """Refuse a deflated data set that grows beyond `max_bytes`, before pydicom inflates it as a whole."""
-    if DEFLATED.encode() not in data[132:1024]:
-        return
-    if data[132:140] != b"\x02\x00\x00\x00UL\x04\x00":
-        raise ImageError("deflated DICOM must begin with its group length: absent; export it uncompressed")
-    start = 144 + int.from_bytes(data[140:144], "little")
-    inflater, rest, size = zlib.decompressobj(-zlib.MAX_WBITS), data[start:], 0
-    try:
-        while rest and not inflater.eof:
-            size += len(inflater.decompress(rest, 1 << 24))
-            rest = inflater.unconsumed_tail
-            if size > max_bytes:
-                raise ImageError(f"deflated DICOM must hold at most {max_bytes} bytes: more; export it uncompressed")
-    except zlib.error as error:
-        raise ImageError(f"DICOM file is damaged: {printable(error)}; export it again") from error
-    if not inflater.eof:
-        raise ImageError("DICOM file is truncated: the deflated data end early; export it again")
 
 
 def _syntax(dataset: Dataset) -> str:
@@ -354,6 +322,9 @@ def _facts(headers: Sequence[Dataset], warnings: list[str]) -> dict[str, object]
     for keyword in _KEYWORDS:
         for header in headers:
             try:
+                raw = header.get_item(keyword)
+                if isinstance(raw, RawDataElement) and len(raw.value or b"") > LONGEST_VALUE:
+                    raise ValueError("too long")
                 value = header.get(keyword)
             except Exception:  # pydicom converts on access and raises what the conversion raises
                 text = _raw_text(header, keyword)
@@ -373,7 +344,7 @@ def _raw_text(dataset: Dataset, keyword: str) -> str:
         raw = dataset.get_item(keyword)
     except Exception:  # even this may convert
         return ""
-    return raw.value.decode("latin-1") if raw is not None and isinstance(raw.value, bytes) else ""
+    return raw.value[:LONGEST_VALUE].decode("latin-1") if raw is not None and isinstance(raw.value, bytes) else ""
 
 
 def _layout(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:

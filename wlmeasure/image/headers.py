@@ -12,6 +12,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator
+from itertools import count
 from typing import NoReturn
 
 from attrs import evolve, field, frozen
@@ -20,8 +21,23 @@ from wlmeasure.errors import ImageError
 
 __all__ = ["MAX_PIXELS", "RasterHeader", "check_size", "read_header"]
 
-MAX_PIXELS = 200_000_000
-"""Largest picture decoded, in pixels; a guard against decompression bombs (our parameter)."""
+MAX_PIXELS = 48_000_000
+"""Largest picture decoded, in pixels: a panoramic film scanned at 800 dpi; a guard against bombs (our parameter)."""
+
+MAX_DECODED_BYTES = 256_000_000
+"""Most bytes of a decoded picture, all its channels: 42 megapixels of 16-bit colour (our parameter)."""
+MAX_PARTS = 500_000
+"""Most chunks of a PNG; with 512 bytes in each it is as large as a file may be (our parameter)."""
+MAX_FILL = 1000
+"""Most fill bytes before a marker of a JPEG, which may be any number (our parameter)."""
+MAX_MARKERS = 20_000
+"""Most marker segments before a JPEG's first scan; real ones have a few dozen (our parameter)."""
+MAX_SCANNED = 1_500_000_000
+"""Most pixels of a JPEG times its scans: each of the ten or so of a progressive one goes over the picture (our parameter)."""
+MAX_ENTRIES = 1000
+"""Most entries of a TIFF directory: a few dozen tags are in use (our parameter)."""
+MAX_STRIPS = 200_000
+"""Most values of a TIFF entry that is read: a strip for each row of the highest picture (our parameter)."""
 
 NOT_A_SCALE = "shown, never used as a scale"
 _OUT_OF_FILE = (struct.error, IndexError, OverflowError)
@@ -65,6 +81,14 @@ def check_size(rows: int, cols: int, *, max_pixels: int = MAX_PIXELS) -> None:
         )
 
 
+def _check_channels(rows: int, cols: int, channels: int, bits: int) -> None:
+    if rows * cols * channels * (1 if bits <= 8 else 2) > MAX_DECODED_BYTES:
+        raise ImageError(
+            f"picture must take at most {MAX_DECODED_BYTES // 1_000_000} MB decoded: {rows} x {cols} with {channels} channels "
+            f"of {bits} bits; save it as a grey image"
+        )
+
+
 def _truncated(kind: str) -> NoReturn:
     raise ImageError(f"{kind} file is truncated: the header or the picture ends early; copy or export it again")
 
@@ -91,11 +115,15 @@ def _density(tag: str, across: float, down: float, unit: str) -> tuple[tuple[str
 def _png(data: bytes) -> RasterHeader:
     if data[12:16] != b"IHDR":
         _damaged("PNG", "no IHDR")
-    cols, rows, bits = struct.unpack_from(">IIB", data, 16)
+    cols, rows, bits, colour = struct.unpack_from(">IIBB", data, 16)
     check_size(rows, cols)
-    header = RasterHeader(rows, cols, bits)
-    view, at, kind = memoryview(data), 8, b""
+    _check_channels(rows, cols, {0: 1, 4: 2}.get(colour, 4), bits)
+    header, exif = RasterHeader(rows, cols, bits), False
+    view, at, kind, parts = memoryview(data), 8, b"", 0
     while kind != b"IEND":
+        parts += 1
+        if parts > MAX_PARTS:
+            _damaged("PNG", f"more than {MAX_PARTS} chunks")
         (length,) = struct.unpack_from(">I", data, at)
         kind, end = data[at + 4 : at + 8], at + 8 + length
         if end + 4 > len(data):
@@ -103,11 +131,12 @@ def _png(data: bytes) -> RasterHeader:
         # The decoder checks it too, but complains on stderr; 0.5 ms for 2.4 MB.
         if zlib.crc32(view[at + 4 : end]) != int.from_bytes(view[end : end + 4], "big"):
             _damaged("PNG", "a checksum (CRC) does not match")
-        if kind == b"pHYs":
+        if kind == b"pHYs" and not header.densities:
             across, down, unit = struct.unpack_from(">IIB", data, at + 8)
             densities, warnings = _density("pHYs", across, down, "px/m" if unit == 1 else "(ratio only)")
             header = evolve(header, densities=densities, warnings=header.warnings + warnings)
-        elif kind == b"eXIf":
+        elif kind == b"eXIf" and not exif:
+            exif = True
             header = _with_exif(header, data[at + 8 : end])
         elif kind == b"acTL" and length >= 4 and struct.unpack_from(">I", data, at + 8)[0] > 1:
             _refused("PNG", "frames", "1", struct.unpack_from(">I", data, at + 8)[0])
@@ -122,11 +151,16 @@ def _jpeg(data: bytes) -> RasterHeader:
     header, at, exif = None, 2, b""
     densities: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    while True:
+    for parts in count():
+        if parts > MAX_MARKERS:
+            _damaged("JPEG", f"more than {MAX_MARKERS} markers")
         if data[at] != 0xFF:
             _damaged("JPEG", "no marker where one is due")
+        begin = at
         while data[at] == 0xFF:
             at += 1
+            if at - begin > MAX_FILL:
+                _damaged("JPEG", f"more than {MAX_FILL} fill bytes")
         marker = data[at]
         at += 1
         if marker == 0xD9:
@@ -146,16 +180,20 @@ def _jpeg(data: bytes) -> RasterHeader:
                 _refused("JPEG", "bits per sample", "8", bits)
             if components not in (1, 3):
                 _refused("JPEG", "components", "1 (grey) or 3", components)
+            _check_channels(rows, cols, components, bits)
             header = RasterHeader(rows, cols, bits)
-        elif marker == 0xE0 and body.startswith(b"JFIF\0"):
+        elif marker == 0xE0 and body.startswith(b"JFIF\0") and not densities:
             unit, across, down = struct.unpack_from(">BHH", body, 7)
-            text, found = _density("JFIF density", across, down, {1: "px/inch", 2: "px/cm"}.get(unit, "(ratio only)"))
-            densities, warnings = densities + text, warnings + found
+            unit_words = {1: "px/inch", 2: "px/cm"}.get(unit, "(ratio only)")
+            densities, warnings = _density("JFIF density", across, down, unit_words)
         elif marker == 0xE1 and body.startswith(b"Exif\0\0") and not exif:
             exif = body[6:]
         at += length
     if header is None:
         _damaged("JPEG", "no frame header")
+    scans = data.count(b"\xff\xda", at)
+    if scans * header.rows * header.cols > MAX_SCANNED:
+        _damaged("JPEG", f"{scans} scans")
     # Entropy-coded data stuffs a zero after FF, so FF D9 behind the scan header is the end marker.
     if data.rfind(b"\xff\xd9", at) < 0:
         _truncated("JPEG")
@@ -183,6 +221,7 @@ def _bmp(data: bytes) -> RasterHeader:
             densities, warnings = _density("BMP resolution", across, down, "px/m")
     rows = abs(rows)  # negative: stored from the top
     check_size(rows, cols)
+    _check_channels(rows, cols, 3 if depth != 32 else 4, 8)
     if depth not in (1, 4, 8, 16, 24, 32) or compression not in (0, 1, 2, 3):
         _refused("BMP", "depth and compression", "1 to 32 bits, uncompressed or run-length", f"{depth}, {compression}")
     if compression in (0, 3) and start + (cols * depth + 31) // 32 * 4 * rows > len(data):
@@ -221,6 +260,8 @@ class _Tiff:
         at += struct.calcsize("<" + count_code)
         if at + count * entry_size > len(self.data):
             _truncated("TIFF")
+        if count > MAX_ENTRIES:
+            _damaged("TIFF", f"a directory of more than {MAX_ENTRIES} entries")
         entries: dict[int, _Entry] = {}
         inline = struct.calcsize("<" + word)
         for start in range(at, at + count * entry_size, entry_size):
@@ -237,6 +278,8 @@ class _Tiff:
             return default
         if entry.at + entry.count * _TYPE_SIZES[entry.type] > len(self.data):
             _truncated("TIFF")
+        if entry.count > MAX_STRIPS:
+            _damaged("TIFF", f"more than {MAX_STRIPS} values of one entry")
         return struct.unpack_from(f"{self.order}{entry.count}{_INTEGERS[entry.type]}", self.data, entry.at)
 
     def integer(self, entry: _Entry | None, default: int) -> int:
@@ -315,6 +358,7 @@ def _tiff(data: bytes) -> RasterHeader:
     if formats - {1}:
         named = {2: "signed integers", 3: "floating point", 5: "complex", 6: "complex"}
         _refused("TIFF", "samples", "unsigned integers", ", ".join(named.get(f, str(f)) for f in sorted(formats)[:4]))
+    _check_channels(rows, cols, max(samples, 1), bits)
     photometric = tiff.integer(entries.get(262), 1)
     if photometric not in (0, 1, 2, 3, 6):
         _refused("TIFF", "photometric interpretation", "grey, palette or RGB", photometric)

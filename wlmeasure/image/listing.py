@@ -13,8 +13,9 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import ImageError
+from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
 from wlmeasure.image.radiograph import printable
-from wlmeasure.image.reading import MAX_FILE_BYTES, content_kind
+from wlmeasure.image.reading import content_kind
 
 __all__ = ["FilmList", "ListedFilm", "list_films"]
 
@@ -173,8 +174,7 @@ def _listed(path: Path, folder: Path) -> ListedFilm | None:
     kind = ""
     try:
         status = path.stat()
-        with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
+        head = first_bytes(path, HEAD_BYTES)
         try:
             kind = content_kind(head)
         except ImageError:
@@ -193,7 +193,7 @@ def _listed(path: Path, folder: Path) -> ListedFilm | None:
             return ListedFilm(path, _name(path, folder), kind, header.teeth, header.date or day, of_file, *size)
         from wlmeasure.image.headers import read_header
 
-        picture = read_header(path.read_bytes(), kind)
+        picture = read_header(file_content(path), kind)
         return ListedFilm(path, _name(path, folder), kind, (), day, True, picture.rows, picture.cols)
     except ImageError as error:
         return _refused(path, folder, kind, str(error))

@@ -108,12 +108,8 @@ def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[An
         buffer = np.frombuffer(edited, np.uint8)
     complaints: list[str] = []
     try:
-        if kind == "PNG":
-            # Checksums were verified, so libpng has nothing to say; other threads decode meanwhile.
+        with _messages(complaints):
             decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
-        else:
-            with _messages(complaints):
-                decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
     except (cv2.error, MemoryError) as error:
         raise ImageError(f"{kind} file cannot be decoded: {printable(error)}; export it again") from error
     if decoded is None:

@@ -8,13 +8,11 @@ from pathlib import Path
 
 from attrs import evolve
 
-from wlmeasure.errors import FrameError, ImageError
+from wlmeasure.errors import FrameError, ImageError, StaleCaseError
+from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
 from wlmeasure.image.radiograph import Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
-
-MAX_FILE_BYTES = 2_000_000_000
-"""Largest file read into memory, in bytes: 200 megapixels of 16-bit colour with alpha fit (our parameter)."""
 
 STRUCTURED_REPORTS = b"1.2.840.10008.5.1.4.1.1.88."
 """Begin of the SOP class UIDs of structured reports (PS3.4 B.5)."""
@@ -36,7 +34,13 @@ _KNOWN_OTHERS = (
 )
 
 
-def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes: int = MAX_FILE_BYTES) -> Radiograph:
+def read(
+    path: str | PathLike[str],
+    *,
+    frame: int | None = None,
+    sha256: str | None = None,
+    max_file_bytes: int = MAX_FILE_BYTES,
+) -> Radiograph:
     """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
     Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
@@ -47,11 +51,15 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
         The file.
     frame
         Which frame of a DICOM file that has several, from 1.
+    sha256
+        What the file must be, in hexadecimal, where that is known: another one is not looked into.
     max_file_bytes
         Largest file read into memory.
 
     Raises
     ------
+    StaleCaseError
+        The file is another one than `sha256` says.
     FrameError
         The file has several frames and none of them is named, or one that it does not have.
     ImageError
@@ -61,20 +69,22 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
     given = fspath(path)
     name = printable(Path(given).name or given)
     try:
-        data = _content(Path(given), max_file_bytes)
+        data = file_content(Path(given), max_file_bytes)
+        digest = hashlib.sha256(data).hexdigest()
+        if sha256 is not None and digest != sha256:
+            raise StaleCaseError(f"{name} must be the file of that SHA-256: it is another one")
         kind = content_kind(data)
-        sha256 = hashlib.sha256(data).hexdigest()
         # Imported here: `--help` needs neither, and pydicom alone costs 0.7 s.
         if kind == "DICOM":
             from wlmeasure.image.dicom import read_dicom
 
-            radiograph = read_dicom(data, path=given, sha256=sha256, frame=frame)
+            radiograph = read_dicom(data, path=given, sha256=digest, frame=frame)
         else:
             if frame not in (None, 1):
                 raise FrameError(f"frame must be left out for {kind}, which has one: {frame!r}", 1)
             from wlmeasure.image.raster import read_raster
 
-            radiograph = read_raster(data, kind, path=given, sha256=sha256)
+            radiograph = read_raster(data, kind, path=given, sha256=digest)
     except FrameError as error:
         raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:
@@ -95,33 +105,12 @@ def read(path: str | PathLike[str], *, frame: int | None = None, max_file_bytes:
 def is_structured_report(path: str | PathLike[str]) -> bool:
     """Whether a file is a DICOM structured report by its file meta information; False for whatever cannot be read."""
     try:
-        with Path(path).open("rb") as file:
-            head = file.read(1024)
+        head = first_bytes(Path(path), 1024)
     except (OSError, ValueError):
         return False
     # Media Storage SOP Class UID (0002,0002), always explicit VR little endian (PS3.10 7.1).
     at = head.find(b"\x02\x00\x02\x00UI", 132)
     return head[128:132] == b"DICM" and at > 0 and head[at + 8 :].startswith(STRUCTURED_REPORTS)
-
-
-def _content(path: Path, max_file_bytes: int) -> bytes:
-    try:
-        if not path.is_file():
-            what = "a directory or device" if path.exists() else "nothing there"
-            hint = "; wlmeasure films lists those in a folder" if path.is_dir() else "; check the name"
-            raise ImageError(f"path must be an image file: {what}{hint}")
-        size = path.stat().st_size
-        if size > max_file_bytes:
-            raise ImageError(f"file must be at most {max_file_bytes} bytes: {size}; it is not one radiograph")
-        data = path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, ImageError):
-            raise
-        reason = getattr(error, "strerror", None) or printable(error)
-        raise ImageError(f"file cannot be opened: {reason}; check the name and the permissions") from error
-    if not data:
-        raise ImageError("file must hold an image: it has zero bytes; copy or export it again")
-    return data
 
 
 def content_kind(data: bytes) -> str:

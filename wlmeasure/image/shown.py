@@ -213,7 +213,10 @@ def _through(item: Dataset, values: Float64, name: str) -> Float64:
         wide = 2 if len(data) >= 2 * count else 1
         entries = np.frombuffer(data[: wide * count], (">u2" if big else "<u2") if wide == 2 else np.uint8)
     else:
-        entries = np.array(list(data)[:count] if isinstance(data, Sequence) or hasattr(data, "__iter__") else [data])
+        held = list(data)[:count] if isinstance(data, Sequence) or hasattr(data, "__iter__") else [data]
+        if not all(isinstance(one, int) for one in held):
+            raise ImageError(f"{name} must hold whole numbers: it holds others")
+        entries = np.array(held)
     if len(entries) < count:
         raise ImageError(f"{name} must hold its {count} entries: {len(entries)}")
     if first > 32767 and values.min() < 0.0:  # a negative number whose kind (US or SS) was taken for the other

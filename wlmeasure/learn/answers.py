@@ -16,14 +16,25 @@ from pathlib import Path
 from attrs import field, frozen
 
 from wlmeasure.errors import LearnError, check_finite
-from wlmeasure.learn.exercise import SIDES
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.points import as_points
 
-__all__ = ["COLUMNS", "SHIFTED_COLUMNS", "Answer", "answers_text", "commit_answer", "committed_answers", "load_answers"]
+__all__ = [
+    "COLUMNS",
+    "SHIFTED_COLUMNS",
+    "SIDES",
+    "Answer",
+    "answers_text",
+    "bounded",
+    "commit_answer",
+    "committed_answers",
+    "load_answers",
+]
 
 COLUMNS = ("film", "length_mm", "low_mm", "high_mm", "path")
 SHIFTED_COLUMNS = ("difference_mm", "side")
-LARGEST_TABLE = 64 * 2**20  # bytes
+SIDES = ("buccal", "lingual", "cannot tell")
+LARGEST_TABLE = 16 * 2**20  # bytes
 LONGEST_PATH = 100_000  # points
 SHORTEST_MM, LONGEST_MM = 1.0, 60.0  # as everywhere: no canal is shorter or longer
 
@@ -88,6 +99,22 @@ class Answer:
             raise LearnError(f"low_mm and high_mm must hold length_mm: {low:g}, {high:g} and {self.length_mm:g}")
 
 
+def bounded(path: Path, most: int, what: str) -> bytes:
+    """The bytes of a file of ours that anybody may have put there.
+
+    Raises
+    ------
+    OSError
+        It cannot be read, or is no regular file.
+    LearnError
+        It has more than `most` bytes; the message names `what`.
+    """
+    data = first_bytes(path, most + 1)
+    if len(data) > most:
+        raise LearnError(f"{what} must be at most {most} bytes: {path.name} is larger")
+    return data
+
+
 def load_answers(path: str | Path) -> tuple[Answer, ...]:
     """The answers of a table; rows without a length are films that were not answered.
 
@@ -134,9 +161,7 @@ def commit_answer(path: str | Path, answer: Answer, films: Sequence[str], *, shi
 
 def _load(path: Path) -> tuple[Answer, ...]:
     try:
-        if path.stat().st_size > LARGEST_TABLE:
-            raise LearnError(f"answers must be at most {LARGEST_TABLE} bytes: the file is larger")
-        text = path.read_text(encoding="utf-8-sig")
+        text = bounded(path, LARGEST_TABLE, "answers").decode("utf-8-sig")
     except OSError as error:
         raise LearnError(f"answers cannot be read: {path.name}: {error.strerror}") from None
     except UnicodeDecodeError:

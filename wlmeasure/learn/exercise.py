@@ -20,6 +20,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError, LearnError
+from wlmeasure.learn.answers import SIDES, bounded
 from wlmeasure.record.case import LENGTH_MM, TIME
 from wlmeasure.record.members import (
     Choice,
@@ -42,7 +43,6 @@ __all__ = [
     "ASKED",
     "ASKED_SECOND",
     "SHORT_MM",
-    "SIDES",
     "Exercise",
     "Given",
     "Item",
@@ -62,7 +62,7 @@ SCHEMA = "wlmeasure-exercise/1"
 EXERCISE_FILE, SEALED_FILE, ANSWER_FILE = "exercise.json", "sealed.wlx", "answers.csv"
 PLAIN, SECRET = b"wlmeasure-sealed/1 plain\n", b"wlmeasure-sealed/1 secret\n"
 SCRYPT = {"n": 2**15, "r": 8, "p": 1, "maxmem": 2**26}  # 0.1 s and 32 MiB a guess; parameters of RFC 7914's examples
-LARGEST_SEALED = 64 * 2**20  # bytes, before and after compression; 200 phantoms have 5 MB
+LARGEST_SEALED = 32 * 2**20  # bytes, before and after compression; 200 phantoms have 5 MB
 
 SHORT_MM = 0.5
 """What is asked for ends so far short of the foramen, mm; common practice (0.5 to 1.0)."""
@@ -76,7 +76,6 @@ ASKED_SECOND = (
     "measured on its film with that film's scale, in millimetres; and, where it is asked, whether the file lies buccal or "
     "lingual of the other canal, or that the films cannot tell."
 )
-SIDES = ("buccal", "lingual", "cannot tell")
 
 SPACING = Number(least=0.001, most=1.0)
 FILM = Text(longest=120, pattern=r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
@@ -285,9 +284,9 @@ def load_exercise(folder: str | os.PathLike[str]) -> Exercise:
     """
     path = Path(folder) / EXERCISE_FILE
     try:
-        if path.stat().st_size > LARGEST_SEALED:
-            raise LearnError(f"{EXERCISE_FILE} must be at most {LARGEST_SEALED} bytes: it is larger")
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(bounded(path, LARGEST_SEALED, "exercise").decode("utf-8"))
+    except LearnError:
+        raise
     except OSError as error:
         raise LearnError(f"folder must hold an exercise ({EXERCISE_FILE}): {error.strerror}; make one first") from None
     except (ValueError, RecursionError):
@@ -336,9 +335,7 @@ def open_seal(folder: str | os.PathLike[str], exercise: Exercise, password: str 
     """
     path = Path(folder) / SEALED_FILE
     try:
-        if path.stat().st_size > LARGEST_SEALED:
-            raise LearnError(f"{SEALED_FILE} must be at most {LARGEST_SEALED} bytes: it is larger")
-        data = path.read_bytes()
+        data = bounded(path, LARGEST_SEALED, "sealed truth")
     except OSError as error:
         raise LearnError(f"{SEALED_FILE} cannot be read: {error.strerror}; marking needs it") from None
     packed = _unsealed(data, password)

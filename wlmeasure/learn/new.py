@@ -14,7 +14,7 @@ import numpy as np
 
 from wlmeasure.errors import CaseError, LearnError
 from wlmeasure.image.reading import read
-from wlmeasure.learn.answers import answers_text
+from wlmeasure.learn.answers import answers_text, bounded
 from wlmeasure.learn.exercise import (
     ANSWER_FILE,
     Exercise,
@@ -30,6 +30,7 @@ from wlmeasure.phantom.anatomy import LEVELS
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
 MOST_FILMS = 200
+LARGEST_KEY = 16 * 2**20  # bytes
 KEY_COLUMNS = ("film", "canal", "where", "reference_point", "length_mm", "mm_per_px_row", "mm_per_px_col")
 
 
@@ -135,7 +136,7 @@ def exercise_from_films(
 
 def _key_rows(path: Path) -> dict[str, dict[str, str]]:
     try:
-        table = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        table = list(csv.DictReader(io.StringIO(bounded(path, LARGEST_KEY, "key").decode("utf-8-sig"))))
     except (OSError, UnicodeDecodeError, csv.Error):
         raise LearnError(f"key must be a CSV table in UTF-8: {path.name} cannot be read as one") from None
     for name in KEY_COLUMNS:

@@ -9,7 +9,9 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import LearnError
+from wlmeasure.learn.answers import bounded
 from wlmeasure.learn.mark import Marks
+from wlmeasure.share.cells import text_cell
 
 __all__ = ["Step", "add_step", "step_of"]
 
@@ -72,7 +74,7 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
     for one in steps:
         score = "" if one.score_mm is None else one.score_mm
         writer.writerow(
-            [one.at, one.exercise, one.answers, one.mean_mm, one.mean_size_mm, one.within_half, one.within_one,
+            [one.at, text_cell(one.exercise), one.answers, one.mean_mm, one.mean_size_mm, one.within_half, one.within_one,
              one.stated, one.held, score]
         )  # fmt: skip
     temporary = path.with_name(f".{path.name}.new")
@@ -85,9 +87,7 @@ def _load(path: Path) -> tuple[Step, ...]:
     if not path.exists():
         return ()
     try:
-        if path.stat().st_size > LARGEST:
-            raise LearnError(f"progress must be at most {LARGEST} bytes: {path.name} is larger")
-        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        rows = list(csv.reader(io.StringIO(bounded(path, LARGEST, "progress").decode("utf-8-sig"))))
         if not rows or tuple(rows[0]) != COLUMNS:
             raise LearnError(f"progress must be a table of this program: {path.name} is none; name a new file")
         return tuple(

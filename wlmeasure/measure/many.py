@@ -215,9 +215,10 @@ def _one_bend(
     worth its own against a `straight` line of that misfit, as `fit_canal` judges it; and the misfit of the better of the two.
     """
     compiled = compiled and noise.correlation_mm == 0.0
-    tailed = fit_many(paths, noise=noise, compiled=compiled)
-    ending = fit_many(paths, tail=False, noise=noise, compiled=compiled)
     sizes = np.array([min(len(path), MOST_POINTS) for path in paths])
+    alike = np.stack(paths) if len({len(path) for path in paths}) == 1 else paths  # looked at once and not one by one
+    tailed = fit_many(alike, noise=noise, compiled=compiled)
+    ending = fit_many(alike, tail=False, noise=noise, compiled=compiled)
     spacing = tailed.length_mm / (sizes - 1)
     independent = np.maximum(4.0, tailed.length_mm / np.maximum(spacing, noise.correlation_mm))
     by_straight, by_tailed, by_ending = (

@@ -19,6 +19,7 @@ from attrs import field, frozen
 from wlmeasure.decide.electronic import Mark
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -65,7 +66,7 @@ __all__ = [
 
 SCHEMA = "wlmeasure-case/1"
 SUFFIX = ".wl.json"
-LARGEST_FILE = 64 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
+LARGEST_FILE = 16 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
 LENGTH_MM = Number(least=1.0, most=60.0)
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
@@ -357,14 +358,37 @@ class Case:
         return next(film for film in self.films if film.id == film_id)
 
     def film_path(self, film: Film) -> Path:
-        """Where the film lies: its path, relative to the case file's folder."""
-        return self.folder / film.path
+        """Where the film lies: its path, seen from the case file's folder.
+
+        It may lead out of the folder, since films lie where a practice keeps them, but not to another machine: opening such
+        a path hands over who you are (Windows logs in there by itself).
+
+        Raises
+        ------
+        CaseError
+            A path to a server, a device or an address of the web.
+        """
+        return self.folder / _local(film.path, f"film {film.id}: path")
+
+
+_ELSEWHERE = re.compile(r"[\\/]{2}|[A-Za-z][A-Za-z0-9+.-]+:[\\/]{2}")
+_DEVICES = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)\s*(\..*)?")
+
+
+def _local(path: str, where: str) -> str:
+    """`path`, or a CaseError where it is no file of this machine whatever the system makes of it."""
+    device = os.name == "nt" and any(_DEVICES.fullmatch(part) for part in re.split(r"[\\/]", path))
+    if _ELSEWHERE.match(path) or device:
+        raise CaseError(f"{where} must be a file of this computer: {path[:80]!r}; copy the film beside the case")
+    return path
 
 
 def _distinct(where: str, name: str, values: list[str]) -> None:
+    seen: set[str] = set()
     for k, value in enumerate(values):
-        if value in values[:k]:
+        if value in seen:
             raise CaseError(f"{where}[{k}].{name} must be used once: {value!r} stands twice")
+        seen.add(value)
 
 
 def _refuse_constant(name: str) -> float:
@@ -392,10 +416,10 @@ def load_case(path: str | os.PathLike[str]) -> Case:
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):
             raise CaseError("must be a case file: it is a device, which has no end")
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            raise CaseError(f"{path.name} must be at most {LARGEST_FILE} bytes: {size}; is it a case file?")
-        text = path.read_bytes().decode("utf-8-sig")
+        content = first_bytes(path, LARGEST_FILE + 1)  # what the system makes up as it is read has no length to ask for
+        if len(content) > LARGEST_FILE:
+            raise CaseError(f"must be at most {LARGEST_FILE} bytes: more; is it a case file?")
+        text = content.decode("utf-8-sig")
         data = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_pairs_once)
     except OSError as error:
         raise CaseError(f"{path.name} cannot be read: {error.strerror or error}") from None
@@ -489,7 +513,7 @@ def case_digest(case: Case) -> str:
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
-    for canal in data["canals"]:
+    for canal in data.get("canals", ()):
         canal.pop("decision", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 

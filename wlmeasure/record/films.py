@@ -113,7 +113,10 @@ class FilmResult:
 
 
 def read_films(case: Case) -> dict[str, Radiograph]:
-    """Read every film of a case from beside its case file.
+    """Read every film of a case from where its path leads, seen from the case file.
+
+    A case may come by mail, and its paths may lead anywhere. So nothing of a file is decoded, shown or said before its hash
+    is the one that the case gives: whoever wrote the case must have had the file.
 
     Raises
     ------
@@ -127,18 +130,17 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     films = {}
     for film in case.films:
         try:
-            radiograph = read(case.film_path(film), frame=film.frame)
+            films[film.id] = read(case.film_path(film), frame=film.frame, sha256=film.sha256)
         except FrameError as error:
             raise CaseError(
                 f"film {film.id} must name the frame of {film.path}, 1 to {error.frames}: {film.frame or 'none'}; write it in "
                 "the case as its member frame"
             ) from None
-        if radiograph.sha256 != film.sha256:
+        except StaleCaseError:
             raise StaleCaseError(
-                f"film {film.id} ({film.path}) must be the image the case was made on: its SHA-256 is "
-                f"{radiograph.sha256[:12]}..., the case says {film.sha256[:12]}...; restore the image or start a new case"
-            )
-        films[film.id] = radiograph
+                f"film {film.id} ({film.path}) must be the image the case was made on: its SHA-256 is another than the "
+                f"case's, {film.sha256[:12]}...; restore the image or start a new case"
+            ) from None
     return films
 
 

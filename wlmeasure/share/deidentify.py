@@ -17,21 +17,26 @@ import hashlib
 import hmac
 import re
 import secrets
+import warnings
 from collections.abc import Iterable, Sequence
 from copy import deepcopy
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 
 import pydicom
 from attrs import frozen
 from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
-from pydicom.errors import InvalidDicomError
 from pydicom.sequence import Sequence as Items
 from pydicom.tag import BaseTag
 from pydicom.uid import PYDICOM_IMPLEMENTATION_UID, UID
 
 from wlmeasure.errors import ImageError
+from wlmeasure.image.dicom_file import check_header, parse
+from wlmeasure.image.file_content import file_content
+from wlmeasure.image.radiograph import printable
+from wlmeasure.share.cells import text_cell
 
 __all__ = ["Change", "Deidentified", "Profile", "deidentify", "deidentify_files"]
 
@@ -203,38 +208,67 @@ def deidentify_files(
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise ImageError(f"{folder} must be a new or empty folder: it holds other files; choose another one")
-    read = [_read(Path(path)) for path in paths]
+    given = [Path(path) for path in paths]
+    with warnings.catch_warnings():
+        warnings.simplefilter(
+            "ignore"
+        )  # pydicom's, of what is damaged or written wrongly; it goes on as it is or is refused
+        return _deidentified(given, folder, profile or Profile(), no_text_in_pixels, key)
+
+
+def _deidentified(
+    given: Sequence[Path], folder: Path, profile: Profile, no_text_in_pixels: bool, key: bytes | None
+) -> Deidentified:
+    read = [_read(path) for path in given]
     if not read:
         raise ImageError("files must be at least one DICOM file: none given")
     unseen = [
-        Path(d.filename).name for d in read if _has_picture(d) and str(d.get("BurnedInAnnotation", "")).upper() != "NO"
+        path.name
+        for path, d in zip(given, read, strict=True)
+        if _has_picture(d) and str(d.get("BurnedInAnnotation", "")).upper() != "NO"
     ]
     if unseen and not no_text_in_pixels:
         raise ImageError(
             f"pictures must be looked at for names and numbers in the pixels: {', '.join(unseen[:5])}"
             f"{' and more' if len(unseen) > 5 else ''} do not say that they have none; look, and say so by --no-text-in-pixels"
         )
-    cleaned, changes = deidentify(read, profile, key=key)
+    try:
+        cleaned, changes = deidentify(read, profile, key=key)
+        names = [f"{number:04d}.dcm" for number in range(1, len(cleaned) + 1)]
+        contents = [_bytes(dataset) for dataset in cleaned]
+    except Exception as error:  # a hostile header can raise nearly anything out of pydicom; then nothing is written
+        raise ImageError(
+            f"header of a file must be one that can be written: {printable(error)}; leave it out"
+        ) from error
     folder.mkdir(parents=True, exist_ok=True)
-    names = [f"{number:04d}.dcm" for number in range(1, len(cleaned) + 1)]
-    for name, dataset in zip(names, cleaned, strict=True):
-        dataset.save_as(folder / name, enforce_file_format=True)
+    for name, content in zip(names, contents, strict=True):
+        (folder / name).write_bytes(content)
     told = tuple(Change(names[int(change.file) - 1], change.where, change.action) for change in changes)
     with (folder / "removed.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(("file", "element", "action"))
-        writer.writerows((change.file, change.where, change.action) for change in told)
+        writer.writerows(tuple(map(text_cell, (change.file, change.where, change.action))) for change in told)
     return Deidentified(tuple(folder / name for name in names), told)
 
 
 def _read(path: Path) -> FileDataset:
     try:
-        dataset = pydicom.dcmread(path)
-    except InvalidDicomError:
-        raise ImageError(f"{path.name} must be a DICOM file: it is none; leave it out") from None
-    if "SOPClassUID" not in dataset or "SOPInstanceUID" not in dataset:
+        data = file_content(path)
+        if data[128:132] != b"DICM":
+            raise ImageError("it is none")
+        dataset = parse(data)
+        check_header(dataset)
+    except ImageError as error:
+        raise ImageError(f"{path.name} must be a DICOM file: {error}; leave it out") from None
+    if not dataset.get("SOPClassUID") or not dataset.get("SOPInstanceUID"):
         raise ImageError(f"{path.name} must have a SOP Class UID and a SOP Instance UID: it lacks one; leave it out")
     return dataset
+
+
+def _bytes(dataset: Dataset) -> bytes:
+    sink = BytesIO()
+    dataset.save_as(sink, enforce_file_format=True)
+    return sink.getvalue()
 
 
 def _has_picture(dataset: Dataset) -> bool:
@@ -280,9 +314,9 @@ class _Work:
             self._drop(dataset, tag, where, "not in the dictionary")
         elif _repeating(tag):
             self._drop(dataset, tag, where, "overlay or curve")
-        elif element.keyword == "ContentSequence":
+        elif element.keyword == "ContentSequence" and element.VR == "SQ":
             self._items(element, where, self._content_item)
-        elif element.keyword == "GraphicAnnotationSequence":
+        elif element.keyword == "GraphicAnnotationSequence" and element.VR == "SQ":
             self._items(element, where, self._graphic_item)
         elif element.VR == "UI":
             self._uids(element, where)

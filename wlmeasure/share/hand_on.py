@@ -77,12 +77,14 @@ def share_files(
         return [(out, paths_text(result).encode("utf-8"))]
     if form in _WITH_HIGHDICOM and find_spec("highdicom") is None:
         raise ShareError(f'--as {form} needs an extra that is not installed: run pip install "wlmeasure[dicom]"')
+    from wlmeasure.share.dicom.objects import quiet
     from wlmeasure.share.dicom.source import film_images
 
-    images = film_images(result)
-    if form == "sr":
-        return _report(result, images, out, sources, made_at, program, previous)
-    return _of_one_film(result, form, _chosen(images, film, form), out, sources, made_at, program)
+    with quiet():
+        images = film_images(result)
+        if form == "sr":
+            return _report(result, images, out, sources, made_at, program, previous)
+        return _of_one_film(result, form, _chosen(images, film, form), out, sources, made_at, program)
 
 
 def _report(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from wlmeasure.errors import one_line
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trade.tooth import Tooth
 
@@ -50,7 +51,7 @@ def picture_text(radiograph: Radiograph) -> str:
     """The same in lines for a person."""
     polarity = "bright is dense (metal bright)" if radiograph.bright_is_dense else "dark is dense (metal dark)"
     lines = [
-        f"{radiograph.path}",
+        one_line(radiograph.path),
         f"  format       {radiograph.format}, {radiograph.bits} bit",
         f"  size         {radiograph.rows} rows x {radiograph.cols} columns"
         + (f", turned by EXIF orientation {radiograph.orientation}" if radiograph.orientation != 1 else "")

@@ -10,6 +10,7 @@ from typing import Any
 from attrs import evolve
 
 from wlmeasure.errors import CaseError
+from wlmeasure.image.file_content import file_content
 from wlmeasure.record.case import Entry, Trace, load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, accept_paths, evaluate
 from wlmeasure.record.record import LengthRecord, compare, entries_from
@@ -133,7 +134,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     films = {film.film.id: f"f{k}{'.dcm' if film.radiograph.format == 'DICOM' else f'.{film.radiograph.format.lower()}'}"
              for k, film in enumerate(result.films, 1)}  # fmt: skip
     for film in result.films:
-        (folder / films[film.film.id]).write_bytes(result.case.film_path(film.film).read_bytes())
+        (folder / films[film.film.id]).write_bytes(file_content(result.case.film_path(film.film)))
     accepted = accept_paths(result)
     case = evolve(accepted, films=tuple(evolve(film, path=films[film.id]) for film in accepted.films), folder=folder)
     measured = evaluate(case, {film.film.id: film.radiograph for film in result.films})

@@ -6,6 +6,7 @@ import csv
 import io
 
 from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.share.cells import text_cell
 from wlmeasure.share.result import canal_flags, canal_rows
 
 __all__ = ["COLUMNS", "lengths_csv"]
@@ -36,12 +37,6 @@ COLUMNS = {
 """Name and meaning of every column."""
 
 
-def _text(value: object) -> str:
-    """A cell that a spreadsheet will not run as a formula: a leading sign of one is quoted."""
-    text = "" if value is None else str(value)
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
-
-
 def _number(value: float | None, digits: int = 3) -> str:
     return "" if value is None else f"{value:.{digits}f}"
 
@@ -61,10 +56,10 @@ def lengths_csv(result: CaseResult) -> str:
         writer.writerow(
             [
                 result.case.tooth,
-                _text(result.case.case_id),
-                _text(canal.canal.name),
-                _text(None if trace is None else trace.trace.film),
-                _text(canal.canal.reference_point),
+                text_cell(result.case.case_id),
+                text_cell(canal.canal.name),
+                text_cell(None if trace is None else trace.trace.film),
+                text_cell(canal.canal.reference_point),
                 "" if trace is None else trace.trace.apical_end,
                 _number(None if length is None else length.length_mm),
                 _number(None if length is None else length.length_std_mm),

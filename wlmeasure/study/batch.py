@@ -47,10 +47,11 @@ from wlmeasure.study.rows import (
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
-CHUNK = 8192  # canals computed at once (our parameter): enough to share the cost of a call, 100 MB of memory
-CHUNK_BYTES = 64 * 2**20  # of text in one chunk
+CHUNK = 16384  # canals computed at once (our parameter): enough to share the cost of a call, within 150 MB of memory
+CHUNK_BYTES = 32 * 2**20  # of text in one chunk
 VERTEX_BYTES = 60  # of text in one line of a list of vertices, to cut it into chunks
 CASES, UNSEEN_CASES = 8, 512  # cases in one chunk, with their films and without
+SCHEDULER_S = 10.0  # seconds that a scheduler has to answer
 AHEAD = 2  # chunks that wait for each worker
 ERROR_COLUMNS = ("source", "place", "id", "reason")
 
@@ -374,7 +375,7 @@ def _by_cluster(
             '--scheduler needs an extra that is not installed: run pip install "wlmeasure[cluster]"'
         ) from None
     try:
-        client = Client(scheduler, timeout=10)
+        client = Client(scheduler, timeout=SCHEDULER_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise ShareError(
             f"--scheduler must be the address of a Dask scheduler that runs: {scheduler!r} ({error})"

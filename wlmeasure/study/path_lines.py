@@ -111,7 +111,10 @@ def _feature_line(feature: PathFeature) -> bytes:
         from orjson import dumps as fast
     except ImportError:
         return dumps(value).encode("utf-8")
-    return fast(value)
+    try:
+        return fast(value)
+    except TypeError:  # a whole number of more than 64 bits in a member that is only kept
+        return dumps(value).encode("utf-8")
 
 
 @frozen

@@ -27,7 +27,7 @@ __all__ = ["arrow", "parquet_features", "parquet_head", "parquet_stretches", "wr
 
 HEAD_KEY = b"wlmeasure"
 GROUP = 4096  # lines in a row group (our parameter): 6 MB of points
-LARGEST_GROUP = 256 * 2**20  # bytes of a row group before compression (our parameter)
+LARGEST_GROUP = 64 * 2**20  # bytes of a row group, or of a chunk of them, before compression (our parameter)
 BLOCK = 4 * 2**20
 POINTS = ("row_px", "col_px")
 NUMBERS = {a.name for a in attrs.fields(PathFeature) if isinstance(a.metadata.get("kind"), Number)} | {
@@ -168,11 +168,13 @@ def parquet_stretches(path: Path, most: int) -> tuple[str, list[Stretch]]:
         while block := file.read(BLOCK):
             digest.update(block)
     stretches: list[Stretch] = []
-    first, begin, count = 1, 0, 0
+    first, begin, count, size = 1, 0, 0, 0
     for group in range(metadata.num_row_groups):
         _check_group(path, metadata, group)
         count += metadata.row_group(group).num_rows
-        if count >= most or group == metadata.num_row_groups - 1:
+        size += metadata.row_group(group).total_byte_size
+        after = 0 if group == metadata.num_row_groups - 1 else metadata.row_group(group + 1).total_byte_size
+        if count >= most or size + after > LARGEST_GROUP or not after:
             stretches.append(Stretch(first, count, begin, group + 1 - begin))
-            first, begin, count = first + count, group + 1, 0
+            first, begin, count, size = first + count, group + 1, 0, 0
     return digest.hexdigest(), stretches

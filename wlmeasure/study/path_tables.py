@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import attrs
 import numpy as np
 
-from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.errors import ShareError
 from wlmeasure.record.members import Each, Number, Pair, Whole
 from wlmeasure.share.columns import (
     CALIBRATION_COLUMNS,
@@ -57,6 +57,7 @@ CANALS, VERTICES, IMAGES, SCALES, COLUMNS = (
 )
 LARGEST_SMALL = 256 * 2**20  # images.csv and calibrations.csv are read whole (our parameter)
 BLOCK = 4 * 2**20
+MOST_VERTICES = 2_000_000  # in one stretch (our parameter): 32 MB
 
 _KINDS = {a.name: a.metadata["kind"] for a in attrs.fields(PathFeature) if "kind" in a.metadata}
 
@@ -228,11 +229,19 @@ def table_features(folder: Path, stretch: tuple[Stretch, Stretch] | None = None)
             text = rows.read(stretch[0].size).decode("utf-8")
             records = _records(csv.reader(io.StringIO(text, newline="")), CANALS, header)
         for place, cells in enumerate(records, 1 if stretch is None else stretch[0].first):
-            count = int(_number("vertices", cells.get("vertices", "")))
-            lines = list(islice(points, max(count, 0)))
+            count = _count(cells)
+            lines = list(islice(points, count))
             yield _table_feature(place, cells, lines, count)
         if stretch is None and points.readline().strip():
             raise ShareError(f"{VERTICES} must end with the last path of {CANALS}: it has vertices left over")
+
+
+def _count(cells: dict[str, str]) -> int:
+    """How many lines of vertices.csv a path has: where the next one begins hangs on it, so that it must be right."""
+    text = cells.get("vertices", "").strip().removesuffix(".0")
+    if not text.isdecimal() or not text.isascii() or len(text) > 7:
+        raise ShareError(f"{CANALS}: vertices must be a whole number for each path: {text[:40]!r}")
+    return int(text)
 
 
 def _header(path: Path) -> list[str]:
@@ -254,7 +263,7 @@ def _table_feature(place: int, cells: dict[str, str], lines: list[bytes], count:
             raise ShareError(f"{VERTICES} must count the vertices of path {cells['path']} from 0 without a gap")
         points = np.array([(float(row[2]), float(row[3])) for row in table]).reshape(-1, 2)
         return feature_of_cells(points, plain)
-    except (WlmeasureError, ValueError, IndexError) as error:
+    except (ValueError, IndexError, KeyError) as error:
         return Bad(place, str(error), text_of_cell(cells.get("id", "")) or None)
 
 
@@ -269,8 +278,14 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
             digest.update((folder / name).read_bytes())
     counts = []
     for cells in _rows(folder / CANALS):
-        counts.append(int(_number(f"{CANALS}: vertices", cells.get("vertices", ""))))
-    firsts = [*range(0, len(counts), most), len(counts)]
+        counts.append(_count(cells))
+    firsts, points_in = [0], 0
+    for k, number in enumerate(counts):
+        if k > firsts[-1] and (k - firsts[-1] == most or points_in + number > MOST_VERTICES):
+            firsts.append(k)
+            points_in = 0
+        points_in += number
+    firsts.append(len(counts))
     summed = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
     with (folder / CANALS).open("rb") as file:
         canal_at = _line_starts(file, digest, [1 + first for first in firsts])

@@ -33,6 +33,8 @@ COLUMNS = {
 }
 """Name and meaning of every column, in the order in which they are written."""
 NEEDED = ("subject", "observer", "value")
+SIGNS = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""First signs by which a spreadsheet takes a text for a formula, full-width forms included."""
 
 
 @frozen
@@ -201,7 +203,7 @@ def _row(cells: dict[str, str], number: int, unit: str) -> Reading:
 def _plain(cell: str) -> str:
     """A cell without blanks, and without the quote that keeps a spreadsheet from running it."""
     text = cell.strip()
-    return text[1:] if text[:1] == "'" and text[1:2] in ("=", "+", "-", "@") else text
+    return text[1:] if text[:1] == "'" and text[1:2] in SIGNS else text
 
 
 def _number(text: str, number: int, name: str) -> float:
@@ -218,7 +220,7 @@ def _number(text: str, number: int, name: str) -> float:
 
 
 def _cell(text: str) -> str:
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+    return f"'{text}" if text[:1] in SIGNS else text
 
 
 def readings_csv(rows: Sequence[Reading] | Iterable[Reading]) -> str:

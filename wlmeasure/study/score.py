@@ -415,11 +415,11 @@ def score_text(found: Score) -> str:
         )
     lines.append("    (mean over the paths of each path's mean and 95 %; the largest of all)")
     header = f"{'n':>5}  {'bias':>8}  {'95 % of the bias':>18}  {'SD':>7}  {'largest':>7}"
-    lines += ["", f"  {'error, measured less true':<36}{header}"]
+    lines += ["", f"  {'error, measured less true':<38}{header}"]
     for name, one in found.figures.items():
         span = "" if one.bias_interval is None else f"{one.bias_interval[0]:+.3f} to {one.bias_interval[1]:+.3f}"
         std = "" if one.std is None else f"{one.std:.3f}"
-        lines.append(f"    {FIGURES[name]:<34}{one.n:>5}  {one.bias:>+8.3f}  {span:>18}  {std:>7}  {one.largest:>7.3f}")
+        lines.append(f"    {FIGURES[name]:<36}{one.n:>5}  {one.bias:>+8.3f}  {span:>18}  {std:>7}  {one.largest:>7.3f}")
         for limit, share, (low, high) in one.within:
             lines.append(
                 f"      within {limit:g} mm: {100 * share:.0f} % (95 %: {100 * low:.0f} to {100 * high:.0f} %)"

@@ -18,6 +18,7 @@ from attrs import frozen
 from sqlalchemy import Connection, delete, insert, select, tuple_
 
 from wlmeasure.errors import ArchiveError, WlmeasureError
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.archive.answers import Added
 from wlmeasure.record.archive.archive import Archive, open_archive
 from wlmeasure.record.archive.place import Place, opened, place_of, transaction
@@ -132,8 +133,7 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
 def is_backup(path: str | os.PathLike[str]) -> bool:
     """Whether a path is a SQLite file, by its first bytes, and no case file."""
     try:
-        with Path(path).open("rb") as file:
-            return file.read(16) == b"SQLite format 3\0"
+        return first_bytes(Path(path), 16) == b"SQLite format 3\0"
     except OSError:
         return False
 

@@ -82,6 +82,8 @@ def header_text(dataset: Dataset, keyword: str) -> str:
         value = " ".join(str(part) for part in value)
     text = "" if value is None else str(value).strip(" \0")
     longest = LONGEST.get(keyword, LONGEST_TEXT)
+    if "\\" in text:  # parts values; here it stands for bytes that no character set gave a letter
+        return ""
     if not text.isprintable() or len(text) > longest:  # else verbatim: an identifier must stay what it is
         text = printable(text, longest)
     return text if keyword not in _FORM or re.fullmatch(_FORM[keyword], text) else ""

@@ -8,22 +8,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pydicom
 from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 from pydicom.multival import MultiValue
 
-from wlmeasure.errors import CaseError, ShareError, WlmeasureError
+from wlmeasure.errors import CaseError, ImageError, ShareError, WlmeasureError
+from wlmeasure.image.dicom_file import check_header, parse
+from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Case, KnownFile, KnownObject, case_from_json, save_case
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
+from wlmeasure.share.dicom.objects import quiet
 from wlmeasure.share.dicom.points import from_dicom
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth_codes import tooth_of_code
@@ -34,8 +37,8 @@ Float64 = NDArray[np.float64]
 
 CASE_BLOCK = (0x0099, "WLMEASURE CASE 1", 0x01)
 """Group, private creator and element of the case's JSON (unlimited text)."""
+MOST_BYTES = 32_000_000  # of a deflated report; real ones have 0.1 MB (our parameter)
 SAME_PX = 1e-3  # coordinates are stored as 32-bit numbers: a wide film loses 1e-4 px
-LARGEST_CASE = 64 * 2**20  # bytes; as for a case file
 
 
 @frozen
@@ -115,7 +118,8 @@ def read_report(path: Path) -> Report:
     """
     dataset = _dataset(path)
     try:
-        report = _content(dataset, _case(dataset, path))
+        with quiet():
+            report = _content(dataset, _case(dataset, path))
     except WlmeasureError:
         raise
     except Exception as error:  # pydicom converts on access, and raises nearly anything for what is damaged
@@ -203,12 +207,18 @@ def predecessor(path: Path, tooth: str) -> Dataset:
 
 def _dataset(path: Path) -> Dataset:
     try:
-        dataset = pydicom.dcmread(path)
-        kind = str(dataset.get("SOPClassUID", ""))
-    except OSError as error:
-        raise ShareError(f"{path.name} cannot be read: {error.strerror or error}") from error
-    except Exception as error:  # a hostile header can raise nearly anything out of pydicom
-        raise ShareError(f"{path.name} must be a DICOM file: {printable(error)}") from error
+        data = file_content(path)
+    except ImageError as error:
+        raise ShareError(f"{path.name} cannot be read: {error}") from error
+    if data[128:132] != b"DICM":
+        raise ShareError(f"{path.name} must be a DICOM file: it is none")
+    try:
+        with quiet():
+            dataset = parse(data, max_inflated=MOST_BYTES)
+            check_header(dataset)
+            kind = str(dataset.get("SOPClassUID", ""))
+    except ImageError as error:
+        raise ShareError(f"{path.name} must be a DICOM file: {error}") from error
     if not kind.startswith("1.2.840.10008.5.1.4.1.1.88."):
         raise ShareError(f"{path.name} must be a structured report: its SOP class is {printable(kind, 64) or 'absent'}")
     return dataset
@@ -273,6 +283,8 @@ def _measured(item: Dataset, concept: Code) -> Measured:
             lower = _value(child)[0]
         elif child.ValueType == "SCOORD":
             paths.append(from_dicom(child.GraphicData))
+            if not np.isfinite(paths[-1]).all():
+                raise ValueError("a coordinate of it must be finite")
             image = _referenced(child.ContentSequence[0])
         elif child.ValueType == "IMAGE":
             image = _referenced(child)
@@ -292,7 +304,10 @@ def _value(item: Dataset) -> tuple[float, str]:
     measured = item.MeasuredValueSequence[0]
     # A decimal string holds 16 characters; the double beside it holds the number.
     value = measured.get("FloatingPointValue")
-    return float(measured.NumericValue if value is None else value), _code(measured.MeasurementUnitsCodeSequence).value
+    number = float(measured.NumericValue if value is None else value)
+    if not isfinite(number):
+        raise ValueError(f"a number of it must be finite: {number}")
+    return number, _code(measured.MeasurementUnitsCodeSequence).value
 
 
 def _lengths(groups: tuple[Group, ...]) -> tuple[CanalLength, ...]:
@@ -324,8 +339,6 @@ def _case(dataset: Dataset, path: Path) -> Case | None:
         return None
     # An archive that knows no private elements hands them on as bytes of unknown kind.
     text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else str(raw)
-    if len(text) > LARGEST_CASE:
-        raise ShareError(f"{path.name}: the case inside must be at most {LARGEST_CASE} bytes: {len(text)}")
     try:
         return case_from_json(json.loads(text.rstrip("\0 ")), folder=path.parent, name=f"the case in {path.name}")
     except (ValueError, RecursionError) as error:

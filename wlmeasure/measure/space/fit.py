@@ -24,6 +24,7 @@ from wlmeasure.measure.space.scene import Scene, Tooth
 
 __all__ = [
     "COMMON_TILT",
+    "FILMS",
     "Rows",
     "Solution",
     "feet",
@@ -49,6 +50,15 @@ MARKS, FILE, SHAPE = "marks on the films", "length of the file", "shape of canal
 WIDTH = "width of the tooth"
 COMMON_TILT, TILTS, SHIFTS = "tilt that no film shows", "tilt from film to film", "size of the tube shift"
 TURNS, DETECTORS, SCALES, PLACES = "tooth's axis on the films", "place of the detector", "scale", "place of the films"
+FILMS = (
+    "tilt from film to film",
+    "tilt that no film shows",
+    "size of the tube shift",
+    "tooth's axis on the films",
+    "scale",
+    WIDTH,
+)
+"""Rows that take the strain where two films are not of one tooth: how they were taken, and how deep the tooth would be."""
 FILM_TERMS = (SHIFTS, TILTS, TURNS, DETECTORS, DETECTORS, SCALES, PLACES, PLACES)
 """Names of the parts of an uncertainty; of each film's parameters in the order of `geometry`."""
 
@@ -329,18 +339,24 @@ def solve(scene: Scene, tooth: Tooth, *, iterations: int = ITERATIONS, settled: 
     return Solution(tooth, covariance, cost, rows, count, done)
 
 
-def misfit(solution: Solution) -> tuple[float, float, float]:
-    """How far marks and films contradict each other: a sum of squares, what is expected of it where they fit, and the standard
-    deviation of that.
+def misfit(solution: Solution, *names: str) -> float:
+    """How far rows of `names` (all but the canals' shapes without any) lie beyond what is expected where the films fit: normal
+    deviate of a sum of squares.
 
-    Priors of the canals' shape are left out: a sharp bend is rare, not wrong. With residuals I - H of the fit (H the hat
-    matrix), a quadratic form of normal errors has the mean tr(I - H) and the variance 2 tr((I - H)^2).
+    Priors of shape are left out of all: a sharp bend is rare, not wrong. With residuals I - H of the fit (H the hat matrix)
+    a quadratic form of normal errors has the mean tr(I - H) and the variance 2 tr((I - H)^2); it is taken for a chi squared
+    with these (Satterthwaite) and that for normal by its cube root (Wilson & Hilferty 1931; both from memory).
     """
-    judged = ~solution.rows.of(SHAPE)
+    judged = solution.rows.of(*names) if names else ~solution.rows.of(SHAPE)
     own = solution.rows.slopes[judged]
     left = np.eye(len(own)) - own @ solution.covariance @ own.T
     squares = solution.rows.residual[judged]
-    return float(squares @ squares), float(np.trace(left)), float(np.sqrt(2.0 * np.sum(left**2)))
+    mean, variance = float(np.trace(left)), float(2.0 * np.sum(left**2))
+    if mean < 1e-6:
+        return 0.0
+    freedom = 2.0 * mean**2 / variance
+    root = (float(squares @ squares) / mean) ** (1.0 / 3.0)
+    return float((root - 1.0 + 2.0 / (9.0 * freedom)) / np.sqrt(2.0 / (9.0 * freedom)))
 
 
 def parts_of(solution: Solution, slopes: Float64) -> dict[str, float]:

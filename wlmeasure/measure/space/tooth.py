@@ -17,6 +17,7 @@ from wlmeasure.measure.curvature import fit_canal, pruett_deg, schneider_deg, to
 from wlmeasure.measure.space.bends import bends_of
 from wlmeasure.measure.space.fit import (
     COMMON_TILT,
+    FILMS,
     Solution,
     feet,
     layout_of,
@@ -44,9 +45,12 @@ COMMON_VERTICAL_STD_DEG = 8.0
 """Spread of the tilt that all films of a tooth share; our parameter: films on a holder stand within 15 degrees of the tooth."""
 LEAST_SHIFT_DEG = 10.0
 """Our parameter: a nominal shift is off by up to 5 degrees, and of less than 5 degrees hardly any depth can be told."""
-MISFIT_LIMIT = 4.0
-"""Our parameter: misfit of films, in standard deviations, from which they are not taken for films of one tooth. Its spread is
-that of a chi squared, with a longer tail upwards: of correct pairs of phantoms 1 in 100 or fewer lie beyond it."""
+MARKS_LIMIT, FILMS_LIMIT = 3.5, 2.4
+"""Normal deviates from which films are not taken for films of one tooth: of all marks together, which a tracing less exact than
+stated lifts too, and of how the films would have to have been taken. Our parameters, from development seeds of phantoms.
+"""
+MISFIT_LIMIT = 1.0
+"""Over both of these limits: 1 refuses from where they stand."""
 WEAK_REL_STD = 0.06  # our parameter: a length less certain than this gains nothing over one film with a known scale
 
 _FLAGS = catalogue(
@@ -96,7 +100,7 @@ class SpatialTooth:
     films
         How each film was taken.
     misfit, misfit_limit
-        How far the marks contradict each other, in standard deviations of what is expected, and from where that is refused.
+        How far the marks contradict each other, over `MARKS_LIMIT` and `FILMS_LIMIT`, and from where that is refused.
     side_known
         Whether the direction of the tube shift is known, and with it which side is buccal.
     """
@@ -297,8 +301,8 @@ def _begin(scene: Scene, before: SpatialTooth | None) -> Tooth:
 
 
 def _misfit(solution: Solution) -> float:
-    seen, expected, spread = misfit(solution)
-    return (seen - expected) / max(spread, 1e-9)
+    """The larger of the misfits of all marks and of how the films were taken, over their limits."""
+    return max(misfit(solution) / MARKS_LIMIT, misfit(solution, *FILMS) / FILMS_LIMIT)
 
 
 def _judged(

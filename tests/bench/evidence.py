@@ -29,10 +29,11 @@ from evidence_page import benches
 from evidence_page.lengths import coverage_section, length_runs, lengths_section
 from evidence_page.page import Run, data, html
 from evidence_page.section import Map, Section
+from evidence_page.two_films import two_films_section
 
 import wlmeasure
 
-KEYS = ("lengths", "coverage", "tracer", "finder", "estimators")
+KEYS = ("lengths", "coverage", "tracer", "finder", "estimators", "two-films")
 FIRST_SEED = 8100
 COUNT, QUICK = 300, 12
 
@@ -47,6 +48,7 @@ def sections(seed: int, count: int, mapped: Map, only: Sequence[str] = KEYS) -> 
         ("tracer", benches.tracer_section),
         ("finder", benches.finder_section),
         ("estimators", benches.estimators_section),
+        ("two-films", two_films_section),
     ):
         if key in only:
             made.append(adapter(seed, count, mapped))

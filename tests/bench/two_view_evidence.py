@@ -251,78 +251,83 @@ def seen(shot: list[Film], which: int, tooth: tuple[dict[str, Curve], dict[str, 
     return film.view(paths, {name: film.mark(place, 0.08) for name, place in tooth[1].items()})
 
 
+KINDS = (("two canals", 2, False), ("one canal, two landmarks", 1, True), ("two canals, two landmarks", 2, True))
+"""Teeth whose films are to be told from another tooth's: what they are called, canals, whether cusps are marked."""
+APART_MM = (0.5, 1.0, 2.0)
+
+
+def asked(views: list) -> SpatialTooth | None:
+    """The fit, None where it is refused before."""
+    try:
+        return fit_views(views, bends=False)
+    except MeasureError:
+        return None
+
+
+def small_shift_refused(seed: int, k: int) -> bool:
+    """A true shift of less than 5 degrees, entered up to 5 degrees off."""
+    rng = np.random.default_rng((seed, 30, k))
+    true = rng.uniform(-5.0, 5.0)
+    curve = axis_of(rng, "aligned")
+    shot = films(rng, (0.0, true), USUAL, shift_error=False)
+    views = made(shot, {"MB": curve})
+    nominal = true + rng.uniform(-5.0, 5.0)
+    shifted = evolve(views[1], horizontal_deg=nominal, tube_shift="mesial" if nominal > 0 else "distal")
+    return asked([views[0], shifted]) is None
+
+
+def pair_refused(seed: int, number: int, k: int, *, other: bool) -> bool:
+    """Two films, of two teeth or of one, with what `KINDS` of that number has marked on them."""
+    _, canals, landmarks = KINDS[number]
+    tooth = rich_tooth((seed, 31 + number, k), 30.0, canals=canals, landmarks=landmarks)
+    second = rich_tooth((seed, 41 + number, k), 30.0, canals=canals, landmarks=landmarks) if other else tooth
+    shot = films(np.random.default_rng((seed, 51 + number, k)), (0.0, 30.0), USUAL)
+    result = asked([seen(shot, 0, tooth), seen(shot, 1, second)])
+    return result is None or result.status != "fitted"
+
+
 def refusals(seed: int, cases: int) -> None:
     """Films that do not belong together, and films that do."""
     print("\nrefused")
-
-    def asked(views: list) -> SpatialTooth | None:
-        try:
-            return fit_views(views, bends=False)
-        except MeasureError:
-            return None
-
-    small = 0
-    for k in range(cases):
-        rng = np.random.default_rng((seed, 30, k))
-        true = rng.uniform(-5.0, 5.0)
-        curve = axis_of(rng, "aligned")
-        shot = films(rng, (0.0, true), USUAL, shift_error=False)
-        views = made(shot, {"MB": curve})
-        nominal = true + rng.uniform(-5.0, 5.0)
-        small += (
-            asked(
-                [views[0], evolve(views[1], horizontal_deg=nominal, tube_shift="mesial" if nominal > 0 else "distal")]
-            )
-            is None
-        )
+    small = sum(small_shift_refused(seed, k) for k in range(cases))
     row("true shift below 5, entered up to 5 off", f"{small / cases:.3f} {verdict(small / cases, 0.95, least=True)}")
-    kinds = [("two canals", 2, False), ("one canal, two landmarks", 1, True), ("two canals, two landmarks", 2, True)]
-    for number, (what, canals, landmarks) in enumerate(kinds):
+    for number, (what, _, _) in enumerate(KINDS):
         for other in (True, False):
-            said = 0
-            for k in range(cases):
-                tooth = rich_tooth((seed, 31 + number, k), 30.0, canals=canals, landmarks=landmarks)
-                second = (
-                    rich_tooth((seed, 41 + number, k), 30.0, canals=canals, landmarks=landmarks) if other else tooth
-                )
-                shot = films(np.random.default_rng((seed, 51 + number, k)), (0.0, 30.0), USUAL)
-                result = asked([seen(shot, 0, tooth), seen(shot, 1, second)])
-                said += result is None or result.status != "fitted"
-            share = said / cases
+            share = sum(pair_refused(seed, number, k, other=other) for k in range(cases)) / cases
             told = verdict(share, 0.95, least=True) if other else verdict(share, 0.02)
             row(f"{'another tooth' if other else 'the same tooth'}, {what}", f"{share:.3f} {told}")
+
+
+def side_told(seed: int, number: int, k: int) -> tuple[bool, bool, bool] | None:
+    """Of a canal `APART_MM` of that number nearer to the source or further away, at 20 degrees: whether it was said on which
+    side it lies, whether that was right, and whether it was said without the shift's direction too; None where refused.
+    """
+    apart = APART_MM[number]
+    rng = np.random.default_rng((seed, 60 + number, k))
+    side = rng.choice([-1.0, 1.0])
+    curve = axis_of(rng, "aligned")
+    point = curve.at([rng.uniform(0.0, curve.length_mm)])[0] + np.array([rng.uniform(-1.5, 1.5), side * apart, 0.0])
+    shot = films(rng, (0.0, 20.0), USUAL)
+    second = curve.moved(np.eye(3), (rng.uniform(-1.5, 1.5), side * apart, 0.0))
+    views = [
+        film.view({"MB": film.path(dense(curve)), "ML": film.path(dense(second))}, {"spot": film.mark(point, 0.08)})
+        for film in shot
+    ]
+    tooth = fit_views(views, bends=False)
+    if tooth.status != "fitted":
+        return None
+    told = buccal_or_lingual(tooth, "ML", "MB").side
+    blind = fit_views([views[0], evolve(views[1], tube_shift=None)], bends=False)
+    unasked = blind.status == "fitted" and buccal_or_lingual(blind, "ML", "MB").side != "undetermined"
+    return told != "undetermined", told == ("buccal" if side > 0 else "lingual"), unasked
 
 
 def sides(seed: int, cases: int) -> None:
     """Buccal or lingual at 20 degrees."""
     print("\nbuccal or lingual at 20 degrees")
-    for number, apart in enumerate((0.5, 1.0, 2.0)):
-        answered = right = 0
-        unknown = 0
-        for k in range(cases):
-            rng = np.random.default_rng((seed, 60 + number, k))
-            side = rng.choice([-1.0, 1.0])
-            curve = axis_of(rng, "aligned")
-            point = curve.at([rng.uniform(0.0, curve.length_mm)])[0] + np.array(
-                [rng.uniform(-1.5, 1.5), side * apart, 0.0]
-            )
-            shot = films(rng, (0.0, 20.0), USUAL)
-            second = curve.moved(np.eye(3), (rng.uniform(-1.5, 1.5), side * apart, 0.0))
-            views = [
-                film.view(
-                    {"MB": film.path(dense(curve)), "ML": film.path(dense(second))}, {"spot": film.mark(point, 0.08)}
-                )
-                for film in shot
-            ]
-            tooth = fit_views(views, bends=False)
-            if tooth.status != "fitted":
-                continue
-            told = buccal_or_lingual(tooth, "ML", "MB")
-            if told.side != "undetermined":
-                answered += 1
-                right += told.side == ("buccal" if side > 0 else "lingual")
-            blind = fit_views([views[0], evolve(views[1], tube_shift=None)], bends=False)
-            unknown += blind.status == "fitted" and buccal_or_lingual(blind, "ML", "MB").side != "undetermined"
+    for number, apart in enumerate(APART_MM):
+        found = [told for k in range(cases) if (told := side_told(seed, number, k)) is not None]
+        answered, right, unknown = (sum(column) for column in zip(*found, strict=True))
         share = right / max(answered, 1)
         row(
             f"two canals {apart:g} mm apart in depth",

@@ -11,6 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 import evidence
+from evidence_page.film_pairs import EXACT, TRACED, pair_films, pair_runs, view_of
 from evidence_page.films import CLICKED, INJECTED, film_runs
 from evidence_page.page import LEFT_OUT, Run, data, html
 from evidence_page.section import Figure, Goal, Section, grouped_share, wilson
@@ -84,3 +85,23 @@ def test_a_section_may_be_empty_of_plots():
     page = html([Section("k", "T & U", "how", (Figure("f", 1.0),))], Run("1", "2026-01-02", (1, 1), 1))
     assert "T &amp; U" in page
     assert "no goal set" in page
+
+
+def test_a_traced_pair_is_judged_in_space_and_by_what_is_known():
+    """Exact paths say how far the fit gets; told to it are the nominal shift, its direction, and each film's scale."""
+    traced, exact = pair_runs((SEED, "clear", 30.0))
+    assert (traced.how, exact.how) == (TRACED, EXACT)
+    assert not exact.strayed
+    assert exact.error is not None
+    assert exact.held
+    assert abs(exact.error) < 0.02
+    assert exact.length_mm == traced.length_mm
+    assert (traced, exact) == tuple(pair_runs((SEED, "clear", 30.0)))
+    films = pair_films(SEED, "clear", 30.0)
+    views = [view_of(film, {film.truth.canals[0].name: film.truth.canals[0].path_px}, 30.0, 1.0) for film in films]
+    assert [view.tube_shift for view in views] == [film.truth.facts["shift"]["direction"] for film in films]
+    assert views[0].horizontal_std_deg == 0.0
+    assert views[1].horizontal_deg == 30.0
+    # The scale of each film is its own pixel over its own magnification at the canal.
+    grown = np.mean(films[1].truth.canals[0].magnification)
+    assert views[1].mm_per_px == pytest.approx(tuple(size / grown for size in films[1].mm_per_px))

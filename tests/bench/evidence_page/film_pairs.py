@@ -35,7 +35,7 @@ TRACED, EXACT = "traced", "exact paths"
 
 @frozen
 class PairRun:
-    """One pair: relative errors of the length and degrees of the largest Schneider angle; None where the pair was refused.
+    """One pair: the canal's length, relative errors of it and degrees of the largest Schneider angle; None where refused.
 
     `side` says whether a canal of the same root was put on the right side of it: None where there is none or nothing was said.
     `strayed`: a path of the canal does not keep to it by the tracer's own bench.
@@ -44,6 +44,7 @@ class PairRun:
     seed: int
     level: str
     how: str
+    length_mm: float
     one_error: float
     one_angle: float
     error: float | None = None
@@ -84,7 +85,7 @@ def pair_runs(task: tuple[int, str, float]) -> list[PairRun]:
             paths = [{name: _path(film, name, how, rng) for name in names} for film in films]
         except WlmeasureError as refused:
             print(f"seed {seed}, {level}: {refused}", file=sys.stderr)
-            runs.append(PairRun(seed, level, how, np.nan, np.nan, refused="not traced"))
+            runs.append(PairRun(seed, level, how, chosen.length_mm, np.nan, np.nan, refused="not traced"))
             continue
         views = [
             view_of(film, drawn, shift_deg, float(grown))
@@ -131,7 +132,7 @@ def view_of(film: Phantom, paths: dict[str, Float64], shift_deg: float, stretch:
 def _fitted(seed: int, level: str, how: str, views: list[View], chosen: CanalTruth, names: list[str]) -> PairRun:
     alone = one_film(views[0], chosen.name)
     true_deg = true_largest_deg(_curve(chosen))
-    one = (alone.length_mm / chosen.length_mm - 1.0, alone.largest_deg - true_deg)
+    one = (chosen.length_mm, alone.length_mm / chosen.length_mm - 1.0, alone.largest_deg - true_deg)
     two_canals = len(names) > 1
     try:
         tooth = fit_views(views, common_vertical_std_deg=COMMON_TILT_DEG)

@@ -100,6 +100,10 @@ def _new(arguments: argparse.Namespace) -> None:
     if (arguments.films is None) != (arguments.key is None):
         raise WlmeasureError("--films and --key must be given together: the key says what is true of the films")
     if arguments.films is not None:
+        if arguments.views > 1:
+            raise WlmeasureError(
+                "--views is for phantoms: the second films of your own stand in the key, as second_film"
+            )
         films = exercise_from_films(arguments.out, arguments.films, arguments.key, made_at=_now(), password=sealed)
     else:
         import secrets

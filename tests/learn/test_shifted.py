@@ -14,7 +14,7 @@ from wlmeasure.errors import CaseError, LearnError
 from wlmeasure.learn.answers import Answer, answers_text, load_answers
 from wlmeasure.learn.exercise import Exercise, Given, Item, ItemTruth, SecondFilm, SecondTruth, load_exercise, open_seal
 from wlmeasure.learn.mark import mark
-from wlmeasure.learn.new import exercise_from_phantoms
+from wlmeasure.learn.new import exercise_from_films, exercise_from_phantoms
 from wlmeasure.learn.pages import marks_page, sheet_page
 from wlmeasure.learn.parallax import moved_mm, shortening_words, side_words
 from wlmeasure.learn.words import marks_json, marks_text
@@ -196,3 +196,52 @@ def test_the_same_seed_gives_the_same_films_by_the_command(folder, tmp_path, cap
         assert (tmp_path / "out" / name).read_bytes() == (folder / name).read_bytes()
     with pytest.raises(LearnError, match="views must be 1 or 2"):
         next(exercise_from_phantoms(tmp_path / "three", 1, 3, "clear", views=3, made_at=AT))
+
+
+def test_a_teachers_own_pair(folder, tmp_path):
+    """A key written of an exercise's own tooth: the same second film, the same truth but for what a key cannot say."""
+    exercise = load_exercise(folder)
+    item = next(one for one in exercise.items if one.second_film.tube is not None and one.second_film.asks_side)
+    truth, second = open_seal(folder, exercise, None)[item.film], item.second_film
+
+    def cell(path):
+        return '"' + "; ".join(f"{row} {col}" for row, col in path) + '"'
+
+    columns = {
+        "film": item.film, "canal": item.canal, "where": "left", "reference_point": "cusp", "length_mm": truth.length_mm,
+        "mm_per_px_row": item.scale.mm_per_px_row, "mm_per_px_col": item.scale.mm_per_px_col,
+        "known_file_mm": item.scale.known_file_mm, "path": cell(truth.path_px), "file_path": cell(truth.file_px),
+        "second_film": second.film, "shift_deg": second.shift_deg, "mesial_to": second.mesial_to, "tube": second.tube,
+        "side": truth.second.side, "second_path": cell(truth.second.path_px),
+        "second_file_path": cell(truth.second.file_px),
+    }  # fmt: skip
+
+    def made(name, films=(item.film, second.film), **changes):
+        cells = columns | changes
+        key = tmp_path / f"{name}.csv"
+        key.write_text(",".join(cells) + "\n" + ",".join(str(one) for one in cells.values()) + "\n", "utf-8")
+        out = tmp_path / name
+        return out, list(exercise_from_films(out, [folder / film for film in films], key, made_at=AT))
+
+    out, copies = made("own")
+    assert [path.name for path in copies] == ["film_01_a.png", "film_01_b.png"]
+    again = load_exercise(out)
+    truths = open_seal(out, again, None)
+    known = truths["film_01_a.png"].second
+    assert again.items[0].second_film == evolve(second, film="film_01_b.png")
+    assert known.difference_mm == pytest.approx(truth.second.difference_mm, abs=1e-3)
+    assert (known.side, known.tube, known.moved_mm) == (truth.second.side, second.tube, None)
+    marks = mark(again, truths, [Answer("film_01_a.png", 20.0, side=known.side)])
+    assert marks.sides == (1, 1, 1)
+    assert "same lingual, opposite buccal" in marks_text(marks)
+    assert html_page(marks_page(marks, out)).count("Second film, film_01_b.png") == 1
+    for name, changes, words in (
+        ("path", {"second_path": ""}, "difference_mm must be given"),
+        ("side", {"side": "left"}, "side must be one of buccal, lingual"),
+        ("mesial", {"mesial_to": ""}, "mesial_to must be one of"),
+    ):
+        with pytest.raises(LearnError, match=words):
+            made(name, **changes)
+    with pytest.raises(LearnError, match="one row for each film"):
+        made("alone", (item.film,))
+    assert main(["learn", "new", str(tmp_path / "no"), "--views", "2", "--films", "a.png", "--key", "k.csv"]) != 0

@@ -213,9 +213,9 @@ class SecondTruth:
     Attributes
     ----------
     path_px, file_px
-        The same canal and file as in the item's own truth, point by point.
+        The same canal and file as in the item's own truth; None where they are not known.
     tube
-        To which side the tube was moved, and by how much: `shift_deg`.
+        To which side the tube was moved, and by how much: `shift_deg`; None where it is not known.
     difference_mm
         How much longer the true path is on this film than on the first, each by its film's scale.
     side
@@ -224,13 +224,13 @@ class SecondTruth:
         That other canal on this film and on the first; None without `side`.
     moved_mm
         How far the file moved on the film towards mesial against the other canal, from the first film to this one, mm at
-        the tooth; None without `side`.
+        the tooth; None without `side`, or where it is not known.
     """
 
-    path_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
-    tube: str = member(Choice(("mesial", "distal")))
-    shift_deg: float = member(Number(least=-90.0, most=90.0))
     difference_mm: float = member(Number(least=-60.0, most=60.0))
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tube: str | None = member(Choice(("mesial", "distal")), None)
+    shift_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     file_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     side: str | None = member(Choice(SIDES[:2]), None)
     moved_mm: float | None = member(Number(least=-60.0, most=60.0), None)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from wlmeasure.errors import CaseError, LearnError
+from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.learn.answers import answers_text, bounded
 from wlmeasure.learn.exercise import (
@@ -24,6 +25,7 @@ from wlmeasure.learn.exercise import (
     TakenReading,
     save_exercise,
 )
+from wlmeasure.learn.key_cells import number_cell, points_cell, with_second
 from wlmeasure.learn.phantom_items import phantom_item, shifted_item
 from wlmeasure.phantom.anatomy import LEVELS
 
@@ -102,7 +104,11 @@ def exercise_from_films(
         (what is true: reference point to 0.5 mm short of the foramen), ``mm_per_px_row``, ``mm_per_px_col``, one of
         ``known_file_mm`` and ``magnification``, and, where known, ``tooth`` (ISO 3950),
         ``reading_mm`` with ``mark``, ``path`` and ``file_path``
-        (``row col; row col; ...``): with a path the marking can say what kind of error an answer shows.
+        (``row col; row col; ...``): with a path the marking can say what kind of error an answer shows. A tooth with a
+        second film, its tube shifted, has it in ``second_film``, with ``shift_deg``, ``mesial_to``, ``tube`` (empty where it
+        is not told), ``difference_mm`` or ``second_path``, where there are other pixels or there is another scale
+        ``second_mm_per_px_row``, ``second_mm_per_px_col``, ``second_known_file_mm``, ``second_magnification``, and, where it is
+        asked on which side of the other canal the file lies, ``side``.
     made_at, password
         Time in ISO 8601; what the truth is encrypted with, None to leave it packed only.
 
@@ -114,23 +120,33 @@ def exercise_from_films(
         A film that cannot be read.
     """
     rows = _key_rows(Path(key))
-    names = [Path(film).name for film in films]
-    if missing := [name for name in names if name not in rows] + [name for name in rows if name not in names]:
+    paths = {Path(film).name: film for film in films}
+    if len(paths) < len(films):
+        raise LearnError("films must each have a name of their own: the key knows them by it")
+    keyed = [*rows, *(row["second_film"] for row in rows.values() if row.get("second_film"))]
+    if missing := [name for name in paths if name not in keyed] + [name for name in keyed if name not in paths]:
         raise LearnError(f"key must have one row for each film: {missing[0][:60]!r} stands in only one of both")
     folder = _empty(folder)
     items, truths = [], []
-    for k, film in enumerate(films, 1):
-        row = rows[Path(film).name]
-        graph = read(film)
-        name = f"film_{k:02d}{'.dcm' if graph.format == 'DICOM' else '.' + graph.format.lower()}"
-        shutil.copyfile(film, folder / name)
+    for k, own in enumerate((name for name in paths if name in rows), 1):
+        row = rows[own]
+        pair = [own, *([row["second_film"]] if row.get("second_film") else [])]
+        graphs = [read(paths[one]) for one in pair]
+        copies = [
+            _copy_name(k, letter, graph)
+            for letter, graph in zip(("_a", "_b") if pair[1:] else ("",), graphs, strict=True)
+        ]
+        for one, copy in zip(pair, copies, strict=True):
+            shutil.copyfile(paths[one], folder / copy)
         try:
-            item, truth = _key_item(row, name, graph.sha256, graph.rows, graph.cols)
+            item, truth = _key_item(row, copies[0], graphs[0])
+            if pair[1:]:
+                item, truth = with_second(item, truth, row, copies[1], graphs[1])
         except CaseError as error:
-            raise LearnError(f"key, film {Path(film).name[:60]!r}: {error}") from None
+            raise LearnError(f"key, film {own[:60]!r}: {error}") from None
         items.append(item)
         truths.append(truth)
-        yield folder / name
+        yield from (folder / copy for copy in copies)
     _finish(folder, items, truths, made_at, password)
 
 
@@ -151,25 +167,20 @@ def _key_rows(path: Path) -> dict[str, dict[str, str]]:
     return rows
 
 
-def _key_item(row: dict[str, str], name: str, sha256: str, rows: int, cols: int) -> tuple[Item, ItemTruth]:
-    # Members are checked where they are declared, so a cell may be None here: the message names the member.
+def _copy_name(number: int, letter: str, graph: Radiograph) -> str:
+    return f"film_{number:02d}{letter}{'.dcm' if graph.format == 'DICOM' else '.' + graph.format.lower()}"
+
+
+def _key_item(row: dict[str, str], name: str, graph: Radiograph) -> tuple[Item, ItemTruth]:
     def number(column: str) -> Any:
-        cell = row.get(column, "")
-        try:
-            return float(cell.replace(",", ".")) if cell else None
-        except ValueError:
-            raise CaseError(f"{column} must be a number: {cell[:40]!r}") from None
+        return number_cell(row, column)
 
     def points(column: str) -> Any:
-        cell = row.get(column, "")
-        try:
-            return [[float(v) for v in pair.split()] for pair in cell.split(";") if pair.strip()] if cell else None
-        except ValueError:
-            raise CaseError(f"{column} must be 'row col; row col; ...' in pixels: {cell[:40]!r}") from None
+        return points_cell(row, column)
 
     reading = number("reading_mm")
     item = Item(
-        film=name, sha256=sha256, rows=rows, cols=cols, canal=row["canal"], where=row["where"],
+        film=name, sha256=graph.sha256, rows=graph.rows, cols=graph.cols, canal=row["canal"], where=row["where"],
         tooth=row.get("tooth") or None,
         reference_point=row["reference_point"],
         scale=Given(

@@ -258,7 +258,7 @@ def _film_blocks(marked: Marked, folder: Path) -> list[Block]:
     if second is None or known is None:
         return [Columns((film,), tuple(facts), left_share=0.42)]
     on_second = [] if known.other_px is None else [_other_shape(known.other_px)]
-    on_second += _path_shapes(known.path_px, TRUTH_COLOUR, width, second)
+    on_second += [] if known.path_px is None else _path_shapes(known.path_px, TRUTH_COLOUR, width, second)
     drawing = _film_drawing(second, _picture(second, folder), on_second, f"{second.film} with the true path", tall)
     caption = f"Second film, {second.film}"
     return [Columns((Columns((film,), (Figure(drawing, caption),), left_share=0.5),), tuple(facts), left_share=0.62)]

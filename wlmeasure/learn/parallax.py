@@ -96,7 +96,8 @@ def mark_second(item: Item, truth: ItemTruth, answer: Answer, in_space_mm: float
         side = CANNOT
     right = None
     if side is not None and answer.side is not None:
-        right = answer.side == side or (answer.side == CANNOT and abs(known.moved_mm or 0.0) < SEEN_MM)
+        unseen = known.moved_mm is not None and abs(known.moved_mm) < SEEN_MM
+        right = answer.side == side or (answer.side == CANNOT and unseen)
     first, second = (None if length is None else length - in_space_mm for length in on_film)
     return SecondMark(
         difference_mm=known.difference_mm,
@@ -113,19 +114,27 @@ def side_words(item: Item, truth: ItemTruth, marked: SecondMark) -> str:
     film, known = item.second_film, truth.second
     if film is None or known is None or marked.side is None or known.side is None:
         return ""
-    moved = known.moved_mm or 0.0
+    moved = known.moved_mm
     said = "Side not answered" if marked.answered is None else f"You said {marked.answered}: "
     said += ". " if marked.right is None else "right. " if marked.right else "wrong. "
+    told = "To which side the tube went was not told" if film.tube is None else (
+        f"The tube went {film.shift_deg:g}° to {film.tube}"
+    )  # fmt: skip
+    if moved is None:
+        if film.tube is None:
+            return f"{said}{told}. Without the direction the films cannot tell."
+        rule = "what goes with it is lingual, what goes against it buccal (same lingual, opposite buccal)"
+        return f"{said}{told}; {rule}: it lies {known.side}."
     way, other = ("mesial", "distal") if moved > 0.0 else ("distal", "mesial")
     seen = f"from the first film to the second the file moved {abs(moved):.1f} mm to {way} against the other canal"
     if film.tube is None:
         return (
-            f"{said}{seen[0].upper()}{seen[1:]}. To which side the tube went was not told: gone to {way}, this is lingual, "
-            f"gone to {other}, buccal. Without the direction the films cannot tell."
+            f"{said}{seen[0].upper()}{seen[1:]}. {told}: gone to {way}, this is lingual, gone to {other}, buccal. Without the "
+            "direction the films cannot tell."
         )
     with_tube = way == film.tube
     rule = "with the tube (same lingual)" if with_tube else "against the tube (opposite buccal)"
-    words = f"{said}The tube went {film.shift_deg:g}° to {film.tube}; {seen}, {rule}: it lies {known.side}."
+    words = f"{said}{told}; {seen}, {rule}: it lies {known.side}."
     if abs(moved) < SEEN_MM:
         words += " So small a movement is hardly seen: cannot tell is right as well."
     elif marked.answered == CANNOT:

@@ -19,6 +19,7 @@ from statistics import median
 
 import cv2
 import numpy as np
+import two_view
 
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import load_case
@@ -141,6 +142,7 @@ def main() -> None:
                   lambda: cv2.imdecode(data, cv2.IMREAD_UNCHANGED), runs, "<= 1.2")  # fmt: skip
     path_query(runs)
     batch_of_traces(runs)
+    two_view.rows(runs)
 
 
 if __name__ == "__main__":

@@ -1,12 +1,36 @@
-"""What two films of one canal say together."""
+"""What two films of one canal, or more, say together.
+
+The fit in space is `fit_views`; its parts live in `measure.space`. A single film loses what bends towards and away from the
+beam: of 314 real molar canals (micro-CT) one view loses a median of 3.3 % of the length and 15 % at worst.
+"""
 
 from __future__ import annotations
 
 from math import atan, degrees, hypot, radians, tan
 
 from wlmeasure.errors import MeasureError, check_finite
+from wlmeasure.measure.space.side import SideOf, buccal_or_lingual
+from wlmeasure.measure.space.tooth import SpatialTooth, fit_views, one_film, refit
+from wlmeasure.measure.space.values import Angle, BendPlane, OneFilm, SpatialBends, SpatialCanal, SpatialPoint
+from wlmeasure.measure.space.views import KnownFile, View
 
-__all__ = ["orthogonal_views_deg"]
+__all__ = [
+    "Angle",
+    "BendPlane",
+    "KnownFile",
+    "OneFilm",
+    "SideOf",
+    "SpatialBends",
+    "SpatialCanal",
+    "SpatialPoint",
+    "SpatialTooth",
+    "View",
+    "buccal_or_lingual",
+    "fit_views",
+    "one_film",
+    "orthogonal_views_deg",
+    "refit",
+]
 
 
 def orthogonal_views_deg(clinical_deg: float, proximal_deg: float) -> float:

@@ -1,0 +1,1 @@
+"""One tooth in three dimensions from two or more films of it."""

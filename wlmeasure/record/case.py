@@ -76,11 +76,12 @@ TIME = Text(
 
 @frozen
 class Angulation:
-    """How the tube stood, in degrees."""
+    """How the tube stood, in degrees, and which way mesial lies on the film."""
 
     horizontal_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     vertical_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     tube_shift: str | None = member(Choice(("none", "mesial", "distal")), None)
+    mesial_to: str | None = member(Choice(("left", "right", "up", "down")), None)
     extra: dict[str, Any] = extra_members()
 
 

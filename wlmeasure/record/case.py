@@ -267,6 +267,8 @@ class Entry:
         Where a thing in the canal begins, and how long it is.
     other_canal
         The canal that this one joins.
+    film_sha256, other_films_sha256
+        The film that it was taken from, and where it rests on several, the others.
     rests_on
         Ids of the earlier entries that this one was made from.
     confirmed
@@ -293,6 +295,7 @@ class Entry:
     other_canal: str | None = member(Text(longest=40), None)
     status: str | None = member(Text(longest=40), None)
     film_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
+    other_films_sha256: tuple[str, ...] = member(Each(Text(pattern=r"[0-9a-f]{64}"), most=49), ())
     inputs_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     program: str | None = member(Text(longest=80), None)
     rests_on: tuple[str, ...] = member(Each(Text(longest=40), most=100), ())

@@ -27,7 +27,8 @@ from wlmeasure.measure.clicks import clicks_length
 from wlmeasure.measure.curvature import canal_form, fit_canal, pruett_deg, schneider_deg
 from wlmeasure.measure.line_arc import Noise, fit_line_arc
 from wlmeasure.measure.lockstep import fit_paths
-from wlmeasure.study.observers import agreement
+from wlmeasure.study.correlation import correlations
+from wlmeasure.study.repeats import within_readings
 
 Float64 = NDArray[np.float64]
 Part = tuple[float, float]  # length in mm, signed curvature in 1/mm
@@ -529,9 +530,9 @@ def observer_rows(seed: int, runs: int) -> tuple[ObserverRow, ...]:
                 "length, mm": np.array(lengths).T,
             }
             for quantity, table in tables.items():
-                a = agreement(table)
+                icc, within = correlations(table)["ICC(2,1)"], within_readings(table.tolist()).std
                 counts = (subjects, observers, clicks)
-                rows.append(ObserverRow(population, quantity, px, *counts, a.icc, a.icc_interval, a.within_std))
+                rows.append(ObserverRow(population, quantity, px, *counts, icc.value, icc.interval, within))
     return tuple(rows)
 
 

@@ -141,8 +141,8 @@ def main() -> None:
     compare_calls("read one PNG, against cv2.imdecode of its bytes", lambda: read(film),
                   lambda: cv2.imdecode(data, cv2.IMREAD_UNCHANGED), runs, "<= 1.2")  # fmt: skip
     path_query(runs)
-    two_view.rows(runs)
     batch_of_traces(runs)
+    two_view.rows(runs)
 
 
 if __name__ == "__main__":

@@ -36,7 +36,7 @@ from two_view_cases import (
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.curvature import luiten_deg
-from wlmeasure.measure.two_view import SpatialTooth, buccal_or_lingual, fit_views, one_film
+from wlmeasure.measure.two_view import KnownFile, SpatialTooth, buccal_or_lingual, fit_views, one_film
 from wlmeasure.phantom.curve import Curve
 
 Float64 = NDArray[np.float64]
@@ -207,6 +207,39 @@ def known_files(seed: int, cases: int) -> None:
             f"interval held {held:.3f}",
             f"refused {refused}",
         )
+
+    for std in (0.0, 0.14):
+        found = [one for k in range(cases) if (one := from_stop(seed, std, k)) is not None]
+        errors, held = (np.array(column) for column in zip(*found, strict=True))
+        reach = far(100.0 * errors)
+        goal = 1.7 if std else 1.1
+        row(
+            f"from its stop, known to {std:g} mm; whole length",
+            f"{reach:.2f} {verdict(reach, goal)}",
+            f"interval held {np.mean(held):.3f}",
+        )
+
+
+def from_stop(seed: int, std_mm: float, k: int) -> tuple[float, bool] | None:
+    """A file from its stop above the canal: relative error of the whole length, and whether its interval held; None where
+    the films were refused.
+    """
+    rng = np.random.default_rng((seed, 15, k))
+    curve = axis_of(rng, "aligned")
+    shot = films(rng, (0.0, 30.0), USUAL)
+    coronal = float(rng.uniform(6.0, 9.0))
+    stop, tip = curve.points_mm[0] + np.array([0.0, 0.0, coronal]), curve.at([curve.length_mm - 0.5])[0]
+    whole = coronal + curve.length_mm
+    views = [
+        film.view({"MB": film.path(dense(curve))}, {"stop": film.mark(stop, 0.05), "tip MB": film.mark(tip, 0.05)})
+        for film in shot
+    ]
+    file = KnownFile("MB", float(whole - 0.5 + std_mm * rng.standard_normal()), std_mm, "tip MB", "stop")
+    tooth = fit_views(views, files=[file], references={"MB": "stop"}, bends=False)
+    if tooth.status != "fitted":
+        return None
+    canal = tooth.canal("MB")
+    return canal.length_mm / whole - 1.0, canal.length_interval_mm[0] <= whole <= canal.length_interval_mm[1]
 
 
 def intervals(seed: int, pairs: int) -> None:

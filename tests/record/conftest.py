@@ -89,7 +89,7 @@ def full(body):
         "col_over_row": 1.0,
         "metal": "bright",
         "purpose": "trial file",
-        "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial"},
+        "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial", "mesial_to": "left"},
     }
     film["scale"][0] |= {"path_px": [[20, 50], [420, 50]], "tracer": "symmetry-fit/1"}
     film["scale"] += [
@@ -133,6 +133,7 @@ def full(body):
             "length_std_mm": 0.2,
             "status": "radiographic apex",
             "film_sha256": "0" * 64,
+            "other_films_sha256": ["1" * 64],
             "inputs_sha256": "1" * 64,
             "program": "wlmeasure 0.1.0",
             "note": "first",

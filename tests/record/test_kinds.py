@@ -64,7 +64,8 @@ def full(kind):
 
 def test_the_table_holds_every_step_of_the_treatment():
     assert set(KIND_TABLE) == {
-        *("preoperative estimate", "trial file film", "film length", "electronic reading", "electronic length"),
+        *("preoperative estimate", "trial file film", "film length", "length in space"),
+        *("electronic reading", "electronic length"),
         *("proposed working length", "decided working length", "glide path", "coronal flaring", "shaping file"),
         *("irrigation and recapitulation", "patency", "apical gauging", "cone fit", "filling check"),
         *("block", "ledge", "perforation", "separated fragment", "old filling removed", "canals joining"),

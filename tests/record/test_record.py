@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import Entry, case_digest, case_from_json, case_to_json
 from wlmeasure.record.record import LengthRecord, compare, entries_from
+from wlmeasure.share.timeline import entry_words
 
 AT = "2026-11-25T10:30:00"
 LATER = "2026-11-25T11:00:00"
@@ -180,6 +181,14 @@ def test_two_films_of_a_canal_have_a_length_each_and_one_proposal(samples):
     assert kinds.count("film length") == 2
     assert kinds.count("proposed working length") == 1
     assert {e.film_sha256 for e in record.entries if e.kind == "film length"} == {f.sha256 for f in case.films}
+    # The length from both films together says so, and no proposal rests on it.
+    (both,) = [e for e in record.entries if e.kind == "length in space"]
+    assert {both.film_sha256, *both.other_films_sha256} == {f.sha256 for f in case.films}
+    assert all(both.id not in e.rests_on for e in record.entries)
+    assert "on 2 films" in entry_words(both)
+    again = evaluate(case)
+    assert compare(attrs.evolve(case, entries=record.entries), again) == ()
+    assert entered(again, record).entries == record.entries
 
 
 # --- recomputed ---------------------------------------------------------------------------------------------------------

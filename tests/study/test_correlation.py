@@ -103,3 +103,53 @@ def test_subjects_that_do_not_differ_at_all_tell_nothing() -> None:
     assert found["ICC(3,1)"].value == 0.0
     assert found["ICC(3,1)"].interval == (-1.0, 1.0)
     assert found["ICC(2,1)"].value == pytest.approx(0.0)
+
+
+def test_the_interval_holds_what_the_observers_were_made_with() -> None:
+    """300 studies of 30 subjects (SD 10) by 4 observers (SD 1 between them, 2 within): true ICC 100 / 105."""
+    rng = np.random.default_rng(12)
+    held, found = 0, []
+    for _ in range(300):
+        values = rng.normal(0.0, 10.0, (30, 1)) + rng.normal(0.0, 1.0, (1, 4)) + rng.normal(0.0, 2.0, (30, 4))
+        one = correlations(values)["ICC(2,1)"]
+        assert one.interval[0] < one.value < one.interval[1]
+        found.append(one.value)
+        held += one.interval[0] <= 100.0 / 105.0 <= one.interval[1]
+    print(f"\nICC: mean {np.mean(found):.4f} of {100 / 105:.4f}, interval holds it in {held} of 300")
+    assert np.mean(found) == pytest.approx(100.0 / 105.0, abs=0.01)
+    assert 0.91 * 300 <= held <= 0.99 * 300
+
+
+def test_two_subjects_put_the_other_way_round_tell_nothing() -> None:
+    found = correlations([[1.0, 0.0], [0.0, 1.0]])["ICC(2,1)"]
+    assert (found.value, found.interval) == (0.0, (-1.0, 1.0))
+
+
+def test_perfect_and_shifted_observers() -> None:
+    """Observers alike have an ICC of 1; one who reads 10 more lowers absolute agreement: 11 / (11 + 50) by hand."""
+    subjects = np.arange(0.0, 11.0)
+    alike = correlations(np.column_stack([subjects, subjects]))["ICC(2,1)"]
+    assert (alike.value, *alike.interval) == pytest.approx((1.0, 1.0, 1.0))
+    # Subjects' variance 11; two observers 10 apart have a variance of 50 between them.
+    shifted = correlations(np.column_stack([subjects, subjects + 10.0]))["ICC(2,1)"]
+    assert shifted.value == pytest.approx(11.0 / (11.0 + 50.0), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ([1.0, 2.0], "table of two or more"),
+        ([[1.0, 2.0]], "table of two or more"),
+        ([[1.0], [2.0]], "table of two or more"),
+        ([[1.0, 2.0], [np.nan, 1.0]], "subject 1, observer 0"),
+        ([["a", "b"], ["c", "d"]], "must be numbers"),
+    ],
+)
+def test_tables_that_are_none_are_refused(values: object, said: str) -> None:
+    with pytest.raises(MeasureError, match=said):
+        correlations(values)
+
+
+def test_a_confidence_that_is_none_is_refused() -> None:
+    with pytest.raises(MeasureError, match="confidence"):
+        correlations(JUDGES, confidence=1.0)

@@ -76,11 +76,12 @@ TIME = Text(
 
 @frozen
 class Angulation:
-    """How the tube stood, in degrees."""
+    """How the tube stood, in degrees, and which way mesial lies on the film."""
 
     horizontal_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     vertical_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     tube_shift: str | None = member(Choice(("none", "mesial", "distal")), None)
+    mesial_to: str | None = member(Choice(("left", "right", "up", "down")), None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -266,6 +267,8 @@ class Entry:
         Where a thing in the canal begins, and how long it is.
     other_canal
         The canal that this one joins.
+    film_sha256, other_films_sha256
+        The film that it was taken from, and where it rests on several, the others.
     rests_on
         Ids of the earlier entries that this one was made from.
     confirmed
@@ -292,6 +295,7 @@ class Entry:
     other_canal: str | None = member(Text(longest=40), None)
     status: str | None = member(Text(longest=40), None)
     film_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
+    other_films_sha256: tuple[str, ...] = member(Each(Text(pattern=r"[0-9a-f]{64}"), most=49), ())
     inputs_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     program: str | None = member(Text(longest=80), None)
     rests_on: tuple[str, ...] = member(Each(Text(longest=40), most=100), ())

@@ -43,6 +43,10 @@ from wlmeasure.trade.tooth import Tooth
 
 __all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "accept_paths", "evaluate", "read_films"]
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # loaded only for a case that asks for it
+    from wlmeasure.record.spatial import SpatialResult
+
 Float64 = NDArray[np.float64]
 
 TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without any scale
@@ -155,12 +159,13 @@ class CanalResult:
 
 @frozen(eq=False)
 class CaseResult:
-    """Everything measured on one case."""
+    """Everything measured on one case; `spatial` is what several films say together, None for a case that does not ask."""
 
     case: Case
     tooth: Tooth
     films: tuple[FilmResult, ...]
     canals: tuple[CanalResult, ...]
+    spatial: SpatialResult | None = None
 
 
 def evaluate(
@@ -201,7 +206,12 @@ def evaluate(
         _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace, earlier)
         for k, canal in enumerate(case.canals)
     )
-    return CaseResult(case, tooth, tuple(film_results.values()), canals)
+    together = None
+    if sum(film.angulation is not None for film in case.films) > 1:
+        from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
+
+        together = spatial_result(tuple(film_results.values()), canals, None if before is None else before.spatial)
+    return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:

@@ -101,6 +101,7 @@ KIND_TABLE: Final = MappingProxyType(
             on_ruler=True,
         ),
         "film length": EntryKind("length on the film", "measurement", ("length_mm",), _LENGTH),
+        "length in space": EntryKind("length from several films", "measurement", ("length_mm",), _LENGTH),
         "electronic reading": EntryKind(
             "electronic reading",
             "measurement",

@@ -20,6 +20,7 @@ from wlmeasure.trade.instruments import tip_diameter_mm
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with all that it loads
     from wlmeasure.record.evaluate import CanalResult, CaseResult
+    from wlmeasure.record.spatial import SpatialResult
 
 __all__ = ["CENTIMETRES_BELOW_MM", "KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
 
@@ -264,7 +265,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
     digest = case_digest(result.case)
     for canal in result.canals:
         made: dict[str, list[str]] = {"measurement": [], "decision": []}
-        for figure in _figures(canal):
+        for figure in _figures(canal, result.spatial):
             standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
             decision = canal.canal.decision if figure.kind == "decided working length" else None
             note = None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}"
@@ -287,6 +288,7 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     length_std_mm=figure.std_mm,
                     status=figure.status,
                     film_sha256=figure.film_sha256,
+                    other_films_sha256=figure.other_films_sha256,
                     inputs_sha256=digest,
                     program=program,
                     rests_on=() if role == "measurement" else tuple(rests_on),
@@ -309,12 +311,14 @@ class _Figure:
     std_mm: float | None
     status: str | None
     film_sha256: str | None = None
+    other_films_sha256: tuple[str, ...] = ()
 
     def matches(self, entry: Entry) -> bool:
-        return entry.kind == self.kind and entry.film_sha256 == self.film_sha256
+        mine = (self.kind, self.film_sha256, self.other_films_sha256)
+        return (entry.kind, entry.film_sha256, entry.other_films_sha256) == mine
 
 
-def _figures(canal: CanalResult) -> list[_Figure]:
+def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]:
     out = [
         _Figure("film length", t.length.length_mm, t.length.length_std_mm, t.trace.apical_end, t.film.film.sha256)
         for t in canal.traces
@@ -327,6 +331,14 @@ def _figures(canal: CanalResult) -> list[_Figure]:
     out.append(_Figure("proposed working length", working.length_mm, working.std_mm, working.status))
     if canal.canal.decision is not None:
         out.append(_Figure("decided working length", canal.canal.decision.length_mm, None, None))
+    # Last: no proposal rests on it.
+    for one in () if spatial is None else spatial.canals:
+        shown = {t.trace.film: t for t in canal.traces}
+        films = [shown[film] for film in spatial.films if film in shown] if spatial is not None else []
+        if one.name == canal.canal.name and len(films) > 1:
+            first, *others = (t.film.film.sha256 for t in films)
+            end = films[0].trace.apical_end
+            out.append(_Figure("length in space", one.length_mm, one.length_std_mm, end, first, tuple(others)))
     return out
 
 
@@ -363,7 +375,7 @@ def compare(case: Case, result: CaseResult, *, same_mm: float = SAME_MM) -> tupl
             figure.length_mm
             for canal in result.canals
             if canal.canal.name == entry.canal
-            for figure in _figures(canal)
+            for figure in _figures(canal, result.spatial)
             if figure.matches(entry)
         ]
         length = fresh[0] if fresh else None

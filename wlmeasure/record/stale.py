@@ -207,8 +207,8 @@ class _Search:
         return any(o.entry.kind == row.entry.kind for o in self._later(row, self.rows, cause_at))
 
     def _rescaled(self, row: _Row) -> list[str] | None:
-        film = row.entry.film_sha256
-        causes = [o for o in self.rescaling if film is not None and o.entry.film_sha256 == film and o.at > row.at]
+        films = {row.entry.film_sha256, *row.entry.other_films_sha256} - {None}
+        causes = [o for o in self.rescaling if o.entry.film_sha256 in films and o.at > row.at]
         return [causes[-1].entry.id] if causes else None
 
     def _moved(self, row: _Row) -> list[str] | None:

@@ -38,6 +38,7 @@ MARKS: dict[str, Mark] = {
     "preoperative estimate": "ring",
     "trial file film": "square",
     "film length": "square",
+    "length in space": "square",
     "electronic reading": "disc",
     "electronic length": "disc",
     "proposed working length": "diamond",

@@ -112,6 +112,10 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
             blocks += _lengths(canal, None, colours[canal.canal.name])
+    if result.spatial is not None:
+        from wlmeasure.share.in_space import space_blocks  # few cases have films that belong together
+
+        blocks += space_blocks(result, colours)
     blocks += course(result, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):

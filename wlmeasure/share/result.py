@@ -119,8 +119,17 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
         "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
+        "spatial": _spatial_json(result),
         "record": _record_json(result.case),
     }
+
+
+def _spatial_json(result: CaseResult) -> dict[str, Any] | None:
+    if result.spatial is None:
+        return None
+    from wlmeasure.share.in_space import space_json
+
+    return space_json(result.spatial)
 
 
 def _record_json(case: Case) -> dict[str, Any]:
@@ -458,6 +467,10 @@ def record_text(result: CaseResult) -> str:
     told = _told(result.case)
     for canal, trace in canal_rows(result):
         lines += ["", *_canal_lines(canal, trace, told.get(canal.canal.name))]
+    if result.spatial is not None:
+        from wlmeasure.share.in_space import space_text
+
+        lines += space_text(result)
     cautions = case_cautions(result.case)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]

@@ -84,6 +84,8 @@ def entry_words(
     more = []
     if entry.status is not None:
         more.append(entry.status)
+    if entry.other_films_sha256:
+        more.append(f"on {1 + len(entry.other_films_sha256)} films")
     if entry.finding is not None:
         more.append(FINDING_WORDS.get(entry.finding, entry.finding))
     if entry.distance_mm is not None:

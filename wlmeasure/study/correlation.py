@@ -144,7 +144,10 @@ def _absolute(squares: MeanSquares, confidence: float) -> tuple[float, float, fl
     """ICC(2,1) with the interval of McGraw & Wong."""
     n, k = squares.subjects, squares.observers
     rows, columns, error = squares.between, squares.observer, squares.error
-    icc = (rows - error) / (rows + (k - 1) * error + k * (columns - error) / n)
+    whole = rows + (k - 1) * error + k * (columns - error) / n
+    if whole <= NOTHING * max(rows, columns, error):  # two subjects whom two observers put the other way round
+        return 0.0, -1.0 / (k - 1), 1.0
+    icc = (rows - error) / whole
     if columns + error <= 1e-12 * rows:
         return icc, icc, icc  # no difference between observers at all
     # Satterthwaite's degrees of freedom for the sum of the observers' and the error's mean squares.

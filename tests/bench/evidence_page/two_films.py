@@ -63,12 +63,17 @@ def other_tooth(seed: int, task: tuple[int, bool, int]) -> bool:
     return bench.pair_refused(seed, number, k, other=other)
 
 
+def from_stop(seed: int, task: tuple[float, int]) -> tuple[float, bool] | None:
+    return bench.from_stop(seed, *task)
+
+
 def side(seed: int, k: int) -> tuple[bool, bool, bool] | None:
     return bench.side_told(seed, 0, k)
 
 
 def two_films_section(seed: int, count: int, mapped: Map) -> Section:
     figures, cells = _simulated(seed, count, mapped)
+    figures += _from_stop(seed, count, mapped)
     figures += _refusals(seed, count, mapped)
     figures += _sides(seed, count, mapped)
     of_films, rows, plots = _traced(seed, count, mapped)
@@ -154,6 +159,21 @@ def _simulated(seed: int, count: int, mapped: Map) -> tuple[list[Figure], list[t
                 share(f"{name}: correct pairs refused", np.arange(count) >= len(cases), WRONGLY),
             ]
     return figures, cells
+
+
+def _from_stop(seed: int, count: int, mapped: Map) -> list[Figure]:
+    figures: list[Figure] = []
+    for std, goal in ((0.0, 1.1), (0.14, 1.7)):
+        tasks = [(std, k) for k in range(count)]
+        found = [
+            one for one in mapped("two films, file from its stop", partial(from_stop, seed), tasks) if one is not None
+        ]
+        if found:
+            name = f"30 degrees, file from its stop known {f'to {std:g} mm' if std else 'exactly'}, whole length"
+            reach = 100.0 * _point(np.array([one[0] for one in found]))
+            figures.append(Figure(f"{name}: 95 % point", reach, " %", Goal("at most", goal), digits=2))
+            figures.append(share(f"{name}: in the 95 % interval", np.array([one[1] for one in found], bool), HELD))
+    return figures
 
 
 def _refusals(seed: int, count: int, mapped: Map) -> list[Figure]:

@@ -57,7 +57,7 @@ class Bench:
     def caliper(self, length_mm):
         return round(20 * (length_mm + self.rng.normal(0.0, CALIPER_STD_MM))) / 20
 
-    def film(self, film_id, name, *, by="ruler", shift="none", between=(0.6,)):
+    def film(self, film_id, name, *, by="ruler", shift="none", mesial_to=None, between=(0.6,)):
         """One film with its scale, and the clicks on its canal."""
         image = SAMPLES / "films" / f"{name}.png"
         truth = json.loads((SAMPLES / "truth" / f"{name}.json").read_text(encoding="utf-8"))
@@ -86,7 +86,10 @@ class Bench:
             cols=cols,
             purpose="trial file",
             angulation=Angulation(
-                horizontal_deg=float(truth["horiz_deg"]), vertical_deg=float(truth["vert_deg"]), tube_shift=shift
+                horizontal_deg=float(truth["horiz_deg"]),
+                vertical_deg=float(truth["vert_deg"]),
+                tube_shift=shift,
+                mesial_to=mesial_to,
             ),
             scale=(scale,),
         )
@@ -156,8 +159,8 @@ def main():
             4,
             "34",
             [
-                bench.film("f1", "ref_p45_h00_v00", by="caliper"),
-                bench.film("f2", "ref_p45_h25_v00", by="caliper", shift="mesial"),
+                bench.film("f1", "ref_p45_h00_v00", by="caliper", mesial_to="right"),
+                bench.film("f2", "ref_p45_h25_v00", by="caliper", shift="mesial", mesial_to="right"),
             ],
             readings(20.5, 20.5, 21.0, conditions=("wet",)),
             decided(

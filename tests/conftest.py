@@ -1,0 +1,9 @@
+"""What holds for every test."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+# A deadline is a timed assertion, which a busy machine breaks. On CI hypothesis also takes the same examples every time.
+settings.register_profile("no deadline", settings.get_profile(settings.get_current_profile_name()), deadline=None)
+settings.load_profile("no deadline")

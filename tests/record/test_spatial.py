@@ -1,0 +1,162 @@
+"""Films of a case put together in space: against the reference films' own 3-D truth, and what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from attrs import evolve
+
+from wlmeasure.record.case import Angulation, Case, load_case
+from wlmeasure.record.evaluate import CaseResult, evaluate, read_films
+from wlmeasure.share.in_space import space_json, space_text
+from wlmeasure.share.report import report_file
+from wlmeasure.share.result import record_text, result_json
+from wlmeasure.trace.spline import resample
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return load_case(SAMPLES / "cases" / "two_films.wl.json")
+
+
+@pytest.fixture(scope="module")
+def films(case: Case) -> dict:
+    return read_films(case)
+
+
+@pytest.fixture(scope="module")
+def measured(case: Case, films: dict) -> CaseResult:
+    return evaluate(case, films)
+
+
+def angled(case: Case, *angulations: Angulation | None) -> Case:
+    changed = tuple(evolve(film, angulation=one) for film, one in zip(case.films, angulations, strict=True))
+    return evolve(case, films=changed)
+
+
+def true_path() -> np.ndarray:
+    """The canal of the printed root in the simulator's world: x with the columns, y to the source, z to the crown."""
+    table = np.genfromtxt(SAMPLES / "truth" / "ref_p45_h00_v00_canal.csv", delimiter=",", names=True)
+    return np.column_stack([table["x_mm"], table["y_mm"], table["z_mm"]])
+
+
+def test_the_length_in_space_is_that_of_the_printed_root(measured: CaseResult) -> None:
+    """22.0 mm along the canal of the independent simulator; its bend lies 45 degrees out of the first film."""
+    assert measured.spatial is not None
+    (canal,) = measured.spatial.canals
+    low, high = canal.length_interval_mm
+    assert low < 22.0 < high
+    assert canal.length_mm == pytest.approx(22.0, abs=0.15)
+    assert high - low < 1.2
+
+
+def test_the_bend_is_found_where_it_is(measured: CaseResult) -> None:
+    assert measured.spatial is not None
+    bends = measured.spatial.canals[0].bends
+    assert bends is not None
+    path = true_path()
+    steps = np.diff(path, axis=0)
+    steps /= np.linalg.norm(steps, axis=1)[:, None]
+    turn = np.degrees(np.arccos(steps[0] @ steps[-1]))
+    assert bends.total_turning.interval_deg[0] < turn < bends.total_turning.interval_deg[1]
+    (plane,) = bends.planes
+    assert abs(plane.out_of_film_deg - 45.0) < 2.0 * plane.towards_std_deg
+    # Each film alone sees much less of it.
+    assert max(one.total_turning_deg for one in measured.spatial.single.values()) < turn - 10.0
+
+
+def test_the_side_is_the_true_one(measured: CaseResult) -> None:
+    """The root bends towards the source, which stands outside the mouth: buccal."""
+    spatial = measured.spatial
+    assert spatial is not None
+    assert spatial.tooth is not None
+    assert spatial.tooth.side_known
+    assert true_path()[-1, 1] > 3.0
+    depth = spatial.canals[0].path_mm[:, 1]
+    assert depth[-1] - depth[0] == pytest.approx(true_path()[-1, 1], abs=1.0)
+    assert any("towards buccal" in line for line in space_text(measured))
+
+
+def test_without_the_direction_of_the_shift_no_side_is_said(case: Case, films: dict, measured: CaseResult) -> None:
+    unknown = (Angulation(horizontal_deg=0.0), Angulation(horizontal_deg=25.0))
+    found = evaluate(angled(case, *unknown), films, before=measured)
+    text = "\n".join(space_text(found))
+    assert "buccal" in text.split("not known which side is ")[1]
+    assert "towards buccal" not in text
+    assert "towards lingual" not in text
+    assert found.spatial is not None
+    assert measured.spatial is not None
+    assert found.spatial.canals[0].length_mm == pytest.approx(measured.spatial.canals[0].length_mm, abs=0.1)
+
+
+def test_the_line_is_drawn_back_onto_both_films(measured: CaseResult) -> None:
+    """The exact projections of the canal on either film lie within a tenth of a millimetre of the line drawn back."""
+    spatial = measured.spatial
+    assert spatial is not None
+    assert spatial.tooth is not None
+    for k, name in enumerate(("ref_p45_h00_v00", "ref_p45_h25_v00")):
+        table = np.genfromtxt(SAMPLES / "truth" / f"{name}_canal.csv", delimiter=",", names=True)
+        true_px = np.column_stack([table["row_px"], table["col_px"]])
+        drawn = resample(spatial.tooth.drawn_px(k, "single"), 1000)
+        apart = np.linalg.norm(true_px[:, None] - drawn[None], axis=2).min(axis=1)
+        assert apart.max() * 0.02 < 0.1
+
+
+def test_a_shift_too_small_is_refused_in_words(case: Case, films: dict, measured: CaseResult) -> None:
+    small = (Angulation(horizontal_deg=0.0), Angulation(horizontal_deg=3.0))
+    found = evaluate(angled(case, *small), films, before=measured)
+    assert found.spatial is not None
+    assert found.spatial.canals == ()
+    (flag,) = found.spatial.flags
+    assert flag.code == "space-refused"
+    assert "10 degrees" in flag.text
+    assert flag.text in record_text(found)
+    assert result_json(found)["spatial"]["status"] == "refused"
+    assert [c.working_length.length_mm for c in found.canals] == [c.working_length.length_mm for c in measured.canals]
+
+
+def test_a_case_that_does_not_say_how_its_films_were_taken_is_left_as_it_was(case: Case, films: dict) -> None:
+    found = evaluate(angled(case, None, Angulation(horizontal_deg=25.0)), films)
+    assert found.spatial is None
+    assert space_text(found) == []
+    assert result_json(found)["spatial"] is None
+
+
+def test_films_without_a_common_canal_are_refused(case: Case, films: dict) -> None:
+    (canal,) = case.canals
+    one, other = canal.traces
+    apart = evolve(case, canals=(evolve(canal, traces=(one, evolve(other, apical_end="filling end"))),))
+    found = evaluate(apart, films)
+    assert found.spatial is not None
+    assert [flag.code for flag in found.spatial.flags] == ["space-no-canal"]
+
+
+def test_what_has_not_changed_is_not_fitted_again(case: Case, films: dict, measured: CaseResult) -> None:
+    again = evaluate(case, films, before=measured)
+    assert again.spatial is measured.spatial
+    decided = evolve(case, canals=tuple(evolve(canal, decision=None) for canal in case.canals))
+    assert evaluate(decided, films, before=measured).spatial is measured.spatial
+    moved = evolve(
+        case.canals[0].traces[0], clicks_px=tuple((r + 3.0, c) for r, c in case.canals[0].traces[0].clicks_px)
+    )
+    changed = evolve(case, canals=(evolve(case.canals[0], traces=(moved, case.canals[0].traces[1])),))
+    assert evaluate(changed, films, before=measured).spatial is not measured.spatial
+
+
+def test_text_json_and_report_say_the_same(measured: CaseResult) -> None:
+    spatial = measured.spatial
+    assert spatial is not None
+    (canal,) = spatial.canals
+    told = space_json(spatial)
+    assert told is not None
+    assert told["fit"]["canals"][0]["length_mm"] == pytest.approx(canal.length_mm, abs=1e-4)
+    assert {one["film"] for one in told["one_film"]} == {"f1", "f2"}
+    assert f"{canal.length_mm:.1f} mm" in record_text(measured)
+    page = report_file(measured, "page.html", made_at="2026-11-27 10:00", program="test").decode()
+    assert "In three dimensions, from films f1 and f2" in page
+    assert f"{canal.length_mm:.2f} ±" in page
+    assert "A second exposure is the clinician" in page

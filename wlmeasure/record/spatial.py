@@ -1,0 +1,256 @@
+"""What several films of one tooth say together: the films and traces of a case as views, and the fit of them in space.
+
+A case asks for it by saying how its films were taken: two films or more with an `angulation`, on which the same canal is traced
+to the same kind of end. Nothing else of the result rests on it: it stands beside what each film gives alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from math import hypot
+from typing import Any
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.calibration import RULER_STD_MM
+from wlmeasure.errors import MeasureError
+from wlmeasure.flags import Flag, catalogue
+from wlmeasure.measure.length import path_noise
+from wlmeasure.measure.space.views import TRACE_NOISE
+from wlmeasure.measure.two_view import (
+    KnownFile,
+    OneFilm,
+    SideOf,
+    SpatialCanal,
+    SpatialTooth,
+    View,
+    buccal_or_lingual,
+    fit_views,
+    one_film,
+)
+from wlmeasure.record import case as members
+from wlmeasure.record.films import FilmResult
+
+TYPE_CHECKING = False  # evaluate imports this module
+if TYPE_CHECKING:
+    from wlmeasure.record.evaluate import CanalResult, TraceResult
+
+__all__ = ["SpatialResult", "spatial_result"]
+
+Float64 = NDArray[np.float64]
+
+FILE_SCALE_REL_STD = 0.04
+"""How far a scale taken from a file is off by the file's own foreshortening on that film; our parameter (16 degrees)."""
+NO_SCALE_REL_STD = 0.3
+"""A film without a scale takes that of another one, give or take this: the fit finds it."""
+FILE_SEAT_MM = 0.5
+"""How near a file's tip must lie to the tip marked in a canal to be that canal's file; our parameter."""
+
+_FLAGS = catalogue(
+    {
+        "space-refused": "The films cannot be put together in space.",
+        "space-no-canal": (
+            "The films cannot be put together in space: no canal is traced to the same kind of end on two films whose "
+            "angulation is entered."
+        ),
+    }
+)
+
+
+@frozen(eq=False)
+class SpatialResult:
+    """A case's films together.
+
+    Attributes
+    ----------
+    films
+        Ids, in the order of the views.
+    tooth
+        The fit; None where the films were refused, which `flags` explain.
+    single
+        What each film alone shows of each canal, by (canal, film id).
+    sides
+        Where canals lie to each other.
+    made_from
+        What the fit rests on, by identity: the same things give the same fit.
+    """
+
+    films: tuple[str, ...]
+    tooth: SpatialTooth | None
+    single: Mapping[tuple[str, str], OneFilm]
+    sides: tuple[SideOf, ...]
+    flags: tuple[Flag, ...]
+    made_from: tuple[Any, ...]
+
+    @property
+    def canals(self) -> tuple[SpatialCanal, ...]:
+        """The canals in space; none where the films were refused or do not fit."""
+        return () if self.tooth is None else self.tooth.canals
+
+
+def spatial_result(
+    films: Sequence[FilmResult], canals: Sequence[CanalResult], before: SpatialResult | None = None
+) -> SpatialResult | None:
+    """The films of a case in space; None for a case that does not ask for it.
+
+    Parameters
+    ----------
+    films, canals
+        As evaluated, each film alone.
+    before
+        An earlier result, taken where it rests on the same things.
+    """
+    angled = [film for film in films if film.film.angulation is not None and _shift_told(film.film.angulation)]
+    if len(angled) < 2:
+        return None
+    traces = _traces(angled, canals)
+    made_from = (
+        *(part for film in angled for part in (film.film.angulation, film.calibration)),
+        *(part for (name, _), trace in traces.items() for part in (name, trace.path, trace.trace)),
+    )
+    if before is not None and _same(before.made_from, made_from):
+        return before
+    used = [film for film in angled if any(film_id == film.film.id for _, film_id in traces)]
+    if len(used) < 2:
+        told = tuple(film.film.id for film in angled)
+        return SpatialResult(told, None, {}, (), (_FLAGS["space-no-canal"],), made_from)
+    ids = tuple(film.film.id for film in used)
+    try:
+        views, files, references = _views(used, canals, traces)
+        tooth = fit_views(views, files=files, references=references, shared_scale_rel_std=_shared(used, files))
+    except MeasureError as error:
+        flag = _FLAGS["space-refused"]
+        return SpatialResult(ids, None, {}, (), (Flag(flag.code, f"{flag.text} {error}."),), made_from)
+    names = [canal.name for canal in tooth.canals]
+    single = {
+        (name, film_id): one_film(view, name)
+        for view, film_id in zip(views, ids, strict=True)
+        for name in names
+        if name in view.canals
+    }
+    sides = tuple(buccal_or_lingual(tooth, one, other) for one, other in combinations(names, 2))
+    return SpatialResult(ids, tooth, single, sides, tooth.flags, made_from)
+
+
+def _shift_told(angulation: members.Angulation) -> bool:
+    return angulation.horizontal_deg is not None or angulation.tube_shift == "none"
+
+
+def _same(before: tuple[Any, ...], now: tuple[Any, ...]) -> bool:
+    return len(before) == len(now) and all(
+        one is other or (isinstance(one, str | members.Angulation | members.Trace) and one == other)
+        for one, other in zip(before, now, strict=True)
+    )
+
+
+def _traces(films: Sequence[FilmResult], canals: Sequence[CanalResult]) -> dict[tuple[str, str], TraceResult]:
+    """Traces by canal and film: of canals that two of the films show to the same kind of end, and run the right way."""
+    ids = [film.film.id for film in films]
+    found: dict[tuple[str, str], TraceResult] = {}
+    for canal in canals:
+        mine = [
+            trace
+            for trace in canal.traces
+            if trace.trace.film in ids and all(flag.code != "trace-reversed" for flag in trace.flags)
+        ]
+        ends = [trace.trace.apical_end for trace in mine]
+        common = [trace for trace in mine if ends.count(trace.trace.apical_end) > 1]
+        if common:
+            kind = max(set(ends), key=ends.count)
+            found |= {(canal.canal.name, t.trace.film): t for t in common if t.trace.apical_end == kind}
+    return found
+
+
+def _views(
+    films: Sequence[FilmResult], canals: Sequence[CanalResult], traces: Mapping[tuple[str, str], TraceResult]
+) -> tuple[list[View], list[KnownFile], dict[str, str]]:
+    scaled = [film.calibration for film in films if film.calibration is not None]
+    if not scaled:
+        raise MeasureError("scale must be known of one film: none of them has one; set a scale")
+    points: dict[str, dict[str, Float64]] = {film.film.id: {} for film in films}
+    for (name, film_id), trace in traces.items():
+        for kind, place in (("reference", trace.trace.reference_px), ("tip", trace.trace.file_tip_px)):
+            if place is not None:
+                points[film_id][f"{kind} {name}"] = np.array(place)
+    files = _files(films, traces, points)
+    held = [name for own in points.values() for name in own]
+    references = {
+        canal.canal.name: f"reference {canal.canal.name}"
+        for canal in canals
+        if held.count(f"reference {canal.canal.name}") > 1
+    }
+    views = []
+    for film in films:
+        angulation, calibration = film.film.angulation, film.calibration
+        assert angulation is not None
+        own = {name: trace for (name, film_id), trace in traces.items() if film_id == film.film.id}
+        known = calibration or scaled[0]
+        rough = max((path_noise(trace.path, known) for trace in own.values()), key=lambda noise: noise.std_mm)
+        views.append(
+            View(
+                {name: trace.path.path_px for name, trace in own.items()},
+                known.mm_per_px,
+                points=points[film.film.id],
+                scale_rel_std=NO_SCALE_REL_STD if calibration is None else _own_scale_std(film),
+                horizontal_deg=angulation.horizontal_deg or 0.0,
+                tube_shift=angulation.tube_shift,  # type: ignore[arg-type]  # the members' words are the same
+                mesial_to=angulation.mesial_to,  # type: ignore[arg-type]
+                vertical_deg=angulation.vertical_deg or 0.0,
+                # What a tracer says of its own path leaves out what two films call the middle of a canal.
+                noise=rough if rough.std_mm > TRACE_NOISE.std_mm else TRACE_NOISE,
+            )
+        )
+    return views, files, references
+
+
+def _own_scale_std(film: FilmResult) -> float:
+    """Relative spread of a film's own scale: of a file that may lie foreshortened, more than of the fit's default."""
+    from_file = any(isinstance(scale, members.KnownFile | members.FileTaper) for scale in film.film.scale)
+    assert film.calibration is not None
+    return hypot(film.calibration.rel_std, FILE_SCALE_REL_STD if from_file else 0.01)
+
+
+def _shared(films: Sequence[FilmResult], files: Sequence[KnownFile]) -> float:
+    """What the scales of all films share: the known length, where one gave them all and stands not in the fit itself."""
+    if files:
+        return 0.0
+    return min((film.calibration.rel_std for film in films if film.calibration is not None), default=0.0)
+
+
+def _files(
+    films: Sequence[FilmResult],
+    traces: Mapping[tuple[str, str], TraceResult],
+    points: Mapping[str, dict[str, Float64]],
+) -> list[KnownFile]:
+    """Files of known length that two films show in the same canal; their stops become landmarks of those films."""
+    found: dict[str, list[tuple[str, Float64, float, float]]] = {}
+    for film in films:
+        calibration = film.calibration
+        if calibration is None:
+            continue
+        known = [scale for scale in film.film.scale if isinstance(scale, members.KnownFile | members.FileTaper)]
+        for scale, path in zip(known, film.file_traces, strict=True):
+            if not isinstance(scale, members.KnownFile):
+                continue
+            for (name, film_id), trace in traces.items():
+                tip = trace.trace.file_tip_px
+                if film_id != film.film.id or tip is None:
+                    continue
+                ends = calibration.to_mm(path.path_px[[0, -1]])
+                if np.hypot(*(ends[1] - calibration.to_mm(tip))) <= FILE_SEAT_MM:
+                    std = scale.known_length_std_mm
+                    own = (film_id, path.path_px[0], scale.known_length_mm, RULER_STD_MM if std is None else std)
+                    found.setdefault(name, []).append(own)
+    files = []
+    for name, seen in found.items():
+        lengths = [length for _, _, length, _ in seen]
+        # One file, measured once or on each film; another file on the second film is none that both show.
+        if len(seen) < 2 or max(lengths) - min(lengths) > 3.0 * hypot(*(std for *_, std in seen[:2])) + 1e-9:
+            continue
+        for film_id, stop, _, _ in seen:
+            points[film_id][f"stop {name}"] = stop
+        files.append(KnownFile(name, float(np.mean(lengths)), seen[0][3], f"tip {name}", f"stop {name}"))
+    return files

@@ -176,7 +176,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     phantom.add_argument(
         "out",
         metavar="OUT_DIR",
-        help="folder for film_0001.png, film_0001.truth.json and so on, and truth.wlpaths.json",
+        help="folder for film_0001.png (with --views film_0001_a.png and so on), film_0001.truth.json, and truth.wlpaths.json",
     )
     phantom.add_argument("--count", type=int, default=1, metavar="N", help="number of films (%(default)s)")
     phantom.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed, the same films (%(default)s)")

@@ -126,13 +126,16 @@ def test_a_case_that_does_not_say_how_its_films_were_taken_is_left_as_it_was(cas
     assert result_json(found)["spatial"] is None
 
 
-def test_films_without_a_common_canal_are_refused(case: Case, films: dict) -> None:
+def test_films_without_a_common_canal_or_without_a_shift_are_nobodys_wish(case: Case, films: dict) -> None:
     (canal,) = case.canals
     one, other = canal.traces
     apart = evolve(case, canals=(evolve(canal, traces=(one, evolve(other, apical_end="filling end"))),))
-    found = evaluate(apart, films)
-    assert found.spatial is not None
-    assert [flag.code for flag in found.spatial.flags] == ["space-no-canal"]
+    assert evaluate(apart, films).spatial is None
+    for same in (
+        (Angulation(horizontal_deg=0.0), Angulation(tube_shift="none")),
+        (Angulation(horizontal_deg=12.0),) * 2,
+    ):
+        assert evaluate(angled(case, *same), films).spatial is None
 
 
 def test_what_has_not_changed_is_not_fitted_again(case: Case, films: dict, measured: CaseResult) -> None:

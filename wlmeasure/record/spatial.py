@@ -1,7 +1,8 @@
 """What several films of one tooth say together: the films and traces of a case as views, and the fit of them in space.
 
-A case asks for it by saying how its films were taken: two films or more with an `angulation`, on which the same canal is traced
-to the same kind of end. Nothing else of the result rests on it: it stands beside what each film gives alone.
+A case asks for it by saying how its films were taken: two films or more with an `angulation`, not all the same, on which the
+same canal is traced to the same kind of end. Nothing else of the result rests on it: it stands beside what each film gives
+alone.
 """
 
 from __future__ import annotations
@@ -52,10 +53,6 @@ FILE_SEAT_MM = 0.5
 _FLAGS = catalogue(
     {
         "space-refused": "The films cannot be put together in space.",
-        "space-no-canal": (
-            "The films cannot be put together in space: no canal is traced to the same kind of end on two films whose "
-            "angulation is entered."
-        ),
     }
 )
 
@@ -114,9 +111,8 @@ def spatial_result(
     if before is not None and _same(before.made_from, made_from):
         return before
     used = [film for film in angled if any(film_id == film.film.id for _, film_id in traces)]
-    if len(used) < 2:
-        told = tuple(film.film.id for film in angled)
-        return SpatialResult(told, None, {}, (), (_FLAGS["space-no-canal"],), made_from)
+    if len({_angle(film.film.angulation) for film in used if film.film.angulation is not None}) < 2:
+        return None  # films of one direction, or of other canals: nobody meant them to be put together
     ids = tuple(film.film.id for film in used)
     try:
         views, files, references = _views(used, canals, traces)
@@ -133,6 +129,14 @@ def spatial_result(
     }
     sides = tuple(buccal_or_lingual(tooth, one, other) for one, other in combinations(names, 2))
     return SpatialResult(ids, tooth, single, sides, tooth.flags, made_from)
+
+
+def _angle(angulation: members.Angulation) -> tuple[float, str | None]:
+    """From where a film was taken; films taken without a shift are alike however that was entered."""
+    horizontal = angulation.horizontal_deg or 0.0
+    return (
+        (0.0, "none") if horizontal == 0.0 or angulation.tube_shift == "none" else (horizontal, angulation.tube_shift)
+    )
 
 
 def _shift_told(angulation: members.Angulation) -> bool:

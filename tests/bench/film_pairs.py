@@ -2,8 +2,8 @@
 
     python tests/bench/film_pairs.py [--first SEED] [--count N]
 
-Errors are those of the exact apexes and coronal reference points, in millimetres of the second film at the detector; an interval
-covers where the error lies within 1.96 standard deviations, rows and columns each. Refused are pairs whose horizontal
+Errors are those of the exact apexes and coronal reference points, in millimetres of the second film at the detector; an
+interval covers where the error lies within 1.96 standard deviations, rows and columns each. Refused are pairs whose horizontal
 angulation differs by 15 to 30 degrees, and films of another tooth.
 """
 

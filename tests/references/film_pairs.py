@@ -62,7 +62,7 @@ def _turned(image: Any, points: list[Float64], spacing: tuple[float, float], deg
     turned = cv2.warpAffine(image, matrix, (cols, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     points = [p @ linear.T + offset for p in points]
     for _ in range(quarters % 4):
-        height, width = turned.shape
+        width = turned.shape[1]
         turned = np.rot90(turned)
         points = [np.column_stack([width - 1 - p[:, 1], p[:, 0]]) for p in points]
         spacing = spacing[::-1]

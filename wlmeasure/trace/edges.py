@@ -15,7 +15,7 @@ Float64 = NDArray[np.float64]
 
 LEVEL_MM = 1.2
 """Standard deviation of the surroundings whose level an edge is held against, mm; our parameter."""
-FLOOR = 0.5
+FLOOR = 1.0
 """Surroundings below this share of the film's middle level count as this much: noise there makes no edges; our parameter."""
 LARGEST_SHARE = 97.0
 """Gradients above this percentile count as it when the level is taken: metal does not hide its surroundings; our parameter."""
@@ -51,7 +51,8 @@ def edges_of(grid: Float32, step_mm: float, inside: Float32 | None = None) -> Fl
     rows = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
     cols = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
     kept = np.ones_like(grid) if inside is None else inside
-    kept = cv2.erode(kept, np.ones((RIM, RIM), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    rim = cv2.erode(kept, np.ones((RIM, RIM), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    kept = np.asarray(rim, np.float32)
     size = np.sqrt(rows * rows + cols * cols) * kept
     seen = size[kept > 0.5]
     if seen.size < 64:
@@ -73,6 +74,6 @@ def warped_edges(grid: Float32, to_grid: Float64, shape: tuple[int, int], step_m
     matrix = swap @ to_grid @ swap
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     picture = cv2.warpPerspective(grid, matrix, shape[::-1], flags=how, borderMode=cv2.BORDER_REPLICATE)
-    inside = cv2.warpPerspective(np.ones_like(grid), matrix, shape[::-1], flags=how, borderValue=0)
-    inside = np.asarray(inside > 0.99, np.float32)
+    whole = cv2.warpPerspective(np.ones_like(grid), matrix, shape[::-1], flags=how, borderValue=0)
+    inside: Float32 = np.asarray(whole > 0.99, np.float32)
     return edges_of(np.asarray(picture, np.float32), step_mm, inside), inside

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import cos, log, radians, sin
+from math import cos, log, radians, sin, sqrt
 
 import numpy as np
 from attrs import frozen
@@ -75,7 +75,7 @@ def layings(a: Float32, b: Float32, scales: tuple[float, float], most: int) -> l
                 continue
             product = np.fft.ifft2(np.fft.fft2(turned[..., 0] + 1j * turned[..., 1], (size, size)) * other).real
             row, col = np.unravel_index(int(np.argmax(product)), product.shape)
-            score = float(product[row, col]) / np.sqrt(energy * power)
+            score = float(product[row, col]) / sqrt(max(energy * power, 1e-12))
             # Turned B at x + shift is A at x.
             shift = np.array([row, col], np.float64)
             shift[shift > size / 2] -= size

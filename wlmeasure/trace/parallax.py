@@ -56,7 +56,9 @@ def map_change(p: Float64) -> Float64:
 
 
 _PRIOR = (
-    np.array([LINEAR_STD, LINEAR_STD, PLACE_STD_MM, LINEAR_STD, LINEAR_STD, PLACE_STD_MM] + 2 * [PERSPECTIVE_STD_PER_MM])
+    np.array(
+        [LINEAR_STD, LINEAR_STD, PLACE_STD_MM, LINEAR_STD, LINEAR_STD, PLACE_STD_MM] + 2 * [PERSPECTIVE_STD_PER_MM]
+    )
     ** 2
 )
 
@@ -99,7 +101,7 @@ def fit_map(
         inner = left < np.quantile(left, INNER_SHARE)
         spread = max(LEAST_SPREAD_MM, 1.4826 * float(np.sqrt(np.average(left[inner] ** 2, weights=weight[inner]))))
         kept = 1.0 / (1.0 + (left / spread / LET_GO) ** 2) ** 2
-    return p, np.linalg.inv(total), spread, left
+    return np.asarray(p), np.asarray(np.linalg.inv(total), np.float64), spread, np.asarray(left)
 
 
 @frozen(eq=False)
@@ -119,7 +121,9 @@ class Field:
         both = trend + self.size_mm**2 * np.einsum("mn,ni->min", _alike(points_mm, self.at_mm), self.way)
         own = np.einsum("mia,mja,a->mij", jacobian, jacobian, _PRIOR) + np.eye(2) * self.size_mm**2
         white = np.linalg.solve(self.factor, both.reshape(-1, both.shape[-1]).T).reshape(-1, len(points_mm), 2)
-        return both @ self.solved, own - np.einsum("nmi,nmj->mij", white, white)
+        mean: Float64 = np.asarray(both @ self.solved)
+        spread: Float64 = own - np.einsum("nmi,nmj->mij", white, white)
+        return mean, spread
 
 
 def _slopes(at_mm: Float64, way: Float64) -> Float64:

@@ -1,4 +1,4 @@
-"""Patches of edges matched between two grids that nearly lie on each other: how far each is off, and in which direction surely."""
+"""Patches of edges matched between two grids that nearly lie on each other: how far each is off, and in which direction."""
 
 from __future__ import annotations
 
@@ -47,6 +47,8 @@ def match_patches(a: Float32, b: Float32, reach: int, patch: float, apart: int) 
 
     Parameters
     ----------
+    a, b
+        Edges as :func:`~wlmeasure.trace.edges.edges_of` gives them.
     reach
         Steps that a patch may be off, either way.
     patch
@@ -85,7 +87,8 @@ def match_patches(a: Float32, b: Float32, reach: int, patch: float, apart: int) 
     row, col = row[n], col[n]
 
     def value(dr: int, dc: int) -> Float64:
-        return volume[row + dr, col + dc, n]
+        found: Float64 = volume[row + dr, col + dc, n]
+        return found
 
     middle = value(0, 0)
     slope = np.stack([(value(1, 0) - value(-1, 0)) / 2.0, (value(0, 1) - value(0, -1)) / 2.0], axis=-1)

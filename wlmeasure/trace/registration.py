@@ -17,7 +17,8 @@ of it. Other points (a cusp within the crown) have a depth of their own, which e
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import asin, atan2, degrees, hypot, sqrt
+from itertools import pairwise
+from math import asin, atan2, degrees, hypot, radians, sin, sqrt
 from typing import Literal
 
 import numpy as np
@@ -61,13 +62,19 @@ LEAST_SCORE, LEAST_EXPLAINED = 0.5, 0.45
 """Correlation of the films laid roughly, and share of the edges explained, below which it is another tooth; from phantoms."""
 MOST_PARALLAX_MM = 0.085
 """Residual of the outline above which the projections differ too much: it grows by `OUTLINE_DEPTH_MM` times the sine of the
-change of angulation, so this is a change of about 12 degrees; on 22 phantoms it was 0.02 to 0.058 for changes of up to 5 degrees
-a way, and 0.106 to 0.23 for 15 to 30."""
+change of angulation, so this is a change of about 12 degrees. On the same phantoms it was 0.02 to 0.076 (one of 40: 0.092) for
+changes of up to 5 degrees a way, and 0.093 to 0.21 for 15 to 30 degrees (two of 30: 0.053, 0.072)."""
+MOST_SPREAD_MM, SPREAD_CAP_MM = 0.11, 0.4
+"""Root mean square of all patches' residuals, each counted up to the cap, above which they differ too: where many patches let
+go of the map the residual of the others is small. On 40 phantoms that should fit it was 0.014 to 0.104, but for two of 0.114 and
+0.116; on 30 that should not 0.111 to 0.21."""
+MOST_ANISOTROPY = 1.06
+"""Largest over smallest scale of the map, likewise: at most 1.032 on films that fit; 1.06 is a foreshortening by 19 degrees."""
 OUTLINE_DEPTH_MM = 0.4
 """Spread of the outline's depth about its plane as the residual shows it, mm; from the same phantoms."""
 APEX_PARALLAX, POINT_PARALLAX = 2.0, 3.4
 """Standard deviation, either way, of what is left of a point's parallax, over the residual of the outline: of a point on the
-outline that follows its field, and of any other point. A depth of 0.8 mm and of 1.4 mm off what is carried; from 22 phantoms."""
+outline that follows its field, and of any other point: a depth of 0.8 mm and of 1.4 mm off it; from 22 phantoms."""
 LEAST_STD_MM = 0.03
 """Standard deviation of a carried point at the least, either way, mm: a third of the finest grid's step; our parameter."""
 MARK_STD_PX = 2.0
@@ -142,9 +149,7 @@ class Registration:
         """Points (N, 2) of A on B by the map alone, as for drawing."""
         return _mapped(self.a_to_b, as_points(TraceError, "points_px", points_px))
 
-    def carry(
-        self, points_px: ArrayLike, *, on_outline: bool, std_px: float = MARK_STD_PX
-    ) -> tuple[Float64, Float64]:
+    def carry(self, points_px: ArrayLike, *, on_outline: bool, std_px: float = MARK_STD_PX) -> tuple[Float64, Float64]:
         """Marked points of A on B, and how surely.
 
         Parameters
@@ -192,6 +197,7 @@ def register_films(
     b_mm_per_px: tuple[float, float] | None = None,
     about_px: ArrayLike | None = None,
     landmarks: Sequence[Landmark] = (),
+    angle_deg: float = 0.0,
 ) -> Registration:
     """Lay film A on film B.
 
@@ -206,6 +212,9 @@ def register_films(
         Points of A along the tooth, as of a canal's path; the middle of the film where left out.
     landmarks
         Points marked on both films.
+    angle_deg
+        How much the angulation differs as far as it was noted. The outline of a round root does not tell that the tooth was
+        seen from another side: where this says more than the residual, it counts in its place.
 
     Returns
     -------
@@ -218,19 +227,21 @@ def register_films(
         Points that are none, or a pixel size that is not > 0.
     """
     if a_mm_per_px is not None and b_mm_per_px is not None:
-        sizes, known = (a_mm_per_px, b_mm_per_px), True
+        first, second, known = a_mm_per_px, b_mm_per_px, True
     elif a.spacings and b.spacings:
-        sizes, known = tuple((film.spacings[0].row_mm, film.spacings[0].col_mm) for film in (a, b)), True
+        first, second = ((film.spacings[0].row_mm, film.spacings[0].col_mm) for film in (a, b))
+        known = True
     else:
-        sizes, known = tuple((ROUGH_MM, ROUGH_MM * film.col_over_row) for film in (a, b)), False
-    for name, size in zip(("a_mm_per_px", "b_mm_per_px"), sizes, strict=True):
+        first, second = ((ROUGH_MM, ROUGH_MM * film.col_over_row) for film in (a, b))
+        known = False
+    for name, size in zip(("a_mm_per_px", "b_mm_per_px"), (first, second), strict=True):
         for value in size:
             check_positive(TraceError, name, value)
     if about_px is None:
         about = np.array([[(a.rows - 1) / 2.0, (a.cols - 1) / 2.0]])
     else:
         about = as_points(TraceError, "about_px", about_px)
-    return _register(a, b, sizes[0], sizes[1], known, about, landmarks)
+    return _register(a, b, first, second, known, about, landmarks, angle_deg)
 
 
 def _register(
@@ -241,6 +252,7 @@ def _register(
     known: bool,
     about: Float64,
     landmarks: Sequence[Landmark],
+    angle_deg: float,
 ) -> Registration:
     grids = [square_grid(film, COARSE_MM, size) for film, size in ((a, size_a), (b, size_b))]
     laid = layings(grids[0][0], grids[1][0], SCALES_KNOWN if known else SCALES_ROUGH, 1)
@@ -256,7 +268,7 @@ def _register(
     to_mm[:2, 2] = -centre * np.array(size_a)
     from_mm = np.linalg.inv(to_mm)
     line = (about - centre) * np.array(size_a)
-    covariance, residual, explained, local = np.eye(8), 1.0, 0.0, None
+    covariance, residual, rms, explained, local = np.eye(8), 1.0, 1.0, 0.0, None
     for step, reach, rounds in STEPS:
         (grid_a, step_a), (grid_b, step_b) = (square_grid(f, step, s) for f, s in ((a, size_a), (b, size_b)))
         edges_a, a_px, b_px = edges_of(grid_a, step), _grid_to_px(step_a), _grid_to_px(step_b)
@@ -270,14 +282,16 @@ def _register(
             at = _mapped(to_mm, _mapped(a_px, found.at))
             near = np.exp(-(_from_line(at, line) ** 2) / (2.0 * NEAR_MM**2))
             offset, sure = found.off * step, found.certainty / step**2
+            counts = np.clip(found.correlation, 0.0, 1.0) ** 2 * near
             marks = _marked(landmarks, a_to_b, to_mm, size_a, residual)
             p, covariance, residual, left = fit_map(
                 np.vstack([at, marks[0]]),
                 np.vstack([offset, marks[1]]),
                 np.concatenate([sure, marks[2] * np.median(np.trace(sure, axis1=1, axis2=2))]),
-                np.concatenate([np.clip(found.correlation, 0.0, 1.0) ** 2 * near, marks[3]]),
+                np.concatenate([counts, marks[3]]),
             )
             left = left[: len(at)]
+            rms = float(np.sqrt(np.average(np.minimum(left, SPREAD_CAP_MM) ** 2, weights=counts)))
             count = near * found.weight
             good = (found.correlation > EXPLAINED_CORRELATION) & (left < EXPLAINED_MM)
             explained = float(count[good].sum() / max(count.sum(), 1e-9))
@@ -285,25 +299,33 @@ def _register(
                 local = _local(found, at, sure, offset, line, p, residual)
             a_to_b = a_to_b @ from_mm @ map_change(p) @ to_mm
             a_to_b /= a_to_b[2, 2]
+    residual = max(residual, OUTLINE_DEPTH_MM * abs(sin(radians(angle_deg))))
     turn, scale, anisotropy, perspective = _told(mm_b @ a_to_b @ from_mm)
-    verdict, why = _judged(laid[0].score, explained, residual)
+    verdict, why = _judged(laid[0].score, explained, residual, rms, anisotropy)
     return Registration(
         a_to_b, covariance, centre, size_a, size_b, explained, laid[0].score, residual,
         turn, scale, anisotropy, perspective, verdict, why, local,
     )  # fmt: skip
 
 
-def _judged(score: float, explained: float, residual: float) -> tuple[Verdict, str]:
+def _judged(score: float, explained: float, residual: float, rms: float, anisotropy: float) -> tuple[Verdict, str]:
     if score < LEAST_SCORE or explained < LEAST_EXPLAINED:
         return "not the same tooth", (
             f"only {100 * explained:.0f} % of the tooth's edges are found on the other film; it shows another tooth, or too "
             "little of this one"
         )
+    left = "points before or behind that plane cannot be carried over; it may also be another tooth"
     if residual > MOST_PARALLAX_MM:
         angle = degrees(asin(min(1.0, residual / OUTLINE_DEPTH_MM)))
         return "projections differ", (
-            f"the outlines differ by {residual:.2f} mm after the best fit of a plane, as when the angulation differs by some "
-            f"{angle:.0f} degrees; points before or behind that plane cannot be carried over"
+            f"the outlines differ, or the angulation that was noted, by some {angle:.0f} degrees ({residual:.2f} mm on the "
+            f"outline after the best fit of a plane); {left}"
+        )
+    if rms > MOST_SPREAD_MM:
+        return "projections differ", f"parts of the outline lie {rms:.2f} mm off the best fit of a plane; {left}"
+    if anisotropy > MOST_ANISOTROPY:
+        return "projections differ", (
+            f"one film is stretched by {100 * (anisotropy - 1):.0f} % against the other, as when the angulation differs; {left}"
         )
     return "fits", ""
 
@@ -338,7 +360,11 @@ def _local(
     if len(order) < LEAST_PATCHES:
         return None
     return fit_field(
-        np.vstack(where)[order], np.vstack(ways)[order], np.concatenate(offs)[order], np.concatenate(noise)[order], residual
+        np.vstack(where)[order],
+        np.vstack(ways)[order],
+        np.concatenate(offs)[order],
+        np.concatenate(noise)[order],
+        residual,
     )
 
 
@@ -349,7 +375,7 @@ def _marked(
     n = len(landmarks)
     at, off, sure, weight = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.ones(n)
     for k, mark in enumerate(landmarks):
-        back = _mapped(np.linalg.inv(a_to_b), mark.b_px[None])
+        back = _mapped(np.asarray(np.linalg.inv(a_to_b), np.float64), mark.b_px[None])
         at[k] = _mapped(to_mm, mark.a_px[None])[0]
         off[k] = (_mapped(to_mm, back) - at[k])[0]
         std = hypot(mark.a_std_px, mark.b_std_px) * sqrt(size[0] * size[1])
@@ -372,7 +398,9 @@ def _slopes(matrix: Float64, points: Float64) -> Float64:
     """Derivatives of the mapped points, (N, 2, 2)."""
     out = points @ matrix[:, :2].T + matrix[:, 2]
     whole = out[:, 2:, None]
-    return np.asarray((matrix[None, :2, :2] - (out[:, :2] / out[:, 2:])[:, :, None] * matrix[None, None, 2, :2]) / whole)
+    return np.asarray(
+        (matrix[None, :2, :2] - (out[:, :2] / out[:, 2:])[:, :, None] * matrix[None, None, 2, :2]) / whole
+    )
 
 
 def _from_line(points: Float64, line: Float64) -> Float64:
@@ -380,7 +408,7 @@ def _from_line(points: Float64, line: Float64) -> Float64:
     if len(line) == 1:
         return np.asarray(np.hypot(*(points - line[0]).T))
     best = np.full(len(points), np.inf)
-    for one, other in zip(line[:-1], line[1:], strict=True):
+    for one, other in pairwise(line):
         way = other - one
         t = np.clip((points - one) @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
         best = np.minimum(best, np.hypot(*(points - one - t[:, None] * way).T))

@@ -122,12 +122,12 @@ class Field:
         own = np.einsum("mia,mja,a->mij", jacobian, jacobian, _PRIOR) + np.eye(2) * self.size_mm**2
         white = np.linalg.solve(self.factor, both.reshape(-1, both.shape[-1]).T).reshape(-1, len(points_mm), 2)
         mean: Float64 = np.asarray(both @ self.solved)
-        spread: Float64 = own - np.einsum("nmi,nmj->mij", white, white)
+        spread: Float64 = np.asarray(own - np.einsum("nmi,nmj->mij", white, white))
         return mean, spread
 
 
 def _slopes(at_mm: Float64, way: Float64) -> Float64:
-    return np.einsum("nia,ni->na", map_jacobian(at_mm), way)
+    return np.asarray(np.einsum("nia,ni->na", map_jacobian(at_mm), way), np.float64)
 
 
 def _alike(one: Float64, other: Float64) -> Float64:

@@ -66,15 +66,15 @@ change of angulation, so this is a change of about 12 degrees. On the same phant
 changes of up to 5 degrees a way, and 0.093 to 0.21 for 15 to 30 degrees (two of 30: 0.053, 0.072)."""
 MOST_SPREAD_MM, SPREAD_CAP_MM = 0.11, 0.4
 """Root mean square of all patches' residuals, each counted up to the cap, above which they differ too: where many patches let
-go of the map the residual of the others is small. On 40 phantoms that should fit it was 0.014 to 0.104, but for two of 0.114 and
-0.116; on 30 that should not 0.111 to 0.21."""
+go of the map the residual of the others is small. On 40 phantoms that should fit it was 0.014 to 0.104, but for two of 0.114
+and 0.116; on 30 that should not 0.111 to 0.21."""
 MOST_ANISOTROPY = 1.06
 """Largest over smallest scale of the map, likewise: at most 1.032 on films that fit; 1.06 is a foreshortening by 19 degrees."""
 OUTLINE_DEPTH_MM = 0.4
 """Spread of the outline's depth about its plane as the residual shows it, mm; from the same phantoms."""
-APEX_PARALLAX, POINT_PARALLAX = 2.0, 3.4
+APEX_PARALLAX, POINT_PARALLAX = 2.2, 3.7
 """Standard deviation, either way, of what is left of a point's parallax, over the residual of the outline: of a point on the
-outline that follows its field, and of any other point: a depth of 0.8 mm and of 1.4 mm off it; from 22 phantoms."""
+outline that follows its field, and of any other point: a depth of 0.9 mm and of 1.5 mm off it; from 39 phantoms."""
 LEAST_STD_MM = 0.03
 """Standard deviation of a carried point at the least, either way, mm: a third of the finest grid's step; our parameter."""
 MARK_STD_PX = 2.0

@@ -16,6 +16,7 @@ from wlmeasure.share.drawing import Drawing, Ellipse, Line, Shape, svg
 from wlmeasure.share.figures import CANAL_COLOURS, displayed_picture
 from wlmeasure.share.page import Block, Figure, Heading, Key, Page, Remarks, Row, Table
 from wlmeasure.share.page_file import page_file
+from wlmeasure.trace.edges import edges_of, square_grid
 
 __all__ = [
     "checker_drawing",
@@ -32,10 +33,11 @@ __all__ = [
 OUTLINE_COLOUR, MARK_COLOUR = "#56b4e9", CANAL_COLOURS[0]
 TILE_MM = 3.0
 """Side of a tile of the board, mm: a root crosses several; our parameter."""
-SMOOTH_MM, LINES_MM = 0.15, 1.5
-"""Smoothing before outlines are drawn, and the shortest outline that is, mm; our parameters."""
-EDGES = (70.0, 92.0)
-"""Percentiles of the gradient between which an edge is followed and from which it is begun; our parameters."""
+GRID_MM, LINES_MM = 0.1, 1.5
+"""Step of the grid on which outlines are found, and the shortest outline that is drawn, mm; our parameters."""
+EDGES = (550, 850)
+"""Strength (sum of both parts, 1000 at the most or 1414 askew) to which an edge is followed, and from which it is begun; our
+parameters."""
 
 
 def shift_words(shift: Shift, earlier: str, later: str) -> str:
@@ -250,20 +252,16 @@ def _must_fit(comparison: Comparison) -> None:
 def _outlines(comparison: Comparison) -> list[NDArray[np.float64]]:
     """Edges of the earlier film as lines of (row, col) on the later one."""
     found = comparison.registration
-    picture = comparison.earlier.radiograph.displayed()
-    size = found.a_mm_per_px
-    sigma = SMOOTH_MM / size[1], SMOOTH_MM / size[0]
-    smooth = cv2.GaussianBlur(picture, (0, 0), sigma[0], sigmaY=sigma[1])
-    rows, cols = (cv2.Sobel(smooth, cv2.CV_16S, *order) for order in ((0, 1), (1, 0)))
-    low, high = np.percentile(np.abs(rows.astype(float)) + np.abs(cols), EDGES)
-    edges = cv2.Canny(cols, rows, max(1.0, float(low)), max(2.0, float(high)))
+    grid, step = square_grid(comparison.earlier.radiograph, GRID_MM, found.a_mm_per_px)
+    rows, cols = (np.asarray(1000.0 * part, np.int16) for part in np.moveaxis(edges_of(grid, GRID_MM), -1, 0))
     lines = []
-    for contour in cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]:
-        if len(contour) * min(size) < 2.0 * LINES_MM:  # a contour goes there and back
+    for contour in cv2.findContours(cv2.Canny(cols, rows, *EDGES), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]:
+        if len(contour) * GRID_MM < 2.0 * LINES_MM:  # a contour goes there and back
             continue
-        thin = cv2.approxPolyDP(contour, 0.7, True)[:, 0, ::-1].astype(np.float64)
+        thin = cv2.approxPolyDP(contour, 0.5, True)[:, 0, ::-1].astype(np.float64)
         if len(thin) > 1:
-            lines.append(found.to_b(np.vstack([thin, thin[:1]])))
+            at = (np.vstack([thin, thin[:1]]) + 0.5) * step - 0.5
+            lines.append(found.to_b(at))
     return lines
 
 

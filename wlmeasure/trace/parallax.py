@@ -64,7 +64,7 @@ _PRIOR = (
 
 
 def fit_map(
-    at_mm: Float64, offset_mm: Float64, certainty: Float64, weight: Float64
+    at_mm: Float64, offset_mm: Float64, certainty: Float64, weight: Float64, held: int = 0
 ) -> tuple[Float64, Float64, float, Float64]:
     """The robust map through offsets.
 
@@ -76,6 +76,8 @@ def fit_map(
         In which direction an offset is sure, up to a factor.
     weight : (N,)
         How much each counts.
+    held
+        The last so many keep their weight, however far off they are: a person has marked them.
 
     Returns
     -------
@@ -101,6 +103,7 @@ def fit_map(
         inner = left < np.quantile(left, INNER_SHARE)
         spread = max(LEAST_SPREAD_MM, 1.4826 * float(np.sqrt(np.average(left[inner] ** 2, weights=weight[inner]))))
         kept = 1.0 / (1.0 + (left / spread / LET_GO) ** 2) ** 2
+        kept[len(kept) - held :] = 1.0
     return np.asarray(p), np.asarray(np.linalg.inv(total), np.float64), spread, np.asarray(left)
 
 

@@ -211,7 +211,7 @@ def register_films(
     about_px
         Points of A along the tooth, as of a canal's path; the middle of the film where left out.
     landmarks
-        Points marked on both films.
+        Points marked on both films. Each has its own parallax as any point, so it counts less than a patch of outline does.
     angle_deg
         How much the angulation differs as far as it was noted. The outline of a round root does not tell that the tooth was
         seen from another side: where this says more than the residual, it counts in its place.
@@ -289,6 +289,7 @@ def _register(
                 np.vstack([offset, marks[1]]),
                 np.concatenate([sure, marks[2] * np.median(np.trace(sure, axis1=1, axis2=2))]),
                 np.concatenate([counts, marks[3]]),
+                held=len(landmarks),
             )
             left = left[: len(at)]
             rms = float(np.sqrt(np.average(np.minimum(left, SPREAD_CAP_MM) ** 2, weights=counts)))
@@ -318,8 +319,8 @@ def _judged(score: float, explained: float, residual: float, rms: float, anisotr
     if residual > MOST_PARALLAX_MM:
         angle = degrees(asin(min(1.0, residual / OUTLINE_DEPTH_MM)))
         return "projections differ", (
-            f"the outlines differ, or the angulation that was noted, by some {angle:.0f} degrees ({residual:.2f} mm on the "
-            f"outline after the best fit of a plane); {left}"
+            f"after the best fit of a plane {residual:.2f} mm are left on the outline (or were noted as angulation), as when the "
+            f"angulation differs by roughly {angle:.0f} degrees; {left}"
         )
     if rms > MOST_SPREAD_MM:
         return "projections differ", f"parts of the outline lie {rms:.2f} mm off the best fit of a plane; {left}"

@@ -150,7 +150,7 @@ def test_landmarks_pull_by_their_certainty(film):
     # Marks that are 1 mm off the picture all the same way.
     places = np.array([[500.0, 350.0], [500.0, 650.0], [900.0, 350.0], [900.0, 650.0]])
     exact, loose = (
-        register_films(film, film, landmarks=[Landmark(p, p + (0.0, 40.0), std, std) for p in places])
+        register_films(film, film, landmarks=[Landmark(p, p + np.array([0.0, 40.0]), std, std) for p in places])
         for std in (0.001, 20.0)
     )
     middle = np.array([[700.0, 500.0]])

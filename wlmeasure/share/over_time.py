@@ -35,7 +35,7 @@ TILE_MM = 3.0
 """Side of a tile of the board, mm: a root crosses several; our parameter."""
 GRID_MM, LINES_MM = 0.1, 1.5
 """Step of the grid on which outlines are found, and the shortest outline that is drawn, mm; our parameters."""
-EDGES = (550, 850)
+EDGES = (280, 480)
 """Strength (sum of both parts, 1000 at the most or 1414 askew) to which an edge is followed, and from which it is begun; our
 parameters."""
 

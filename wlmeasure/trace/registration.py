@@ -319,8 +319,8 @@ def _judged(score: float, explained: float, residual: float, rms: float, anisotr
     if residual > MOST_PARALLAX_MM:
         angle = degrees(asin(min(1.0, residual / OUTLINE_DEPTH_MM)))
         return "projections differ", (
-            f"after the best fit of a plane {residual:.2f} mm are left on the outline (or were noted as angulation), as when the "
-            f"angulation differs by roughly {angle:.0f} degrees; {left}"
+            f"after the best fit of a plane {residual:.2f} mm are left on the outline (or were noted as angulation), as when "
+            f"the angulation differs by roughly {angle:.0f} degrees; {left}"
         )
     if rms > MOST_SPREAD_MM:
         return "projections differ", f"parts of the outline lie {rms:.2f} mm off the best fit of a plane; {left}"

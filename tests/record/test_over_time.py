@@ -18,6 +18,7 @@ from wlmeasure.record.case import (
     Trace,
     case_from_json,
     case_to_json,
+    load_case,
 )
 from wlmeasure.record.edit import new_film
 from wlmeasure.record.evaluate import evaluate
@@ -219,3 +220,14 @@ def test_words_json_and_pictures(pair, case, radiographs):
     assert b"Tiles of film f1" in comparison_file(compared[0], "a.html", made_at="now", program="p")
     with pytest.raises(CaseError, match=r"must end in \.svg"):
         comparison_file(compared[0], "a.png", made_at="now", program="p")
+
+
+def test_marks_that_lie_to_the_side_say_what_a_round_root_does_not():
+    """Reference films of one round root, 25 degrees apart: their outlines fit to 0.02 mm, their apexes do not."""
+    case = load_case(Path(__file__).parents[2] / "sample_images" / "cases" / "two_films.wl.json")
+    bare = evolve(case, films=tuple(evolve(film, angulation=None) for film in case.films))
+    found = over_time(evaluate(bare))[0]
+    assert found.registration.residual_mm < 0.085
+    assert found.registration.verdict == "projections differ"
+    assert "mm to the side" in found.registration.why
+    assert found.shifts == ()

@@ -31,6 +31,10 @@ Mark = Literal["apical end", "reference point"]
 MOST_CLICKS = 12
 """Clicks that a carried path becomes at the most; a path of some 12 mm then has one a millimetre. Our parameter."""
 
+SIDEWAYS_STDS = 3.3
+"""A mark farther to the side than so many standard deviations says that the films do not fit; one in a thousand that do is
+lost by it. Our parameter."""
+
 
 @frozen(eq=False)
 class CarriedMark:
@@ -140,7 +144,26 @@ def compare_films(result: CaseResult, earlier: str, later: str, *, landmarks: Se
             shift = None if there is None else _shift(carried[-1], trace, there, found)
             if shift is not None:
                 shifts.append(shift)
+    doubt = _doubt(shifts)
+    if doubt:
+        return Comparison(one, other, evolve(found, verdict="projections differ", why=doubt), (), ())
     return Comparison(one, other, found, tuple(carried), tuple(shifts))
+
+
+def _doubt(shifts: Sequence[Shift]) -> str:
+    """Why marks on both films say that the films do not fit after all, or nothing.
+
+    No treatment moves an apex or a cusp sideways; seeing the tooth from another side does, and the outline of a round root
+    does not show it.
+    """
+    for shift in shifts:
+        if shift.sideways_mm > SIDEWAYS_STDS * shift.sideways_std_mm:
+            return (
+                f"the {shift.mark} of canal {shift.canal} as marked on both films lies {shift.sideways_mm:.1f} ± "
+                f"{NORMAL_95 * shift.sideways_std_mm:.1f} mm to the side, as when the tooth was seen from another side; "
+                "check the marks"
+            )
+    return ""
 
 
 def carried_trace(result: CaseResult, comparison: Comparison, canal: str, *, path: bool = False) -> Trace:

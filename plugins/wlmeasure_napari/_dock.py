@@ -30,7 +30,6 @@ from wlmeasure.record.edit import typed_number
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_drawing
-from wlmeasure.share.report import report_file
 from wlmeasure.share.result import (
     SETTLED,
     canal_flags,
@@ -56,7 +55,7 @@ from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._offer import is_folder
-from wlmeasure_napari._over_time import earlier_films
+from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
@@ -223,6 +222,7 @@ class WorkingLengthDock(QWidget):
                          button("Cusp (R)", lambda: self._take("reference", "canal"), "The reference point")))  # fmt: skip
         self.carry_choice = self._choice(lambda _text: None, "The film whose marks are carried over", "Earlier film")
         self.carry_path = QCheckBox("path too")
+        self.carry_path.setChecked(True)  # between two ends alone a new tracing may follow the root's outline
         self.carry_path.setToolTip("Carry the traced path over as clicks, not its two ends alone")
         self.carry_row = part.add(buttons(
             button("Carry over from film", self._carry_over, "Lay that film on this one and propose its marks"),
@@ -771,7 +771,7 @@ class WorkingLengthDock(QWidget):
             self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
             return
 
-        self._write("Writing the report", report_file, result, saved, Path(path))
+        self._write("Writing the report", report_over_time, result, saved, Path(path))
 
     def _store(self) -> None:
         self._do("record", lambda: store(self.session, self._fields["case_id"].text))

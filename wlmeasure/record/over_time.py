@@ -169,7 +169,8 @@ def _doubt(shifts: Sequence[Shift]) -> str:
 def carried_trace(result: CaseResult, comparison: Comparison, canal: str, *, path: bool = False) -> Trace:
     """A trace for the later film, to be accepted by a person: the marks of `canal`, and on request its path as clicks.
 
-    Without `path` the clicks are the first point of the canal's path and its end, and the line between them is traced anew.
+    Without `path` the clicks are the first point of the canal's path and its end, and the line between them is traced anew; on
+    a filled canal that may follow the outline of the root, so look at it.
 
     Raises
     ------

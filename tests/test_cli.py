@@ -236,13 +236,15 @@ def test_a_wrong_extension_is_read_by_content_and_said(run, tmp_path, body):
 @pytest.mark.parametrize("name", ["straight", "two_films", "s_curved"])
 def test_measure_prints_the_record_and_one_json_object(run, name):
     from wlmeasure.record.evaluate import evaluate
+    from wlmeasure.record.over_time import over_time
 
     path = SAMPLES / "cases" / f"{name}.wl.json"
     result = evaluate(load_case(path))
-    assert run("measure", path) == (0, record_text(result), "")
+    compared = over_time(result)
+    assert run("measure", path) == (0, record_text(result, compared), "")
     status, out, err = run("measure", path, "--json")
     assert (status, err, out.count("\n")) == (0, "", 1)
-    assert json.loads(out) == json.loads(json.dumps(result_json(result)))
+    assert json.loads(out) == json.loads(json.dumps(result_json(result, compared)))
 
 
 def test_measure_takes_a_scale_from_a_files_taper_and_proposes_no_length_from_it(run, tmp_path):
@@ -812,3 +814,23 @@ def test_films_lists_a_folder_in_words_and_json(run, refused, tmp_path):
     assert [bool(film["refused"]) for film in data["films"]] == [False, True]
     assert "nowhere must be a folder or a DICOMDIR: nothing there" in refused("films", tmp_path / "nowhere")
     assert "wlmeasure films lists those in a folder" in refused("read", tmp_path)
+
+
+MOLAR = ("compare", ROOT / "sample_images" / "cases" / "molar.wl.json")
+
+
+def test_compare_carries_marks_and_draws_them(run, tmp_path):
+    out = tmp_path / "f2_on_f4.svg"
+    said = json.loads(run(*MOLAR, "--from", "f2", "--to", "f4", "--json", "--out", out, changes=True)[1])
+    assert said["verdict"] == "fits"
+    assert {(mark["canal"], mark["mark"]) for mark in said["carried"]} == {
+        (canal, mark) for canal in ("MB", "D") for mark in ("apical end", "reference point")
+    }
+    assert out.read_text().startswith("<svg")
+
+
+def test_compare_says_why_films_do_not_fit(run, refused, tmp_path):
+    assert "projections differ" in run(*MOLAR, "--from", "f2", "--to", "f3")[1]
+    refused(*MOLAR, "--from", "f2", "--to", "f3", "--out", tmp_path / "a.svg")
+    refused(*MOLAR, "--from", "f2", "--to", "f9")
+    refused(*MOLAR, "--from", "f2", "--to", "f4", "--mark", "1,2=3")

@@ -12,6 +12,11 @@ import sys
 
 from wlmeasure.errors import WlmeasureError, one_line
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from wlmeasure.record.evaluate import CaseResult
+    from wlmeasure.record.over_time import Comparison
+
 __all__ = ["main"]
 
 DEMO_CASE = "molar"
@@ -127,6 +132,15 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         "--retrace", action="store_true", help="also say how far a new tracing differs from stored paths"
     )
     measure.set_defaults(run=_measure)
+    compare = words.add_parser(
+        "compare",
+        formatter_class=_formatter,
+        help="one film of a case laid on a later one: marks carried over, shifts in mm",
+    )
+    if "compare" in given:
+        from wlmeasure.cli_compare import add_compare_words
+
+        add_compare_words(compare)
     report = words.add_parser(
         "report",
         formatter_class=_formatter,
@@ -354,10 +368,20 @@ def _measure(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.result import record_text, result_json
 
     result = evaluate(load_case(arguments.case), retrace=arguments.retrace)
+    compared = _compared(result)
     if arguments.json:
-        _print_json(result_json(result))
+        _print_json(result_json(result, compared))
     else:
-        print(record_text(result), end="")
+        print(record_text(result, compared), end="")
+
+
+def _compared(result: CaseResult) -> tuple[Comparison, ...]:
+    """The films over time; the room is loaded only where a canal was traced on two of them."""
+    if all(len(canal.traces) < 2 for canal in result.canals):
+        return ()
+    from wlmeasure.record.over_time import over_time
+
+    return over_time(result)
 
 
 def _report(arguments: argparse.Namespace) -> None:
@@ -374,7 +398,7 @@ def _report(arguments: argparse.Namespace) -> None:
     if arguments.stops:
         content = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
     else:
-        content = report_file(result, out.name, **made)
+        content = report_file(result, out.name, compared=_compared(result), **made)
     out.write_bytes(content)
     print(out)
 

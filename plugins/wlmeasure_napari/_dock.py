@@ -17,6 +17,7 @@ from qtpy.QtWidgets import (
     QLabel,
     QProgressBar,
     QScrollArea,
+    QSlider,
     QVBoxLayout,
     QWidget,
 )
@@ -29,7 +30,6 @@ from wlmeasure.record.edit import typed_number
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_drawing
-from wlmeasure.share.report import report_file
 from wlmeasure.share.result import (
     SETTLED,
     canal_flags,
@@ -55,6 +55,7 @@ from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._offer import is_folder
+from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
@@ -219,6 +220,20 @@ class WorkingLengthDock(QWidget):
         part.add(buttons(button("Trace (T)", lambda: self._take("canal", "canal"), "Orifice, canal, apical end"),
                          button("Accept (Enter)", self._accept, "Trace through the points"),
                          button("Cusp (R)", lambda: self._take("reference", "canal"), "The reference point")))  # fmt: skip
+        self.carry_choice = self._choice(lambda _text: None, "The film whose marks are carried over", "Earlier film")
+        self.carry_path = QCheckBox("path too")
+        self.carry_path.setChecked(True)  # between two ends alone a new tracing may follow the root's outline
+        self.carry_path.setToolTip("Carry the traced path over as clicks, not its two ends alone")
+        self.carry_row = part.add(buttons(
+            button("Carry over from film", self._carry_over, "Lay that film on this one and propose its marks"),
+            self.carry_choice, self.carry_path))  # fmt: skip
+        self.fader = QSlider(Qt.Orientation.Horizontal)
+        self.fader.setRange(0, 100)
+        self.fader.setValue(round(100 * self._layers.faded))
+        self.fader.setAccessibleName("How much of the earlier film is seen")
+        self.fader.setToolTip("This film on the left, the earlier one on the right")
+        self.fader.valueChanged.connect(lambda share: self._layers.fade(share / 100.0))
+        part.add(self.fader)
         self.end_choice = self._choice(self._on_end, "What the trace ends at", "Apical end")
         self.end_choice.addItems(["radiographic apex", "apical foramen", "file tip", "filling end", "open apex"])
         self.seen_choice = self._choice(self._on_seen, "How well the apex is seen", "Apex visibility")
@@ -391,7 +406,7 @@ class WorkingLengthDock(QWidget):
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
-        named = [self._fields["tooth"], self.film_words, self.end_choice, *self._naming]
+        named = [self._fields["tooth"], self.film_words, self.end_choice, self.carry_row, *self._naming]
         concealed: dict[Concealed, list[QWidget]] = {
             "openers": [self._openers, self._archive, self.recover],
             "names": named,
@@ -461,6 +476,11 @@ class WorkingLengthDock(QWidget):
         session = self.session
         names = [] if session.case is None else [canal.name for canal in session.case.canals]
         self._fill(self.canal_choice, names, session.canal_name)
+        earlier = earlier_films(session.result, session.canal_name, session.film_id)
+        kept = self.carry_choice.currentText()
+        self._fill(self.carry_choice, earlier, kept if kept in earlier else earlier[0] if earlier else "")
+        self.carry_row.setVisible(bool(earlier))
+        self.fader.setVisible(session.carried is not None)
         canal, trace = session.canal, session.trace_result
         self._fields["canal"].set_text("" if canal is None else canal.name)
         self._fields["reference"].set_text("" if canal is None else canal.reference_point)
@@ -664,6 +684,10 @@ class WorkingLengthDock(QWidget):
     def _accept(self) -> None:
         self._do("canal", self.session.accept)
 
+    def _carry_over(self) -> None:
+        earlier, path = self.carry_choice.currentText(), self.carry_path.isChecked()
+        self._do("canal", lambda: self.session.carry_over(earlier, path=path))
+
     def _repeat(self) -> None:
         self._do("reading", self.session.repeat_reading)
 
@@ -741,7 +765,7 @@ class WorkingLengthDock(QWidget):
             self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
             return
 
-        self._write("Writing the report", report_file, result, saved, Path(path))
+        self._write("Writing the report", report_over_time, result, saved, Path(path))
 
     def _store(self) -> None:
         self._do("record", lambda: store(self.session, self._fields["case_id"].text))

@@ -17,7 +17,7 @@ __all__ = ["CANAL_COLOUR", "FILE_COLOUR", "Layers"]
 CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
-FILM, LINES, POINTS = "film", "measured", "points"
+FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
 # Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
 # both sides of a canal that lies on it.
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
@@ -34,6 +34,7 @@ class Layers:
         self._shown: tuple[str, bool] | None = None
         self.enhanced = False
         self.inverted = False
+        self.faded = 0.5  # opacity of the earlier film over this one
 
     def film_layer(self) -> Any:
         """The image layer of the film in view, or None."""
@@ -62,6 +63,7 @@ class Layers:
             self._remove_all()
             return
         self._show_film()
+        self._show_earlier()
         self._show_lines()
         self._show_points()
         # Points and shapes have keys of their own, which come before the viewer's; the film has none of ours.
@@ -110,6 +112,35 @@ class Layers:
         before = tuple(layer.scale[-2:])
         self._set_frame(layer)
         self._keep_view(before, tuple(layer.scale[-2:]))
+
+    def _show_earlier(self) -> None:
+        """The earlier film, laid on this one, as long as its marks are looked at; `faded` says how much of it is seen."""
+        carried = self._session.carried
+        layer = self._mine(EARLIER)
+        if carried is None:
+            if layer is not None:
+                self._viewer.layers.remove(layer)
+                del self._ours[EARLIER]
+            return
+        if layer is None:
+            layer = self._ours[EARLIER] = self._viewer.add_image(
+                carried.picture, name=EARLIER, contrast_limits=(0, 255), **self._frame()
+            )
+            at = self._viewer.layers.index(layer)
+            if at > 1:
+                self._viewer.layers.move(at, 1)  # over the film, under lines and points
+        elif layer.data is not carried.picture:
+            layer.data = carried.picture
+        layer.colormap = "gray_r" if self.inverted else "gray"
+        layer.opacity = self.faded
+        self._set_frame(layer)
+
+    def fade(self, share: float) -> None:
+        """How much of the earlier film is seen, 0 to 1."""
+        self.faded = share
+        layer = self._mine(EARLIER)
+        if layer is not None:
+            layer.opacity = share
 
     def _keep_view(self, before: tuple[float, ...], now: tuple[float, ...]) -> None:
         """When pixels become millimetres the same place stays in view at the same size."""
@@ -171,11 +202,13 @@ class Layers:
         self._set_frame(layer)
         session = self._session
         handles = session.handles()
-        points = [point for _, point in handles] + list(session.pending)
+        proposed = [] if session.carried is None else session.carried.reference
+        pending = [*session.pending, *proposed]
+        points = [point for _, point in handles] + pending
         colours = [
             CHOSEN_COLOUR if handle == session.chosen else FILE_COLOUR if handle.role == "scale" else CANAL_COLOUR
             for handle, _ in handles
-        ] + [PENDING_COLOUR] * len(session.pending)
+        ] + [PENDING_COLOUR] * len(pending)
         symbols = ["disc"] * len(points)
         trace = session.trace_result
         if trace is not None and trace.sharpest_px is not None:  # a mark, no handle

@@ -53,6 +53,7 @@ from wlmeasure.record.evaluate import (
     evaluate,
     read_films,
 )
+from wlmeasure.record.over_time import with_carried
 from wlmeasure.record.record import LengthRecord, entries_from
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
@@ -60,6 +61,7 @@ from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
 from wlmeasure_napari._offer import Offer, tooth_of_film, tooth_words
+from wlmeasure_napari._over_time import Proposal, propose
 
 __all__ = ["Handle", "Session", "Tool"]
 
@@ -93,7 +95,16 @@ def _to_trace(items: Iterable[Any]) -> bool:
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
     """The trace with other clicks, to be traced anew."""
-    return evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None)
+    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None)
+    return _by_hand(placed, "apical end", "path")
+
+
+def _by_hand(trace: Trace, *marks: str) -> Trace:
+    """The trace with those marks no longer noted as carried over: a person has placed them."""
+    if trace.carried is None:
+        return trace
+    left = tuple(mark for mark in trace.carried.marks if mark not in marks)
+    return evolve(trace, carried=evolve(trace.carried, marks=left) if left else None)
 
 
 class Session:
@@ -125,6 +136,7 @@ class Session:
         self.cursor: Point | None = None
         self.live: list[Point] = []
         self.proposal: FileProposal | None = None
+        self.carried: Proposal | None = None
         self.offer = Offer()
         self.chosen: Handle | None = None
         self.known_length_mm: float | None = None
@@ -431,7 +443,7 @@ class Session:
         """Back to the case before the last step; while points are being placed, the last of them is taken back."""
         if self.pending:
             self.pending.pop()
-            self.proposal = None
+            self.proposal = self.carried = None
             self._anchor()
             self.changed.emit()
         elif self._undo and self.case is not None:
@@ -556,6 +568,8 @@ class Session:
                 sure = f"A file is found, stop and tip ({share}); look closely at both."
             enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
             return "scale", f"{sure} {enter}; a click begins anew."
+        if self.carried is not None and self.carried.trace is not None:
+            return "canals", self.carried.words
         if self.tool in ENDS:
             if len(self.pending) < 2:
                 return "scale", f"Click {ENDS[self.tool][len(self.pending)]}."
@@ -632,11 +646,34 @@ class Session:
         self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]
         self.changed.emit()
 
+    def carry_over(self, earlier: str, *, path: bool = False) -> None:
+        """Lay an earlier film on the one in view and put its marks of the canal in hand up for acceptance; `accept` takes them.
+
+        Raises
+        ------
+        CaseError
+            The films do not fit, or the canal was not traced on that one.
+        """
+        result, canal, film_id = self.result, self.canal_name, self.film_id
+        if result is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+
+        def done(found: Proposal) -> None:
+            self._drop_tool()
+            self.carried = found
+            if found.trace is not None:
+                self.tool, self.pending = "canal", found.points
+            else:
+                self.announce("canal", found.words)
+            self.changed.emit()
+
+        self.run("Laying the films on one another", lambda: propose(result, canal, earlier, film_id, path=path), done)
+
     def _drop_tool(self) -> None:
         self.tool = "look"
         self.pending = []
         self.live = []
-        self.proposal = None
+        self.proposal = self.carried = None
         self.draft = None
         self._live = None
         self.chosen = None
@@ -661,6 +698,8 @@ class Session:
         if self.tool == "reference":
             self._set_reference(at)
             return
+        if self.carried is not None and self.carried.trace is not None:
+            self.pending, self.carried = [], None  # placed by hand from here on
         if self.pending and self.pending[-1] == at:
             return
         if self.proposal is not None and not self.pending and self.proposal.tip_px is not None:
@@ -721,6 +760,9 @@ class Session:
         if len(self.pending) < 2:
             raise CaseError("clicks must be at least the orifice and the apical end: place another point")
         clicks = tuple(self.pending)
+        if self.carried is not None and self.carried.trace is not None:
+            self._step(with_carried(self.case, self.carried.canal, self.carried.trace), after=self.cancel)
+            return
         if self.trace is None:
             trace = Trace(film=self.film_id, clicks_px=clicks, apical_end=self.apical_end)
         else:
@@ -731,7 +773,12 @@ class Session:
         assert self.case is not None
         if self.trace is None:  # undone while the tool was in hand
             raise CaseError("canal must be traced on this film before its reference point is set")
-        self._step(edit.with_trace(self.case, self.canal_name, evolve(self.trace, reference_px=at)), after=self.cancel)
+        self._step(
+            edit.with_trace(
+                self.case, self.canal_name, _by_hand(evolve(self.trace, reference_px=at), "reference point")
+            ),
+            after=self.cancel,
+        )
 
     def set_known_length(self, length_mm: float, std_mm: float | None) -> None:
         """The length of the file (stop to tip) or object, before or after its ends are clicked.
@@ -876,7 +923,7 @@ class Session:
         canal = edit.canal_of(case, handle.canal)
         trace = next(t for t in canal.traces if t.film == self.film_id)
         if handle.role == "reference":
-            marked = evolve(trace, reference_px=points[0] if points else None)
+            marked = _by_hand(evolve(trace, reference_px=points[0] if points else None), "reference point")
             self._step(edit.with_trace(case, handle.canal, marked), after=after)
             return
         clicks = trace.clicks_px or ()

@@ -4,6 +4,7 @@ import gc
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 import weakref
@@ -361,3 +362,26 @@ def test_a_stretch_along_which_nothing_is_seen_is_dashed(seat, tmp_path):
     assert drawn == pytest.approx(
         whole - session.trace_result.lost_mm / session.film.calibration.mm_per_px_row / 2, abs=15
     )
+
+
+def test_the_earlier_film_lies_over_this_one_and_fades(seat, tmp_path):
+    for folder in ("cases", "films"):
+        shutil.copytree(ROOT / "sample_images" / folder, tmp_path / folder)
+    viewer, (session, layers) = seat[0], (seat[1].session, seat[1].layers)
+    session.open_case(tmp_path / "cases" / "molar.wl.json")
+    session.choose_film("f4")
+    session.choose_canal("MB")
+    session.carry_over("f2")
+    layers.refresh()
+    names = [layer.name for layer in viewer.layers]
+    assert names.index("film") < names.index("earlier film") < names.index("measured") < names.index("points")
+    earlier = viewer.layers["earlier film"]
+    np.testing.assert_array_equal(earlier.data, session.carried.picture)
+    np.testing.assert_allclose(earlier.scale, viewer.layers["film"].scale)
+    layers.fade(0.2)
+    assert earlier.opacity == pytest.approx(0.2)
+    # Both proposed clicks and the reference point are shown, as points that are not accepted yet.
+    assert len(viewer.layers["points"].data) == len(session.handles()) + 3
+    session.cancel()
+    layers.refresh()
+    assert "earlier film" not in viewer.layers

@@ -984,3 +984,66 @@ def test_no_file_is_found_before_there_is_a_film_nor_where_there_is_none(tmp_pat
     session = started(tmp_path / "noise.png")
     with pytest.raises(CaseError, match="nothing on the film looks like one"):
         session.find_file()
+
+
+def molar(tmp_path):
+    """The demonstration's case: a trial file on f2, the filling on f4, three degrees apart; f1 is 15 degrees from f2."""
+    for folder in ("cases", "films"):
+        shutil.copytree(ROOT / "sample_images" / folder, tmp_path / "samples" / folder)
+    session = Session()
+    session.open_case(tmp_path / "samples" / "cases" / "molar.wl.json")
+    session.choose_film("f4")
+    session.choose_canal("MB")
+    return session
+
+
+def test_marks_of_an_earlier_film_are_proposed_and_taken_on_acceptance(tmp_path):
+    session = molar(tmp_path)
+    truth = json.loads((ROOT / "sample_images" / "truth" / "molar_filling.json").read_text())
+    true = next(canal for canal in truth["canals"] if canal["name"] == "MB")
+    before = case_to_json(session.case)
+    session.carry_over("f2")
+    assert case_to_json(session.case) == before
+    assert "Carried over from film f2" in session.next_step()[1]
+    assert session.carried.picture.shape == session.radiograph.values.shape
+    assert np.hypot(*np.subtract(session.pending[-1], true["apex_px"])) < 10.0  # 0.3 mm
+    assert np.hypot(*np.subtract(session.carried.reference[0], true["reference_px"])) < 17.0
+    session.accept()
+    trace = session.trace
+    assert trace.carried.film == "f2"
+    assert trace.carried.marks == ("apical end", "reference point")
+    assert trace.path_px is not None
+    assert session.carried is None
+    assert load_case(session.path).canals[0].traces[-1].carried == trace.carried
+    # What a person moves is no longer carried.
+    last = len(trace.clicks_px) - 1
+    session.move(Handle("canal", last, canal="MB"), tuple(true["apex_px"]))
+    assert session.trace.carried.marks == ("reference point",)
+    session.take("reference")
+    session.click(tuple(true["reference_px"]))
+    assert session.trace.carried is None
+
+
+def test_a_click_begins_anew_and_escape_forgets_what_was_carried(tmp_path):
+    session = molar(tmp_path)
+    session.carry_over("f2", path=True)
+    assert len(session.pending) == 12
+    session.click((560.0, 540.0))
+    assert session.pending == [(560.0, 540.0)]
+    assert session.carried is None
+    session.carry_over("f2")
+    session.cancel()
+    assert session.pending == []
+    assert session.carried is None
+
+
+def test_films_of_other_projections_are_refused_in_words(tmp_path):
+    session = molar(tmp_path)
+    session.choose_film("f1")
+    said = []
+    session.said.connect(lambda place, text: said.append((place, text)))
+    session.do("canal", lambda: session.carry_over("f2"))
+    assert said[-1][0] == "canal"
+    assert "projections differ" in said[-1][1]
+    assert session.carried is None
+    assert session.pending == []

@@ -25,6 +25,7 @@ BETWEEN_MEMBERS = (
     "instrument_list: ",
     "must be used once",
     "must be the id of a film",
+    "must be the id of another film",
     "must be another canal",
     "clicks_px or path_px must be given",
 )

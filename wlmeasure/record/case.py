@@ -44,6 +44,7 @@ __all__ = [
     "SCHEMA",
     "Angulation",
     "Canal",
+    "Carried",
     "Case",
     "Decision",
     "Entry",
@@ -179,6 +180,19 @@ class Joint:
 
 
 @frozen
+class Carried:
+    """Where marks of a trace came from that were carried over from an earlier film and accepted, not placed by hand.
+
+    `marks` names them; `std_px` is their standard deviation, the largest of them, in pixels of this film.
+    """
+
+    film: str = member(Text(longest=40))
+    marks: tuple[str, ...] = member(Each(Choice(("apical end", "reference point", "path")), least=1, most=3))
+    std_px: float = member(Number(least=0.0, most=1000.0))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
 class Trace:
     """One canal on one film, orifice to apical end: the clicks and the accepted path, both."""
 
@@ -192,6 +206,7 @@ class Trace:
     apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
     file_tip_px: tuple[float, float] | None = member(Pair(), None)
+    carried: Carried | None = member(Nested(Carried), None)
     extra: dict[str, Any] = extra_members()
 
     def __attrs_post_init__(self) -> None:
@@ -347,6 +362,10 @@ class Case:
                 if trace.film not in ids:
                     raise CaseError(
                         f"canals[{k}].traces[{m}].film must be the id of a film ({', '.join(sorted(ids))}): {trace.film!r}"
+                    )
+                if trace.carried is not None and trace.carried.film not in ids - {trace.film}:
+                    raise CaseError(
+                        f"canals[{k}].traces[{m}].carried.film must be the id of another film: {trace.carried.film!r}"
                     )
             _distinct(f"canals[{k}].traces", "film", [trace.film for trace in canal.traces])
             if canal.joins is not None and canal.joins.canal not in names - {canal.name}:

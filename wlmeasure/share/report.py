@@ -58,6 +58,10 @@ from wlmeasure.share.result import (
     stop_words,
 )
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # the room is loaded only where films are compared
+    from wlmeasure.record.over_time import Comparison
+
 __all__ = ["report", "report_file"]
 
 Line = tuple[str, str, str]
@@ -72,7 +76,7 @@ NARROW_PX = 270
 """Width of a figure that stands beside two others."""
 
 
-def report(result: CaseResult, *, made_at: str, program: str) -> Page:
+def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence[Comparison] = ()) -> Page:
     """The report of one case.
 
     Parameters
@@ -83,6 +87,8 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         Date and time shown on it.
     program
         Name and version of what made it.
+    compared
+        Films over time (:func:`wlmeasure.record.over_time.over_time`).
     """
     tooth = result.tooth
     colours = canal_colours(result)
@@ -116,6 +122,10 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
         from wlmeasure.share.in_space import space_blocks  # few cases have films that belong together
 
         blocks += space_blocks(result, colours)
+    if compared:
+        from wlmeasure.share.over_time import over_time_blocks
+
+        blocks += over_time_blocks(tuple(compared))
     blocks += course(result, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
@@ -129,7 +139,9 @@ def report(result: CaseResult, *, made_at: str, program: str) -> Page:
     )
 
 
-def report_file(result: CaseResult, name: str, *, made_at: str, program: str) -> bytes:
+def report_file(
+    result: CaseResult, name: str, *, made_at: str, program: str, compared: Sequence[Comparison] = ()
+) -> bytes:
     """The report as the contents of a file, HTML or PDF by the ending of its name.
 
     Raises
@@ -137,7 +149,7 @@ def report_file(result: CaseResult, name: str, *, made_at: str, program: str) ->
     CaseError
         Another ending.
     """
-    return page_file(name, lambda: report(result, made_at=made_at, program=program))
+    return page_file(name, lambda: report(result, made_at=made_at, program=program, compared=compared))
 
 
 def _card(canal: CanalResult, colour: str) -> Card:

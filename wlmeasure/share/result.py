@@ -29,6 +29,7 @@ from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # the rooms of the record are loaded only where a case has entries
+    from wlmeasure.record.over_time import Comparison
     from wlmeasure.record.progress import CanalProgress
 
 __all__ = [
@@ -105,8 +106,10 @@ def _flags_json(flags: tuple[Flag, ...]) -> list[dict[str, str]]:
     return [{"code": flag.code, "text": flag.text} for flag in flags]
 
 
-def result_json(result: CaseResult) -> dict[str, Any]:
+def result_json(result: CaseResult, compared: Sequence[Comparison] = ()) -> dict[str, Any]:
     """The whole result as JSON-ready values; lengths in mm, angles in degrees, absent figures null.
+
+    `compared` are films over time (:func:`wlmeasure.record.over_time.over_time`), which take a second each.
 
     Returns
     -------
@@ -120,6 +123,7 @@ def result_json(result: CaseResult) -> dict[str, Any]:
         "films": [_film_json(film) for film in result.films],
         "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
         "spatial": _spatial_json(result),
+        "over_time": _over_time_json(compared),
         "record": _record_json(result.case),
     }
 
@@ -130,6 +134,14 @@ def _spatial_json(result: CaseResult) -> dict[str, Any] | None:
     from wlmeasure.share.in_space import space_json
 
     return space_json(result.spatial)
+
+
+def _over_time_json(compared: Sequence[Comparison]) -> list[dict[str, Any]]:
+    if not compared:
+        return []
+    from wlmeasure.share.over_time import over_time_json
+
+    return over_time_json(tuple(compared))
 
 
 def _record_json(case: Case) -> dict[str, Any]:
@@ -444,7 +456,7 @@ def case_cautions(case: Case) -> list[str]:
     return open_cautions(case_progress(case))
 
 
-def record_text(result: CaseResult) -> str:
+def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
     """The length record of a case in plain text, lengths to 0.1 mm with their 95 % half-widths."""
     tooth = result.tooth
     lines = [
@@ -471,6 +483,10 @@ def record_text(result: CaseResult) -> str:
         from wlmeasure.share.in_space import space_text
 
         lines += space_text(result)
+    if compared:
+        from wlmeasure.share.over_time import over_time_lines
+
+        lines += ["", *(line for one in compared for line in over_time_lines(one))]
     cautions = case_cautions(result.case)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]

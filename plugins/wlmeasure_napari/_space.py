@@ -22,6 +22,7 @@ __all__ = [
     "Missing",
     "Solid",
     "asks",
+    "balls",
     "fitted_px",
     "frame_of",
     "missing",
@@ -35,6 +36,7 @@ __all__ = [
 Float64 = NDArray[np.float64]
 GAP_SHARE = 0.03  # between two films side by side, of the width of the left one
 SIDE_AWAY_MM = 4.0  # how far from the canals the words of direction stand in 3-D
+BALLS_MM = 0.05  # from ball to ball of a canal in 3-D; they are drawn eight times as wide and run into one
 WIDE = 1.6  # a reference point's dot, over that of an apical end
 
 
@@ -237,13 +239,14 @@ class Label:
 
 @frozen(eq=False)
 class Solid:
-    """The canals as the viewer's 3-D view has them, mm: lines by canal, their coronal parts, dots and words.
+    """The canals as the viewer's 3-D view has them, mm: lines by canal, their coronal parts, a cross of directions, dots and words.
 
     Before it is turned the view is that of the first film, as that lies on the screen; `words` stand on the canvas.
     """
 
     lines: dict[str, Float64]
     crowns: dict[str, Float64]
+    cross: tuple[Float64, ...]
     labels: tuple[Label, ...]
     words: str
 
@@ -264,12 +267,22 @@ def solid(result: CaseResult | None) -> Solid | None:
         if canal in lines and landmark in places:
             crowns[canal] = np.array([places[landmark], lines[canal][0]])
             labels.append(Label(places[landmark], "reference", canal, WIDE))
-    labels += _sides(np.vstack([canal.path_mm for canal in spatial.canals]), mesial, to_viewer, known=tooth.side_known)
+    cross, sides = _sides(
+        np.vstack([canal.path_mm for canal in spatial.canals]), mesial, to_viewer, known=tooth.side_known
+    )
+    labels += sides
     lengths = ", ".join(f"{canal.name} {canal.length_mm:.1f} mm" for canal in spatial.canals)
     said = [f"{lengths}. First as on {spatial.films[0]}; drag to turn."]
     if not tooth.side_known:
         said.append("This or its mirror image: the side of the tube shift is not entered.")
-    return Solid(lines, crowns, tuple(labels), "\n".join(said))
+    return Solid(lines, crowns, tuple(cross), tuple(labels), "\n".join(said))
+
+
+def balls(line_mm: Float64, apart_mm: float = BALLS_MM) -> Float64:
+    """(N, 3) places along a line, equally far apart and no farther than that, both ends with them."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line_mm, axis=0), axis=1))])
+    steps = np.linspace(0.0, along[-1], max(2, int(np.ceil(along[-1] / apart_mm)) + 1))
+    return np.column_stack([np.interp(steps, along, axis) for axis in line_mm.T])
 
 
 def _from_tube(tooth: Tooth, mesial_right: float | None) -> bool:
@@ -292,18 +305,22 @@ def _to_viewer(spatial: SpatialResult, from_tube: bool) -> Float64:
     return np.array([x, y, z])
 
 
-def _sides(points_mm: Float64, mesial: float | None, to_viewer: Float64, *, known: bool) -> list[Label]:
-    """Words of direction around the canals: the tube stands buccally of the tooth, mesial is where the films say."""
+def _sides(
+    points_mm: Float64, mesial: float | None, to_viewer: Float64, *, known: bool
+) -> tuple[list[Float64], list[Label]]:
+    """A cross at the height of the crown, and words at its ends: the tube stands buccally, mesial is where the films say."""
     low, high = points_mm.min(axis=0), points_mm.max(axis=0)
     away = 0.5 * (high - low) + SIDE_AWAY_MM
-    words = [("buccal", 1, 1.0), ("lingual", 1, -1.0)] if known else []
-    words += [] if mesial is None else [("mesial", 0, mesial), ("distal", 0, -mesial)]
-    found = []
-    for name, axis, sign in words:
-        place = 0.5 * (low + high)
-        place[axis] += sign * away[axis]
-        found.append(Label(place @ to_viewer, name))
-    return found
+    middle = np.array([*(0.5 * (low + high))[:2], high[2]])
+    arms = [("buccal", "lingual", 1, 1.0)] if known else []
+    arms += [] if mesial is None else [("mesial", "distal", 0, mesial)]
+    cross, labels = [], []
+    for word, opposite, axis, sign in arms:
+        arm = np.zeros(3)
+        arm[axis] = sign * away[axis]
+        cross.append(np.array([middle - arm, middle + arm]) @ to_viewer)
+        labels += [Label((middle + 1.15 * arm) @ to_viewer, word), Label((middle - 1.15 * arm) @ to_viewer, opposite)]
+    return cross, labels
 
 
 def _mesial_right(spatial: SpatialResult) -> float | None:

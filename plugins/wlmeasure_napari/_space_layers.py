@@ -15,7 +15,7 @@ from napari.components import ViewerModel
 from wlmeasure.record.films import FilmResult
 from wlmeasure_napari._layers import CANAL_SHARE, Layers, canal_colour, measured_lines, pictured
 from wlmeasure_napari._session import Session
-from wlmeasure_napari._space import Solid, asks, fitted_px, frame_of, others, place_beside, place_over, solid
+from wlmeasure_napari._space import Solid, asks, balls, fitted_px, frame_of, others, place_beside, place_over, solid
 
 __all__ = ["SpaceLayers", "Way"]
 
@@ -23,11 +23,13 @@ Way = Literal["film", "beside", "over", "3-D"]
 FITTED_COLOUR = "#ffffff"
 LABEL_COLOUR = "#ffffff"
 FITTED, OTHER, OTHER_LINES, NAMES = "in space", "other film", "other film: measured", "names of films"
-SOLID, DOTS = "canals in space", "ends and sides"
+SOLID, CROSS, DOTS = "canals in space", "sides", "ends and sides in words"
 FITTED_SHARE = 0.3  # of a traced line's width, so that the traced one is seen on both sides
-TUBE_MM, DOT_MM = 0.25, 0.9
-NAME_PT = 14
-ENTRY_TURN_DEG = 35.0  # a first turn, so that depth is seen at once; the clinician drags on from there
+CROSS_COLOUR = "#9a9a9a"
+TUBE_MM, CROWN_MM, DOT_MM, CROSS_MM, WORDS_BELOW_MM = 0.4, 0.15, 0.8, 0.06, 0.9
+NAME_PT = 12
+NAME_ABOVE = 0.04  # how far above its film a name stands, of the film's height
+ENTRY_DEG = (0.0, 0.0, 15.0)  # as the first film, a little from above, so that the cross at the crown is seen
 
 
 @frozen
@@ -108,9 +110,7 @@ class SpaceLayers:
         if self.way == "3-D":
             self._layers.seen(False)
             self._show_solid()
-            self._remove(FITTED, OTHER, OTHER_LINES, NAMES)
         else:
-            self._remove(SOLID, DOTS)
             self._show_fitted()
             self._show_other()
         film = self._layers.film_layer()
@@ -132,6 +132,9 @@ class SpaceLayers:
             self._was = None
 
     def _canvas(self, *, in_3d: bool) -> None:
+        # In 2-D the viewer would give layers of three axes a slider, which takes room from the canvas; the other film's
+        # lines could not be changed in 3-D.
+        self._remove(*(FITTED, OTHER, OTHER_LINES, NAMES) if in_3d else (SOLID, CROSS, DOTS))
         self._layers.seen(not in_3d)
         self._viewer.dims.ndisplay = 3 if in_3d else 2
         overlays = self._viewer.canvas.overlays
@@ -244,11 +247,11 @@ class SpaceLayers:
                 **frame,
             )
             self._add(OTHER, layer, 1)
-            if beside and before[-2:] != (self.way, session.film_id):
-                self._viewer.reset_view()
         self._ours[OTHER].opacity = 1.0 if beside else self.opacity
         self._show_other_lines(film, frame)
         self._show_names(film, shown, frame)
+        if beside and before[-2:] != (self.way, session.film_id):
+            self._viewer.reset_view(layers=[self._layers.film_layer(), self._ours[OTHER], self._ours[NAMES]])
 
     def _show_other_lines(self, film: FilmResult, frame: dict[str, Any]) -> None:
         session, result = self._session, self._session.result
@@ -287,9 +290,11 @@ class SpaceLayers:
         if self._is_drawn(NAMES, film.film.id, shown.film.id, own["scale"], frame["scale"], frame["translate"]):
             return
         sizes = [np.array(one.radiograph.values.shape) for one in (shown, film)]
-        top = 0.02 * float(sizes[0][0])
-        places = [np.array([top, 0.5 * sizes[0][1]]) * own["scale"]]
-        places.append(np.array([top, 0.5 * sizes[1][1]]) * frame["scale"] + frame["translate"])
+        places = [
+            np.array([-NAME_ABOVE * size[0], 0.5 * size[1]]) * scale
+            for size, scale in zip(sizes, (own["scale"], frame["scale"]), strict=True)
+        ]
+        places[1] += frame["translate"]
         layer = self._viewer.add_points(
             np.array(places),
             name=NAMES,
@@ -315,43 +320,57 @@ class SpaceLayers:
         if self._is_drawn(SOLID, *made_from) and self._mine(DOTS) is not None:
             return
         shown = solid(result)
-        if shown is None:
-            return
+        assert shown is not None  # `turns` asks for it
         fresh = self._mine(SOLID) is None
-        flip = np.array([-1.0 if "away" in str(self._viewer.scene.camera.orientation[0]).lower() else 1.0, 1.0, 1.0])
-        self._add(SOLID, self._solid_lines(shown, flip))
-        self._add(DOTS, self._dots(shown, flip))
+        away = "away" in str(self._viewer.scene.camera.orientation[0]).lower()
+        out = np.array([-1.0 if away else 1.0, 1.0, 1.0])
+        self._add(SOLID, self._tubes(shown, out))
+        if shown.cross:
+            arms = [arm * out for arm in shown.cross]
+            layer = self._viewer.add_shapes(
+                arms, shape_type="path", name=CROSS, edge_color=CROSS_COLOUR, edge_width=CROSS_MM, units="mm"
+            )
+            layer.editable = False
+            self._add(CROSS, layer)
+        self._add(DOTS, self._words(shown, out))
         self._viewer.canvas.overlays.text.text = shown.words
         self._viewer.canvas.overlays.text.position = "top_left"
         if fresh:
-            self._viewer.scene.camera.angles = (0.0, ENTRY_TURN_DEG, 0.0)
-            self._viewer.reset_view(reset_camera_angle=False)
+            self._viewer.scene.camera.angles = ENTRY_DEG
+            self._viewer.reset_view(layers=[self._ours[SOLID], self._ours[DOTS]], reset_camera_angle=False)
 
-    def _solid_lines(self, shown: Solid, flip: Any) -> Any:
-        lines = [*shown.lines.items(), *shown.crowns.items()]
-        layer = self._viewer.add_shapes(
-            [line * flip for _, line in lines],
-            shape_type="path",
+    def _tubes(self, shown: Solid, out: Any) -> Any:
+        """The canals as rows of balls, round from every side, which a path of the viewer is not; one more at each end."""
+        rows: list[tuple[Any, str, float]] = [(balls(line), name, TUBE_MM) for name, line in shown.lines.items()]
+        rows += [(balls(line), name, CROWN_MM) for name, line in shown.crowns.items()]
+        rows += [(label.place_mm[None], label.canal, DOT_MM * label.size) for label in shown.labels if label.size]
+        layer = self._viewer.add_points(
+            np.vstack([places for places, _, _ in rows]) * out,
             name=SOLID,
-            edge_color=[canal_colour(self._session, name) for name, _ in lines],
-            face_color="transparent",
-            edge_width=[TUBE_MM] * len(shown.lines) + [0.4 * TUBE_MM] * len(shown.crowns),
+            face_color=[canal_colour(self._session, name) for places, name, _ in rows for _ in places],
+            border_color="transparent",
+            border_width=0.0,
+            size=[size for places, _, size in rows for _ in places],
+            shading="spherical",
             units="mm",
         )
         layer.editable = False
         return layer
 
-    def _dots(self, shown: Solid, flip: Any) -> Any:
-        dotted = [canal_colour(self._session, label.canal) if label.size else "transparent" for label in shown.labels]
+    def _words(self, shown: Solid, out: Any) -> Any:
         layer = self._viewer.add_points(
-            np.array([label.place_mm for label in shown.labels]) * flip,
+            np.array([label.place_mm for label in shown.labels]) * out,
             name=DOTS,
-            face_color=dotted,
+            face_color="transparent",
             border_color="transparent",
-            size=[DOT_MM * label.size for label in shown.labels],
-            text={"string": [label.words for label in shown.labels], "color": LABEL_COLOUR, "size": NAME_PT,
-                  "translation": [0.0, 0.9, 0.0]},
+            size=DOT_MM,
+            text={
+                "string": [label.words for label in shown.labels],
+                "color": LABEL_COLOUR,
+                "size": NAME_PT,
+                "translation": [0.0, WORDS_BELOW_MM, 0.0],
+            },
             units="mm",
-        )  # fmt: skip
+        )
         layer.editable = False
         return layer

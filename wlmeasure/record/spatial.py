@@ -116,7 +116,8 @@ def spatial_result(
     used = [film for film in angled if any(film_id == film.film.id for _, film_id in traces)]
     ids = tuple(film.film.id for film in used)
     if len(used) < 2:
-        return SpatialResult(ids, None, {}, (), (_FLAGS["space-no-canal"],), made_from)
+        asked = tuple(film.film.id for film in angled)
+        return SpatialResult(asked, None, {}, (), (_FLAGS["space-no-canal"],), made_from)
     try:
         views, files, references = _views(used, canals, traces)
         tooth = fit_views(views, files=files, references=references, shared_scale_rel_std=_shared(used, files))

@@ -239,7 +239,7 @@ class Label:
 
 @frozen(eq=False)
 class Solid:
-    """The canals as the viewer's 3-D view has them, mm: lines by canal, their coronal parts, a cross of directions, dots and words.
+    """The canals as the viewer's 3-D view has them, mm: lines by canal, coronal parts, a cross of directions, dots, words.
 
     Before it is turned the view is that of the first film, as that lies on the screen; `words` stand on the canvas.
     """

@@ -67,6 +67,7 @@ class SpaceLayers:
         self._was: _Camera | None = None
         self._shown: Way = "film"
         self._case_of: Any = None
+        self._turning = False
         self.way: Way = "film"
         self.other = ""
         self.fitted = True
@@ -110,7 +111,7 @@ class SpaceLayers:
         if self.way == "3-D":
             self._layers.seen(False)
             self._show_solid()
-        else:
+        elif self._viewer.dims.ndisplay == 2:
             self._show_fitted()
             self._show_other()
         film = self._layers.film_layer()
@@ -136,7 +137,11 @@ class SpaceLayers:
         # lines could not be changed in 3-D.
         self._remove(*(FITTED, OTHER, OTHER_LINES, NAMES) if in_3d else (SOLID, CROSS, DOTS))
         self._layers.seen(not in_3d)
+        self._turning = True
         self._viewer.dims.ndisplay = 3 if in_3d else 2
+        self._turning = False
+        if not in_3d:
+            self._layers.refresh()
         overlays = self._viewer.canvas.overlays
         overlays.scale_bar.visible = in_3d
         overlays.text.visible = in_3d
@@ -145,12 +150,12 @@ class SpaceLayers:
 
     def _on_ndisplay(self, _event: Any = None) -> None:
         """Back in 2-D, by us or by a person with the viewer's own button."""
-        if self._viewer.dims.ndisplay != 2:
+        if self._viewer.dims.ndisplay != 2 or self._turning:
             return
+        ours, self.way = self._shown == "3-D", "film" if self._shown == "3-D" else self.way
         self._layers.refresh()
-        if self._shown == "3-D":
-            self.way = "film"
-            self.refresh()  # the dock may be closed
+        self.refresh()  # the dock may be closed
+        if ours:
             self._session.changed.emit()
 
     # ---- layers --------------------------------------------------------------------------------------------------
@@ -167,20 +172,21 @@ class SpaceLayers:
             self._ours.pop(name, None)
             self._drawn.pop(name, None)
 
-    def _is_drawn(self, name: str, *made_from: Any) -> bool:
-        """Whether the layer is there and was made from the very same things."""
-        known = self._drawn.get(name)
+    def _stands(self, name: str, *made_from: Any) -> bool:
+        """Whether the layer is there and was made from the very same things; one that was not is taken away."""
+        known = self._drawn.get(name, ())
+        same = len(known) == len(made_from) and all(
+            a is b or (isinstance(a, str | tuple | float | bool) and a == b)
+            for a, b in zip(known, made_from, strict=True)
+        )
+        if same and self._mine(name) is not None:
+            return True
+        self._remove(name)
         self._drawn[name] = made_from
-        same = known is not None and len(known) == len(made_from)
-        same = same and all(a is b or (isinstance(a, str | tuple | float | bool) and a == b)
-                            for a, b in zip(known or (), made_from, strict=False))  # fmt: skip
-        return same and self._mine(name) is not None
+        return False
 
     def _add(self, name: str, layer: Any, at: int | None = None) -> None:
-        """Take a layer of our own in place of the one before; `at` counts from the bottom."""
-        old = self._mine(name)
-        if old is not None:
-            self._viewer.layers.remove(old)
+        """Take a layer for our own; `at` counts from the bottom."""
         self._ours[name] = layer
         if at is not None:
             self._viewer.layers.move(self._viewer.layers.index(layer), at)
@@ -198,7 +204,7 @@ class SpaceLayers:
             self._remove(FITTED)
             return
         frame = self._frame()
-        if self._is_drawn(FITTED, result and result.spatial, session.film_id, frame["scale"]):
+        if self._stands(FITTED, result and result.spatial, session.film_id, frame["scale"]):
             return
         width = FITTED_SHARE * CANAL_SHARE * max(self._layers.film_layer().data.shape)
         layer = self._viewer.add_shapes(
@@ -237,7 +243,7 @@ class SpaceLayers:
         frame = {"scale": scale, "translate": place, "units": self._layers.film_layer().units}
         looks = (self._layers.enhanced, self._layers.inverted)
         before = self._drawn.get(OTHER, ())
-        if not self._is_drawn(OTHER, film.radiograph, scale, place, looks, self.way, session.film_id):
+        if not self._stands(OTHER, film.radiograph, scale, place, looks, self.way, session.film_id):
             picture = pictured(film.radiograph, enhanced=self._layers.enhanced)
             layer = self._viewer.add_image(
                 picture,
@@ -257,7 +263,7 @@ class SpaceLayers:
         session, result = self._session, self._session.result
         assert result is not None
         made_from = (result, session.canal_name, self.other, frame["scale"], frame["translate"], self.fitted)
-        if self._is_drawn(OTHER_LINES, *made_from):
+        if self._stands(OTHER_LINES, *made_from):
             return
         paths, colours, widths = measured_lines(session, film.film.id)
         back = list(fitted_px(result.spatial, film.film.id).values()) if self.fitted else []
@@ -287,7 +293,7 @@ class SpaceLayers:
             self._remove(NAMES)
             return
         own = self._frame()
-        if self._is_drawn(NAMES, film.film.id, shown.film.id, own["scale"], frame["scale"], frame["translate"]):
+        if self._stands(NAMES, film.film.id, shown.film.id, own["scale"], frame["scale"], frame["translate"]):
             return
         sizes = [np.array(one.radiograph.values.shape) for one in (shown, film)]
         places = [
@@ -317,11 +323,13 @@ class SpaceLayers:
     def _show_solid(self) -> None:
         session, result = self._session, self._session.result
         made_from = (None if result is None else result.spatial, session.canal_name)
-        if self._is_drawn(SOLID, *made_from) and self._mine(DOTS) is not None:
+        fresh = self._mine(SOLID) is None
+        if self._stands(SOLID, *made_from) and self._mine(DOTS) is not None:
             return
+        self._remove(SOLID, CROSS, DOTS)
+        self._drawn[SOLID] = made_from
         shown = solid(result)
         assert shown is not None  # `turns` asks for it
-        fresh = self._mine(SOLID) is None
         away = "away" in str(self._viewer.scene.camera.orientation[0]).lower()
         out = np.array([-1.0 if away else 1.0, 1.0, 1.0])
         self._add(SOLID, self._tubes(shown, out))

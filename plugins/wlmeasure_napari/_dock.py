@@ -48,6 +48,7 @@ from wlmeasure_napari._dock_films import FilmChooser
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
+from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._exercise import ExerciseWalk
@@ -85,7 +86,7 @@ class WorkingLengthDock(QWidget):
         super().__init__()
         self._viewer = napari_viewer
         seat = seat_of(napari_viewer)
-        self.session, self._layers, self._hands = seat.session, seat.layers, seat.hands
+        self.session, self._layers, self._hands, self._space = seat.session, seat.layers, seat.hands, seat.space
         self._line: LiveLine | None = None
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
@@ -132,10 +133,11 @@ class WorkingLengthDock(QWidget):
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         inside = QWidget()
         self._parts = QVBoxLayout(inside)
-        self._by_place = {
+        self._by_place: dict[str, Any] = {
             "film": self._film(),
             "scale": self._scale(),
             "canals": self._canals(),
+            "space": SpacePart(self.session, self._space, self._do),
             "readings": self._readings(),
             "length": self._length(),
             "entry": self._entries(),
@@ -168,6 +170,9 @@ class WorkingLengthDock(QWidget):
         self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
         part.add(self.film_choice)
         part.add(self._field("tooth", "Tooth", self._on_tooth, "ISO 3950: quadrant and tooth, such as 46", "46"))
+        self.angulation = AngulationRow(self.session, self._do)
+        self._fields["angulation"] = self.angulation.degrees
+        part.add(self.angulation)
         self.film_words = part.add(note())
         self.contrast = QCheckBox("local contrast")
         self.contrast.setToolTip("Display only: measuring uses the stored values")
@@ -386,6 +391,7 @@ class WorkingLengthDock(QWidget):
         self._show_scale()
         self._show_canal()
         self._show_length()
+        self._by_place["space"].refresh(None if self.study is None else self.study.walk)
         self.record.refresh()
         if session.case is not None and session.case.case_id is not None:
             self._fields["case_id"].set_text(session.case.case_id)
@@ -408,7 +414,7 @@ class WorkingLengthDock(QWidget):
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
         named = [self._fields["tooth"], self.film_words, self.end_choice, self.carry_row, *self._naming]
         concealed: dict[Concealed, list[QWidget]] = {
-            "openers": [self._openers, self._archive, self.recover],
+            "openers": [self._openers, self._archive, self.recover, self.angulation],
             "names": named,
             "films": [self.film_choice],
             "entries": [self._by_place[name] for name in ("readings", "length", "entry", "record")],
@@ -443,6 +449,7 @@ class WorkingLengthDock(QWidget):
         session = self.session
         graph = session.radiograph
         self.chooser.refresh()
+        self.angulation.refresh()
         self._fill(self.film_choice, session.film_ids, session.film_id)
         self.film_choice.setVisible(len(session.film_ids) > 1)
         if session.tooth is not None:

@@ -9,10 +9,11 @@ import numpy as np
 from napari.components import ViewerModel
 
 from wlmeasure.image.display import local_contrast
+from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
 from wlmeasure_napari._session import Session
 
-__all__ = ["CANAL_COLOUR", "FILE_COLOUR", "Layers"]
+__all__ = ["CANAL_COLOUR", "CANAL_SHARE", "FILE_COLOUR", "Layers", "canal_colour", "measured_lines", "pictured"]
 
 CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
@@ -22,6 +23,48 @@ FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
 # both sides of a canal that lies on it.
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
+
+
+def pictured(radiograph: Radiograph, *, enhanced: bool) -> Any:
+    """A film as it is shown, 8 bits."""
+    picture = radiograph.displayed()
+    return local_contrast(picture) if enhanced else picture
+
+
+def measured_lines(session: Session, film_id: str) -> tuple[list[Any], list[str], list[float]]:
+    """What is measured on one film: paths in pixels, with their colours and widths in pixels."""
+    paths: list[Any] = []
+    colours: list[str] = []
+    widths: list[float] = []
+    result = session.result
+    if result is None:
+        return paths, colours, widths
+    film = next(film for film in result.films if film.film.id == film_id)
+    line = float(max(film.radiograph.values.shape))
+    for known in () if film.calibration is None else film.calibration.lines:
+        paths.append(np.asarray(known.path_px))
+        colours.append(FILE_COLOUR)
+        widths.append(FILE_SHARE * line)
+    for canal in result.canals:
+        for trace in canal.traces:
+            if trace.trace.film == film_id:
+                drawn = [path for piece, seen in trace.pieces for path in _dashed(piece, seen)]
+                paths += drawn
+                colours += [canal_colour(session, canal.canal.name)] * len(drawn)
+                widths += [CANAL_SHARE * line] * len(drawn)
+    return paths, colours, widths
+
+
+def canal_colour(session: Session, name: str) -> str:
+    """The canal in hand stands out."""
+    return CANAL_COLOUR if name == session.canal_name else OTHER_CANAL_COLOUR
+
+
+def _dashed(piece: Any, seen: bool) -> list[Any]:
+    """A piece of a path as lines: whole where the canal is seen, dashes where nothing stands out."""
+    if seen or len(piece) < DASH:
+        return [piece]
+    return [piece[k : k + DASH // 2 + 1] for k in range(0, len(piece) - 1, DASH)]
 
 
 class Layers:
@@ -40,14 +83,25 @@ class Layers:
         """The image layer of the film in view, or None."""
         return self._mine(FILM)
 
+    def points_layer(self) -> Any:
+        """The layer of the points that can be taken hold of, or None."""
+        return self._mine(POINTS)
+
+    def seen(self, on: bool) -> None:
+        """Show our layers, or put them out of sight as they are."""
+        for name in self._ours:
+            layer = self._mine(name)
+            if layer is not None:
+                layer.visible = on
+
     def _mine(self, name: str) -> Any:
         layer = self._ours.get(name)
         return layer if layer in self._viewer.layers else None
 
     def to_pixel(self, world: tuple[float, ...]) -> tuple[float, float] | None:
-        """A place on the canvas in pixels (row, col) of the film, or None without a film."""
+        """A place on the canvas in pixels (row, col) of the film; None without a film, or while the view is in 3-D."""
         layer = self.film_layer()
-        if layer is None:
+        if layer is None or self._viewer.dims.ndisplay != 2:
             return None
         row, col = layer.world_to_data(world)[-2:]
         return float(row), float(col)
@@ -58,9 +112,11 @@ class Layers:
         return screen / (self._viewer.scene.camera.zoom * float(max(layer.scale[-2:]))) if layer is not None else screen
 
     def refresh(self) -> None:
-        """Show the case as it is now."""
+        """Show the case as it is now; a film means nothing in 3-D and is made up for when the view comes back."""
         if self._session.radiograph is None:
             self._remove_all()
+            return
+        if self._viewer.dims.ndisplay != 2:
             return
         self._show_film()
         self._show_earlier()
@@ -97,8 +153,7 @@ class Layers:
         wanted = (radiograph.sha256, self.enhanced)
         layer = self.film_layer()
         if layer is None or wanted != self._shown:
-            picture = radiograph.displayed()
-            picture = local_contrast(picture) if self.enhanced else picture
+            picture = pictured(radiograph, enhanced=self.enhanced)
             if layer is None:
                 layer = self._ours[FILM] = self._viewer.add_image(
                     picture, name=FILM, contrast_limits=(0, 255), **self._frame()
@@ -161,34 +216,10 @@ class Layers:
             self._ours[name] = make(name=name, **self._frame())
         return self._ours[name]
 
-    def _draw(self, piece: Any, seen: bool) -> list[Any]:
-        """A piece of a path as lines: whole where the canal is seen, dashes where nothing stands out."""
-        if seen or len(piece) < DASH:
-            return [piece]
-        return [piece[k : k + DASH // 2 + 1] for k in range(0, len(piece) - 1, DASH)]
-
     def _show_lines(self) -> None:
         layer = self._layer(LINES, self._viewer.add_shapes)
         self._set_frame(layer)
-        session = self._session
-        film = session.film
-        paths, colours, widths = [], [], []
-        radiograph = session.radiograph
-        assert radiograph is not None
-        line = float(max(radiograph.values.shape))
-        if film is not None and film.calibration is not None:
-            for known in film.calibration.lines:
-                paths.append(np.asarray(known.path_px))
-                colours.append(FILE_COLOUR)
-                widths.append(FILE_SHARE * line)
-        for canal in () if session.result is None else session.result.canals:
-            for trace in canal.traces:
-                if trace.trace.film == session.film_id:
-                    chosen = canal.canal.name == session.canal_name
-                    drawn = [path for piece, seen in trace.pieces for path in self._draw(piece, seen)]
-                    paths += drawn
-                    colours += [CANAL_COLOUR if chosen else OTHER_CANAL_COLOUR] * len(drawn)
-                    widths += [CANAL_SHARE * line] * len(drawn)
+        paths, colours, widths = measured_lines(self._session, self._session.film_id)
         layer.data = []
         if paths:
             # Lines of equal height are drawn in no order at all, and flicker where they cross.

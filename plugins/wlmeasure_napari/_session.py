@@ -71,6 +71,7 @@ Job = Callable[[], Any]
 
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
+FITTING = "Putting the films together"
 ENDS = {"file": ("the stop", "the tip"), "object": ("one end", "the other end")}
 
 
@@ -91,6 +92,12 @@ def _to_trace(items: Iterable[Any]) -> bool:
         for item in items
         if isinstance(item, Trace | KnownFile | FileTaper)
     )
+
+
+def _in_space(case: Case) -> Any:
+    """What a fit of the films in space rests on; None for a case that has none."""
+    films = tuple(film for film in case.films if film.angulation is not None)
+    return (films, tuple((canal.name, canal.traces) for canal in case.canals)) if len(films) > 1 else None
 
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
@@ -405,10 +412,11 @@ class Session:
         radiographs, old, before = self.radiographs, self.case, self.result
 
         def job() -> CaseResult:
-            result = evaluate(case, radiographs, before=before)
+            result = evaluate(case, radiographs, before=before, in_space=False)
             accepted = edit.with_file_tips(accept_paths(result), result, old)
             # What is shown is what the saved case gives.
-            found = result if accepted == case else evaluate(accepted, radiographs, before=result)
+            done_with = accepted == case and _in_space(case) is None
+            found = result if done_with else evaluate(accepted, radiographs, before=result)
             return found if entered is None else evolve(found, case=evolve(found.case, entries=entered(found).entries))
 
         def done(result: CaseResult) -> None:
@@ -424,8 +432,15 @@ class Session:
 
         if any(_to_trace(film.scale) for film in case.films) or any(_to_trace(canal.traces) for canal in case.canals):
             self.run("Tracing", job, done)
+        elif self._fits_anew(case):
+            self.run(FITTING, job, done)
         else:
             done(job())
+
+    def _fits_anew(self, case: Case) -> bool:
+        """Whether films are put together in space that were not, or not so: a third of a second."""
+        basis = _in_space(case)
+        return basis is not None and (self.case is None or basis != _in_space(self.case))
 
     def _take(self, result: CaseResult) -> None:
         case = result.case
@@ -457,15 +472,26 @@ class Session:
     def _go(self, source: list[tuple[Case, str, str]], target: list[tuple[Case, str, str]]) -> None:
         assert self.case is not None
         case, canal_name, film_id = source[-1]
-        result = evaluate(case, self.radiographs, before=self.result)
-        assert self.path is not None
-        self._save(case, self.path)
-        source.pop()
-        target.append((self.case, self.canal_name, self.film_id))
-        if film_id != self.film_id:
-            self._drop_tool()
-        self.canal_name, self.film_id, self.chosen = canal_name, film_id, None
-        self._take(result)
+        radiographs, before = self.radiographs, self.result
+
+        def job() -> CaseResult:
+            return evaluate(case, radiographs, before=before)
+
+        def done(result: CaseResult) -> None:
+            assert self.path is not None
+            assert self.case is not None
+            self._save(case, self.path)
+            source.pop()
+            target.append((self.case, self.canal_name, self.film_id))
+            if film_id != self.film_id:
+                self._drop_tool()
+            self.canal_name, self.film_id, self.chosen = canal_name, film_id, None
+            self._take(result)
+
+        if self._fits_anew(case):
+            self.run(FITTING, job, done)
+        else:
+            done(job())
 
     @property
     def can_undo(self) -> bool:
@@ -836,6 +862,14 @@ class Session:
         self.edit_case(
             lambda case: edit.with_scale(case, self.film_id, Spacing(claim=claim, magnification=magnification))
         )
+
+    def set_angulation(self, **members: Any) -> None:
+        """How the film in view was taken (`horizontal_deg`, `vertical_deg`, `tube_shift`, `mesial_to`); None takes one away."""
+        if self.case is None:
+            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+        case = edit.with_angulation(self.case, self.film_id, **members)
+        if case != self.case:
+            self._step(case)
 
     def remove_scale(self, at: int) -> None:
         """Forget one known length or spacing."""

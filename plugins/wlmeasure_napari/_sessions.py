@@ -10,6 +10,7 @@ from attrs import frozen
 from wlmeasure_napari._hands import Hands
 from wlmeasure_napari._layers import Layers
 from wlmeasure_napari._session import Session
+from wlmeasure_napari._space_layers import SpaceLayers
 
 __all__ = ["Seat", "seat_of"]
 
@@ -21,6 +22,7 @@ class Seat:
     session: Session
     layers: Layers
     hands: Hands
+    space: SpaceLayers
 
 
 _seats: WeakKeyDictionary[Any, Seat] = WeakKeyDictionary()
@@ -33,5 +35,7 @@ def seat_of(viewer: Any) -> Seat:
     if seat is None:
         session = Session()
         layers = Layers(viewer, session)
-        seat = _seats[viewer] = Seat(session, layers, Hands(viewer, session, layers))
+        seat = _seats[viewer] = Seat(
+            session, layers, Hands(viewer, session, layers), SpaceLayers(viewer, session, layers)
+        )
     return seat

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from math import dist
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from attrs import evolve
@@ -18,6 +19,7 @@ from wlmeasure.decide.electronic import RULER_STD_MM
 from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import (
+    Angulation,
     Canal,
     Case,
     Decision,
@@ -41,6 +43,7 @@ __all__ = [
     "renamed_canal",
     "typed_number",
     "typed_size",
+    "with_angulation",
     "with_canal",
     "with_decision",
     "with_entry",
@@ -170,6 +173,31 @@ def without_scale(case: Case, film_id: str, at: int) -> Case:
     scales = list(case.film(film_id).scale)
     del scales[at]
     return _edit_film(case, film_id, scales)
+
+
+def with_angulation(case: Case, film_id: str, **members: Any) -> Case:
+    """How a film was taken: members of `Angulation` that change; None takes one away, and the whole where none is left.
+
+    Raises
+    ------
+    CaseError
+        A value that no angulation has; degrees of a film that was taken without a shift.
+    """
+    known = case.film(film_id).angulation or Angulation()
+    try:
+        new: Angulation | None = evolve(known, **members)
+    except CaseError as error:
+        raise CaseError(f"angulation of {film_id}: {error}") from None
+    assert new is not None
+    if new.tube_shift == "none" and new.horizontal_deg:
+        raise CaseError(
+            f"angulation of {film_id}: a film taken without a shift is turned by 0 degrees, not {new.horizontal_deg:g}; "
+            "clear the degrees first, or say to which side the tube was moved"
+        )
+    if new == Angulation():
+        new = None
+    films = [evolve(film, angulation=new) if film.id == film_id else film for film in case.films]
+    return evolve(case, films=tuple(films))
 
 
 def canal_of(case: Case, name: str) -> Canal:

@@ -174,6 +174,7 @@ def evaluate(
     *,
     retrace: bool = False,
     before: CaseResult | None = None,
+    in_space: bool = True,
 ) -> CaseResult:
     """Measure a case.
 
@@ -187,6 +188,9 @@ def evaluate(
         Also trace the stored clicks anew where a path is stored, and say how far the two differ.
     before
         An earlier result on the same films. What rests on nothing that has changed is taken from it; the figures are the same.
+    in_space
+        Whether films that say how they were taken are put together; else that is what it was before. For the first of two
+        measurements in a row.
 
     Raises
     ------
@@ -208,9 +212,11 @@ def evaluate(
     )
     together = None
     if sum(film.angulation is not None for film in case.films) > 1:
-        from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
+        together = None if before is None else before.spatial
+        if in_space:
+            from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
 
-        together = spatial_result(tuple(film_results.values()), canals, None if before is None else before.spatial)
+            together = spatial_result(tuple(film_results.values()), canals, together)
     return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
 
 

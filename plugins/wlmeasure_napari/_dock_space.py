@@ -174,7 +174,8 @@ class SpacePart(Part):
         self.opacity.setVisible(space.way == "over")
         self._quietly(self.opacity, lambda: self.opacity.setValue(round(100.0 * space.opacity)))
         self._quietly(self.fitted, lambda: self.fitted.setChecked(space.fitted))
-        self.fitted.setVisible(session.result is not None and session.result.spatial is not None)
+        spatial = None if session.result is None else session.result.spatial
+        self.fitted.setVisible(spatial is not None and spatial.tooth is not None)
 
     def _quietly(self, widget: QWidget, change: Callable[[], None]) -> None:
         """Show a value without it being taken for a person's."""

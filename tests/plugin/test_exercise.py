@@ -143,12 +143,15 @@ def test_a_student_at_the_screen(plugin, monkeypatch, folder):
         before = seen()
         assert "Schneider" not in before
         assert "no scale: angles only" not in before
+        assert not person.dock.angulation.isVisible()
         for field, text in zip(part.numbers, ("20.5", "19", "22"), strict=True):
             field.edit.setText(text)
         person.press(part.commit_button)
         assert walk.committed is not None
         assert "Your answer: 20.5 mm, 19 to 22 mm" in seen()
         assert "no scale: angles only" in seen()
+        assert not person.dock.angulation.isVisible()
+        assert person.dock._space.concealed
         assert not part.numbers[0].isVisible()
         picture("exercise_after")
         person.press(part.next_button)

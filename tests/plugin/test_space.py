@@ -499,6 +499,7 @@ def test_two_films_at_the_screen(person, path):
     assert part.isVisible()
     assert part.guide.text() == "Enter how f2 was taken: degrees and shift of the tube, in the part Film."
     assert not part.ways["3-D"].isEnabled()
+    assert not part.fitted.isVisible()
     person.enter("angulation", "20")
     assert "taken without a shift" in person.said("angulation")
     person.press(part.go)

@@ -286,3 +286,18 @@ def test_a_film_measures_the_same_after_it(study, tmp_path):
     before, after = read(study[0]), read(done.files[0])
     np.testing.assert_array_equal(before.values, after.values)
     assert before.spacings == after.spacings
+
+
+@pytest.mark.parametrize("element", [b"\x08\x00\x18\x00", b"\x08\x00\x16\x00"])
+def test_an_identifier_that_cannot_be_read_is_one_clear_line(tmp_path, element):
+    """A UID said to be numbers: pydicom raises when it is looked at (found by the fuzzer, seed 9321, file 1590)."""
+    path = tmp_path / "film.dcm"
+    made = image("NO")
+    made.SOPInstanceUID = made.SOPClassUID = "1.2.3.4.1"
+    made.file_meta.MediaStorageSOPInstanceUID = made.file_meta.MediaStorageSOPClassUID = "1.2.3.4.1"
+    made.save_as(path, enforce_file_format=True)
+    data = path.read_bytes()
+    assert data.count(element + b"UI") == 1
+    path.write_bytes(data.replace(element + b"UI", element + b"SL"))
+    with pytest.raises(ImageError, match=r"film\.dcm must have a SOP Class UID and a SOP Instance UID"):
+        deidentify_files([path], tmp_path / "out", no_text_in_pixels=True)

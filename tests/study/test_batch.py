@@ -59,12 +59,15 @@ def test_the_same_by_two_processes(lines, table, tmp_path):
     assert {path.name for path in tmp_path.iterdir()} == {"t.csv", "t.errors.csv", "t.columns.csv"}
 
 
-def test_the_same_by_a_cluster(lines, table, tmp_path):
-    """A real scheduler with two worker processes on this computer."""
+def test_the_same_by_a_cluster(lines, table, tmp_path, monkeypatch):
+    """A real scheduler with two worker processes on this computer, which stand in another folder than the one who asks."""
     distributed = pytest.importorskip("distributed")
     options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
     with distributed.LocalCluster(processes=True, local_directory=str(tmp_path / "dask"), **options) as cluster:
         made = tabulate([lines], tmp_path / "t.csv", scheduler=cluster.scheduler_address, chunk=CHUNK)
+        monkeypatch.chdir(lines.parent)
+        near = tabulate([lines.name], tmp_path / "u.csv", scheduler=cluster.scheduler_address, chunk=CHUNK)
+    assert (near.rows, near.bad) == (CANALS, 0)
     assert made.rows == CANALS
     assert (tmp_path / "t.csv").read_bytes() == table
 

@@ -225,7 +225,7 @@ def _deidentified(
     unseen = [
         path.name
         for path, d in zip(given, read, strict=True)
-        if _has_picture(d) and str(d.get("BurnedInAnnotation", "")).upper() != "NO"
+        if _has_picture(d) and _said(d, "BurnedInAnnotation").upper() != "NO"
     ]
     if unseen and not no_text_in_pixels:
         raise ImageError(
@@ -260,9 +260,17 @@ def _read(path: Path) -> FileDataset:
         check_header(dataset)
     except ImageError as error:
         raise ImageError(f"{path.name} must be a DICOM file: {error}; leave it out") from None
-    if not dataset.get("SOPClassUID") or not dataset.get("SOPInstanceUID"):
+    if not _said(dataset, "SOPClassUID") or not _said(dataset, "SOPInstanceUID"):
         raise ImageError(f"{path.name} must have a SOP Class UID and a SOP Instance UID: it lacks one; leave it out")
     return dataset
+
+
+def _said(dataset: Dataset, keyword: str) -> str:
+    """An attribute as text; what cannot be read is as good as absent."""
+    try:
+        return str(dataset.get(keyword, "") or "")
+    except Exception:  # pydicom converts on access and raises what the conversion raises
+        return ""
 
 
 def _bytes(dataset: Dataset) -> bytes:

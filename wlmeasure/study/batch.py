@@ -60,7 +60,8 @@ ERROR_COLUMNS = ("source", "place", "id", "reason")
 class Chunk:
     """Some neighbouring canals of one file, or some cases; `reason` where the whole file cannot be used.
 
-    `key` is the hash of all that its rows depend on. `count` is how many canals it has, about.
+    `key` is the hash of all that its rows depend on. `count` is how many canals it has, about. `folder` is where names that are
+    not absolute count from: a worker of a cluster may stand elsewhere.
     """
 
     number: int
@@ -70,6 +71,7 @@ class Chunk:
     stretch: tuple[Stretch, ...] = ()
     count: int = 0
     reason: str = ""
+    folder: str = ""
 
 
 @frozen
@@ -179,7 +181,7 @@ def tabulate(
 def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> Iterator[Chunk]:
     """The chunks of all inputs in their order."""
     cases: list[Path] = []
-    number = 0
+    number, here = 0, str(Path.cwd())
 
     def keyed(
         kind: str, paths: Sequence[Path], digest: str, stretch: tuple[Stretch, ...], count: int, reason: str = ""
@@ -189,7 +191,7 @@ def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> I
         names = tuple(str(path) for path in paths)
         said = [__version__, form, asdict(settings), kind, names, digest, [asdict(one) for one in stretch], reason]
         key = hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
-        return Chunk(number - 1, key, kind, names, stretch, count, reason)
+        return Chunk(number - 1, key, kind, names, stretch, count, reason, here)
 
     def cases_chunk() -> Iterator[Chunk]:
         if cases:
@@ -251,9 +253,9 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
             if chunk.kind == "refused":
                 bad.append((name, Bad(0, chunk.reason)))
             elif chunk.kind == "case" and not settings.paths_only:
-                parts.append(case_rows(name, Path(name)))
+                parts.append(case_rows(name, Path(chunk.folder, name)))
             else:
-                head, features, first = _read(chunk, Path(name), settings)
+                head, features, first = _read(chunk, Path(chunk.folder, name), settings)
                 inputs.append((name, head, _guarded(features), first))
         except (WlmeasureError, OSError, UnicodeDecodeError, ArithmeticError, RecursionError) as error:
             bad.append((name, Bad(0, str(error))))

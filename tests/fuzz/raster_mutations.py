@@ -11,6 +11,7 @@ from tests.fuzz.dicom_mutations import packed_zeros, pick, torn
 
 Rng = np.random.Generator
 
+MOST_BYTES = 64 * 2**20  # of a part that is written again and again
 SIZES = (0, 1, 2, 255, 4096, 30_000, 65_535, 65_536, 1_000_000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
 
 
@@ -58,7 +59,8 @@ def png(seed: bytes, rng: Rng) -> bytes:
         elif kind == 2:
             del parts[k]
         elif kind == 3:
-            parts[k:k] = [parts[k]] * int(pick(rng, (1, 2, 2000)))
+            most = MOST_BYTES // (len(parts[k][1]) + 1) + 1  # a picture's own data 2000 times would be gigabytes
+            parts[k:k] = [parts[k]] * min(int(pick(rng, (1, 2, 2000))), most)
         elif kind == 4:
             parts[k] = (parts[k][0], torn(parts[k][1], rng))
         elif kind == 5:  # filters and values inside the compressed data
@@ -102,11 +104,11 @@ def png(seed: bytes, rng: Rng) -> bytes:
         elif rng.random() < 0.25:
             parts = _png_bomb(rng)
             head = bytearray(parts[0][1])
-    out = seed[:8]
+    out = [seed[:8]]
     for name, body in parts:
         body = bytes(head) if name == b"IHDR" else body
-        out += chunk(name, body, crc=0 if rng.random() < 0.004 else None)
-    return _cut(out, rng)
+        out.append(chunk(name, body, crc=0 if rng.random() < 0.004 else None))
+    return _cut(b"".join(out), rng)
 
 
 # ---- TIFF ----

@@ -110,9 +110,10 @@ def full(body):
         "apex_visibility": "clear",
         "unseen_from_mm": 20.0,
         "file_tip_px": [440, 60],
-        "carried": {"film": "f2", "marks": ["reference point"], "std_px": 4.5},
+        "carried": {"film": "earlier", "marks": ["reference point"], "std_px": 4.5},
     }
-    body["films"].append({name: body["films"][0][name] for name in ("path", "sha256", "rows", "cols")} | {"id": "f2"})
+    earlier = {"id": "earlier", "path": "earlier.png", "sha256": "e" * 64}
+    body["films"].append({name: body["films"][0][name] for name in ("rows", "cols")} | earlier)
     canal |= {
         "joins": {"canal": "ML", "mm_from_apex": 3.0},
         "electronic_readings": [{"length_mm": 21.5, "mark": "foramen", "file_size": 15, "conditions": ["wet"]}],

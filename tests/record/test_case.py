@@ -142,9 +142,9 @@ def test_several_films_and_scales_keep_their_order_and_kinds(full):
     second = copy.deepcopy(full["films"][0]) | {"id": "f2", "scale": []}
     full["films"].append(second)
     case = case_from_json(full)
-    assert [film.id for film in case.films] == ["f1", "f2"]
+    assert [film.id for film in case.films] == ["f1", "earlier", "f2"]
     assert [type(scale) for scale in case.films[0].scale] == [KnownFile, KnownObject, Spacing]
-    assert case.film("f2") is case.films[1]
+    assert case.film("f2") is case.films[2]
 
 
 @pytest.mark.parametrize("tooth", ["11", "48", "55", "75", "85"])
@@ -183,7 +183,7 @@ def test_a_case_is_made_in_a_program_from_arrays_and_is_frozen(body):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda c: c["films"].append(c["films"][0]), r"films\[1\].id must be used once: 'f1'"),
+        (lambda c: c["films"].append(c["films"][0]), r"films\[2\].id must be used once: 'f1'"),
         (lambda c: c["canals"].append(c["canals"][1]), r"canals\[2\].name must be used once: 'ML'"),
         (lambda c: c["entries"].append(c["entries"][0]), r"entries\[2\].id must be used once"),
         (

@@ -69,18 +69,19 @@ def test_a_film_is_taken_once_and_gets_the_first_free_id(case, film):
         edit.with_film(case, image, "other.png")
     second = edit.with_film(case, evolve(image, sha256="2" * 64), "b.png")
     third = edit.with_film(second, evolve(image, sha256="3" * 64), "c.png")
-    assert [f.id for f in third.films] == ["f1", "f2", "f3"]
-    gap = evolve(third, films=(third.films[0], third.films[2]))
-    assert [f.id for f in edit.with_film(gap, evolve(image, sha256="4" * 64), "d.png").films] == ["f1", "f3", "f2"]
+    assert [f.id for f in third.films] == ["f1", "earlier", "f2", "f3"]
+    gap = evolve(third, films=(*third.films[:2], third.films[3]))
+    more = edit.with_film(gap, evolve(image, sha256="4" * 64), "d.png")
+    assert [f.id for f in more.films] == ["f1", "earlier", "f3", "f2"]
 
 
 def test_scales_are_added_replaced_and_taken_away_on_their_film_only(case, film):
     two = edit.with_film(case, evolve(read(film), sha256="2" * 64), "b.png")
     new = KnownObject(points_px=((0.0, 0.0), (100.0, 0.0)), known_length_mm=5.0)
     more = edit.with_scale(two, "f2", new)
-    assert (more.films[0], more.films[1].scale) == (two.films[0], (new,))
+    assert (more.films[0], more.films[2].scale) == (two.films[0], (new,))
     other = Spacing(claim="PixelSpacing")
-    assert edit.with_scale(more, "f2", other, at=0).films[1].scale == (other,)
+    assert edit.with_scale(more, "f2", other, at=0).films[2].scale == (other,)
     assert edit.without_scale(more, "f2", 0) == two
     assert [s for k, s in enumerate(case.films[0].scale) if k != 1] == list(
         edit.without_scale(case, "f1", 1).films[0].scale

@@ -120,6 +120,8 @@ def _batch(arguments: argparse.Namespace) -> None:
     left = f"; {made.bad} left out, see {made.errors}" if made.bad else ""
     went_on = f"; {made.resumed} of {made.chunks} chunks were there already" if made.resumed else ""
     print(f"{arguments.out}: {made.rows} canals, computed with {made.engine}{went_on}{left}")
+    if made.bad and not made.rows:
+        raise WlmeasureError(f"inputs must hold at least one canal that can be used: see {made.errors}")
 
 
 class _Bar:

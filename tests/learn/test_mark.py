@@ -41,7 +41,7 @@ def item(name: str = "a.png", *, reading: TakenReading | None = None, magnificat
 
 def truth(**changed: object) -> ItemTruth:
     """Down 625 rows, then right 80 columns: 10 mm and 3.2 mm at 0.016 and 0.04 mm a pixel; the orifice after 4 mm."""
-    path = [(0.0, 100.0), (250.0, 100.0), (625.0, 100.0), (625.0, 180.0)]
+    path = [(100.0, 100.0), (350.0, 100.0), (725.0, 100.0), (725.0, 180.0)]
     given = {"film": "a.png", "length_mm": 13.2 - SHORT_MM, "path_px": path, "orifice": 1}
     return ItemTruth(**(given | changed))
 
@@ -67,7 +67,7 @@ def test_a_perfect_answer_has_no_kind_and_parts_of_nothing() -> None:
 
 def test_the_parts_by_hand() -> None:
     """The path begins 0.8 mm too high, cuts the corner and ends 0.4 mm short; the number is the path's own length."""
-    path = [(-50.0, 100.0), (625.0, 170.0)]
+    path = [(50.0, 100.0), (725.0, 170.0)]
     own = hypot(675 * 0.016, 70 * 0.04)
     marked = one(Answer("a.png", own - SHORT_MM, None, path))
     assert parts(marked)["reference point"] == pytest.approx(0.8)
@@ -161,6 +161,11 @@ def test_calibration_of_intervals() -> None:
     assert narrow.mean_score_mm == pytest.approx(0.5 + 40.0 * outside.mean())
     # The score is smallest for intervals in keeping: that is what makes it one to be marked by.
     assert fit.mean_score_mm < min(narrow.mean_score_mm, wide.mean_score_mm)
+
+
+def test_a_path_beside_the_film_is_refused() -> None:
+    with pytest.raises(LearnError, match=r"path must lie on a\.png, 1500 rows and 1000 columns"):
+        one(Answer("a.png", 12.0, None, [(10.0, 10.0), (20.0, 1200.0)]))
 
 
 def test_an_answer_for_a_film_that_is_not_there() -> None:

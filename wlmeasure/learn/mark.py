@@ -167,7 +167,7 @@ def mark(exercise: Exercise, truths: Mapping[str, ItemTruth], answers: Sequence[
     """
     given = {}
     for answer in answers:
-        exercise.item(answer.film)
+        _check_on_film(exercise.item(answer.film), answer)
         given[answer.film] = answer
     if not given:
         raise LearnError("answers must hold at least one length: none given")
@@ -183,6 +183,17 @@ def mark(exercise: Exercise, truths: Mapping[str, ItemTruth], answers: Sequence[
         within_one=sum(one.within(1.0) for one in marked),
         calibration=_calibration(marked),
     )
+
+
+def _check_on_film(item: Item, answer: Answer) -> None:
+    """Refuse a path that leaves the film: its columns are most often taken for its rows."""
+    if answer.path_px is None:
+        return
+    points = np.array(answer.path_px)
+    if (points < -0.5).any() or (points > (item.rows - 0.5, item.cols - 0.5)).any():
+        raise LearnError(
+            f"path must lie on {item.film}, {item.rows} rows and {item.cols} columns: it leaves it; write 'row col', row first"
+        )
 
 
 def _marked(item: Item, truth: ItemTruth, answer: Answer) -> Marked:

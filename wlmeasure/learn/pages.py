@@ -253,7 +253,8 @@ def _film_blocks(marked: Marked, folder: Path) -> list[Block]:
         _film_drawing(item, _picture(item, folder), shapes, f"{item.film} with both paths", tall), "", tuple(keys)
     )
     if lines:
-        caption = "The canal in space from three sides; your path has the depth of the nearest true point."
+        caption = "The canal in space from three sides"
+        caption += "." if own is None else "; your path has the depth of the nearest true point."
         facts.append(Figure(sides_drawing(lines, f"{item.film} in space"), caption))
     if second is None or known is None:
         return [Columns((film,), tuple(facts), left_share=0.42)]

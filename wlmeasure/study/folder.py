@@ -62,6 +62,7 @@ __all__ = [
 KEY_SCHEMA = "wlmeasure-study-key/1"
 LETTERS = "bcdfghjkmnpqrstvwxyz"  # without vowels: a blinded name is no word
 NAME_LETTERS = 4
+MOST_REPEATS = 20  # as the manifest has it
 APART = 10  # films at least between two readings of the same one, where the study has twice as many (our parameter)
 
 
@@ -157,6 +158,8 @@ def init_study(
         raise StudyError("films must be one or more: name images or case files")
     if isinstance(seed, bool) or seed < 0:
         raise StudyError(f"seed must be a whole number >= 0: {seed!r}")
+    if isinstance(repeats, bool) or not isinstance(repeats, int) or not 1 <= repeats <= MOST_REPEATS:
+        raise StudyError(f"repeats must be 1 to {MOST_REPEATS}: {repeats!r}")
     rng = np.random.default_rng(seed)
     given = [entry for path in films for entry in _given(Path(path), protocol, tooth, tuple(canals))]
     names = _blinded(len(given), rng)
@@ -213,7 +216,7 @@ def _given(
             if not radiograph.spacings:
                 raise StudyError(
                     f"scale must come with {path.name}: an image claims none; give a case file with its known length, or let "
-                    "the observers set it"
+                    "the observers set it (--scale observer)"
                 )
             scale = (Spacing(claim=radiograph.spacings[0].claim),)
         film = Film(

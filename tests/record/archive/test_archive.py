@@ -10,7 +10,7 @@ from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
 from wlmeasure.record.archive.answers import Search
 from wlmeasure.record.archive.archive import open_archive, recorded
 from wlmeasure.record.archive.verify import verify
-from wlmeasure.record.case import case_from_json, case_to_json, load_case
+from wlmeasure.record.case import Entry, case_from_json, case_to_json, load_case
 from wlmeasure.record.record import LengthRecord
 
 AT = "2026-11-25T10:30:00"
@@ -27,12 +27,13 @@ def test_a_case_comes_back_with_every_member(archive, case):
     assert not verify(archive).findings
 
 
-def test_every_sample_case_comes_back(archive, samples):
-    for k, path in enumerate(samples):
-        case = evolve(load_case(path), case_id=f"s{k}")
+def test_every_sample_case_comes_back(archive, samples, molar):
+    cases = [*map(load_case, samples), molar.case]  # the last one with entries of the whole tooth
+    for k, one in enumerate(cases):
+        case = evolve(one, case_id=f"s{k}")
         archive.add(case, **WHO)
         assert archive.load(f"s{k}").case == case
-    assert len(archive.cases()) == len(samples)
+    assert len(archive.cases()) == len(cases)
     assert not verify(archive).findings
 
 
@@ -296,3 +297,12 @@ def test_the_journal_is_what_its_description_says(archive, case, bare):
         assert row.sha256 == hashlib.sha256(sealed.encode()).hexdigest()
     assert all(later.before == earlier.sha256 for earlier, later in pairwise(rows))
     assert rows[0].before == rows[3].case_before == "0" * 64
+
+
+def test_an_entry_of_the_whole_tooth_is_stored_and_comes_back(archive, case):
+    """A note without a canal: what a person types first."""
+    entry = Entry(id="e90", kind="note", at="2026-12-01T10:30:00", by="AB", note="rubber dam on")
+    with_note = evolve(case, entries=(*case.entries, entry))
+    archive.add(with_note, **WHO)
+    assert archive.load("bench-1").case == with_note
+    assert not verify(archive).findings

@@ -55,7 +55,7 @@ def entry_columns(row: Row) -> dict[str, Any]:
         "case_id": row.case_id,
         "entry_id": data["id"],
         "kind": data["kind"],
-        "canal": data["canal"],
+        "canal": data.get("canal", ""),  # none: the whole tooth
         "day": data["at"][:10],
         "status": data.get("status"),
         "length_mm": data.get("length_mm"),

@@ -322,13 +322,20 @@ def _lengths(groups: tuple[Group, ...]) -> tuple[CanalLength, ...]:
         for number in group.numbers:
             if number.name.value == codes.PATH_LENGTH.value and number.paths_px and number.image_uid is not None:
                 path, scale = number.paths_px[0], scales.get((number.image_uid, number.frame))
-                again = None if scale is None else float(arc_length(path * scale)[-1])
+                again = None if scale is None else _again(path, scale)
                 found.append(
                     CanalLength(
                         group.name, canal, number.image_uid, number.method or "", path, number.value, number.std, again
                     )
                 )
     return tuple(found)
+
+
+def _again(path: NDArray[np.float64], scale: tuple[float, float]) -> float | None:
+    """The length recomputed, mm; None where damaged points or scales give no number."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        length = float(arc_length(path * scale)[-1])
+    return length if isfinite(length) else None
 
 
 def _case(dataset: Dataset, path: Path) -> Case | None:

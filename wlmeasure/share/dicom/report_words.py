@@ -81,7 +81,7 @@ def report_text(report: Report) -> str:
         lines.append(f"  {printable(group.name)}")
         for number in group.numbers:
             method = f", {_meaning(number.method)}" if number.method else ""
-            unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, number.unit)
+            unit = {"mm/{pixels}": "mm per pixel", "1": "", "deg": "°"}.get(number.unit, printable(number.unit, 16))
             value = f"{number.value:{_DIGITS.get(number.unit, '.4g')}}"
             lines.append(f"    {printable(number.name.meaning)}{method}: {value}{_half_widths(number)} {unit}".rstrip())
         for concept, text in group.texts:

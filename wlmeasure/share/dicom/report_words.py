@@ -67,11 +67,11 @@ def report_json(report: Report) -> dict[str, Any]:
 def report_text(report: Report) -> str:
     """The same in lines for a person, without the paths."""
     lines = [
-        f"structured report {report.uid}",
-        f"  tooth        {report.tooth or 'not coded'}",
+        f"structured report {printable(report.uid, 64)}",
+        f"  tooth        {printable(report.tooth or 'not coded', 16)}",
         f"  made         {_time(report.made_at)}",
     ]
-    lines += [f"  replaces     {uid}" for uid in report.predecessors]
+    lines += [f"  replaces     {printable(uid, 64)}" for uid in report.predecessors]
     fault = disagreement(report)
     inside = "not inside: coded content only" if report.case is None else "inside, and the coded content agrees with it"
     lines.append(
@@ -114,4 +114,4 @@ def _time(made_at: str) -> str:
 
 
 def _meaning(code: str) -> str:
-    return codes.PRIVATE.get(code, (code, ""))[0]
+    return printable(codes.PRIVATE.get(code, (code, ""))[0])

@@ -435,3 +435,23 @@ def test_the_molars_lengths_hold_the_truth(molar):
     for one in filled:
         (check,) = (e for e in molar.case.entries if e.kind == "filling check" and e.canal == one["canal"])
         assert abs(check.distance_mm - one["to_apex_mm"]) < 1.96 * check.distance_std_mm
+
+
+def test_a_decision_that_differs_from_the_cases_is_said(samples):
+    """One length in the case, a later one in its record: who measures the case is told of both, and which sets the stops."""
+    from wlmeasure.record.case import load_case
+    from wlmeasure.share.result import record_text
+
+    case = load_case(next(path for path in samples if path.name.startswith("straight")))
+    (canal,) = case.canals
+    assert canal.decision is not None
+
+    def words(length_mm):
+        entry = Entry(
+            id="e1", kind="decided working length", at="2027-01-02T10:00", by="AB", canal=canal.name,
+            reference_point=canal.reference_point, length_mm=length_mm,
+        )  # fmt: skip
+        return record_text(evaluate(attrs.evolve(case, entries=(entry,))))
+
+    assert "the record's decision, 19.5 mm by AB on 2027-01-02, is not the one in the case" in words(19.5)
+    assert "is not the one in the case" not in words(canal.decision.length_mm)

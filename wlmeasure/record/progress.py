@@ -33,10 +33,10 @@ from wlmeasure.decide.taper import Strain, bend_strain
 from wlmeasure.errors import CaseError, DecideError
 from wlmeasure.flags import Flag, merge
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.case import Case, Entry
+from wlmeasure.record.case import Case, Decision, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import SAME_MM, LengthRecord
 from wlmeasure.record.stale import Stale, constriction_mm, stale_entries
 from wlmeasure.trade.instruments import AnyInstrument
 
@@ -118,13 +118,28 @@ def case_progress(case: Case) -> CaseProgress:
     stale = stale_entries(record, reference_points=points)
     gone = {item.entry.id for item in stale}
     canals = []
-    for name in names:
+    for name, held in zip(names, case.canals, strict=True):
         if record.standing(name):
             canal = canal_progress(record, name, case.instruments)
+            if (differs := _other_decision(canal.current, held.decision)) is not None:
+                canal = evolve(canal, own_flags=(differs, *canal.own_flags))
             if canal.current is not None and canal.current.id in gone and canal.flags:
                 canal = evolve(canal, own_flags=(advice("working-length-open"), *canal.own_flags))
             canals.append(canal)
     return CaseProgress(tuple(canals), stale)
+
+
+def _other_decision(current: Entry | None, held: Decision | None) -> Flag | None:
+    """Said where the record's decision is not the one that stands in the case, which `measure` shows."""
+    if current is None or held is None or current.kind != "decided working length" or current.length_mm is None:
+        return None
+    if abs(current.length_mm - held.length_mm) < SAME_MM:
+        return None
+    return Flag(
+        "decisions-differ",
+        f"the record's decision, {current.length_mm:.1f} mm by {current.by} on {current.at[:10]}, is not the one in the case, "
+        f"{held.length_mm:.1f} mm by {held.by} on {held.at[:10]}; the stops go by the record's. Make them one.",
+    )
 
 
 def canal_progress(

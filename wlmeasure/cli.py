@@ -360,6 +360,8 @@ def _read_report(arguments: argparse.Namespace) -> None:
         _print_json(report_json(report))
     else:
         print(report_text(report), end="")
+        if arguments.case is not None:
+            print(f"Written: {arguments.case}; beside it belong the very files of its films that were measured")
 
 
 def _measure(arguments: argparse.Namespace) -> None:
@@ -373,6 +375,8 @@ def _measure(arguments: argparse.Namespace) -> None:
         _print_json(result_json(result, compared))
     else:
         print(record_text(result, compared), end="")
+        if arguments.retrace and all(t.retraced_mm is None for canal in result.canals for t in canal.traces):
+            print("Nothing was traced again: the case stores no path beside its clicks")
 
 
 def _compared(result: CaseResult) -> tuple[Comparison, ...]:

@@ -12,24 +12,28 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sample_images" / "pictures"
+TWO_FILMS = ROOT / "sample_images" / "cases" / "two_films.wl.json"
 FILM = ROOT / "sample_images" / "films" / "ref_p60_h00_v00.png"
 SIZE = (1280, 800)
 STOP, TIP, APEX, ON_THE_WAY = (188.3, 499.5), (1224.3, 611.3), (1240.5, 620.6), (1060.0, 542.4)
 
 
 def make(folder: Path) -> list[Path]:
-    """Play the job on a sample film and take a picture at three steps.
+    """Play the job on a sample film and take a picture at four steps.
 
     Returns
     -------
     list of Path
-        scale.png, tracing.png, decided.png
+        scale.png, tracing.png, decided.png, in_space.png
     """
     import napari
+    from attrs import evolve
     from qtpy.QtCore import QPoint
     from qtpy.QtGui import QCursor
     from qtpy.QtWidgets import QApplication
     from wlmeasure_napari._sessions import seat_of
+
+    from wlmeasure.record.case import load_case, save_case
 
     folder.mkdir(parents=True, exist_ok=True)
     written = []
@@ -72,7 +76,16 @@ def make(folder: Path) -> list[Path]:
         session.add_reading(20.5, "foramen", 15, ())
     session.decide(20.0, "KO", "readings repeat")
     picture("decided.png")
-    viewer.close()
+    with tempfile.TemporaryDirectory() as copy:  # a case that is opened is saved at every step
+        case = load_case(TWO_FILMS)
+        films = tuple(evolve(film, path=str(case.film_path(film).resolve())) for film in case.films)
+        save_case(evolve(case, films=films), Path(copy) / TWO_FILMS.name)
+        dock.open_path(Path(copy) / TWO_FILMS.name)
+        QApplication.processEvents()
+        dock._by_place["space"].ways["beside"].click()
+        dock._area.ensureWidgetVisible(dock._by_place["space"], 0, 0)
+        picture("in_space.png")
+        viewer.close()
     return written
 
 

@@ -11,13 +11,13 @@ import pytest
 
 HERE = Path(__file__).resolve().parent
 FILE, LIVE, CANAL = (233, 180, 86), (66, 228, 240), (0, 159, 230)
-SHOWS = {"scale.png": (), "tracing.png": (FILE, LIVE), "decided.png": (FILE, CANAL)}
+SHOWS = {"scale.png": (), "tracing.png": (FILE, LIVE), "decided.png": (FILE, CANAL), "in_space.png": (FILE, CANAL)}
 KEPT = HERE.parents[1] / "sample_images" / "pictures"
 
 
 @pytest.mark.viewer
 def test_the_readmes_pictures_can_be_made_again(plugin, monkeypatch, tmp_path):
-    """The same three, of the same size, with the same film in them: fonts and theme are the machine's."""
+    """The same four, of the same size, with the same film in them: fonts and theme are the machine's."""
     monkeypatch.setenv("WLMEASURE_DRAFTS", str(tmp_path / "drafts"))
     spec = importlib.util.spec_from_file_location("pictures", HERE / "pictures.py")
     script = importlib.util.module_from_spec(spec)

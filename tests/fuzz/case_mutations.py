@@ -159,7 +159,7 @@ def _change(case: Any, rng: Rng) -> None:
     else:
         case["canals"] = [
             copy.deepcopy(canal) | {"name": f"c{k}"}
-            for k, canal in enumerate(case.get("canals") or [])
+            for k, canal in enumerate(case["canals"] if isinstance(case.get("canals"), list) else [])
             if isinstance(canal, dict)
         ]
 

@@ -7,7 +7,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from wlmeasure.errors import ShareError
+from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.radiograph import printable
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.evaluate import CaseResult
 
@@ -82,9 +83,18 @@ def share_files(
 
     with quiet():
         images = film_images(result)
-        if form == "sr":
-            return _report(result, images, out, sources, made_at, program, previous)
-        return _of_one_film(result, form, _chosen(images, film, form), out, sources, made_at, program)
+        try:
+            if form == "sr":
+                return _report(result, images, out, sources, made_at, program, previous)
+            return _of_one_film(result, form, _chosen(images, film, form), out, sources, made_at, program)
+        except WlmeasureError:
+            raise
+        except Exception as error:  # a hostile header of a film can raise nearly anything when it is copied
+            if all(image.is_capture for image in images):
+                raise
+            raise ShareError(
+                f"a film's header must be one that can be copied: {printable(error)}; export the film again"
+            ) from error
 
 
 def _report(

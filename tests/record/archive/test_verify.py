@@ -122,8 +122,7 @@ def test_a_change_of_any_column_of_any_table_is_found(filled, sql):
     for table in metadata.sorted_tables:
         with filled.engine.connect() as connection:
             row = connection.execute(text(f"SELECT * FROM {table.name} ORDER BY 1 DESC LIMIT 1")).one()._mapping
-        key = f"{next(iter(table.primary_key.columns)).name}"
-        at = f"WHERE {key} = {row[key]!r}"
+        keys = [column.name for column in table.primary_key.columns]
         for column in inspect(filled.engine).get_columns(table.name):
             name, old = column["name"], row[column["name"]]
             if (table.name, name) == ("wl_archive", "id"):
@@ -135,7 +134,11 @@ def test_a_change_of_any_column_of_any_table_is_found(filled, sql):
                 if old is None and name == "status"
                 else f"{(old or 0) + 100}"
             )
-            where = at.replace(repr(row[key]), new) if name == key else at
+            kept = {key: repr(row[key]) for key in keys}
+            at, where = (
+                "WHERE " + " AND ".join(f"{key} = {values[key]}" for key in keys)
+                for values in (kept, kept | {name: new})
+            )
             sql(f"UPDATE {table.name} SET {name} = {new} {at}")
             assert verify(filled).findings, (table.name, name)
             sql(f"UPDATE {table.name} SET {name} = {'NULL' if old is None else repr(old)} {where}")

@@ -191,6 +191,19 @@ def test_a_report_replaces_only_a_report(refused, share, case, tmp_path):
     assert "must be a report of tooth 46 to be replaced by one: it is of tooth 34" in said
 
 
+def test_a_film_whose_header_cannot_be_copied_is_one_clear_line(refused, case, tmp_path):
+    """A sequence that is said to be text, as the fuzzer found one (seed 2027, file 18147)."""
+    pytest.importorskip("highdicom", reason='the extra "dicom" is not installed')
+    film = pydicom.dcmread(tmp_path / "film.dcm")
+    film.add_new(0x0018A001, "LO", "a name")
+    film.save_as(tmp_path / "film.dcm")
+    data = json.loads(case.read_text("utf-8"))
+    data["films"][0]["sha256"] = hashlib.sha256((tmp_path / "film.dcm").read_bytes()).hexdigest()
+    case.write_text(json.dumps(data), "utf-8")
+    said = refused(case, "--as", "calibrated", "--out", tmp_path / "o.dcm")
+    assert "a film's header must be one that can be copied" in said
+
+
 def test_a_dicom_film_needs_no_capture(refused, case, tmp_path):
     said = refused(case, "--as", "secondary", "--out", tmp_path / "o.dcm")
     assert "film f1 needs no secondary capture: it is a DICOM image" in said

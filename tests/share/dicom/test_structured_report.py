@@ -503,6 +503,15 @@ def test_a_damaged_report_is_one_clear_line(report, on_dicom, tmp_path):
     assert all("hurt.dcm" in line and line.isprintable() for line in said)
 
 
+def test_a_class_of_unknown_kind_is_one_clear_line(report, on_dicom, tmp_path):
+    """A value representation that there is not, as the fuzzer found one (seed 3131, file 7404)."""
+    content = report(on_dicom()).read_bytes()
+    assert content.count(b"\x08\x00\x16\x00UI") == 1
+    (tmp_path / "odd.dcm").write_bytes(content.replace(b"\x08\x00\x16\x00UI", b"\x08\x00\x16\x00WI"))
+    with pytest.raises(ShareError, match=r"odd\.dcm"):
+        read_report(tmp_path / "odd.dcm")
+
+
 def test_text_and_json_say_the_same(report, on_dicom):
     document = read_report(report(on_dicom()))
     text, data = report_text(document), report_json(document)

@@ -219,6 +219,8 @@ def _dataset(path: Path) -> Dataset:
             kind = str(dataset.get("SOPClassUID", ""))
     except ImageError as error:
         raise ShareError(f"{path.name} must be a DICOM file: {error}") from error
+    except Exception as error:  # pydicom converts on access and raises what the conversion raises
+        raise ShareError(f"{path.name}: report is damaged: {printable(error)}; send it again") from error
     if not kind.startswith("1.2.840.10008.5.1.4.1.1.88."):
         raise ShareError(f"{path.name} must be a structured report: its SOP class is {printable(kind, 64) or 'absent'}")
     return dataset

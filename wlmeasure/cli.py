@@ -10,6 +10,7 @@ import gc
 import os
 import sys
 
+from wlmeasure.cli_output import now, print_json, program
 from wlmeasure.errors import WlmeasureError, one_line
 
 TYPE_CHECKING = False
@@ -274,27 +275,9 @@ def _formatter(prog: str) -> argparse.HelpFormatter:
 
 def _version_or_help(parser: argparse.ArgumentParser, arguments: argparse.Namespace) -> None:
     if arguments.version:
-        print(_program())
+        print(program())
         return
     parser.error("name a command")
-
-
-def _program() -> str:
-    from wlmeasure import __version__
-
-    return f"wlmeasure {__version__}"
-
-
-def _now() -> str:
-    from datetime import datetime
-
-    return datetime.now().replace(microsecond=0).isoformat()
-
-
-def _print_json(value: object) -> None:
-    from wlmeasure.share.json_line import json_line
-
-    print(json_line(value))
 
 
 def _open(arguments: argparse.Namespace) -> None:
@@ -331,7 +314,7 @@ def _read(arguments: argparse.Namespace) -> None:
         raise WlmeasureError("--case must come with a structured report: an image holds no case")
     radiograph = read(arguments.image, frame=arguments.frame)
     if arguments.json:
-        _print_json(picture_json(radiograph))
+        print_json(picture_json(radiograph))
     else:
         print(picture_text(radiograph), end="")
 
@@ -342,7 +325,7 @@ def _films(arguments: argparse.Namespace) -> None:
 
     found = list_films(arguments.place)
     if arguments.json:
-        _print_json(films_json(found))
+        print_json(films_json(found))
     else:
         print(films_text(found), end="")
 
@@ -357,7 +340,7 @@ def _read_report(arguments: argparse.Namespace) -> None:
     if arguments.case is not None:
         case_to_file(Path(arguments.image), Path(arguments.case))
     if arguments.json:
-        _print_json(report_json(report))
+        print_json(report_json(report))
     else:
         print(report_text(report), end="")
         if arguments.case is not None:
@@ -372,7 +355,7 @@ def _measure(arguments: argparse.Namespace) -> None:
     result = evaluate(load_case(arguments.case), retrace=arguments.retrace)
     compared = _compared(result)
     if arguments.json:
-        _print_json(result_json(result, compared))
+        print_json(result_json(result, compared))
     else:
         print(record_text(result, compared), end="")
         if arguments.retrace and all(t.retraced_mm is None for canal in result.canals for t in canal.traces):
@@ -398,7 +381,7 @@ def _report(arguments: argparse.Namespace) -> None:
 
     out = Path(arguments.out)
     result = evaluate(load_case(arguments.case))
-    made = {"made_at": _now().replace("T", " "), "program": _program()}
+    made = {"made_at": now().replace("T", " "), "program": program()}
     if arguments.stops:
         content = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
     else:
@@ -416,7 +399,7 @@ def _share(arguments: argparse.Namespace) -> None:
 
     result = evaluate(load_case(arguments.case))
     previous = None if arguments.previous is None else Path(arguments.previous)
-    made = {"made_at": _now(), "program": _program(), "film": arguments.film, "previous": previous}
+    made = {"made_at": now(), "program": program(), "film": arguments.film, "previous": previous}
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
         path.write_bytes(content)
         print(path)
@@ -442,7 +425,7 @@ def _demo(arguments: argparse.Namespace) -> None:
     result = evaluate(load_case(sample_case(DEMO_CASE)))
     print(record_text(result), end="")
     print(sample_truth_text(result), end="")
-    written = write_demo(result, Path(arguments.out), at=_now(), program=_program())
+    written = write_demo(result, Path(arguments.out), at=now(), program=program())
     print("\nWritten: " + ", ".join(str(path) for path in written))
 
 

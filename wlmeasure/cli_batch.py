@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 
+from wlmeasure.cli_output import print_json
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
@@ -79,12 +80,6 @@ def add_score_word(words: argparse._SubParsersAction[argparse.ArgumentParser], f
     parser.set_defaults(run=_score)
 
 
-def _print_json(value: object) -> None:
-    import json
-
-    print(json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
-
-
 def _batch(arguments: argparse.Namespace) -> None:
     from math import isfinite
     from pathlib import Path
@@ -113,7 +108,7 @@ def _batch(arguments: argparse.Namespace) -> None:
         bar.end()
     if arguments.json:
         said = {"rows": made.rows, "left_out": made.bad, "engine": made.engine}
-        _print_json(
+        print_json(
             said | {"chunks": made.chunks, "resumed": made.resumed, "out": arguments.out, "errors": str(made.errors)}
         )
         return
@@ -178,6 +173,6 @@ def _score(arguments: argparse.Namespace) -> None:
     if arguments.out is not None:
         Path(arguments.out).write_text(score_csv(found), encoding="utf-8", newline="")
     if arguments.json:
-        _print_json(score_json(found))
+        print_json(score_json(found))
     else:
         print(score_text(found), end="")

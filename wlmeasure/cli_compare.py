@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from wlmeasure.cli_output import now, print_json, program
 from wlmeasure.errors import CaseError
 
 __all__ = ["add_compare_words"]
@@ -33,7 +34,6 @@ def add_compare_words(parser: argparse.ArgumentParser) -> None:
 def _compare(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure import __version__
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
     from wlmeasure.record.over_time import compare_films
@@ -43,15 +43,11 @@ def _compare(arguments: argparse.Namespace) -> None:
     marks = [Landmark(*_points(text)) for text in arguments.mark]
     found = compare_films(evaluate(load_case(arguments.case)), arguments.earlier, arguments.later, landmarks=marks)
     if arguments.out is not None:
-        from datetime import datetime
-
         out = Path(arguments.out)
-        made_at = datetime.now().replace(microsecond=0).isoformat(" ")
-        out.write_bytes(comparison_file(found, out.name, made_at=made_at, program=f"wlmeasure {__version__}"))
+        made_at = now().replace("T", " ")
+        out.write_bytes(comparison_file(found, out.name, made_at=made_at, program=program()))
     if arguments.json:
-        import json
-
-        print(json.dumps(comparison_json(found), ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+        print_json(comparison_json(found))
     else:
         print(comparison_text(found), end="")
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from wlmeasure.cli_output import now, print_json, program
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_learn_words", "password"]
-
-TYPE_CHECKING = False  # `typing` is kept off the start-up path
-if TYPE_CHECKING:
-    from wlmeasure.learn.mark import Marks
 
 Formatter = Callable[[str], argparse.HelpFormatter]
 PASSWORD = "WLMEASURE_LEARN_PASSWORD"
@@ -67,18 +64,6 @@ def add_learn_words(
     gallery.add_argument("--seed", type=int, default=7, metavar="S", help="another tooth (%(default)s)")
 
 
-def _now() -> str:
-    from datetime import datetime
-
-    return datetime.now().replace(microsecond=0).isoformat()
-
-
-def _program() -> str:
-    from wlmeasure import __version__
-
-    return f"wlmeasure {__version__}"
-
-
 def password() -> str | None:
     """What the truth of an exercise is sealed with, from the environment."""
     import os
@@ -104,7 +89,7 @@ def _new(arguments: argparse.Namespace) -> None:
             raise WlmeasureError(
                 "--views is for phantoms: the second films of your own stand in the key, as second_film"
             )
-        films = exercise_from_films(arguments.out, arguments.films, arguments.key, made_at=_now(), password=sealed)
+        films = exercise_from_films(arguments.out, arguments.films, arguments.key, made_at=now(), password=sealed)
     else:
         import secrets
 
@@ -115,7 +100,7 @@ def _new(arguments: argparse.Namespace) -> None:
             seed,
             arguments.level,
             views=arguments.views,
-            made_at=_now(),
+            made_at=now(),
             password=sealed,
         )
     for path in films:
@@ -142,23 +127,17 @@ def _mark(arguments: argparse.Namespace) -> None:
     exercise = load_exercise(arguments.exercise)
     answers = load_answers(arguments.answers)
     marks = mark(exercise, open_seal(arguments.exercise, exercise, password()), answers)
-    steps = () if arguments.progress is None else add_step(arguments.progress, step_of(marks, _now()))
+    steps = () if arguments.progress is None else add_step(arguments.progress, step_of(marks, now()))
     if arguments.out is not None:
         out = Path(arguments.out)
-        made = {"made_at": _now().replace("T", " "), "program": _program()}
+        made = {"made_at": now().replace("T", " "), "program": program()}
         out.write_bytes(page_file(out.name, lambda: marks_page(marks, Path(arguments.exercise), steps=steps, **made)))
-    _print(marks, arguments.json, marks_json, marks_text)
-    if arguments.out is not None and not arguments.json:
-        print(f"\nWritten: {arguments.out}")
-
-
-def _print(marks: Marks, as_json: bool, to_json: Callable[[Marks], object], to_text: Callable[[Marks], str]) -> None:
-    if not as_json:
-        print(to_text(marks), end="")
+    if arguments.json:
+        print_json(marks_json(marks))
         return
-    from wlmeasure.share.json_line import json_line
-
-    print(json_line(to_json(marks)))
+    print(marks_text(marks), end="")
+    if arguments.out is not None:
+        print(f"\nWritten: {arguments.out}")
 
 
 def _gallery(arguments: argparse.Namespace) -> None:
@@ -169,7 +148,7 @@ def _gallery(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.page_file import page_file
 
     out = Path(arguments.out)
-    made = {"made_at": _now().replace("T", " "), "program": _program()}
+    made = {"made_at": now().replace("T", " "), "program": program()}
     if out.suffix.lower() == ".svg":
         out.write_text(svg(lengths_drawing(gallery(arguments.seed))) + "\n", encoding="utf-8")
     else:

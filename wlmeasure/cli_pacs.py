@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 
+from wlmeasure.cli_output import print_json, program
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_pacs_words"]
@@ -60,12 +61,6 @@ def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
     send.add_argument("--film", metavar="ID", help="only this film of the case, where a form is of one film")
 
 
-def _print_json(value: object) -> None:
-    from wlmeasure.share.json_line import json_line
-
-    print(json_line(value))
-
-
 def _open(arguments: argparse.Namespace) -> ImageArchive:
     from wlmeasure.share.pacs import check_installed
 
@@ -99,7 +94,7 @@ def _find(arguments: argparse.Namespace) -> None:
 
         found = archive.find(_query(arguments))
     if arguments.json:
-        _print_json(found_json(found))
+        print_json(found_json(found))
     else:
         print(found_text(found), end="")
 
@@ -121,7 +116,7 @@ def _get(arguments: argparse.Namespace) -> None:
             _bar(number, len(wanted), f"{number} of {len(wanted)}")
         _bar_away()
     if arguments.json:
-        _print_json(got_json(done))
+        print_json(got_json(done))
     if bad := [one for one in done if one.error is not None]:
         raise WlmeasureError(f"{len(bad)} of {len(done)} instances were not got: see above")
 
@@ -141,11 +136,10 @@ def _instances(arguments: argparse.Namespace) -> tuple[list[Instance], list[Case
     measured: list[CaseObjects] = []
     for name in arguments.files:
         if name in cases:
-            from wlmeasure import __version__
             from wlmeasure.share.pacs.case_objects import objects_of_case_file
 
             forms: Sequence[str] = [form.strip() for form in arguments.forms.split(",")]
-            measured.append(objects_of_case_file(name, forms, program=f"wlmeasure {__version__}", film=arguments.film))
+            measured.append(objects_of_case_file(name, forms, program=program(), film=arguments.film))
             instances += measured[-1].instances
         else:
             instances.append(read_instance(name))
@@ -181,7 +175,7 @@ def _send(arguments: argparse.Namespace) -> None:
         there = any(one.is_good for one in verdicts)  # else it is out of reach, and said so
         absent = [film for case in measured for film in case.films_not_in(archive)] if there else []
     if arguments.json:
-        _print_json(verdicts_json(verdicts, absent))
+        print_json(verdicts_json(verdicts, absent))
     elif absent:
         print(absent_words(absent))
     if bad := [one for one in verdicts if not one.is_good]:

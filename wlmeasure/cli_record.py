@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from wlmeasure.cli_output import print_json
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_record_words"]
@@ -73,12 +74,6 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     copy.add_argument("path", metavar="FILE")
 
 
-def _print_json(value: object) -> None:
-    from wlmeasure.share.json_line import json_line
-
-    print(json_line(value))
-
-
 def _now() -> str:
     from datetime import datetime
 
@@ -141,7 +136,7 @@ def _add(arguments: argparse.Namespace) -> None:
         with _open(arguments, create=True) as archive:
             added = archive.add(case, by=by, at=_now(), on=_head(archive, case.case_id or "", arguments.on))
     if arguments.json:
-        _print_json(added_json(added))
+        print_json(added_json(added))
     else:
         print(added_text(added), end="")
 
@@ -155,7 +150,7 @@ def _list(arguments: argparse.Namespace) -> None:
         names = ("tooth", "status", "kind", "flag", "since", "until", "film", "most")
         found = archive.cases(Search(**{name: getattr(arguments, name) for name in names}))
     if arguments.json:
-        _print_json(cases_json(found))
+        print_json(cases_json(found))
     else:
         print(cases_text(found), end="")
 
@@ -173,7 +168,7 @@ def _show(arguments: argparse.Namespace) -> None:
             raise WlmeasureError(f"--out must name a new file: {arguments.out} is there already")
         save_case(stored.case, arguments.out)
     if arguments.json:
-        _print_json(case_json(stored))
+        print_json(case_json(stored))
     else:
         print(case_text(stored), end="")
 
@@ -184,7 +179,7 @@ def _history(arguments: argparse.Namespace) -> None:
     with _open(arguments) as archive:
         steps = archive.history(arguments.case_id)
     if arguments.json:
-        _print_json(history_json(arguments.case_id, steps))
+        print_json(history_json(arguments.case_id, steps))
     else:
         print(history_text(arguments.case_id, steps), end="")
 
@@ -198,7 +193,7 @@ def _verify(arguments: argparse.Namespace) -> None:
         receipt = None if arguments.receipt is None else receipt_from_text(arguments.receipt)
         verdict = verify(archive, receipt)
     if arguments.json:
-        _print_json(verdict_json(verdict))
+        print_json(verdict_json(verdict))
     else:
         print(verdict_text(verdict), end="")
     if verdict.findings:
@@ -211,7 +206,7 @@ def _export(arguments: argparse.Namespace) -> None:
 
         paths = [str(path) for path in export(archive, arguments.folder)]
     if arguments.json:
-        _print_json({"files": paths})
+        print_json({"files": paths})
     else:
         print("".join(f"{path}\n" for path in paths), end="")
 
@@ -225,13 +220,13 @@ def _import(arguments: argparse.Namespace) -> None:
         if len(arguments.paths) == 1 and is_backup(arguments.paths[0]):
             verdict = restore(archive, arguments.paths[0])
             if arguments.json:
-                _print_json(verdict_json(verdict))
+                print_json(verdict_json(verdict))
             else:
                 print(verdict_text(verdict), end="")
             return
         done = list(import_files(archive, arguments.paths, by=by, at=_now()))
     if arguments.json:
-        _print_json(imported_json(done))
+        print_json(imported_json(done))
     else:
         print(imported_text(done), end="")
     if refused := [one for one in done if one.error is not None]:
@@ -245,7 +240,7 @@ def _backup(arguments: argparse.Namespace) -> None:
 
         verdict = backup(archive, arguments.path)
     if arguments.json:
-        _print_json(verdict_json(verdict))
+        print_json(verdict_json(verdict))
     else:
         print(verdict_text(verdict), end="")
     if verdict.findings:

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_batch import add_score_word
+from wlmeasure.cli_output import print_json, program
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -115,22 +116,10 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     add_score_word(own, formatter)
 
 
-def _print_json(value: object) -> None:
-    from wlmeasure.share.json_line import json_line
-
-    print(json_line(value))
-
-
 def _now() -> str:
     from datetime import datetime
 
     return f"{datetime.now():%Y-%m-%d %H:%M}"
-
-
-def _program() -> str:
-    from wlmeasure import __version__
-
-    return f"wlmeasure {__version__}"
 
 
 def _names(text: str) -> list[str]:
@@ -173,7 +162,7 @@ def _observers(arguments: argparse.Namespace) -> None:
     paths = None if collected is None else path_agreement(collected.paths)
     left_out = () if collected is None else collected.left_out
     if arguments.json:
-        _print_json(observers_json(found, paths, left_out))
+        print_json(observers_json(found, paths, left_out))
     else:
         print(observers_text(found, paths), end="")
         for text in left_out:
@@ -214,7 +203,7 @@ def _write(
                 film=film,
                 left_out=() if made is None else made.left_out,
                 made_at=_now(),
-                program=_program(),
+                program=program(),
             ),
         )
         out.write_bytes(content)
@@ -256,7 +245,7 @@ def _init(arguments: argparse.Namespace) -> None:
         canals=_names(arguments.canals),
         hidden=_hidden(arguments.hide, observers),
         copy=not arguments.refer,
-        program=_program(),
+        program=program(),
     )
     study = made.study
     films = sum(len(observer.tasks) for observer in study.observers)
@@ -303,7 +292,7 @@ def _status(arguments: argparse.Namespace) -> None:
 
     study = load_study(arguments.folder)
     if arguments.json:
-        _print_json(status_json(study))
+        print_json(status_json(study))
     else:
         print(status_text(study), end="")
 

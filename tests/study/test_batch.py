@@ -317,6 +317,15 @@ def test_the_word_refuses_in_one_line(lines, tmp_path, capsys, options, said):
     assert len(error.splitlines()) == 1
 
 
+def test_a_hostile_name_of_a_table_is_shown_and_not_obeyed(lines, tmp_path, capsys):
+    """U+009B begins a command of a terminal, and JSON alone does not escape it."""
+    out = str(tmp_path / "t\x9b2J\u202e.csv")
+    assert main(["batch", str(lines), "--out", out, "--json"]) == 0
+    said = capsys.readouterr().out
+    assert said[:-1].isprintable()
+    assert json.loads(said)["out"] == out
+
+
 def test_the_words(lines, tmp_path, capsys):
     """batch, convert, batch again of what convert wrote; what is printed says how many and with what."""
     out = str(tmp_path / "t.csv")

@@ -37,6 +37,7 @@ from wlmeasure.record.members import (
     read_object,
     write_object,
 )
+from wlmeasure.trace.spline import arc_length
 
 __all__ = [
     "ANSWER_FILE",
@@ -270,8 +271,7 @@ def film_mm(item: Item | SecondFilm, truth: ItemTruth | SecondTruth) -> NDArray[
         return detector / given.magnification
     if truth.file_px is None or given.known_file_mm is None:
         return None
-    steps = np.diff(np.array(truth.file_px), axis=0) * detector
-    return detector * given.known_file_mm / float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+    return detector * given.known_file_mm / float(arc_length(np.array(truth.file_px) * detector)[-1])
 
 
 def load_exercise(folder: str | os.PathLike[str]) -> Exercise:

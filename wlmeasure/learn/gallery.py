@@ -20,6 +20,7 @@ from wlmeasure.share.drawing import Drawing, Label, Line, Shape
 from wlmeasure.share.figures import displayed_picture
 from wlmeasure.share.page import Block, Bullets, Figure, Heading, Page, Row, Table, Text
 from wlmeasure.share.plot import STRONG, Axes, Mark, mark, ticks
+from wlmeasure.trace.spline import arc_length
 
 __all__ = ["METHODS", "Exposure", "gallery", "gallery_page", "lengths_drawing"]
 
@@ -93,8 +94,8 @@ def _exposure(words: str, phantom: Phantom, seed: int) -> Exposure:
     assert file is not None  # asked for
     detector = np.array(phantom.mm_per_px)
     path = np.vstack([canal.reference_px, canal.path_px]) * detector
-    scale = file.stop_to_tip_mm / _length(file.path_px * detector)
-    along, chord = _length(path), float(np.hypot(*(path[-1] - path[0])))
+    scale = file.stop_to_tip_mm / float(arc_length(file.path_px * detector)[-1])
+    along, chord = float(arc_length(path)[-1]), float(np.hypot(*(path[-1] - path[0])))
     clicks = np.random.default_rng(seed).standard_normal((CLICK_TRIALS, 2, 2)) * CLICK_STD_MM
     # First order: a click changes the length by how far it lies along the path at its end.
     ends = [_unit(path[0] - path[1]), _unit(path[-1] - path[-2])]
@@ -109,10 +110,6 @@ def _exposure(words: str, phantom: Phantom, seed: int) -> Exposure:
         float(np.mean(canal.magnification)),
         float(np.std(shift)) * scale,
     )
-
-
-def _length(points: Float64) -> float:
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
 def _unit(step: Float64) -> Float64:

@@ -26,6 +26,7 @@ from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import Answer
 from wlmeasure.learn.exercise import SHORT_MM, Exercise, Item, ItemTruth, film_mm
 from wlmeasure.learn.parallax import SecondMark, mark_second
+from wlmeasure.trace.spline import arc_length
 
 __all__ = ["KINDS", "Calibration", "Marked", "Marks", "Part", "mark"]
 
@@ -217,8 +218,7 @@ def _marked(item: Item, truth: ItemTruth, answer: Answer) -> Marked:
 
 
 def _length(path_px: Float64, mm: Float64) -> float:
-    steps = np.diff(path_px, axis=0) * mm
-    return float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+    return float(arc_length(path_px * mm)[-1])
 
 
 def _chord(path_px: Float64, mm: Float64) -> float:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import LearnError
 from wlmeasure.learn.exercise import Item, ItemTruth
+from wlmeasure.trace.spline import arc_length
 
 __all__ = ["lifted_mm", "true_mm"]
 
@@ -47,8 +48,7 @@ def lifted_mm(item: Item, truth: ItemTruth, path_px: object) -> Float64:
 
 def _dense(path: Float64, detector: Float64, known: Float64 | None = None) -> tuple[Float64, Float64]:
     """The path with a point every 0.1 mm or so, and what is known at its points at the new ones, too."""
-    steps = np.diff(path, axis=0) * detector
-    along = np.r_[0.0, np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))]
+    along = arc_length(path * detector)
     at = np.linspace(0.0, along[-1], max(2, min(MOST_POINTS, int(along[-1] / 0.1))))
     columns = np.column_stack([path] if known is None else [path, known])
     dense = np.column_stack([np.interp(at, along, column) for column in columns.T])

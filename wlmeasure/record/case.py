@@ -31,6 +31,7 @@ from wlmeasure.record.members import (
     Text,
     Truth,
     Whole,
+    check_distinct,
     extra_members,
     member,
     read_object,
@@ -352,9 +353,9 @@ class Case:
             _ = self.instruments
         except TradeError as error:
             raise CaseError(f"instrument_list: {error}") from None
-        _distinct("films", "id", [film.id for film in self.films])
-        _distinct("canals", "name", [canal.name for canal in self.canals])
-        _distinct("entries", "id", [entry.id for entry in self.entries])
+        check_distinct(CaseError, "films", "id", [film.id for film in self.films])
+        check_distinct(CaseError, "canals", "name", [canal.name for canal in self.canals])
+        check_distinct(CaseError, "entries", "id", [entry.id for entry in self.entries])
         ids = {film.id for film in self.films}
         names = {canal.name for canal in self.canals}
         for k, canal in enumerate(self.canals):
@@ -367,7 +368,7 @@ class Case:
                     raise CaseError(
                         f"canals[{k}].traces[{m}].carried.film must be the id of another film: {trace.carried.film!r}"
                     )
-            _distinct(f"canals[{k}].traces", "film", [trace.film for trace in canal.traces])
+            check_distinct(CaseError, f"canals[{k}].traces", "film", [trace.film for trace in canal.traces])
             if canal.joins is not None and canal.joins.canal not in names - {canal.name}:
                 raise CaseError(f"canals[{k}].joins.canal must be another canal of the case: {canal.joins.canal!r}")
 
@@ -404,14 +405,6 @@ def _local(path: str, where: str) -> str:
     if _ELSEWHERE.match(path) or device:
         raise CaseError(f"{where} must be a file of this computer: {path[:80]!r}; copy the film beside the case")
     return path
-
-
-def _distinct(where: str, name: str, values: list[str]) -> None:
-    seen: set[str] = set()
-    for k, value in enumerate(values):
-        if value in seen:
-            raise CaseError(f"{where}[{k}].{name} must be used once: {value!r} stands twice")
-        seen.add(value)
 
 
 def _refuse_constant(name: str) -> float:

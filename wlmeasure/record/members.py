@@ -8,14 +8,14 @@ so the three cannot drift apart.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import isfinite
 from typing import Any
 
 import attrs
 from attrs import field, frozen
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, WlmeasureError
 
 __all__ = [
     "Choice",
@@ -29,6 +29,7 @@ __all__ = [
     "Text",
     "Truth",
     "Whole",
+    "check_distinct",
     "check_extra",
     "extra_members",
     "member",
@@ -320,6 +321,15 @@ def extra_members() -> Any:
 
 def _members(cls: type) -> list[tuple[attrs.Attribute[Any], str, Kind]]:
     return [(a, a.metadata["json"] or a.name, a.metadata["kind"]) for a in attrs.fields(cls) if "kind" in a.metadata]
+
+
+def check_distinct(error: type[WlmeasureError], where: str, name: str, values: Sequence[str]) -> None:
+    """Refuse a value that stands twice in a list; the message names its second place."""
+    seen: set[str] = set()
+    for k, value in enumerate(values):
+        if value in seen:
+            raise error(f"{where}[{k}].{name} must be used once: {value[:40]!r} stands twice")
+        seen.add(value)
 
 
 def read_object(cls: type, value: Json, where: str) -> Any:

@@ -18,11 +18,11 @@ from wlmeasure.record.spatial import SpatialResult
 from wlmeasure.share.drawing import Drawing, Line, Shape
 from wlmeasure.share.figures import film_picture
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Key, Remarks, Row, Table, Text
+from wlmeasure.share.result import FORMS
 from wlmeasure.share.sides import SpaceLine, sides_drawing
 
 __all__ = ["space_blocks", "space_json", "space_text"]
 
-FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
 FITTED_COLOUR = "#ffffff"
 FILM_HEIGHT = 360.0
 STANDS_BESIDE = (

@@ -15,7 +15,6 @@ the manifest and the films, which nobody changes.
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -39,6 +38,7 @@ from wlmeasure.study.manifest import (
     StudyFilm,
     Task,
     load_study,
+    place_from,
     study_json,
 )
 from wlmeasure.study.protocol import Protocol, Violation, violations
@@ -165,7 +165,7 @@ def init_study(
     names = _blinded(len(given), rng)
     remarks, made, key = [], [], {}
     for film_id, (film, source, radiograph) in zip(names, given, strict=True):
-        target = f"films/{film_id}{source.suffix.lower()}" if copy else _reference(source, folder)
+        target = f"films/{film_id}{source.suffix.lower()}" if copy else place_from(source, folder)
         made.append(evolve(film, id=film_id, path=target))
         key[film_id] = source.name
         if radiograph.format == "DICOM" and copy:
@@ -304,14 +304,6 @@ def _order(ids: Sequence[str], repeats: int, seed: int, observer: int) -> tuple[
     return tuple(tasks)
 
 
-def _reference(source: Path, folder: Path) -> str:
-    """Relative to the study where the film lies on the same drive."""
-    try:
-        return Path(os.path.relpath(source.resolve(), folder.resolve())).as_posix()
-    except ValueError:
-        return str(source.resolve())
-
-
 def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[str, Path]) -> None:
     (folder / "films").mkdir(parents=True, exist_ok=True)
     for observer in study.observers:
@@ -340,21 +332,9 @@ def working_path(study: Study, observer: str, position: int) -> Path:
 def template(study: Study, task: Task, path: Path) -> Case:
     """The case at `path` that an observer begins with: the film and its canals, and the scale where it is given."""
     film = study.film(task.film)
-    source = (study.folder / film.path).resolve()
     return Case(
         tooth=film.tooth,
-        films=(
-            Film(
-                id="f1",
-                path=_reference(source, path.parent),
-                sha256=film.sha256,
-                rows=film.rows,
-                cols=film.cols,
-                col_over_row=film.col_over_row,
-                metal=film.metal,
-                scale=film.scale,
-            ),
-        ),
+        films=(study.case_film(film, path.parent),),
         canals=tuple(Canal(name=c.name, reference_point=c.reference_point, traces=()) for c in film.canals),
         folder=path.parent,
     )

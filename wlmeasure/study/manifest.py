@@ -5,14 +5,14 @@ It names no film as its owner did: the names stand in ``key.json``, which the or
 
 from __future__ import annotations
 
-import json
+import os
 from pathlib import Path
 from typing import Any
 
 from attrs import field, frozen
 
 from wlmeasure.errors import CaseError, StudyError, TradeError
-from wlmeasure.record.case import FileTaper, KnownFile, KnownObject, Scale, Spacing
+from wlmeasure.record.case import FileTaper, Film, KnownFile, KnownObject, Scale, Spacing
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -21,12 +21,13 @@ from wlmeasure.record.members import (
     Tagged,
     Text,
     Whole,
+    check_distinct,
     extra_members,
     member,
     read_object,
     write_object,
 )
-from wlmeasure.study.protocol import Protocol
+from wlmeasure.study.protocol import Protocol, load_json
 from wlmeasure.trade.tooth import Tooth
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "StudyFilm",
     "Task",
     "load_study",
+    "place_from",
     "study_json",
 ]
 
@@ -124,10 +126,10 @@ class Study:
 
     def __attrs_post_init__(self) -> None:
         ids = [film.id for film in self.films]
-        _once("films", "id", ids)
-        _once("films", "sha256", [film.sha256 for film in self.films])
+        check_distinct(StudyError, "films", "id", ids)
+        check_distinct(StudyError, "films", "sha256", [film.sha256 for film in self.films])
         # Names that differ in case alone would be one folder on some disks.
-        _once("observers", "name", [observer.name.lower() for observer in self.observers])
+        check_distinct(StudyError, "observers", "name", [observer.name.lower() for observer in self.observers])
         for film in self.films:
             try:
                 Tooth.from_iso3950(film.tooth)
@@ -148,6 +150,19 @@ class Study:
     def film(self, film_id: str) -> StudyFilm:
         return next(film for film in self.films if film.id == film_id)
 
+    def case_film(self, film: StudyFilm, beside: Path) -> Film:
+        """A film as the first film of a case file in the folder `beside`."""
+        return Film(
+            id="f1",
+            path=place_from(self.folder / film.path, beside),
+            sha256=film.sha256,
+            rows=film.rows,
+            cols=film.cols,
+            col_over_row=film.col_over_row,
+            metal=film.metal,
+            scale=film.scale,
+        )
+
     def observer(self, name: str) -> Assigned:
         """The observer of that name.
 
@@ -167,17 +182,19 @@ class Study:
         path = self.folder / KEY
         if not path.exists():
             return {}
-        data = _json(path)
+        data = load_json(path)
         names = data.get("films") if isinstance(data, dict) else None
         if not isinstance(names, dict):
             raise StudyError(f"{KEY} must hold the films' names: it does not")
         return {str(film_id): str(name) for film_id, name in names.items()}
 
 
-def _once(where: str, name: str, values: list[str]) -> None:
-    for k, value in enumerate(values):
-        if value in values[:k]:
-            raise StudyError(f"{where}[{k}].{name} must be used once: {value[:40]!r} stands twice")
+def place_from(source: Path, folder: Path) -> str:
+    """Where `source` lies from `folder`, relative where both are on one drive."""
+    try:
+        return Path(os.path.relpath(source.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return str(source.resolve())
 
 
 def study_json(study: Study) -> dict[str, Any]:
@@ -197,7 +214,7 @@ def load_study(folder: str | Path) -> Study:
     path = folder / MANIFEST
     if not path.is_file():
         raise StudyError(f"{folder.name or folder} must be a study's folder: there is no {MANIFEST} in it")
-    data = _json(path)
+    data = load_json(path)
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else None
         raise StudyError(f"{MANIFEST}: schema must be {SCHEMA!r}: {str(found)[:60]!r}")
@@ -207,10 +224,3 @@ def load_study(folder: str | Path) -> Study:
         raise StudyError(f"{MANIFEST}: {str(error).replace('a case file needs it', 'a study needs it')}") from None
     object.__setattr__(study, "folder", folder)
     return study
-
-
-def _json(path: Path) -> Any:
-    try:
-        return json.loads(path.read_bytes().decode("utf-8-sig"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise StudyError(f"{path.name} must be JSON: {error}") from None

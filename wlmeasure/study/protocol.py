@@ -14,7 +14,16 @@ from wlmeasure.record.case import Case, FileTaper, KnownFile, KnownObject, Scale
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
 
-__all__ = ["DEFINITIONS", "Protocol", "Violation", "definition_value", "load_protocol", "read_clicks", "violations"]
+__all__ = [
+    "DEFINITIONS",
+    "Protocol",
+    "Violation",
+    "definition_value",
+    "load_json",
+    "load_protocol",
+    "read_clicks",
+    "violations",
+]
 
 DEFINITIONS = {
     "length_mm": "reference point to apical end, mm",
@@ -93,6 +102,22 @@ class Violation:
     text: str
 
 
+def load_json(path: Path) -> Any:
+    """What a JSON file of a study holds.
+
+    Raises
+    ------
+    StudyError
+        Not JSON.
+    OSError
+        It cannot be read.
+    """
+    try:
+        return json.loads(path.read_bytes().decode("utf-8-sig"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise StudyError(f"{path.name} must be JSON: {error}") from None
+
+
 def load_protocol(path: str | Path) -> Protocol:
     """The rules from a JSON file with the members of :class:`Protocol`.
 
@@ -102,11 +127,9 @@ def load_protocol(path: str | Path) -> Protocol:
         Not such a file; names the member.
     """
     path = Path(path)
+    data = load_json(path)
     try:
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
         protocol: Protocol = read_object(Protocol, data, "")
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise StudyError(f"{path.name} must be JSON: {error}") from None
     except (CaseError, StudyError) as error:
         raise StudyError(f"{path.name}: {str(error).replace('a case file needs it', 'a protocol needs it')}") from None
     return protocol

@@ -7,18 +7,17 @@ whoever settles it adds a canal of their own. Observers are not named on the lis
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from attrs import frozen
 
 from wlmeasure.errors import StudyError
-from wlmeasure.record.case import SUFFIX, Canal, Case, Film, Trace, save_case
+from wlmeasure.record.case import SUFFIX, Canal, Case, Trace, save_case
 from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.manifest import Study
+from wlmeasure.study.protocol import load_json
 from wlmeasure.study.readings import Readings
 
 __all__ = ["WALK", "WALK_SCHEMA", "Worst", "load_walk", "worst", "write_walk"]
@@ -82,21 +81,9 @@ def write_walk(study: Study, paths: Sequence[DrawnPath], found: Sequence[Worst],
 
 def _case(study: Study, drawn: Sequence[DrawnPath], folder: Path, blind: bool) -> Case:
     film = study.film(drawn[0].film)
-    place = os.path.relpath((study.folder / film.path).resolve(), folder.resolve())
     return Case(
         tooth=film.tooth,
-        films=(
-            Film(
-                id="f1",
-                path=Path(place).as_posix(),
-                sha256=film.sha256,
-                rows=film.rows,
-                cols=film.cols,
-                col_over_row=film.col_over_row,
-                metal=film.metal,
-                scale=film.scale,
-            ),
-        ),
+        films=(study.case_film(film, folder),),
         canals=tuple(
             Canal(
                 name=f"path {k + 1}" if blind else path.observer,
@@ -124,10 +111,7 @@ def load_walk(path: str | Path) -> list[tuple[Path, str]]:
         Not such a list, or one that names a file outside its own folder.
     """
     path = Path(path)
-    try:
-        data: Any = json.loads(path.read_bytes().decode("utf-8-sig"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise StudyError(f"{path.name} must be JSON: {error}") from None
+    data = load_json(path)
     items = data.get("items") if isinstance(data, dict) and data.get("schema") == WALK_SCHEMA else None
     if not isinstance(items, list):
         raise StudyError(f"{path.name} must be a list of cases to walk ({WALK_SCHEMA}): it is none")

@@ -13,7 +13,8 @@
         ├── PhantomError            a synthetic scene or film that cannot be made as asked
         ├── DecideError             readings or lengths that cannot be reconciled as given
         ├── CaseError               a case file with a missing, wrong or newer member
-        │   └── StaleCaseError      the image has changed since the case was saved
+        │   ├── StaleCaseError      the image has changed since the case was saved
+        │   └── QuestionError       an entry that may be right, and is asked about before it is taken
         ├── ArchiveError            an archive that cannot be opened, read or written as asked
         │   └── ArchiveConflictError  the case has changed since the caller read it
         ├── ShareError              a case that cannot be handed on in the form asked for
@@ -45,6 +46,7 @@ __all__ = [
     "PacsLostError",
     "PacsRefusedError",
     "PhantomError",
+    "QuestionError",
     "ShareError",
     "StaleCaseError",
     "StudyError",
@@ -103,6 +105,19 @@ class CaseError(WlmeasureError):
 
 class StaleCaseError(CaseError):
     """The image has changed since the case was saved."""
+
+
+class QuestionError(CaseError):
+    """An entry that may be right and is more likely a slip; nothing was entered.
+
+    `words` asks, `codes` are what a caller confirms to answer with yes.
+    """
+
+    def __init__(self, words: str, codes: tuple[str, ...]) -> None:
+        named = " and ".join(repr(code) for code in codes)
+        super().__init__(f"{words} If it is right, confirm {named}; nothing was entered")
+        self.words = words
+        self.codes = codes
 
 
 class ArchiveError(WlmeasureError):

@@ -27,16 +27,18 @@ from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.image.display import loupe
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
+from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_drawing
 from wlmeasure.share.result import (
-    SETTLED,
     canal_flags,
     curvature_words,
+    decision_words,
     electronic_words,
     limit_words,
     measured_words,
+    past_reading_words,
     proposal_words,
     reading_words,
     scale_words,
@@ -51,6 +53,7 @@ from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._drafts import free_drafts
+from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
@@ -490,7 +493,7 @@ class WorkingLengthDock(QWidget):
         self.fader.setVisible(session.carried is not None)
         canal, trace = session.canal, session.trace_result
         self._fields["canal"].set_text("" if canal is None else canal.name)
-        self._fields["reference"].set_text("" if canal is None else canal.reference_point)
+        self._fields["reference"].set_text("" if canal is None else canal.reference_point or "")
         for box, value in (
             (self.end_choice, None if trace is None else trace.trace.apical_end),
             (self.seen_choice, None if trace is None else trace.trace.apex_visibility or "clear"),
@@ -506,6 +509,8 @@ class WorkingLengthDock(QWidget):
         length = trace.length
         tip = trace.tip_to_end_mm
         words = "no scale: angles only" if length is None else measured_words(length)
+        if length is not None and trace.from_orifice:
+            words = f"from the orifice {words}"
         if tip is not None:
             words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
         if trace.lost_mm >= 0.1:
@@ -520,23 +525,25 @@ class WorkingLengthDock(QWidget):
             self.profile.setPixmap(drawn(profile, PROFILE_PX, self.devicePixelRatioF()))
 
     def _show_length(self) -> None:
-        found = self.session.canal_result
-        if found is None:
+        found, facts = self.session.canal_result, self.session.canal_facts
+        if found is None or facts is None:
             for label in (self.reading_words, self.proposal, self.reasons, self.decision):
                 tell(label, "")
             return
-        lines = [reading_words(found.canal.electronic_readings)] if found.canal.electronic_readings else []
-        if found.electronic is not None:
-            lines.append(electronic_words(found.electronic))
+        lines = [reading_words(facts.readings)] if facts.readings else []
+        if facts.electronic is not None:
+            lines.append(electronic_words(facts.electronic))
+        if facts.past_readings:
+            lines.append(past_reading_words(facts.past_readings))
         tell(self.reading_words, "\n".join(lines))
-        working = found.working_length
-        lines = [f"{proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
+        working = facts.proposal
+        lines = [f"proposed {proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
-        tell(self.proposal, "\n".join([*lines, *(f"stop at {words}" for words in stop_words(found))]))
-        tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis)))
-        made = found.canal.decision
-        tell(self.decision, "" if made is None else f"decided {made.length_mm:.1f} mm by {made.by}")
+        tell(self.proposal, "\n".join(lines))
+        tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis, facts)))
+        lines = [] if facts.decision is None else [decision_words(facts.decision)]
+        tell(self.decision, "\n".join([*lines, *(f"stop at {words}" for words in stop_words(facts))]))
 
     def _on_moved(self) -> None:
         """Only the cursor has moved: the live line and the loupe."""
@@ -675,7 +682,7 @@ class WorkingLengthDock(QWidget):
 
     def _on_rename(self, _text: str) -> None:
         name, reference = self._fields["canal"].text, self._fields["reference"].text
-        if self.session.canal is not None and name.strip() and reference.strip():
+        if self.session.canal is not None and name.strip():
             self._do("canal", lambda: self.session.rename_canal(name, reference))
 
     def _add_canal(self) -> None:
@@ -696,7 +703,7 @@ class WorkingLengthDock(QWidget):
         self._do("canal", lambda: self.session.carry_over(earlier, path=path))
 
     def _repeat(self) -> None:
-        self._do("reading", self.session.repeat_reading)
+        self._do("reading", lambda: repeat_reading(self.session))
 
     def _on_end(self, text: str) -> None:
         self._do("canal", lambda: self.session.set_end(apical_end=text))
@@ -716,15 +723,16 @@ class WorkingLengthDock(QWidget):
             file_size: Any = typed_number(size, "file size") if size else None
             if file_size is not None and file_size.is_integer():  # the reading itself refuses what is no size
                 file_size = int(file_size)
-            self.session.add_reading(typed_number(text, "reading"), mark, file_size, conditions)
+            add_reading(self.session, typed_number(text, "reading"), mark, file_size, conditions)
             self._fields["reading"].clear()  # the same number typed again is another reading
 
         self._do("reading", step)
 
     def _take_back_reading(self) -> None:
-        canal = self.session.canal
-        if canal is not None and canal.electronic_readings:
-            self._do("reading", lambda: self.session.delete_reading(len(canal.electronic_readings) - 1))
+        facts = self.session.canal_facts
+        if facts is not None and facts.readings:
+            last = facts.readings[-1].id
+            self._do("reading", lambda: strike_out(self.session, last))
 
     def _take_proposal(self) -> None:
         proposed = self.session.proposed_mm()

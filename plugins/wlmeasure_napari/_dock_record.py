@@ -13,9 +13,8 @@ from qtpy.QtWidgets import QComboBox, QLabel, QWidget
 from wlmeasure.record.draft import Draft, typed_instrument
 from wlmeasure.record.edit import typed_number
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.progress import case_progress
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.share.card import chart_note, held_length, stop_rows
+from wlmeasure.share.card import chart_note, stop_rows
 from wlmeasure.share.course import timeline_drawing
 from wlmeasure.share.drawing import Drawing, svg
 from wlmeasure.share.timeline import entry_words, open_cautions, timeline
@@ -118,7 +117,7 @@ class RecordPart(Part):
     def refresh(self) -> None:
         """Fill in from the session."""
         session = self._session
-        case, found = session.case, session.canal_result
+        case, facts, held = session.case, session.facts, session.canal_facts
         self._show_offer(session.draft)
         shown = (case, session.result, session.canal_name)
         if len(self._shown) == len(shown) and all(a is b for a, b in zip(self._shown, shown, strict=True)):
@@ -126,24 +125,23 @@ class RecordPart(Part):
         self._shown = shown
         self.other.clear()
         self.other.addItems([] if case is None else [c.name for c in case.canals if c.name != session.canal_name])
-        if case is None:
+        if case is None or facts is None:
             for label in (self.lines, self.stops, self.cautions):
                 tell(label, "")
             self.plot.hide()
             return
         name = session.canal_name
-        progress = case_progress(case)
-        tell(self.cautions, "\n".join(f"! {text}" for text in open_cautions(progress)))
-        if progress.fault is not None:
+        tell(self.cautions, "\n".join(f"! {text}" for text in open_cautions(facts)))
+        if facts.fault is not None:
             tell(self.lines, "")
             self.plot.hide()
             return
         record = LengthRecord(case.entries)
         told = [line for line in timeline(record, name) if line.superseded_by is None]
-        points = {canal.name: canal.reference_point for canal in case.canals}
+        points = {canal.name: canal.reference_point for canal in case.canals if canal.reference_point is not None}
         late, day = [], ""
         for line in told[-SHOWN_ENTRIES:]:  # the day once, the canal's own reference point never: the dock is narrow
-            if line.entry.at[:10] != day:
+            if line.entry.at is not None and line.entry.at[:10] != day:
                 day = line.entry.at[:10]
                 late.append(day)
             words = entry_words(line.entry, points=points, dated=False, signed=False)
@@ -154,8 +152,7 @@ class RecordPart(Part):
         self.plot.setVisible(figure is not None)
         if figure is not None:
             self.plot.setPixmap(drawn(figure, PICTURE_PX, self.devicePixelRatioF()))
-        held = None if found is None else held_length(found, record)
-        if held is None or session.result is None:
+        if held is None or held.stop is None or session.result is None:
             tell(self.stops, "")
             return
         at = [canal.canal.name for canal in session.result.canals].index(name)
@@ -226,7 +223,7 @@ class RecordPart(Part):
 
     def _copy(self) -> None:
         found, result = self._session.canal_result, self._session.result
-        text = None if found is None or result is None else chart_note(result, found)
+        text = None if found is None or result is None else chart_note(result, found.canal.name)
         if text is None:
             self._session.said.emit("entry", "There is no length for the chart yet: decide it first.")
         else:

@@ -7,15 +7,15 @@ from typing import Any
 
 from attrs import evolve
 
-from wlmeasure.errors import CaseError
+from wlmeasure.decide.electronic import Mark
+from wlmeasure.errors import CaseError, QuestionError
 from wlmeasure.record import edit
-from wlmeasure.record.case import Entry
 from wlmeasure.record.draft import Draft, next_file, next_gauge
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import CLOCKS_APART, QUESTIONS, LengthRecord
 from wlmeasure_napari._session import Session
 
-__all__ = ["begin_file", "begin_gauge", "enter", "enter_draft", "strike_out"]
+__all__ = ["add_reading", "begin_file", "begin_gauge", "enter", "enter_draft", "repeat_reading", "strike_out"]
 
 
 def begin_file(session: Session) -> None:
@@ -75,37 +75,78 @@ def enter(session: Session, draft: Draft, **more: Any) -> None:
     canal = session.canal_name or None
     if canal is None and (kind is None or not kind.whole_tooth):
         raise CaseError(f"canal must be added before a {draft.kind} is entered for it")
+    if (
+        canal is not None
+        and kind is not None
+        and kind.from_reference
+        and edit.canal_of(case, canal).reference_point is None
+    ):
+        raise CaseError(f"reference point of canal {canal} must be named first: a length counts from it")
     record = LengthRecord(case.entries)
-    entry = edit.completed_entry(case, draft.entry(record, canal=canal, by=by, at=_now(record), **more))
-    asked = entry if session.asked is None else evolve(entry, at=session.asked.at)
-    confirmed = tuple(q.code for q in record.questions(entry)) if asked == session.asked else ()
+    now = _clock()
+    entry = draft.entry(record, canal=canal, by=by, at=_at(record, now), **more)
+    question = evolve(edit.completed_entry(case, entry), at=None)
+    confirmed = QUESTIONS if session.asked == question else ()
     try:
-        grown = edit.with_entry(case, entry, confirmed=confirmed)
-    except CaseError as error:
-        if record.questions(entry) and not confirmed:
-            session.asked = entry
-            words = " ".join(question.text for question in record.questions(entry))
-            raise CaseError(f"{words} If it is right, enter it once more; nothing was entered") from error
-        raise
+        grown = edit.with_entry(case, entry, confirmed=confirmed, now=now)
+    except QuestionError as error:
+        session.asked = question
+        raise CaseError(f"{error.words} If it is right, enter it once more; nothing was entered") from error
     session.asked = None
     session.take_entries(grown.entries)
 
 
-def strike_out(session: Session) -> None:
-    """Take the last entry that stands out of use: a note stands in its place and says so; nothing is deleted."""
+def add_reading(
+    session: Session, length_mm: float, mark: Mark, file_size: int | None = None, conditions: tuple[str, ...] = ()
+) -> None:
+    """Record one electronic reading of the canal in hand, as :func:`enter` does."""
+    size, special = (None, False) if file_size is None else edit.typed_size(str(file_size))
+    draft = Draft("electronic reading", size=size, special=special or None, length_mm=length_mm, finding=mark)
+    enter(session, draft, conditions=conditions)
+
+
+def repeat_reading(session: Session) -> None:
+    """Record the last reading of the canal in hand once more: the device said the same again.
+
+    Raises
+    ------
+    CaseError
+        There is none of the canal as it is now.
+    """
+    facts = session.canal_facts
+    if facts is None or not facts.readings:
+        raise CaseError("reading must be entered once before it can be repeated")
+    last = facts.readings[-1]
+    draft = Draft("electronic reading", last.size, None, last.special, last.length_mm, last.finding)
+    enter(session, draft, conditions=last.conditions)
+
+
+def strike_out(session: Session, entry_id: str | None = None) -> None:
+    """Take an entry that stands out of use, the last one where none is named: a note stands in its place and says so.
+
+    Raises
+    ------
+    CaseError
+        The record is empty, or the entry stands no more.
+    """
     case = session.case
     if case is None or not LengthRecord(case.entries).standing():
         raise CaseError("record must hold an entry before one can be struck out: it is empty")
     record = LengthRecord(case.entries)
     last = record.standing()[-1]
-    draft = Draft("note")
     by = session.initials.strip() or last.by
-    note = draft.entry(record, canal=last.canal, by=by, at=_now(record), supersedes=last.id, note="entered by mistake")
-    session.take_entries(record.with_entry(note).entries)
+    made = edit.struck_out(case, entry_id or last.id, at=_at(record, _clock()), by=by)
+    session.take_entries(made.entries)
 
 
-def _now(record: LengthRecord) -> str:
-    """Now, or the last entry's time where a clock was set back since: the record's order is that of writing."""
-    now = datetime.now().replace(microsecond=0).isoformat()
-    last: Entry | None = record.entries[-1] if record.entries else None
-    return now if last is None or last.at[:19] <= now else last.at
+def _clock() -> str:
+    return datetime.now().replace(microsecond=0).isoformat()
+
+
+def _at(record: LengthRecord, now: str) -> str:
+    """Now, or the last entry's time where another computer's clock is a little ahead; a date in the future is nobody's."""
+    times = [entry.at for entry in record.standing() if entry.at is not None]
+    if not times or times[-1][:19] <= now:
+        return now
+    ahead = datetime.fromisoformat(times[-1]).replace(tzinfo=None) - datetime.fromisoformat(now)
+    return times[-1] if ahead <= CLOCKS_APART else now

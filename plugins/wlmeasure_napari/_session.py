@@ -21,9 +21,8 @@ from attrs import evolve, frozen
 from psygnal import Signal
 
 from wlmeasure import __version__
-from wlmeasure.decide.electronic import Mark
 from wlmeasure.decide.methods import ApicalEnd
-from wlmeasure.errors import CaseError, FrameError, WlmeasureError
+from wlmeasure.errors import CaseError, FrameError, QuestionError, WlmeasureError
 from wlmeasure.image.listing import FilmList, list_films
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
@@ -32,12 +31,10 @@ from wlmeasure.record.case import (
     SUFFIX,
     Canal,
     Case,
-    Decision,
     Entry,
     FileTaper,
     KnownFile,
     KnownObject,
-    Reading,
     Spacing,
     Trace,
     load_case,
@@ -53,8 +50,9 @@ from wlmeasure.record.evaluate import (
     evaluate,
     read_films,
 )
+from wlmeasure.record.facts import CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.over_time import with_carried
-from wlmeasure.record.record import LengthRecord, entries_from
+from wlmeasure.record.record import QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
@@ -83,6 +81,10 @@ class Handle:
     index: int
     scale: int = 0
     canal: str = ""
+
+
+def _now() -> str:
+    return datetime.now().replace(microsecond=0).isoformat()
 
 
 def _to_trace(items: Iterable[Any]) -> bool:
@@ -150,7 +152,7 @@ class Session:
         self.known_length_std_mm: float | None = None
         self.initials = ""
         self.draft: Draft | None = None
-        self.asked: Entry | None = None
+        self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self.saved_at: datetime | None = None
         self.path: Path | None = None
@@ -162,6 +164,7 @@ class Session:
         self._place = "canvas"
         self._news: tuple[str, str] | None = None
         self._lock: Any = None
+        self._facts: tuple[CaseResult, CaseFacts] | None = None
         self._paths: dict[str, Path] = {}
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
@@ -406,9 +409,8 @@ class Session:
         *,
         after: Callable[[], None] | None = None,
         undoable: bool = True,
-        entered: Callable[[CaseResult], LengthRecord] | None = None,
     ) -> None:
-        """Measure, save, and only then take over the new case; `entered` gives the record that the result leads to."""
+        """Measure, save, and only then take over the new case."""
         radiographs, old, before = self.radiographs, self.case, self.result
 
         def job() -> CaseResult:
@@ -416,8 +418,7 @@ class Session:
             accepted = edit.with_file_tips(accept_paths(result), result, old)
             # What is shown is what the saved case gives.
             done_with = accepted == case and _in_space(case) is None
-            found = result if done_with else evaluate(accepted, radiographs, before=result)
-            return found if entered is None else evolve(found, case=evolve(found.case, entries=entered(found).entries))
+            return result if done_with else evaluate(accepted, radiographs, before=result)
 
         def done(result: CaseResult) -> None:
             assert self.path is not None
@@ -545,6 +546,21 @@ class Session:
         return next((c for c in self.result.canals if c.canal.name == self.canal_name), None)
 
     @property
+    def facts(self) -> CaseFacts | None:
+        """What holds for each canal, as every output says it."""
+        if self.result is None:
+            return None
+        if self._facts is None or self._facts[0] is not self.result:
+            self._facts = self.result, case_facts(self.result)
+        return self._facts[1]
+
+    @property
+    def canal_facts(self) -> CanalFacts | None:
+        """What holds for the chosen canal."""
+        facts, canal = self.facts, self.canal_result
+        return None if facts is None or canal is None else facts.of(canal.canal.name)
+
+    @property
     def trace(self) -> Trace | None:
         """The chosen canal's trace on the film in view."""
         canal = self.canal
@@ -614,9 +630,11 @@ class Session:
             return "canals", "Add a canal."
         if self.trace is None:
             return "canals", f"Trace canal {canal.name}: press T, click the orifice and the apical end, press Enter."
-        if not canal.electronic_readings and canal.decision is None:
+        held = self.canal_facts
+        assert held is not None
+        if not held.readings and held.decision is None:
             return "readings", "Enter electronic readings, or decide the length from the film."
-        if canal.decision is None:
+        if held.decision is None:
             return "length", "Decide the working length."
         return "record", "Done for this canal. Save the case, or add another canal."
 
@@ -979,23 +997,36 @@ class Session:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
         self._step(change(self.case), after=after)
 
-    def add_canal(self, name: str, reference_point: str = "reference cusp or edge") -> None:
+    def add_canal(self, name: str, reference_point: str | None = None) -> None:
         """One canal more, and work on it."""
         name = name.strip()
         self.edit_case(lambda case: edit.with_canal(case, name, reference_point), after=lambda: self.choose_canal(name))
 
-    def rename_canal(self, name: str, reference_point: str) -> None:
+    def rename_canal(self, name: str, reference_point: str | None) -> None:
         """Another name or reference point for the canal in hand."""
         old, name = self.canal_name, name.strip()
+        at, by = _now(), self._who(old)
         self.edit_case(
-            lambda case: edit.renamed_canal(case, old, name, reference_point.strip()),
+            lambda case: edit.renamed_canal(case, old, name, (reference_point or "").strip() or None, at=at, by=by),
             after=lambda: self.choose_canal(name),
         )
 
     def delete_canal(self) -> None:
         """Take the canal in hand away."""
-        name = self.canal_name
-        self.edit_case(lambda case: edit.without_canal(case, name))
+        name, at, by = self.canal_name, _now(), self._who(self.canal_name)
+        self.edit_case(lambda case: edit.without_canal(case, name, at=at, by=by))
+
+    def _who(self, canal: str) -> str:
+        """Who is working, where the record has to say who did it: it holds entries of that canal.
+
+        Raises
+        ------
+        CaseError
+            Nobody has said so.
+        """
+        if self.case is not None and LengthRecord(self.case.entries).standing(canal) and not self.initials.strip():
+            raise CaseError("initials must be entered first: the record says who did it")
+        return self.initials.strip()
 
     def set_end(self, **members: Any) -> None:
         """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
@@ -1005,54 +1036,47 @@ class Session:
         if any(getattr(trace, name) != value for name, value in members.items()):
             self.edit_case(lambda case: edit.with_trace(case, self.canal_name, evolve(trace, **members)))
 
-    def add_reading(self, length_mm: float, mark: Mark, file_size: int | None, conditions: tuple[str, ...]) -> None:
-        """One electronic reading more for the canal in hand."""
-        reading = Reading(length_mm=length_mm, mark=mark, file_size=file_size, conditions=conditions)
-        self.edit_case(lambda case: edit.with_reading(case, self.canal_name, reading))
-
-    def repeat_reading(self) -> None:
-        """The last reading once more: the device said the same again."""
-        canal = self.canal
-        if canal is None or not canal.electronic_readings:
-            raise CaseError("reading must be entered once before it can be repeated")
-        again = canal.electronic_readings[-1]
-        self.edit_case(lambda case: edit.with_reading(case, self.canal_name, again))
-
-    def delete_reading(self, at: int) -> None:
-        """Take one reading away."""
-        self.edit_case(lambda case: edit.without_reading(case, self.canal_name, at))
-
     def decide(self, length_mm: float, by: str, reason: str) -> None:
-        """Record what the clinician decided."""
-        decision = Decision(
-            length_mm=length_mm,
-            by=by.strip(),
-            at=datetime.now().replace(microsecond=0).isoformat(),
-            reason=reason.strip() or None,
-        )
-        if self.case is None:
+        """Record what the clinician decided.
+
+        Raises
+        ------
+        CaseError
+            No case, initials or named reference point; a question, which the same decision once more answers with yes.
+        """
+        if self.case is None or self.result is None:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
-        self.initials = decision.by
-        record = LengthRecord(self.case.entries)
-
-        def entered(result: CaseResult) -> LengthRecord:
-            # What was measured goes into the record with the decision that rests on it.
-            return entries_from(result, record, at=decision.at, by=decision.by, program=f"wlmeasure {__version__}")
-
-        self._step(edit.with_decision(self.case, self.canal_name, decision), entered=entered)
+        by, at = by.strip(), _now()
+        if not by:
+            raise CaseError("initials must be entered first: the record says who decided")
+        self.initials = by
+        question = (self.canal_name, length_mm)
+        try:
+            record = decided(
+                self.result,
+                self.canal_name,
+                length_mm,
+                at=at,
+                by=by,
+                program=f"wlmeasure {__version__}",
+                reason=reason.strip() or None,
+                confirmed=QUESTIONS if self.asked == question else (),
+                now=at,
+            )
+        except QuestionError as error:
+            self.asked = question
+            raise CaseError(f"{error.words} If it is right, decide it once more; nothing was entered") from error
+        self.asked = None
+        self.take_entries(record.entries)
 
     def take_entries(self, entries: tuple[Entry, ...]) -> None:
-        """Take over a longer record; nothing is measured anew."""
-        assert self.result is not None
-        assert self.case is not None
-        assert self.path is not None
-        case = evolve(self.case, entries=entries)
-        self._save(case, self.path)
-        self._undo.append((self.case, self.canal_name, self.film_id))
-        del self._undo[:-UNDO_STEPS]
-        self._redo.clear()
-        self.draft = None
-        self._take(evolve(self.result, case=case))
+        """Take over a longer record."""
+
+        def entered() -> None:
+            self.draft = None
+            self.changed.emit()
+
+        self.edit_case(lambda case: evolve(case, entries=entries), after=entered)
 
     def proposed_mm(self) -> float | None:
         """The proposed working length of the canal in hand."""

@@ -1,8 +1,9 @@
 """The case file ``*.wl.json``: what a person saves, mails and reopens.
 
-It holds the inputs (films by hash, known lengths, clicks, accepted paths, readings, decisions), never a result that could
-not be recomputed from them. Writing is strict, reading is tolerant: members this version does not know are kept. The JSON
-Schema ``case.schema.json`` beside this module is made from the classes here.
+It holds the inputs, each once: films by hash, known lengths, clicks and accepted paths in `films` and `canals`; readings,
+decisions and all that was done in `entries`, the log. Nothing that follows from them is stored. Writing is strict, reading is
+tolerant: members this version does not know are kept, and files of version 1 are read (`version1`). The JSON Schema
+``case.schema.json`` beside this module is made from the classes here.
 """
 
 from __future__ import annotations
@@ -16,10 +17,10 @@ from typing import Any, get_args
 
 from attrs import field, frozen
 
-from wlmeasure.decide.electronic import Mark
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, TradeError
 from wlmeasure.image.file_content import first_bytes
+from wlmeasure.record import version1
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -47,14 +48,13 @@ __all__ = [
     "Canal",
     "Carried",
     "Case",
-    "Decision",
     "Entry",
     "FileTaper",
     "Film",
     "Joint",
     "KnownFile",
     "KnownObject",
-    "Reading",
+    "Proposed",
     "Scale",
     "Spacing",
     "Trace",
@@ -66,7 +66,7 @@ __all__ = [
     "save_case",
 ]
 
-SCHEMA = "wlmeasure-case/1"
+SCHEMA = "wlmeasure-case/2"
 SUFFIX = ".wl.json"
 LARGEST_FILE = 16 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
 LENGTH_MM = Number(least=1.0, most=60.0)
@@ -214,49 +214,36 @@ class Trace:
         if self.clicks_px is None and self.path_px is None:
             raise CaseError("clicks_px or path_px must be given: a trace needs its points")
 
-
-@frozen
-class Reading:
-    """One reading of an electronic apex locator, typed in by the clinician."""
-
-    length_mm: float = member(LENGTH_MM)
-    mark: Mark = member(Choice(get_args(Mark)))
-    file_size: int | None = member(Whole(6, 140), None)
-    conditions: tuple[str, ...] = member(Each(Text(longest=100), most=20), ())
-    extra: dict[str, Any] = extra_members()
-
-
-@frozen
-class Decision:
-    """The length that the clinician decided."""
-
-    length_mm: float = member(LENGTH_MM)
-    by: str = member(Text(longest=80))
-    at: str = member(TIME)
-    reason: str | None = member(Text(longest=1000), None)
-    extra: dict[str, Any] = extra_members()
-
-    def __attrs_post_init__(self) -> None:
-        from datetime import datetime
-
-        try:
-            datetime.fromisoformat(self.at)
-        except ValueError:
-            raise CaseError(f"at must be a date and time such as 2026-11-25T10:30: {self.at!r}") from None
+    @property
+    def crown_px(self) -> tuple[float, float] | None:
+        """The reference point where a crown piece leads from it to the canal; None where the canal itself begins at it."""
+        first = (self.clicks_px or self.path_px or (None,))[0]
+        return None if self.reference_px == first else self.reference_px
 
 
 @frozen
 class Canal:
-    """One root canal of the tooth."""
+    """The geometry of one root canal of the tooth; what was read, decided and done in it stands in the log.
+
+    `reference_point` is the coronal reference point in words, None until it is named: no length counts before.
+    """
 
     name: str = member(Text(longest=40))
-    reference_point: str = member(Text())
+    reference_point: str | None = member(Text(), None)
     joins: Joint | None = member(Nested(Joint), None)
     traces: tuple[Trace, ...] = member(Each(Nested(Trace), most=50))
-    electronic_readings: tuple[Reading, ...] = member(Each(Nested(Reading), most=100), ())
     resorption: Resorption | None = member(Choice(get_args(Resorption)), None)
     apex: Apex | None = member(Choice(get_args(Apex)), None)
-    decision: Decision | None = member(Nested(Decision), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Proposed:
+    """What was proposed when a decision was made, kept for audit; lengths in mm, None where nothing was proposed."""
+
+    status: str = member(Text(longest=40))
+    length_mm: float | None = member(LENGTH_MM, None)
+    length_std_mm: float | None = member(STD_MM, None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -269,12 +256,16 @@ class Entry:
 
     Parameters
     ----------
+    at
+        When; None where it was not recorded, as of a reading in a file of version 1.
     canal
         None where the entry holds for the whole tooth.
     size, special, taper
         Of the instrument or cone: 1/100 mm at the tip; whether that size is none of ISO 3630-1 and meant; mm per mm.
     finding
         What was found, in the words of the kind.
+    conditions
+        What makes a reading doubtful, in words of :data:`~wlmeasure.decide.electronic.CONDITIONS` or free text.
     passes
         How often the file went in.
     distance_mm, distance_std_mm
@@ -287,13 +278,17 @@ class Entry:
         The film that it was taken from, and where it rests on several, the others.
     rests_on
         Ids of the earlier entries that this one was made from.
+    before
+        Id of the earlier entry that it belongs before in the treatment, where it was written down late.
+    proposed
+        What was proposed when the length was decided.
     confirmed
         Codes of the questions that were asked of it and answered with yes.
     """
 
     id: str = member(Text(longest=40))
     kind: str = member(Text(longest=40, pattern=r"[a-z]+( [a-z]+)*"))
-    at: str = member(TIME)
+    at: str | None = member(TIME, None)
     by: str = member(Text(longest=80))
     canal: str | None = member(Text(longest=40), None)
     reference_point: str | None = member(Text(), None)
@@ -303,6 +298,7 @@ class Entry:
     special: bool | None = member(Truth(), None)
     taper: float | None = member(Number(least=0.0, most=TAPER_LIMIT), None)
     finding: str | None = member(Text(longest=40), None)
+    conditions: tuple[str, ...] = member(Each(Text(longest=100), most=20), ())
     passes: int | None = member(Whole(1, 999), None)
     distance_mm: float | None = member(Number(least=-40.0, most=40.0), None)
     distance_std_mm: float | None = member(STD_MM, None)
@@ -317,13 +313,15 @@ class Entry:
     rests_on: tuple[str, ...] = member(Each(Text(longest=40), most=100), ())
     confirmed: tuple[str, ...] = member(Each(Text(longest=60), most=20), ())
     supersedes: str | None = member(Text(longest=40), None)
+    before: str | None = member(Text(longest=40), None)
+    proposed: Proposed | None = member(Nested(Proposed), None)
     note: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
 
 
 @frozen
 class Case:
-    """One tooth: its films, canals, readings, decisions and length record.
+    """One tooth: its films, its canals and its length record.
 
     `instrument_list` is the user's own, one line each as :func:`~wlmeasure.trade.instruments.read_instrument_list` reads
     it, in the order of use; it replaces the shipped example.
@@ -453,7 +451,7 @@ def load_case(path: str | os.PathLike[str]) -> Case:
 
 
 def case_from_json(data: Any, *, folder: Path = Path(), name: str = "case") -> Case:
-    """A case from parsed JSON; `folder` is where its film paths start.
+    """A case from parsed JSON, of this version or upgraded from version 1; `folder` is where its film paths start.
 
     Raises
     ------
@@ -463,7 +461,12 @@ def case_from_json(data: Any, *, folder: Path = Path(), name: str = "case") -> C
     if not isinstance(data, dict):
         raise CaseError(f"{name} must be a JSON object with a member schema: it is not a case file")
     schema = data.get("schema")
-    if schema != SCHEMA:
+    if schema == version1.SCHEMA:
+        try:
+            data = version1.upgraded(data)
+        except CaseError as error:
+            raise CaseError(f"{name}: {error}") from None
+    elif schema != SCHEMA:
         newer = isinstance(schema, str) and schema.startswith("wlmeasure-case/")
         hint = "it comes from a newer version; update wlmeasure" if newer else "is it a case file?"
         raise CaseError(f"{name}: schema must be {SCHEMA!r}: {str(schema)[:60]!r}; {hint}")
@@ -525,12 +528,10 @@ def _umask() -> int:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length rests on: the case without record entries, list of instruments and decisions."""
+    """SHA-256 of everything a length on film rests on: the case without its log and its list of instruments."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
-    for canal in data.get("canals", ()):
-        canal.pop("decision", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
@@ -539,8 +540,8 @@ def case_schema() -> dict[str, Any]:
     body = schema_of(Case)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": "urn:wlmeasure:case:1",
-        "title": "wlmeasure case file, version 1",
+        "$id": "urn:wlmeasure:case:2",
+        "title": "wlmeasure case file, version 2",
         "type": "object",
         "properties": {"schema": {"const": SCHEMA}} | body["properties"],
         "required": ["schema", *body["required"]],

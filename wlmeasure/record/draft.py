@@ -138,7 +138,7 @@ def next_gauge(case: Case, canal: str, *, rules: ShapingRules | None = None) -> 
 
 
 def _working_mm(case: Case, canal: str) -> float:
-    current = LengthRecord(case.entries).current(canal)
+    current = LengthRecord(case.entries).decision(canal)
     if current is None or current.length_mm is None:
-        raise CaseError(f"canal {canal} must have a working length in the record first: decide it")
+        raise CaseError(f"canal {canal} must have a decided working length first: decide it")
     return current.length_mm

@@ -15,24 +15,22 @@ import numpy as np
 from attrs import evolve
 from numpy.typing import NDArray
 
-from wlmeasure.decide.electronic import RULER_STD_MM
+from wlmeasure.decide.electronic import RULER_STD_MM, Mark
 from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import (
     Angulation,
     Canal,
     Case,
-    Decision,
     Entry,
     Film,
     KnownFile,
-    Reading,
     Scale,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import CENTIMETRES_BELOW_MM, LengthRecord
+from wlmeasure.record.record import LengthRecord, record_of
 from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
@@ -41,11 +39,11 @@ __all__ = [
     "new_case",
     "new_film",
     "renamed_canal",
+    "struck_out",
     "typed_number",
     "typed_size",
     "with_angulation",
     "with_canal",
-    "with_decision",
     "with_entry",
     "with_file_tips",
     "with_film",
@@ -56,7 +54,6 @@ __all__ = [
     "with_tooth",
     "with_trace",
     "without_canal",
-    "without_reading",
     "without_scale",
     "without_trace",
 ]
@@ -219,21 +216,24 @@ def _edit_canal(case: Case, name: str, new: Canal) -> Case:
     return evolve(case, canals=tuple(new if canal.name == name else canal for canal in case.canals))
 
 
-def with_canal(case: Case, name: str, reference_point: str) -> Case:
-    """One canal more, without a trace."""
+def with_canal(case: Case, name: str, reference_point: str | None = None) -> Case:
+    """One canal more, without a trace; its reference point may be named later."""
     return evolve(case, canals=(*case.canals, Canal(name=name, reference_point=reference_point, traces=())))
 
 
-def without_canal(case: Case, name: str) -> Case:
-    """One canal less, with its traces and readings; a canal that joined it stands on its own again."""
+def without_canal(case: Case, name: str, *, at: str, by: str) -> Case:
+    """One canal less, with its traces; a canal that joined it stands on its own again.
+
+    What the record holds of it stays readable there and counts no more, so that a new canal of that name begins empty.
+    """
     canal_of(case, name)
     rest = [c for c in case.canals if c.name != name]
     alone = [evolve(c, joins=None) if c.joins is not None and c.joins.canal == name else c for c in rest]
-    return evolve(case, canals=tuple(alone))
+    return _noted(evolve(case, canals=tuple(alone)), "canal removed", name, at=at, by=by)
 
 
-def renamed_canal(case: Case, name: str, new_name: str, reference_point: str) -> Case:
-    """A canal under another name or from another reference point; what joins it follows."""
+def renamed_canal(case: Case, name: str, new_name: str, reference_point: str | None, *, at: str, by: str) -> Case:
+    """A canal under another name or from another reference point; what joins it and its entries in the record follow."""
     canals = [
         evolve(c, name=new_name, reference_point=reference_point)
         if c.name == name
@@ -243,7 +243,17 @@ def renamed_canal(case: Case, name: str, new_name: str, reference_point: str) ->
         for c in case.canals
     ]
     canal_of(case, name)
-    return evolve(case, canals=tuple(canals))
+    case = evolve(case, canals=tuple(canals))
+    return case if name == new_name else _noted(case, "canal renamed", new_name, at=at, by=by, other_canal=name)
+
+
+def _noted(case: Case, kind: str, canal: str, *, at: str, by: str, other_canal: str | None = None) -> Case:
+    """The case with an entry on a canal's name, where the record holds anything of that canal."""
+    record, fault = record_of(case)
+    if fault is not None or not record.standing(other_canal or canal):
+        return case
+    entry = Entry(id=record.next_id(), kind=kind, at=at, by=by, canal=canal, other_canal=other_canal)
+    return evolve(case, entries=record.with_entry(entry, confirmed=("before-the-last",)).entries)
 
 
 def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
@@ -304,43 +314,59 @@ def without_trace(case: Case, name: str, film_id: str) -> Case:
     return _edit_canal(case, name, evolve(canal, traces=tuple(t for t in canal.traces if t.film != film_id)))
 
 
-def _check_millimetres(field: str, length_mm: float) -> None:
-    if length_mm < CENTIMETRES_BELOW_MM:
-        raise CaseError(f"{field} must be in millimetres: {length_mm:g} mm? Or {10.0 * length_mm:g} mm?")
-
-
-def with_reading(case: Case, name: str, reading: Reading) -> Case:
-    """One electronic reading more.
-
-    Raises
-    ------
-    CaseError
-        No such canal, or a length that looks like one of centimetres.
-    """
-    _check_millimetres("reading", reading.length_mm)
-    canal = canal_of(case, name)
-    return _edit_canal(case, name, evolve(canal, electronic_readings=(*canal.electronic_readings, reading)))
-
-
-def without_reading(case: Case, name: str, at: int) -> Case:
-    """One electronic reading less."""
-    canal = canal_of(case, name)
-    readings = list(canal.electronic_readings)
-    del readings[at]
-    return _edit_canal(case, name, evolve(canal, electronic_readings=tuple(readings)))
-
-
-def with_decision(case: Case, name: str, decision: Decision | None) -> Case:
-    """What the clinician decided, or nothing.
+def with_reading(
+    case: Case,
+    name: str,
+    length_mm: float,
+    mark: Mark,
+    *,
+    at: str,
+    by: str,
+    file_size: int | None = None,
+    conditions: Sequence[str] = (),
+    confirmed: Sequence[str] = (),
+    now: str | None = None,
+) -> Case:
+    """One electronic reading more in the record, from the canal's reference point.
 
     Raises
     ------
     CaseError
-        No such canal, or a length that looks like one of centimetres.
+        No such canal, a reference point that was not named yet, a length or mark that no reading has, or a question of
+        :meth:`~wlmeasure.record.record.LengthRecord.with_entry`.
     """
-    if decision is not None:
-        _check_millimetres("decided length", decision.length_mm)
-    return _edit_canal(case, name, evolve(canal_of(case, name), decision=decision))
+    if canal_of(case, name).reference_point is None:
+        raise CaseError(f"reference point of canal {name} must be named first: a reading counts from it")
+    size, special = (None, None) if file_size is None else typed_size(str(file_size))
+    entry = Entry(
+        id=LengthRecord(case.entries).next_id(),
+        kind="electronic reading",
+        at=at,
+        by=by,
+        canal=name,
+        length_mm=length_mm,
+        finding=mark,
+        size=size,
+        special=special or None,
+        conditions=tuple(conditions),
+    )
+    return with_entry(case, entry, confirmed=confirmed, now=now)
+
+
+def struck_out(case: Case, entry_id: str, *, at: str, by: str, why: str = "entered by mistake") -> Case:
+    """The case with one entry taken out of use: a note stands in its place and says why; nothing is deleted.
+
+    Raises
+    ------
+    CaseError
+        No entry of that id, or one that does not stand any more.
+    """
+    record = LengthRecord(case.entries)
+    found = next((entry for entry in record.standing() if entry.id == entry_id), None)
+    if found is None:
+        raise CaseError(f"entry must be one that stands: {entry_id!r}")
+    note = Entry(id=record.next_id(), kind="note", at=at, by=by, canal=found.canal, supersedes=entry_id, note=why)
+    return evolve(case, entries=record.with_entry(note, confirmed=("before-the-last",)).entries)
 
 
 def with_point(points: Sequence[tuple[float, float]], at: tuple[float, float]) -> tuple[tuple[float, float], ...]:
@@ -378,7 +404,7 @@ def completed_entry(case: Case, entry: Entry) -> Entry:
     return evolve(entry, length_std_mm=RULER_STD_MM) if read_on_it else entry
 
 
-def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Case:
+def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = (), now: str | None = None) -> Case:
     """One entry more in the case's length record, completed as :func:`completed_entry` does.
 
     Parameters
@@ -389,6 +415,8 @@ def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Ca
         The new entry.
     confirmed
         Codes of :meth:`~wlmeasure.record.record.LengthRecord.questions` that were answered with yes.
+    now
+        The time of this computer's clock, so that an entry dated in the future is asked about.
 
     Raises
     ------
@@ -396,6 +424,6 @@ def with_entry(case: Case, entry: Entry, *, confirmed: Sequence[str] = ()) -> Ca
         As :meth:`~wlmeasure.record.record.LengthRecord.with_entry`; the case stays as it is.
     """
     record = LengthRecord(case.entries).with_entry(
-        completed_entry(case, entry), canals=[canal.name for canal in case.canals], confirmed=confirmed
+        completed_entry(case, entry), canals=[canal.name for canal in case.canals], confirmed=confirmed, now=now
     )
     return evolve(case, entries=record.entries)

@@ -28,8 +28,9 @@ from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import LineArc, Noise
-from wlmeasure.record.case import Canal, Case, FileTaper, Film, KnownFile, Scale, Trace
+from wlmeasure.record.case import Canal, Case, Entry, FileTaper, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
+from wlmeasure.record.record import LengthRecord, record_of
 from wlmeasure.trace.centreline import (
     GIVEN_STD_PX,
     CanalTrace,
@@ -71,9 +72,11 @@ _FLAGS = catalogue(
             "The trace runs the other way than the file or the reference point says, so no working length is proposed from it; "
             "click the file from stop to tip and the canal from orifice to apex."
         ),
-        "first-point-is-reference": (
-            "The coronal reference point is not marked on the film, so lengths count from the first point of the trace."
+        "reference-not-marked": (
+            "The coronal reference point is not named or not marked on the film: the figure is a length from the orifice, and "
+            "gives no working length and no stop."
         ),
+        "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
         "stop-off-reference": "The file's stop does not touch the coronal reference point; its length is not the canal's.",
@@ -118,6 +121,11 @@ class TraceResult:
         return [(path[a : b + 1], not lost[a]) for a, b in pairwise(cuts) if b > a]
 
     @property
+    def from_orifice(self) -> bool:
+        """Whether the length counts from the orifice: no reference point is named and marked on this film."""
+        return any(flag.code == "reference-not-marked" for flag in self.flags)
+
+    @property
     def lost_mm(self) -> float:
         """Length of the path along which nothing like a canal stands out; 0 on a film without a scale."""
         calibration = self.film.calibration
@@ -144,13 +152,17 @@ class CanalResult:
     """One canal: what each film gives, what the readings give, and the working length of both.
 
     `basis` is the trace whose length entered the working length: the one with the smallest uncertainty. Where no film
-    gives a length it is the first trace, and None for a canal with readings alone. `advice` says what would make the working
-    length surer.
+    gives a length it is the first trace, and None for a canal with readings alone. `readings` are the entries that `electronic`
+    was made from, `past_readings` those from before the canal was shaped or counted from another point, `decision` the entry of
+    the length that was decided. `advice` says what would make the working length surer.
     """
 
     canal: Canal
     traces: tuple[TraceResult, ...]
     basis: TraceResult | None
+    readings: tuple[Entry, ...]
+    past_readings: tuple[Entry, ...]
+    decision: Entry | None
     electronic: ElectronicLength | None
     working_length: WorkingLength
     flags: tuple[Flag, ...]
@@ -206,10 +218,13 @@ def evaluate(
         known = None if before is None else _same_film(film, films[film.id], before)
         film_results[film.id] = known or evaluate_film(film, films[film.id], f"films[{k}]")
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
+    record, fault = record_of(case)
     canals = tuple(
-        _evaluate_canal(canal, film_results, tooth, f"canals[{k}]", retrace, earlier)
+        _evaluate_canal(canal, film_results, tooth, record, f"canals[{k}]", retrace, earlier)
         for k, canal in enumerate(case.canals)
     )
+    if fault is not None:
+        canals = tuple(evolve(c, flags=(_FLAGS["record-not-followed"], *c.flags)) for c in canals)
     together = None
     if sum(film.angulation is not None for film in case.films) > 1:
         together = None if before is None else before.spatial
@@ -231,7 +246,11 @@ def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmRe
 
 def _same_trace(canal: Canal, trace: Trace, film: FilmResult, earlier: Sequence[CanalResult]) -> TraceResult | None:
     """The earlier result of a trace that has not changed, on a film whose scale has not changed."""
-    alike = [known for known in earlier if (known.canal.apex, known.canal.resorption) == (canal.apex, canal.resorption)]
+
+    def known_as(one: Canal) -> tuple[object, ...]:
+        return one.apex, one.resorption, one.reference_point is None
+
+    alike = [known for known in earlier if known_as(known.canal) == known_as(canal)]
     for made in (made for known in alike for made in known.traces):
         same_scale = made.film.calibration is film.calibration and made.film.col_over_row == film.col_over_row
         if same_scale and made.film.radiograph == film.radiograph and trace in (made.trace, _with_path(made)):
@@ -345,17 +364,17 @@ def _evaluate_canal(
     canal: Canal,
     films: Mapping[str, FilmResult],
     tooth: Tooth,
+    record: LengthRecord,
     where: str,
     retrace: bool,
     earlier: Sequence[CanalResult],
 ) -> CanalResult:
+    readings, past = record.readings(canal.name, canal.reference_point)
+    decision = record.decision(canal.name)
     try:
-        readings = [
-            ElectronicReading(r.length_mm, r.mark, r.file_size, r.conditions) for r in canal.electronic_readings
-        ]
-        electronic = electronic_length(readings) if readings else None
+        electronic = electronic_length([_reading(entry) for entry in readings]) if readings else None
     except WlmeasureError as error:
-        raise type(error)(f"{where}.electronic_readings: {error}") from None
+        raise type(error)(f"electronic readings of canal {canal.name}: {error}") from None
     traces = []
     for k, trace in enumerate(canal.traces):
         try:
@@ -368,7 +387,7 @@ def _evaluate_canal(
     working = reconcile(
         None if basis is None else basis.radiographic,
         electronic,
-        decided_mm=None if canal.decision is None else canal.decision.length_mm,
+        decided_mm=None if decision is None else decision.length_mm,
         other_limits_mm=[t.radiographic.limit_mm for t in traces if t.radiographic is not None and t is not basis],
     )
     flags = []
@@ -385,7 +404,24 @@ def _evaluate_canal(
     advice = advise_working_length(
         working, None if on_film is None else on_film.length, None if on_film is None else on_film.film.calibration
     )
-    return CanalResult(canal, tuple(traces), basis, electronic, working, tuple(flags), advice)
+    return CanalResult(
+        canal=canal,
+        traces=tuple(traces),
+        basis=basis,
+        readings=readings,
+        past_readings=past,
+        decision=decision,
+        electronic=electronic,
+        working_length=working,
+        flags=tuple(flags),
+        advice=advice,
+    )
+
+
+def _reading(entry: Entry) -> ElectronicReading:
+    assert entry.length_mm is not None
+    # A finding of a reading is its mark; the record's query passes no other.
+    return ElectronicReading(entry.length_mm, entry.finding, entry.size, entry.conditions)  # type: ignore[arg-type]
 
 
 def _films_disagree(traces: list[TraceResult]) -> bool:
@@ -431,8 +467,8 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     if not curvature.determined:
         flags.append(_FLAGS["few-points"])
     flags.append(_FLAGS["nothing-seen-in-depth"])
-    if reference is None:
-        flags.append(_FLAGS["first-point-is-reference"])
+    if reference is None or canal.reference_point is None:
+        flags.append(_FLAGS["reference-not-marked"])
     doubt = tooth.length_doubt(length.length_mm)
     if doubt is not None:
         flags.append(Flag("length-doubtful", f"{doubt[:1].upper()}{doubt[1:].rstrip('.')}."))
@@ -447,7 +483,8 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         unseen_std_per_mm=0.0,  # already a term of the length's budget
         end_budget=length.budget,
     )
-    if film.uncorrected or film.estimated or _FLAGS["trace-reversed"] in flags:
+    without = (_FLAGS["trace-reversed"], _FLAGS["reference-not-marked"])
+    if film.uncorrected or film.estimated or any(flag in flags for flag in without):
         radiographic = None
     return TraceResult(
         trace=trace,

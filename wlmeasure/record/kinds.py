@@ -14,11 +14,11 @@ from attrs import frozen
 
 __all__ = ["FINDING_WORDS", "KIND_TABLE", "QUANTITIES", "EntryKind", "Role"]
 
-Role = Literal["estimate", "measurement", "decision", "insertion", "event", "note"]
+Role = Literal["estimate", "measurement", "computed", "decision", "insertion", "event", "note"]
 
 QUANTITIES: Final = (
-    *("length_mm", "length_std_mm", "size", "special", "taper", "finding", "passes"),
-    *("distance_mm", "distance_std_mm", "level_mm", "extent_mm", "other_canal"),
+    *("length_mm", "length_std_mm", "size", "special", "taper", "finding", "conditions", "passes"),
+    *("distance_mm", "distance_std_mm", "level_mm", "extent_mm", "other_canal", "proposed"),
 )
 """Members of an entry that its kind must allow. All others, such as film, note and what it rests on, fit every kind."""
 
@@ -32,8 +32,9 @@ class EntryKind:
     words
         What the entry is, as it begins a line.
     role
-        "estimate", "measurement" and "decision" are lengths from the reference point that others rest on; "insertion" is how
-        far an instrument or cone went, compared with such a length; "event" is what happened.
+        "estimate", "measurement" and "decision" are lengths from the reference point that others rest on; "computed" is what
+        version 1 stored though it follows from them; "insertion" is how far an instrument or cone went, compared with such a
+        length; "event" is what happened.
     needs, allows
         Quantities (:data:`QUANTITIES`) without which it says nothing, and those it may hold besides.
     findings
@@ -54,6 +55,8 @@ class EntryKind:
         Whether it describes the shape of the apical part, so that shaping on makes it old.
     on_ruler
         Whether its length is the distance from stop to tip, read on a ruler.
+    from_version_1
+        Whether only records of version 1 hold it; no new entry is made of it.
     """
 
     words: str
@@ -70,6 +73,7 @@ class EntryKind:
     rescales_film: bool = False
     of_shape: bool = False
     on_ruler: bool = False
+    from_version_1: bool = False
 
     @property
     def from_reference(self) -> bool:
@@ -106,14 +110,19 @@ KIND_TABLE: Final = MappingProxyType(
             "electronic reading",
             "measurement",
             ("length_mm", "finding"),
-            (*_LENGTH, "size", "special"),
+            (*_LENGTH, "size", "special", "conditions"),
             ("foramen", "constriction", "beyond"),
             on_ruler=True,
         ),
-        "electronic length": EntryKind("electronic length of the readings", "measurement", (), ("length_mm", *_LENGTH)),
-        "proposed working length": EntryKind("proposed working length", "decision", (), ("length_mm", *_LENGTH)),
+        # These two are computed from what stands; records of version 1 hold them, and they count for nothing there.
+        "electronic length": EntryKind(
+            "electronic length of the readings", "computed", (), ("length_mm", *_LENGTH), from_version_1=True
+        ),
+        "proposed working length": EntryKind(
+            "proposed working length", "computed", (), ("length_mm", *_LENGTH), from_version_1=True
+        ),
         "decided working length": EntryKind(
-            "decided working length", "decision", ("length_mm",), _LENGTH, bounded=True
+            "decided working length", "decision", ("length_mm",), (*_LENGTH, "proposed"), bounded=True
         ),
         # What was done in the canal.
         "glide path": EntryKind(
@@ -217,6 +226,9 @@ KIND_TABLE: Final = MappingProxyType(
         "cusp shortened": EntryKind(
             "cusp shortened or lost", "event", (), ("extent_mm",), whole_tooth=True, moves_reference=True
         ),
+        # What happens to a canal's name. Entries are never edited; the log knows whose an older entry is.
+        "canal renamed": EntryKind("canal renamed", "event", ("other_canal",)),
+        "canal removed": EntryKind("canal taken out of the case", "event"),
         "film calibrated anew": EntryKind(
             "film calibrated anew", "event", (), (), whole_tooth=True, rescales_film=True
         ),

@@ -262,13 +262,13 @@ def _shaped(film: FilmResult) -> Radiograph:
 
 def _line(trace: TraceResult) -> Float64:
     path = trace.path.path_px
-    return path if trace.trace.reference_px is None else np.vstack([trace.trace.reference_px, path])
+    return path if trace.trace.crown_px is None else np.vstack([trace.trace.crown_px, path])
 
 
 def _marks(trace: TraceResult) -> list[tuple[Mark, Float64]]:
     marks: list[tuple[Mark, Float64]] = [("apical end", trace.path.path_px[-1])]
-    if trace.trace.reference_px is not None:
-        marks.append(("reference point", np.array(trace.trace.reference_px)))
+    if trace.trace.crown_px is not None:
+        marks.append(("reference point", np.array(trace.trace.crown_px)))
     return marks
 
 

@@ -7,7 +7,7 @@ from the same reference point as the working length are used, and nothing is res
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import hypot, inf
+from math import inf
 
 import numpy as np
 from attrs import evolve, frozen
@@ -30,13 +30,13 @@ from wlmeasure.decide.shaping import (
     shortfall,
 )
 from wlmeasure.decide.taper import Strain, bend_strain
-from wlmeasure.errors import CaseError, DecideError
+from wlmeasure.errors import DecideError
 from wlmeasure.flags import Flag, merge
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.case import Case, Decision, Entry
+from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import SAME_MM, LengthRecord
+from wlmeasure.record.record import LengthRecord, record_of
 from wlmeasure.record.stale import Stale, constriction_mm, stale_entries
 from wlmeasure.trade.instruments import AnyInstrument
 
@@ -61,7 +61,7 @@ OPEN_FINDINGS = {
 class CanalProgress:
     """What the record says of one canal; a member is None where nothing was entered for it.
 
-    `current` is the entry of the working length that holds; `trial` is what a trial file film taken since it gives; `file`,
+    `current` is the entry of the decision that holds; `trial` is what a trial file film taken since it gives; `file`,
     `gauge`, `cone` and `filling_check` are the entries that the verdicts beside them were made from.
     """
 
@@ -109,37 +109,20 @@ def case_progress(case: Case) -> CaseProgress:
 
     Entries that are out of order, as a file written elsewhere may hold, give a `fault` and nothing else.
     """
-    try:
-        record = LengthRecord(case.entries)
-    except CaseError as error:  # a file from elsewhere; its films can be measured all the same
-        return CaseProgress(fault=str(error))
-    names = [canal.name for canal in case.canals]
-    points = {canal.name: canal.reference_point for canal in case.canals}
+    record, fault = record_of(case)
+    if fault is not None:
+        return CaseProgress(fault=fault)
+    points = {canal.name: canal.reference_point for canal in case.canals if canal.reference_point is not None}
     stale = stale_entries(record, reference_points=points)
     gone = {item.entry.id for item in stale}
     canals = []
-    for name, held in zip(names, case.canals, strict=True):
+    for name in (canal.name for canal in case.canals):
         if record.standing(name):
             canal = canal_progress(record, name, case.instruments)
-            if (differs := _other_decision(canal.current, held.decision)) is not None:
-                canal = evolve(canal, own_flags=(differs, *canal.own_flags))
             if canal.current is not None and canal.current.id in gone and canal.flags:
                 canal = evolve(canal, own_flags=(advice("working-length-open"), *canal.own_flags))
             canals.append(canal)
     return CaseProgress(tuple(canals), stale)
-
-
-def _other_decision(current: Entry | None, held: Decision | None) -> Flag | None:
-    """Said where the record's decision is not the one that stands in the case, which `measure` shows."""
-    if current is None or held is None or current.kind != "decided working length" or current.length_mm is None:
-        return None
-    if abs(current.length_mm - held.length_mm) < SAME_MM:
-        return None
-    return Flag(
-        "decisions-differ",
-        f"the record's decision, {current.length_mm:.1f} mm by {current.by} on {current.at[:10]}, is not the one in the case, "
-        f"{held.length_mm:.1f} mm by {held.by} on {held.at[:10]}; the stops go by the record's. Make them one.",
-    )
 
 
 def canal_progress(
@@ -162,7 +145,7 @@ def canal_progress(
 
     Entries that the rules refuse, as two gauges that contradict each other, give a remark and no verdict.
     """
-    current = record.current(canal)
+    current = record.decision(canal)
     rule = ShapingRules() if rules is None else rules
     flags = _findings(record, canal)
     checks = _of_kind(record, canal, "filling check")
@@ -184,7 +167,7 @@ def canal_progress(
     cones = [e for e in _of_kind(record, canal, "cone fit") if _comparable(e, current)]
     short = None
     if files and files[-1].length_mm is not None:
-        short = shortfall(working, files[-1].length_mm, std_mm=_std_of_difference(files[-1], current), rules=rule)
+        short = shortfall(working, files[-1].length_mm, std_mm=_std_of_difference(files[-1]), rules=rule)
     done = [e for e in files if e.length_mm is not None and rule.row(working - e.length_mm) <= 1]
     shaped_size = done[-1].size if done else None
     recent = _since(record, files[-1] if files else None, gauges)
@@ -240,10 +223,9 @@ def _comparable(entry: Entry, current: Entry) -> bool:
     return None in (entry.reference_point, current.reference_point) or entry.reference_point == current.reference_point
 
 
-def _std_of_difference(entry: Entry, current: Entry) -> float:
-    """Ruler or stated uncertainty of the insertion and of the working length; a decision is exact as it was decided."""
-    own = RULER_STD_MM if entry.length_std_mm is None else entry.length_std_mm
-    return hypot(own, 0.0 if current.kind == "decided working length" else current.length_std_mm or 0.0)
+def _std_of_difference(entry: Entry) -> float:
+    """Ruler or stated uncertainty of the insertion; a decision is exact as it was decided."""
+    return RULER_STD_MM if entry.length_std_mm is None else entry.length_std_mm
 
 
 def _since(record: LengthRecord, last: Entry | None, entries: list[Entry]) -> list[Entry]:
@@ -265,7 +247,7 @@ def _trial(record: LengthRecord, canal: str) -> RadiographicLength | None:
     The end allowance is that of a root end without resorption; what is known of the canal enters through its trace.
     """
     films = _of_kind(record, canal, "trial file film")
-    current, places = record.current(canal), record.places()
+    current, places = record.decision(canal), record.places()
     if not films or (current is not None and places[current.id] > places[films[-1].id]):
         return None
     film = films[-1]
@@ -283,12 +265,12 @@ def _trial(record: LengthRecord, canal: str) -> RadiographicLength | None:
 
 
 def _change(record: LengthRecord, canal: str) -> LengthChange | None:
-    """The decided length against an electronic length read since, else against the decision before it.
+    """The decided length against a reading since, else against the decision before it.
 
     Only lengths from one reference point are compared; a decision that was superseded was one all the same.
     """
-    current = record.current(canal)
-    if current is None or current.length_mm is None or current.kind != "decided working length":
+    current = record.decision(canal)
+    if current is None or current.length_mm is None:
         return None
     places = record.places()
     read = [
@@ -300,8 +282,12 @@ def _change(record: LengthRecord, canal: str) -> LengthChange | None:
         return length_change(current.length_mm, read[-1])
     before = [
         e.length_mm
-        for e in record.entries[: places[current.id]]
-        if e.kind == current.kind and e.canal == canal and _comparable(e, current) and e.length_mm is not None
+        for e in record.present
+        if places[e.id] < places[current.id]
+        and e.kind == current.kind
+        and e.canal == canal
+        and _comparable(e, current)
+        and e.length_mm is not None
     ]
     return length_change(before[-1], current.length_mm) if before else None
 

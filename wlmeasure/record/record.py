@@ -1,19 +1,23 @@
 """The length record: append-only, each entry saying which length, from which point, how sure, who, when, on what.
 
-An entry is never edited; a later one supersedes it. An entry made from a measurement carries the hash of the inputs it was
-made from, so that it can be recomputed and compared for as long as the case file and the films exist.
+It is the only place where readings and decisions stand. An entry is never edited; a later one supersedes it. What holds now
+is a query over the entries: :meth:`LengthRecord.readings`, :meth:`LengthRecord.decision`. An entry made from a measurement
+carries the hash of the inputs it was made from, so that it can be recomputed and compared for as long as the case file and the
+films exist.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import datetime
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Final
 
 from attrs import evolve, frozen
 
-from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.errors import CaseError, QuestionError, TradeError
 from wlmeasure.flags import Flag
-from wlmeasure.record.case import Case, Entry, case_digest
+from wlmeasure.record.case import Case, Entry, Proposed, case_digest
 from wlmeasure.record.kinds import KIND_TABLE, QUANTITIES, EntryKind
 from wlmeasure.trade.instruments import tip_diameter_mm
 
@@ -22,43 +26,61 @@ if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with
     from wlmeasure.record.evaluate import CanalResult, CaseResult
     from wlmeasure.record.spatial import SpatialResult
 
-__all__ = ["CENTIMETRES_BELOW_MM", "KINDS", "Difference", "LengthRecord", "compare", "entries_from"]
+__all__ = [
+    "CENTIMETRES_BELOW_MM",
+    "CLOCKS_APART",
+    "KINDS",
+    "QUESTIONS",
+    "Difference",
+    "LengthRecord",
+    "compare",
+    "decided",
+    "measured_entries",
+    "record_of",
+]
 
-KINDS = tuple(KIND_TABLE)
+KINDS = tuple(kind for kind, row in KIND_TABLE.items() if not row.from_version_1)
 CENTIMETRES_BELOW_MM = 4.0  # our parameter: no file goes so little deep from a cusp, and no canal has 4 cm
 ROOT_ENDS = ("radiographic apex", "open apex")  # statuses of a film length that say where the root ends
 EDGE_MM = 1e-9  # lengths typed in decimals may differ in the last bits
 SAME_MM = 1e-6  # floating-point differences between machines; a nanometre
+QUESTIONS: Final = ("length-in-centimetres", "length-beyond-apex", "in-the-future", "before-the-last")
+"""Every question that :meth:`LengthRecord.with_entry` may ask."""
+CLOCKS_APART: Final = timedelta(hours=1)
+"""How far ahead of this computer's clock another one may be before its time is asked about (our parameter)."""
 
 
 @frozen
 class LengthRecord:
-    """Entries in the order they were made.
+    """Entries in the order they were written, which is what counts; a wrong clock may have dated one otherwise.
 
     Raises
     ------
     CaseError
-        An entry out of time order, an id used twice, an entry that supersedes one that is not there before it.
+        A time that is none, an id used twice, an entry that supersedes or belongs before one that is not there before it.
     """
 
     entries: tuple[Entry, ...] = ()
 
     def __attrs_post_init__(self) -> None:
-        seen: dict[str, Entry] = {}
-        last = None
+        seen: set[str] = set()
         for k, entry in enumerate(self.entries):
-            at = _time(entry, k)
+            if entry.at is not None:
+                _time(entry.at, f"entries[{k}].at")
             if entry.id in seen:
                 raise CaseError(f"entries[{k}].id must be used once: {entry.id!r} stands twice")
-            if last is not None and _before(at, last):
-                raise CaseError(f"entries[{k}].at must not be before the entry above it: {entry.at}")
-            if entry.supersedes is not None and entry.supersedes not in seen:
-                raise CaseError(f"entries[{k}].supersedes must name an earlier entry: {entry.supersedes!r}")
-            seen[entry.id] = entry
-            last = at
+            for name in ("supersedes", "before"):
+                if getattr(entry, name) is not None and getattr(entry, name) not in seen:
+                    raise CaseError(f"entries[{k}].{name} must name an earlier entry: {getattr(entry, name)!r}")
+            seen.add(entry.id)
 
     def with_entry(
-        self, entry: Entry, *, canals: Collection[str] | None = None, confirmed: Collection[str] = ()
+        self,
+        entry: Entry,
+        *,
+        canals: Collection[str] | None = None,
+        confirmed: Collection[str] = (),
+        now: str | None = None,
     ) -> LengthRecord:
         """The record with one entry more; this one is unchanged.
 
@@ -70,29 +92,35 @@ class LengthRecord:
             Names of the tooth's canals; not checked when left out.
         confirmed
             Codes of :meth:`questions` that the person answered with yes; those that were asked are kept in the entry.
+        now
+            The time of this computer's clock, so that an entry dated in the future is asked about.
 
         Raises
         ------
         CaseError
             A kind that this version does not write; a quantity that its kind needs or does not have; a size that is not in
-            the standard and not called special; a canal that is not there; a question that was not answered; or an entry
-            that does not fit behind the last one.
+            the standard and not called special; a canal that is not there; or an entry without a time, or that does not fit
+            behind the others.
+        QuestionError
+            A question that was not answered.
         """
         rule = KIND_TABLE.get(entry.kind)
-        if rule is None:
+        if rule is None or rule.from_version_1:
             raise CaseError(f"kind must be one of {', '.join(KINDS)}: {entry.kind!r}")
         self._check_links(entry, rule, canals)
         _check_quantities(entry, rule)
-        asked = self.questions(entry)
-        for question in asked:
-            if question.code not in (*confirmed, *entry.confirmed):
-                raise CaseError(f"{question.text} If it is right, confirm {question.code!r}; nothing was entered")
+        if entry.at is None:
+            raise CaseError("at must be given: an entry says when it was made")
+        asked = self.questions(entry, now=now)
+        unanswered = [question for question in asked if question.code not in (*confirmed, *entry.confirmed)]
+        if unanswered:
+            raise QuestionError(" ".join(q.text for q in unanswered), tuple(q.code for q in unanswered))
         kept = tuple(question.code for question in asked)
         return LengthRecord((*self.entries, entry if kept == entry.confirmed else evolve(entry, confirmed=kept)))
 
-    def questions(self, entry: Entry) -> tuple[Flag, ...]:
+    def questions(self, entry: Entry, *, now: str | None = None) -> tuple[Flag, ...]:
         """What has to be asked before an entry is taken: it may be right, and is more likely a slip."""
-        out = []
+        out = self._questions_of_time(entry, now)
         for name in ("length_mm", "level_mm"):
             value = getattr(entry, name)
             if value is not None and value < CENTIMETRES_BELOW_MM:
@@ -114,6 +142,23 @@ class LengthRecord:
             )
         return tuple(out)
 
+    def _questions_of_time(self, entry: Entry, now: str | None) -> list[Flag]:
+        """An entry dated in the future, or before what was written before it; one dated wrongly locks nothing."""
+        if entry.at is None:
+            return []
+        at = _time(entry.at, "at")
+        clock = None if now is None else _time(now, "now")
+        if clock is not None and _before(clock + CLOCKS_APART, at):
+            return [Flag("in-the-future", f"at must not lie in the future: {entry.at}, and it is {now}?")]
+        earlier = [_time(e.at, "at") for e in self.standing() if e.at is not None]
+        if clock is not None:
+            earlier = [time for time in earlier if not _before(clock + CLOCKS_APART, time)]
+        if earlier and _before(at, earlier[-1]):
+            return [
+                Flag("before-the-last", f"at lies before the entry above it, of {earlier[-1].isoformat()}: {entry.at}?")
+            ]
+        return []
+
     def apex_mm(self, canal: str | None, reference_point: str | None) -> float | None:
         """Length to the radiographic apex as far as the record knows it: the shortest that a standing film entry gives.
 
@@ -132,7 +177,8 @@ class LengthRecord:
     def _check_links(self, entry: Entry, rule: EntryKind, canals: Collection[str] | None) -> None:
         if entry.canal is None and not rule.whole_tooth:
             raise CaseError(f"canal must be named for an entry of kind {entry.kind!r}: it holds for one canal")
-        for name, value in (("canal", entry.canal), ("other_canal", entry.other_canal)):
+        names = (("canal", entry.canal), ("other_canal", entry.other_canal))
+        for name, value in () if entry.kind in ("canal renamed", "canal removed") else names:
             if canals is not None and value is not None and value not in canals:
                 raise CaseError(
                     f"{name} must be one of the tooth ({', '.join(canals) or 'none yet'}): {value!r}; add it first"
@@ -158,21 +204,48 @@ class LengthRecord:
             number += 1
         return f"e{number}"
 
+    @cached_property
+    def present(self) -> tuple[Entry, ...]:
+        """The entries under the names that their canals have now, without those of canals taken out of the case."""
+        if not any(entry.kind in ("canal renamed", "canal removed") for entry in self.entries):
+            return self.entries
+        named: list[Entry | None] = []
+        for entry in self.entries:
+            if entry.kind == "canal renamed":
+                named = [
+                    evolve(e, canal=entry.canal) if e is not None and e.canal == entry.other_canal else e for e in named
+                ]
+            elif entry.kind == "canal removed":
+                named = [None if e is not None and e.canal == entry.canal else e for e in named]
+            named.append(entry)
+        return tuple(e for e in named if e is not None and e.kind != "canal removed")
+
     def standing(self, canal: str | None = None) -> tuple[Entry, ...]:
         """Entries that no later one supersedes, of one canal or of all; with a canal, not those of the whole tooth."""
-        gone = {entry.supersedes for entry in self.entries if entry.supersedes is not None}
-        return tuple(e for e in self.entries if e.id not in gone and (canal is None or e.canal == canal))
+        gone = self._superseded
+        return tuple(e for e in self.present if e.id not in gone and (canal is None or e.canal == canal))
+
+    @cached_property
+    def _superseded(self) -> frozenset[str]:
+        return frozenset(entry.supersedes for entry in self.entries if entry.supersedes is not None)
 
     def places(self) -> dict[str, int]:
-        """Where each entry, by its id, belongs in the treatment: its own place, or that of the entry it corrects.
+        """Where each entry, by its id, belongs in the treatment: its own place, or that of the entry it corrects or precedes.
 
         A correction is written later than it happened, and an old film measured again is an old film. A decision belongs
         where it was taken, and an electronic length where its readings changed.
         """
+        return dict(self._places)
+
+    @cached_property
+    def _places(self) -> dict[str, int]:
         known: dict[str, Entry] = {}
         places: dict[str, int] = {}
         for k, entry in enumerate(self.entries):
             places[entry.id], known[entry.id] = k, entry
+            if entry.before is not None:
+                places[entry.id] = places[entry.before]
+                continue
             earlier = None if entry.supersedes is None else known[entry.supersedes]
             if earlier is None or earlier.kind != entry.kind:
                 continue
@@ -184,26 +257,53 @@ class LengthRecord:
 
     def in_order(self, canal: str | None = None) -> tuple[Entry, ...]:
         """Standing entries of one canal or of all in the order of the treatment (:meth:`places`)."""
-        places = self.places()
-        return tuple(sorted(self.standing(canal), key=lambda entry: places[entry.id]))
+        places = self._places
+        return tuple(sorted(self.standing(canal), key=lambda e: (places[e.id], e.before is None)))
 
-    def current(self, canal: str) -> Entry | None:
-        """The length that holds for a canal: the last standing decision, else the last standing proposal."""
-        standing = self.standing(canal)
-        for kind in ("decided working length", "proposed working length"):
-            of_kind = [entry for entry in standing if entry.kind == kind]
-            if of_kind:
-                return of_kind[-1]
-        return None
+    def decision(self, canal: str) -> Entry | None:
+        """The working length that holds for a canal: the last decision that stands."""
+        decisions = [entry for entry in self.standing(canal) if entry.kind == "decided working length"]
+        return decisions[-1] if decisions else None
+
+    def readings(self, canal: str, reference_point: str | None) -> tuple[tuple[Entry, ...], tuple[Entry, ...]]:
+        """The standing electronic readings of a canal: those that speak for it as it is now, and those from before.
+
+        A reading belongs to the canal as it was: what shapes the canal or moves the reference point begins a new group, and
+        a reading from another reference point than the canal's present one speaks for nothing.
+        """
+        now: list[Entry] = []
+        past: list[Entry] = []
+        for entry in self.in_order():
+            if entry.canal not in (None, canal):
+                continue
+            rule = KIND_TABLE.get(entry.kind)
+            if rule is not None and (rule.shapes or rule.moves_reference):
+                past, now = past + now, []
+            elif entry.kind == "electronic reading" and entry.canal == canal:
+                if entry.length_mm is None or entry.finding not in READ_AT:
+                    continue  # a stranger's file may hold what is no reading
+                (now if entry.reference_point == reference_point else past).append(entry)
+        return tuple(now), tuple(past)
+
+
+READ_AT = KIND_TABLE["electronic reading"].findings
+
+
+def record_of(case: Case) -> tuple[LengthRecord, str | None]:
+    """The record of a case, and why it cannot be followed: then it is an empty one, and nothing in it counts."""
+    try:
+        return LengthRecord(case.entries), None
+    except CaseError as error:  # a file from elsewhere; its films can be measured all the same
+        return LengthRecord(), str(error)
 
 
 def _check_quantities(entry: Entry, rule: EntryKind) -> None:
     """Refuse an entry that lacks what its kind needs or holds what its kind has no place for."""
     for name in QUANTITIES:
         value = getattr(entry, name)
-        if value is None and name in rule.needs:
+        if value in (None, ()) and name in rule.needs:
             raise CaseError(f"{name} must be given for an entry of kind {entry.kind!r}: {rule.words}")
-        if value is not None and name not in rule.may_hold:
+        if value not in (None, ()) and name not in rule.may_hold:
             has = ", ".join(rule.may_hold) or "none"
             raise CaseError(
                 f"{name} must be left out of an entry of kind {entry.kind!r}, which may hold {has}: {value!r}"
@@ -227,12 +327,11 @@ def _check_quantities(entry: Entry, rule: EntryKind) -> None:
             raise CaseError(f'{error}: write "{entry.size} special"') from None
 
 
-def _time(entry: Entry, k: int) -> datetime:
+def _time(text: str, where: str) -> datetime:
     try:
-        at = datetime.fromisoformat(entry.at)
+        return datetime.fromisoformat(text)
     except ValueError:
-        raise CaseError(f"entries[{k}].at must be a date and time such as 2026-11-25T10:30:00: {entry.at!r}") from None
-    return at
+        raise CaseError(f"{where} must be a date and time such as 2026-11-25T10:30:00: {text!r}") from None
 
 
 def _before(one: datetime, other: datetime) -> bool:
@@ -242,11 +341,16 @@ def _before(one: datetime, other: datetime) -> bool:
     return one.replace(tzinfo=None) < other.replace(tzinfo=None)
 
 
-def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, program: str) -> LengthRecord:
-    """The record with what was measured on a case: film, readings, proposal and decision of every canal.
-
-    A proposal supersedes the standing one of the same canal; a figure that stands already, from the same inputs, is not
-    entered twice. The proposal rests on the film and electronic lengths of its canal, the decision on the proposal.
+def measured_entries(
+    result: CaseResult,
+    record: LengthRecord,
+    *,
+    at: str,
+    by: str,
+    program: str,
+    canals: Collection[str] | None = None,
+) -> LengthRecord:
+    """The record with the lengths that were measured on films; a figure that stands already is not entered again.
 
     Parameters
     ----------
@@ -256,33 +360,30 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
         The record so far.
     at, by, program
         When, by whom and with which version, written into every entry.
+    canals
+        Of which canals; of all when left out.
 
     Raises
     ------
     CaseError
-        A time before the last entry.
+        As :meth:`LengthRecord.with_entry`.
     """
     digest = case_digest(result.case)
     for canal in result.canals:
-        made: dict[str, list[str]] = {"measurement": [], "decision": []}
+        name = canal.canal.name
+        if canals is not None and name not in canals:
+            continue
         for figure in _figures(canal, result.spatial):
-            standing = [entry for entry in record.standing(canal.canal.name) if figure.matches(entry)]
-            decision = canal.canal.decision if figure.kind == "decided working length" else None
-            note = None if decision is None else f"decided {decision.at}: {decision.reason or 'no reason given'}"
-            known = bool(standing) and standing[-1].inputs_sha256 == digest and standing[-1].note in (note, None)
-            entry_id = standing[-1].id if known else record.next_id()
-            role = KIND_TABLE[figure.kind].role
-            rests_on = made["decision" if figure.kind == "decided working length" else "measurement"]
-            if known:
-                made[role].append(entry_id)
+            standing = [entry for entry in record.standing(name) if figure.matches(entry)]
+            if standing and figure.gives(standing[-1]):
                 continue
             record = record.with_entry(
                 Entry(
-                    id=entry_id,
+                    id=record.next_id(),
                     kind=figure.kind,
                     at=at,
-                    by=by if decision is None else decision.by,
-                    canal=canal.canal.name,
+                    by=by,
+                    canal=name,
                     reference_point=canal.canal.reference_point,
                     length_mm=figure.length_mm,
                     length_std_mm=figure.std_mm,
@@ -291,15 +392,59 @@ def entries_from(result: CaseResult, record: LengthRecord, *, at: str, by: str, 
                     other_films_sha256=figure.other_films_sha256,
                     inputs_sha256=digest,
                     program=program,
-                    rests_on=() if role == "measurement" else tuple(rests_on),
                     supersedes=standing[-1].id if standing else None,
-                    note=note,
                 ),
-                # What stands in the case was measured or decided already; its doubts are flags of the measurement.
-                confirmed=("length-beyond-apex", "length-in-centimetres"),
+                confirmed=QUESTIONS,  # what was measured has its doubts as flags of the measurement
             )
-            made[role].append(entry_id)
     return record
+
+
+def decided(
+    result: CaseResult,
+    canal: str,
+    length_mm: float,
+    *,
+    at: str,
+    by: str,
+    program: str,
+    reason: str | None = None,
+    confirmed: Collection[str] = (),
+    now: str | None = None,
+) -> LengthRecord:
+    """The record of a case with a decision on one canal, the film lengths it rests on, and what was proposed at that time.
+
+    Raises
+    ------
+    CaseError
+        No such canal, one without a named reference point, or a question of :meth:`LengthRecord.with_entry`.
+    """
+    found = next((one for one in result.canals if one.canal.name == canal), None)
+    if found is None:
+        raise CaseError(f"canal must be one of the case: {canal!r}; add it first")
+    if found.canal.reference_point is None:
+        raise CaseError(f"reference point of canal {canal} must be named first: a length counts from it")
+    record, fault = record_of(result.case)
+    if fault is not None:
+        raise CaseError(f"record cannot be followed, so nothing is entered in it: {fault}")
+    record = measured_entries(result, record, at=at, by=by, program=program, canals=[canal])
+    films = [e.id for e in record.standing(canal) if any(f.matches(e) for f in _figures(found, None))]
+    working, old = found.working_length, record.decision(canal)
+    readings, _ = record.readings(canal, found.canal.reference_point)
+    entry = Entry(
+        id=record.next_id(),
+        kind="decided working length",
+        at=at,
+        by=by,
+        canal=canal,
+        reference_point=found.canal.reference_point,
+        length_mm=length_mm,
+        program=program,
+        rests_on=(*films, *(reading.id for reading in readings))[-100:],
+        supersedes=None if old is None else old.id,
+        proposed=Proposed(status=working.status, length_mm=working.length_mm, length_std_mm=working.std_mm),
+        note=reason,
+    )
+    return record.with_entry(entry, confirmed=confirmed, now=now)
 
 
 @frozen
@@ -314,28 +459,31 @@ class _Figure:
     other_films_sha256: tuple[str, ...] = ()
 
     def matches(self, entry: Entry) -> bool:
+        """Whether an entry is of the same thing."""
         mine = (self.kind, self.film_sha256, self.other_films_sha256)
         return (entry.kind, entry.film_sha256, entry.other_films_sha256) == mine
 
+    def gives(self, entry: Entry) -> bool:
+        """Whether an entry holds the same figure, to the same end."""
+        pairs = ((self.length_mm, entry.length_mm), (self.std_mm, entry.length_std_mm))
+        near = all(
+            (one is None) == (other is None) and (one is None or other is None or abs(one - other) <= SAME_MM)
+            for one, other in pairs
+        )
+        return near and self.status == entry.status
+
 
 def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]:
+    """The lengths that count from the canal's reference point; without it on a film there is none."""
     out = [
         _Figure("film length", t.length.length_mm, t.length.length_std_mm, t.trace.apical_end, t.film.film.sha256)
         for t in canal.traces
-        if t.length is not None
+        if t.length is not None and not t.from_orifice
     ]
-    if canal.electronic is not None:
-        readings = canal.electronic
-        out.append(_Figure("electronic length", readings.length_mm, readings.std_mm, readings.status))
-    working = canal.working_length
-    out.append(_Figure("proposed working length", working.length_mm, working.std_mm, working.status))
-    if canal.canal.decision is not None:
-        out.append(_Figure("decided working length", canal.canal.decision.length_mm, None, None))
-    # Last: no proposal rests on it.
     for one in () if spatial is None else spatial.canals:
         shown = {t.trace.film: t for t in canal.traces}
         films = [shown[film] for film in spatial.films if film in shown] if spatial is not None else []
-        if one.name == canal.canal.name and len(films) > 1:
+        if one.name == canal.canal.name and len(films) > 1 and not any(t.from_orifice for t in films):
             first, *others = (t.film.film.sha256 for t in films)
             end = films[0].trace.apical_end
             out.append(_Figure("length in space", one.length_mm, one.length_std_mm, end, first, tuple(others)))
@@ -368,8 +516,9 @@ def compare(case: Case, result: CaseResult, *, same_mm: float = SAME_MM) -> tupl
     """
     digest = case_digest(case)
     found = []
-    for entry in LengthRecord(case.entries).standing():
-        if entry.inputs_sha256 is None:
+    record, _ = record_of(case)
+    for entry in record.standing():
+        if entry.inputs_sha256 is None or entry.kind not in ("film length", "length in space"):
             continue
         fresh = [
             figure.length_mm

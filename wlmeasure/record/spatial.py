@@ -176,7 +176,7 @@ def _views(
         raise MeasureError("scale must be known of one film: none of them has one; set a scale")
     points: dict[str, dict[str, Float64]] = {film.film.id: {} for film in films}
     for (name, film_id), trace in traces.items():
-        for kind, place in (("reference", trace.trace.reference_px), ("tip", trace.trace.file_tip_px)):
+        for kind, place in (("reference", trace.trace.crown_px), ("tip", trace.trace.file_tip_px)):
             if place is not None:
                 points[film_id][f"{kind} {name}"] = np.array(place)
     files = _files(films, traces, points)

@@ -7,7 +7,7 @@ an entry is flagged, and stays.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from attrs import field, frozen
@@ -18,7 +18,7 @@ from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE, EntryKind
 from wlmeasure.record.record import LengthRecord
 
-__all__ = ["UPHELD_WITHIN_MM", "Stale", "constriction_mm", "stale_entries", "working_length_before"]
+__all__ = ["UPHELD_WITHIN_MM", "Stale", "constriction_mm", "decision_before", "stale_entries"]
 
 UPHELD_WITHIN_MM: Final = 0.5
 """A reading since that differs from the decided length by no more than this upholds it: one division of a ruler (our
@@ -58,14 +58,12 @@ class Stale:
 
 
 def constriction_mm(entry: Entry, *, withdraw_mm: float = WITHDRAW_MM) -> float | None:
-    """The constriction length that an electronic entry gives; None for any other, and for a reading beyond the foramen.
+    """The constriction length that an electronic reading gives; None for any other, and for a reading beyond the foramen.
 
     A foramen reading is shortened by `withdraw_mm`, a constriction reading used as it is.
     """
     if entry.length_mm is None:
         return None
-    if entry.kind == "electronic length":
-        return entry.length_mm
     if entry.kind != "electronic reading" or entry.finding == "beyond":
         return None
     return entry.length_mm - withdraw_mm if entry.finding == "foramen" else entry.length_mm
@@ -86,7 +84,7 @@ def stale_entries(
     reference_points
         The reference point of each canal as it is called now; where left out, what later entries say counts alone.
     upheld_within_mm
-        An electronic length taken after shaping that lies this near to the decided one upholds it.
+        A reading taken after shaping that lies this near to the decided one upholds it.
 
     Notes
     -----
@@ -121,10 +119,11 @@ class _Search:
 
     rows: tuple[_Row, ...]
     after: dict[str, str]  # by the id of what it supersedes
-    current: dict[str, Entry | None]  # by canal
+    computed: frozenset[str]  # ids of what version 1 stored though it follows from other entries
+    current: dict[str, Entry | None]  # the decision that holds, by canal
     reference_points: dict[str, str]
     upheld_within_mm: float
-    entries: tuple[Entry, ...]
+    record: LengthRecord
     shaping: tuple[_Row, ...] = field(init=False)
     measuring: tuple[_Row, ...] = field(init=False)
     rescaling: tuple[_Row, ...] = field(init=False)
@@ -158,19 +157,23 @@ class _Search:
         return cls(
             rows=rows,
             after={e.supersedes: e.id for e in record.entries if e.supersedes is not None},
-            current={name: record.current(name) for name in {r.entry.canal for r in rows} if name is not None},
+            computed=frozenset(
+                e.id for e in record.entries if e.kind in KIND_TABLE and KIND_TABLE[e.kind].role == "computed"
+            ),
+            current={name: record.decision(name) for name in {r.entry.canal for r in rows} if name is not None},
             reference_points=dict(reference_points),
             upheld_within_mm=upheld_within_mm,
-            entries=record.entries,
+            record=record,
         )
 
     def found(self) -> tuple[Stale, ...]:
         out: dict[str, Stale] = {}
         for row in self.rows:
-            if row.kind.role in ("event", "note"):
+            if row.kind.role in ("event", "note", "computed"):
                 continue
             reasons: dict[Flag, list[str]] = {}
-            superseded = [self.after[name] for name in row.entry.rests_on if name in self.after]
+            named = [name for name in row.entry.rests_on if name not in self.computed]
+            superseded = [self.after[name] for name in named if name in self.after]
             if superseded:
                 reasons[_FLAGS["rests-on-superseded"]] = superseded
             for code, causes in (
@@ -182,7 +185,7 @@ class _Search:
             ):
                 if causes is not None:
                     reasons[_FLAGS[code]] = causes
-            fallen = [name for name in row.entry.rests_on if name in out]
+            fallen = [name for name in named if name in out]
             if fallen and not reasons:
                 reasons[_FLAGS["rests-on-stale"]] = fallen
             if reasons:
@@ -252,7 +255,7 @@ class _Search:
         return max(named or [o.at for o in earlier], default=row.at)
 
     def _upheld(self, row: _Row, cause_at: int) -> bool:
-        """Whether the last electronic length since the cause lies near the decided one."""
+        """Whether the last reading since the cause lies near the decided one."""
         since = [constriction_mm(o.entry) for o in self._later(row, self.measuring, cause_at)]
         lengths = [length for length in since if length is not None]
         decided = row.entry.length_mm
@@ -271,7 +274,7 @@ class _Search:
         if row.kind.role != "insertion" or row.entry.canal is None:
             return None
         current = self.current[row.entry.canal]
-        then = working_length_before(self.entries[: row.at], row.entry.canal)
+        then = decision_before(self.record, row.entry.canal, row.at)
         if current is None or then is None or current.length_mm is None or then.length_mm is None:
             return None
         at = next(o.at for o in self.rows if o.entry.id == current.id)
@@ -295,10 +298,12 @@ class _Search:
         return _READ_FIRST
 
 
-def working_length_before(entries: Sequence[Entry], canal: str) -> Entry | None:
-    """The working length that held for a canal when these entries were all."""
-    for kind in ("decided working length", "proposed working length"):
-        for entry in reversed(entries):
-            if entry.kind == kind and entry.canal == canal:
-                return entry
-    return None
+def decision_before(record: LengthRecord, canal: str, place: int) -> Entry | None:
+    """The decided working length that held for a canal before a place in the treatment (:meth:`LengthRecord.places`)."""
+    places = record.places()
+    earlier = [entry for entry in record.present if places[entry.id] < place]
+    gone = {entry.supersedes for entry in earlier if entry.supersedes is not None}
+    held = (
+        e for e in reversed(earlier) if e.kind == "decided working length" and e.canal == canal and e.id not in gone
+    )
+    return next(held, None)

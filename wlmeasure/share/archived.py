@@ -9,7 +9,7 @@ from wlmeasure.decide.filling import limit_words
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry, case_to_json
 from wlmeasure.record.members import write_object
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import record_of
 
 if TYPE_CHECKING:  # the archive itself is an extra
     from wlmeasure.record.archive.answers import Added, CaseLine, Step, Stored
@@ -97,21 +97,23 @@ def case_text(stored: Stored) -> str:
     """The length record of a case: what holds for each canal, every entry in a line of words, and what is open."""
     # Loaded here: a list of cases needs none of the measuring.
     from wlmeasure.record.progress import case_progress
-    from wlmeasure.share.timeline import open_cautions, timeline
+    from wlmeasure.share.timeline import record_cautions, timeline
 
-    case, record = stored.case, LengthRecord(stored.case.entries)
+    case = stored.case
+    record, _ = record_of(case)
     lines = [
         f"case {case.case_id}, tooth {case.tooth}: revision {stored.revision}, {len(case.entries)} entries, "
         f"at row {stored.head.rows} (last change {stored.changed_at})"
     ]
     for canal in case.canals:
-        current = record.current(canal.name)
-        holds = "no working length" if current is None else f"{current.kind} {_length(current)} ({current.id})"
-        lines.append(f"  {canal.name}: {holds}; from the {canal.reference_point}")
+        held = record.decision(canal.name)
+        holds = "nothing decided" if held is None else f"{held.kind} {_length(held)} ({held.id})"
+        point = "reference point not named" if canal.reference_point is None else f"from the {canal.reference_point}"
+        lines.append(f"  {canal.name}: {holds}; {point}")
     for line in timeline(record):
         after = "" if line.superseded_by is None else f" [superseded by {line.superseded_by}]"
         lines.append(f"{line.entry.id:<6}{line.text}{after}")
-    lines += [f"! {text}" for text in open_cautions(case_progress(case))]
+    lines += [f"! {text}" for text in record_cautions(case_progress(case))]
     return "\n".join(lines) + "\n"
 
 

@@ -13,36 +13,26 @@ import numpy as np
 from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_settings
 from wlmeasure.errors import DecideError
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.evaluate import CanalResult, CaseResult
-from wlmeasure.record.record import LengthRecord
-from wlmeasure.record.stale import stale_entries
+from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.record.facts import CanalFacts, Stop, case_facts
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
-from wlmeasure.share.result import SETTLED, limit_words
+from wlmeasure.share.result import limit_words
 from wlmeasure.share.timeline import stale_words
 
-__all__ = ["card_file", "chart_note", "held_length", "stop_rows", "stops_card"]
+__all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
 
 
-def held_length(canal: CanalResult, record: LengthRecord) -> tuple[float, float | None, str] | None:
-    """The working length that stops are set by: length and standard uncertainty in mm, and whose it is; None without one.
-
-    The record's last decision, else the case's, else the proposal where it is settled. A proposal that is not settled sets
-    no stop.
-    """
-    name = canal.canal.name
-    entry = record.current(name)
-    if entry is not None and entry.kind == "decided working length" and entry.length_mm is not None:
-        return entry.length_mm, entry.length_std_mm, f"decided by {entry.by}, {entry.at[:10]}"
-    decision = canal.canal.decision
-    if decision is not None:
-        return decision.length_mm, None, f"decided by {decision.by}, {decision.at[:10]}"
-    working = canal.working_length
-    if working.length_mm is None or working.status not in SETTLED:
-        return None
-    return working.length_mm, working.std_mm, "proposed, not decided"
+def stop_source(facts: CanalFacts) -> str:
+    """Whose the length is that stops are set by: decided by whom and when, or proposed."""
+    stop = facts.stop
+    if stop is None:
+        return ""
+    if stop.whose == "proposed":
+        return "proposed, not decided"
+    return f"decided by {stop.by}" + ("" if stop.at is None else f", {stop.at[:10]}")
 
 
 def stops_card(
@@ -69,28 +59,27 @@ def stops_card(
     decimal
         The sign between whole and tenths: "." or ",".
     """
-    record = LengthRecord(result.case.entries)
+    facts = case_facts(result)
     colours = canal_colours(result)
-    canals = result.canals
+    canals = facts.canals
     blocks: list[Block] = [
         Columns(
             (Figure(reference_drawing(result, colours), ""),),
-            tuple(_held_lines(canal, record, colours[canal.canal.name], decimal) for canal in canals),
+            tuple(_held_lines(canal, decimal) for canal in canals),
             0.38,
         ),
         Table(
             stop_rows(result, allowances_mm=allowances_mm, step_mm=step_mm, decimal=decimal),
-            ("set the stop to, mm", *(canal.canal.name for canal in canals)),
+            ("set the stop to, mm", *(canal.name for canal in canals)),
             numbers=tuple(range(1, 1 + len(canals))),
         ),
     ]
-    points = {canal.canal.name: canal.canal.reference_point for canal in canals}
-    open_lines = stale_words(stale_entries(record, reference_points=points))
     # Only what touches the lengths on this card.
-    current = {entry.id for canal in canals if (entry := record.current(canal.canal.name)) is not None}
-    blocks.append(Remarks(tuple(line for line in open_lines if any(f"{one} (" in line for one in current))))
+    current = {canal.decision.id for canal in canals if canal.decision is not None}
+    blocks.append(Remarks(tuple(stale_words([item for item in facts.stale if item.entry.id in current]))))
+    blocks.append(Remarks(tuple(flag.text for canal in canals for flag in canal.flags)))
     blocks += [Heading(3, "For the chart")]
-    blocks += [Text(note) for canal in canals if (note := chart_note(result, canal, decimal=decimal)) is not None]
+    blocks += [Text(note) for canal in canals if (note := chart_note(result, canal.name, decimal=decimal)) is not None]
     blocks.append(
         Text(
             f"Rounded down to {_number(step_mm, decimal)} mm, never up. A stop holds only for the reference point named; "
@@ -121,18 +110,17 @@ def stop_rows(
     decimal: str = ".",
 ) -> tuple[tuple[str, ...], ...]:
     """A row a thing with a stop, a cell a canal; a dash where no length holds or none is left."""
-    record = LengthRecord(result.case.entries)
     allowances = dict(STOP_ALLOWANCES_MM if allowances_mm is None else allowances_mm)
     own = allowances.pop("shaping file", 0.0)
     things = [(f"file {one.label.split(' ')[0]}", own) for one in result.case.instruments]
     things += list(allowances.items())
-    held = [held_length(canal, record) for canal in result.canals]
+    stops = [canal.stop for canal in case_facts(result).canals]
 
-    def cell(length: tuple[float, float | None, str] | None, thing: str, allowance: float) -> str:
-        if length is None:
+    def cell(stop: Stop | None, thing: str, allowance: float) -> str:
+        if stop is None:
             return "–"
         try:
-            (one,) = stop_settings(length[0], {thing: allowance}, step_mm=step_mm)
+            (one,) = stop_settings(stop.length_mm, {thing: allowance}, step_mm=step_mm)
         except DecideError:  # nothing is left of the length
             return "–"
         return _number(one.setting_mm, decimal)
@@ -141,35 +129,32 @@ def stop_rows(
         return thing if allowance == 0.0 else f"{thing}, {_number(allowance, decimal)} short"
 
     return tuple(
-        (name(thing, allowance), *(cell(length, thing, allowance) for length in held)) for thing, allowance in things
+        (name(thing, allowance), *(cell(stop, thing, allowance) for stop in stops)) for thing, allowance in things
     )
 
 
-def chart_note(result: CaseResult, canal: CanalResult, *, decimal: str = ".") -> str | None:
+def chart_note(result: CaseResult, canal: str, *, decimal: str = ".") -> str | None:
     """One line to paste into the chart: reference, length, uncertainty, method, who decided; None where no length holds."""
-    held = held_length(canal, LengthRecord(result.case.entries))
-    if held is None:
+    facts = case_facts(result).of(canal)
+    stop, working = facts.stop, facts.proposal
+    if stop is None:
         return None
-    length, std, whose = held
-    spread = f" ± {_number(NORMAL_95 * std, decimal)} (95 %)" if std is not None else ""
-    working = canal.working_length
+    spread = f" ± {_number(NORMAL_95 * stop.std_mm, decimal)} (95 %)" if stop.std_mm is not None else ""
     measured = ""
-    if working.length_mm is not None and working.std_mm is not None and "decided" in whose[:7]:
+    if working.length_mm is not None and working.std_mm is not None and stop.whose == "decided":
         proposal = f"{limit_words(working.length_mm)} ± {NORMAL_95 * working.std_mm:.1f}"
         measured = f"; measured {_localised(proposal, decimal)} (95 %), {working.status}"
     return (
-        f"{result.tooth.designation} {canal.canal.name}: working length {_localised(limit_words(length), decimal)}{spread} "
-        f"from {canal.canal.reference_point}{measured}; {whose}."
+        f"{result.tooth.designation} {canal}: working length {_localised(limit_words(stop.length_mm), decimal)}{spread} "
+        f"from {facts.reference_point}{measured}; {stop_source(facts)}."
     )
 
 
-def _held_lines(canal: CanalResult, record: LengthRecord, colour: str, decimal: str) -> Text:
-    held = held_length(canal, record)
-    name = canal.canal.name
-    if held is None:
-        return Text(f"{name}: no length yet ({canal.working_length.status})")
-    length, _, whose = held
-    return Text(f"{name}: {_localised(limit_words(length), decimal)} from {canal.canal.reference_point}, {whose}")
+def _held_lines(facts: CanalFacts, decimal: str) -> Text:
+    if facts.stop is None:
+        return Text(f"{facts.name}: no length yet ({facts.proposal.status})")
+    length = _localised(limit_words(facts.stop.length_mm), decimal)
+    return Text(f"{facts.name}: {length} from {facts.reference_point}, {stop_source(facts)}")
 
 
 def _number(value: float, decimal: str) -> str:
@@ -225,7 +210,7 @@ def reference_drawing(result: CaseResult, colours: Mapping[str, str], side: int 
         shapes.append(Label(x, y + 4.0, letter, 11.0, anchor="middle"))
     stacked: dict[tuple[float, float], int] = {}
     for canal in result.canals:
-        place = reference_place(canal.canal.reference_point)
+        place = reference_place(canal.canal.reference_point or "")
         if place is None:
             continue
         x, y = at(place)

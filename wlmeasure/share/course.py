@@ -12,10 +12,11 @@ import numpy as np
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult
+from wlmeasure.record.facts import CaseFacts
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
-from wlmeasure.record.progress import CanalProgress, bend_strains, case_progress
+from wlmeasure.record.progress import CanalProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.record.stale import working_length_before
+from wlmeasure.record.stale import decision_before
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Row, Table, Text
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
@@ -40,8 +41,6 @@ MARKS: dict[str, Mark] = {
     "film length": "square",
     "length in space": "square",
     "electronic reading": "disc",
-    "electronic length": "disc",
-    "proposed working length": "diamond",
     "decided working length": "diamond",
     "glide path": "triangle",
     "shaping file": "triangle",
@@ -56,27 +55,28 @@ SHORT_WORDS = {"shaping file": "file", "apical gauging": "gauge", "cone fit": "c
 """What the instruments are called in a narrow table."""
 
 
-def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
+def course(result: CaseResult, facts: CaseFacts, colours: dict[str, str]) -> list[Block]:
     """The blocks of the treatment; only what is open where the record holds nothing but what was measured.
 
     Parameters
     ----------
     result
         The case as measured, with its entries.
+    facts
+        What holds for each canal.
     colours
         One a canal, as on the films.
     """
-    progress = case_progress(result.case)
     roles = {KIND_TABLE[entry.kind].role for entry in result.case.entries if entry.kind in KIND_TABLE}
-    if progress.fault is not None or not {"insertion", "event", "estimate"} & roles:
-        opened = tuple(open_cautions(progress))
+    if facts.fault is not None or not {"insertion", "event", "estimate"} & roles:
+        opened = tuple(open_cautions(facts))
         return [Heading(2, "Open in the record"), Remarks(opened)] if opened else []
     record = LengthRecord(result.case.entries)
     blocks: list[Block] = [
         Heading(2, "The course of the treatment", new_sheet=True),
-        Remarks(tuple(stale_words(progress.stale))),
+        Remarks(tuple(stale_words(facts.stale))),
     ]
-    told = {canal.canal: canal for canal in progress.canals}
+    told = {canal.name: canal.treatment for canal in facts.canals if canal.treatment is not None}
     treated = [canal for canal in result.canals if canal.canal.name in told]
     for k, canal in enumerate(treated):
         name = canal.canal.name
@@ -87,13 +87,14 @@ def course(result: CaseResult, colours: dict[str, str]) -> list[Block]:
 
 def _entries(result: CaseResult, record: LengthRecord) -> list[Block]:
     """The whole record; what all entries share is said once above it, and the day where it changes."""
-    points = {canal.canal.name: canal.canal.reference_point for canal in result.canals}
+    points = {c.canal.name: c.canal.reference_point for c in result.canals if c.canal.reference_point is not None}
     people = {entry.by for entry in record.entries}
     rows, day = [], ""
     for line in timeline(record):
         entry = line.entry
-        words = entry_words(entry, points=points, dated=entry.at[:10] != day, signed=len(people) > 1)
-        day = entry.at[:10]
+        now = (entry.at or "")[:10]
+        words = entry_words(entry, points=points, dated=now != day, signed=len(people) > 1)
+        day = now
         rows.append((entry.id, words + (f" Superseded by {line.superseded_by}." if line.superseded_by else "")))
     shared = "Where no reference point is named: " + "; ".join(f"{name} from {point}" for name, point in points.items())
     if len(people) == 1:
@@ -175,14 +176,14 @@ def _instrument_rows(record: LengthRecord, canal: str) -> tuple[tuple[str, ...],
     Where the length was decided shorter since, it is said how far beyond it the instrument has been.
     """
     rows, places = [], record.places()
-    current = record.current(canal)
+    current = record.decision(canal)
     for entry in record.in_order(canal):
         kind = KIND_TABLE.get(entry.kind)
         if kind is None or (kind.role != "insertion" and entry.kind != "coronal flaring"):
             continue
         if entry.kind == "patency" and entry.length_mm is None:  # no length: it stands among the entries
             continue
-        then = working_length_before(record.entries[: places[entry.id]], canal)
+        then = decision_before(record, canal, places[entry.id])
         working_mm = None if then is None else then.length_mm
         short = "" if entry.length_mm is None or working_mm is None else _short_of(working_mm - entry.length_mm)
         beyond = _beyond_now(entry, working_mm, None if current is None else current.length_mm)
@@ -236,7 +237,7 @@ def timeline_drawing(
     left out, but for decisions: each of them held for a time. None where there are fewer than two lengths.
     """
     standing, places = {e.id for e in record.standing(canal)}, record.places()
-    held = [e for e in record.entries if e.canal == canal and (e.id in standing or e.kind == "decided working length")]
+    held = [e for e in record.present if e.canal == canal and (e.id in standing or e.kind == "decided working length")]
     held.sort(key=lambda e: places[e.id])
     entries = [e for e in held if e.length_mm is not None and e.kind in MARKS]
     if len(entries) < 2:
@@ -248,7 +249,7 @@ def timeline_drawing(
     shapes: list[Shape] = axes.rows(values, [f"{v:g}" for v in values])
     day = ""
     for k, entry in enumerate(entries):
-        if entry.at[:10] != day:
+        if entry.at is not None and entry.at[:10] != day:
             day = entry.at[:10]
             x = axes.x(k - 0.5)
             shapes += [
@@ -272,9 +273,8 @@ def _bar_mm(entry: Entry) -> tuple[float, float]:
 
 
 def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
-    """The step line of the working length that held: decided, else proposed."""
-    decided = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
-    steps = decided or [k for k, e in enumerate(entries) if e.kind == "proposed working length"]
+    """The step line of the working length that held: what was decided."""
+    steps = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
     points: list[tuple[float, float]] = []
     for k, after in zip(steps, [*steps[1:], len(entries) - 0.5], strict=True):
         length = entries[k].length_mm

@@ -16,6 +16,7 @@ from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate, path_noise
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.record import record_of
 from wlmeasure.share.path_set import (
     PATHS_SCHEMA,
     Head,
@@ -94,6 +95,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
             errors.append(ShareError(f"films[{k}].scale must hold a known length with a stored path to be used unseen"))
         features += [_known(line, film.id, case.case_id, Credit()) for line in lines]
     head = Head(images=tuple(images), calibrations=tuple(scales))
+    record, _ = record_of(case)
     for k, canal in enumerate(case.canals):
         for m, trace in enumerate(canal.traces):
             if trace.path_px is None:
@@ -108,7 +110,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
                     tooth=case.tooth,
                     canal=canal.name,
                     **_made_by(trace.tracer or GIVEN_PATH),
-                    status=PROPOSED if canal.decision is None else DECIDED,
+                    status=PROPOSED if record.decision(canal.name) is None else DECIDED,
                     apical_end=trace.apical_end,
                     reference_px=trace.reference_px,
                     path_std_px=trace.path_std_px,
@@ -225,7 +227,7 @@ def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: C
         annotator=credit.annotator,
         session=credit.session,
         **_made_by(trace.path.tracer),
-        status=PROPOSED if canal.canal.decision is None else DECIDED,
+        status=PROPOSED if canal.decision is None else DECIDED,
         apical_end=trace.trace.apical_end,
         reference_px=trace.trace.reference_px,
         path_std_px=trace.path.centre_std_px,

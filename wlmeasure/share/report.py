@@ -14,6 +14,7 @@ from wlmeasure.measure.budget import NORMAL_95, Term, half_width_mm, total_std_m
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.course import course
 from wlmeasure.share.drawing import Picture
@@ -43,15 +44,17 @@ from wlmeasure.share.page import (
 from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
     FORMS,
-    SETTLED,
     advice_words,
     angle_words,
     canal_flags,
     curvature_words,
+    decision_words,
     electronic_words,
+    from_words,
     length_words,
     limit_words,
     measured_words,
+    past_reading_words,
     proposal_words,
     reading_words,
     scale_words,
@@ -93,7 +96,8 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     tooth = result.tooth
     colours = canal_colours(result)
     case = f"; case {result.case.case_id}" if result.case.case_id else ""
-    blocks: list[Block] = [Cards(tuple(_card(c, colours[c.canal.name]) for c in result.canals))]
+    facts = case_facts(result)
+    blocks: list[Block] = [Cards(tuple(_card(one, colours[one.name]) for one in facts.canals))]
     traced = [trace.film for canal in result.canals for trace in canal.traces]
     if len(result.films) > 1:
         blocks += _films_alone([film for film in result.films if not any(film is one for one in traced)])
@@ -104,7 +108,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
         if not drawn and len(result.films) > 1:
             continue
         picture = film_picture(film)
-        blocks += _film(film, drawn, picture, colours)
+        blocks += _film(film, drawn, picture, colours, facts)
         for canal, trace in drawn:
             if several:
                 bends.append((canal, trace, picture))
@@ -117,7 +121,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     for canal in result.canals:
         if not canal.traces:
             blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
-            blocks += _lengths(canal, None, colours[canal.canal.name])
+            blocks += _lengths(canal, None, colours[canal.canal.name], facts.of(canal.canal.name))
     if result.spatial is not None:
         from wlmeasure.share.in_space import space_blocks  # few cases have films that belong together
 
@@ -126,7 +130,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
         from wlmeasure.share.over_time import over_time_blocks
 
         blocks += over_time_blocks(tuple(compared))
-    blocks += course(result, colours)
+    blocks += course(result, facts, colours)
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
@@ -152,22 +156,22 @@ def report_file(
     return page_file(name, lambda: report(result, made_at=made_at, program=program, compared=compared))
 
 
-def _card(canal: CanalResult, colour: str) -> Card:
-    working, decision = canal.working_length, canal.canal.decision
+def _card(facts: CanalFacts, colour: str) -> Card:
+    working, decision = facts.proposal, facts.decision
     value, spread = "none", ""
     if working.length_mm is not None and working.std_mm is not None:
         value, spread = limit_words(working.length_mm), f"± {NORMAL_95 * working.std_mm:.1f}"
     status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
-    stops = tuple(f"stop at {words}" for words in stop_words(canal))
-    if decision is None:
-        return Card(colour, f"Canal {canal.canal.name}, proposed working length", value, spread, (status, *stops))
+    stops = tuple(f"stop at {words}" for words in stop_words(facts))
+    if decision is None or decision.length_mm is None:
+        return Card(colour, f"Canal {facts.name}, proposed working length", value, spread, (status, *stops))
     # What was decided is what holds: it is the large figure, and the proposal stands below it.
     proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
-    by = f"decided {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}"
     decided = length_words(decision.length_mm, None)
-    return Card(colour, f"Canal {canal.canal.name}, decided working length", decided, "", (proposed, *stops), by)
+    by = decision_words(decision).split(", ", 1)[1]
+    return Card(colour, f"Canal {facts.name}, decided working length", decided, "", (proposed, *stops), by)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
@@ -177,7 +181,11 @@ def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
 
 
 def _film(
-    film: FilmResult, drawn: list[tuple[CanalResult, TraceResult]], picture: Picture, colours: dict[str, str]
+    film: FilmResult,
+    drawn: list[tuple[CanalResult, TraceResult]],
+    picture: Picture,
+    colours: dict[str, str],
+    held: CaseFacts,
 ) -> list[Block]:
     graph = film.radiograph
     facts = [
@@ -197,9 +205,10 @@ def _film(
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)
     right: list[Block] = [Table(tuple(facts), named=True), Remarks(remarks)]
     if len(drawn) == 1:
-        right += _lengths(*drawn[0], colours[drawn[0][0].canal.name])
+        name = drawn[0][0].canal.name
+        right += _lengths(*drawn[0], colours[name], held.of(name))
     else:
-        right += _lengths_abreast(drawn)
+        right += _lengths_abreast(drawn, held)
     figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
     return [
         Heading(2, f"Film {film.film.id}: {film.film.name}"),
@@ -207,37 +216,41 @@ def _film(
     ]
 
 
-def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str) -> list[Block]:
+def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str, facts: CanalFacts) -> list[Block]:
     """Every length of one canal; what readings and decision say stands on the film that the working length rests on."""
     rows = [] if trace is None else _film_rows(trace)
     readings: list[Block] = []
     if trace is canal.basis:
-        rows += _decision_rows(canal)
-        if canal.canal.electronic_readings:
-            readings.append(Text(f"Readings: {reading_words(canal.canal.electronic_readings)}.", small=True))
+        rows += _decision_rows(facts)
+        readings += [Text(f"{words}.", small=True) for words in _reading_lines(facts)]
     return [
-        Heading(3, f"Canal {canal.canal.name}, from {canal.canal.reference_point}", colour),
+        Heading(3, f"Canal {canal.canal.name}, from {from_words(canal)}", colour),
         Table(tuple(rows), ("length", "value ± 95 %", "basis"), numbers=(1,)),
         *readings,
-        Remarks(tuple(flag.text for flag in canal_flags(canal, trace))),
+        Remarks(tuple(flag.text for flag in canal_flags(canal, trace, facts))),
     ]
 
 
-def _lengths_abreast(drawn: list[tuple[CanalResult, TraceResult]]) -> list[Block]:
+def _reading_lines(facts: CanalFacts, of: str = "") -> list[str]:
+    lines = [f"Readings{of}: {reading_words(facts.readings)}"] if facts.readings else []
+    past = facts.past_readings
+    return [*lines, *([f"Earlier readings{of}: {past_reading_words(past)}"] if past else [])]
+
+
+def _lengths_abreast(drawn: list[tuple[CanalResult, TraceResult]], facts: CaseFacts) -> list[Block]:
     """Every length of the canals of one film, a column a canal; a remark that all of them have stands once."""
     found: dict[str, dict[str, str]] = {}
     lines: list[str] = []
     remarks: dict[str, list[str]] = {}
     for canal, trace in drawn:
         name = canal.canal.name
-        rows: list[Line] = [("Counts from", canal.canal.reference_point, ""), *_film_rows(trace)]
+        rows: list[Line] = [("Counts from", from_words(canal), ""), *_film_rows(trace)]
         if trace is canal.basis:
-            rows += _decision_rows(canal)
-            if canal.canal.electronic_readings:
-                lines.append(f"Readings {name}: {reading_words(canal.canal.electronic_readings)}.")
+            rows += _decision_rows(facts.of(name))
+            lines += [f"{words}." for words in _reading_lines(facts.of(name), f" {name}")]
         for label, value, basis in rows:
             found.setdefault(label, {})[name] = f"{value}, {basis.removeprefix('95 %: ')}" if basis else value
-        for flag in canal_flags(canal, trace):
+        for flag in canal_flags(canal, trace, facts.of(name)):
             remarks.setdefault(flag.text, []).append(name)
     names = [canal.canal.name for canal, _ in drawn]
     table = Table(
@@ -253,7 +266,7 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        label = f"To the {trace.trace.apical_end}"
+        label = f"{'From the orifice to' if trace.from_orifice else 'To'} the {trace.trace.apical_end}"
         rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(
@@ -274,23 +287,20 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     return rows
 
 
-def _decision_rows(canal: CanalResult) -> list[Line]:
+def _decision_rows(facts: CanalFacts) -> list[Line]:
     rows: list[Line] = []
-    electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
+    electronic, working, decision = facts.electronic, facts.proposal, facts.decision
     if electronic is not None:
         rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
     if working.weighted_mm is not None and working.weights is not None:
         share = round(100.0 * working.weights[0])
         weights = f"film {share} %, readings {100 - share} %"
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
-    rows.append(("Working length", proposal_words(working.length_mm, working.std_mm), working.status))
+    rows.append(("Proposed", proposal_words(working.length_mm, working.std_mm), working.status))
     if decision is not None:
+        who = decision_words(decision).split(", ", 1)[1]
         rows.append(
-            (
-                "Decided",
-                length_words(decision.length_mm, None),
-                f"{decision.by}, {decision.at[:10]}. {decision.reason or ''}",
-            )
+            ("Decided", length_words(decision.length_mm, None), who + (f". {decision.note}" if decision.note else ""))
         )
     return rows
 

@@ -23,14 +23,14 @@ from wlmeasure.measure.curvature import (
 )
 from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.record.case import Case, Reading
+from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
 TYPE_CHECKING = False
-if TYPE_CHECKING:  # the rooms of the record are loaded only where a case has entries
+if TYPE_CHECKING:
     from wlmeasure.record.over_time import Comparison
-    from wlmeasure.record.progress import CanalProgress
 
 __all__ = [
     "RESULT_SCHEMA",
@@ -41,10 +41,13 @@ __all__ = [
     "canal_rows",
     "case_cautions",
     "curvature_words",
+    "decision_words",
     "electronic_words",
+    "from_words",
     "length_words",
     "limit_words",
     "measured_words",
+    "past_reading_words",
     "proposal_words",
     "reading_words",
     "record_text",
@@ -55,21 +58,28 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
-SETTLED = ("concordant", "ordinary anatomy", "film only", "reading only")
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
 
 
-def stop_words(canal: CanalResult) -> list[str]:
-    """The stop setting in words: of the decided length where there is one, else of the proposal; else nothing."""
-    decision, proposed = canal.canal.decision, canal.working_length.length_mm
-    if decision is not None:
-        return [f"{stop_setting_mm(decision.length_mm):.1f} mm on a ruler, rounded down, for the decided length"]
-    return [] if proposed is None else [f"{stop_setting_mm(proposed):.1f} mm on a ruler, rounded down"]
+def stop_words(facts: CanalFacts) -> list[str]:
+    """What a ruler is set to, in words, and whether for a decided or a proposed length; nothing where no length holds."""
+    stop = facts.stop
+    if stop is None:
+        return []
+    whose = "for the decided length" if stop.whose == "decided" else "for the proposed length, which nobody has decided"
+    return [f"{stop.setting_mm:.1f} mm on a ruler, rounded down, {whose}"]
 
 
-def canal_flags(canal: CanalResult, trace: TraceResult | None) -> tuple[Flag, ...]:
-    """Everything remarked on one canal as seen on one film; the working length's reasons first where it rests on it."""
-    working = canal.working_length.flags if trace is canal.basis else ()
+def decision_words(decision: Entry) -> str:
+    """A decided length, by whom and on which day."""
+    assert decision.length_mm is not None
+    day = "" if decision.at is None else f", {decision.at[:10]}"
+    return f"{decision.length_mm:.1f} mm, decided by {decision.by}{day}"
+
+
+def canal_flags(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> tuple[Flag, ...]:
+    """Everything remarked on one canal as seen on one film; what concerns its working length where that rests on the film."""
+    working = (*facts.flags, *canal.working_length.flags) if trace is canal.basis else ()
     return merge(working, () if trace is None else trace.flags, canal.flags)
 
 
@@ -116,15 +126,16 @@ def result_json(result: CaseResult, compared: Sequence[Comparison] = ()) -> dict
     dict
         Members as the design names them; further members may follow in later versions.
     """
+    facts = case_facts(result)
     return {
         "schema": RESULT_SCHEMA,
         "tooth": result.case.tooth,
         "case_id": result.case.case_id,
         "films": [_film_json(film) for film in result.films],
-        "canals": [_canal_json(canal, trace) for canal, trace in canal_rows(result)],
+        "canals": [_canal_json(canal, trace, facts.of(canal.canal.name)) for canal, trace in canal_rows(result)],
         "spatial": _spatial_json(result),
         "over_time": _over_time_json(compared),
-        "record": _record_json(result.case),
+        "record": _record_json(facts),
     }
 
 
@@ -144,15 +155,10 @@ def _over_time_json(compared: Sequence[Comparison]) -> list[dict[str, Any]]:
     return over_time_json(tuple(compared))
 
 
-def _record_json(case: Case) -> dict[str, Any]:
+def _record_json(facts: CaseFacts) -> dict[str, Any]:
     """What is open in the length record: entries that no longer hold, and what the rules of the trade say of each canal."""
-    if not case.entries:
-        return {"fault": None, "stale": [], "canals": []}
-    from wlmeasure.record.progress import case_progress
-
-    progress = case_progress(case)
     return {
-        "fault": progress.fault,
+        "fault": facts.fault,
         "stale": [
             {
                 "entry": item.entry.id,
@@ -161,7 +167,7 @@ def _record_json(case: Case) -> dict[str, Any]:
                 "causes": list(item.causes),
                 "settled_by": item.settled_by,
             }
-            for item in progress.stale
+            for item in facts.stale
         ],
         "canals": [
             {
@@ -177,7 +183,8 @@ def _record_json(case: Case) -> dict[str, Any]:
                 "change_mm": canal.change and canal.change.change_mm,
                 "flags": _flags_json(canal.flags),
             }
-            for canal in progress.canals
+            for canal in (one.treatment for one in facts.canals)
+            if canal is not None
         ],
     }
 
@@ -206,17 +213,18 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
     return out
 
 
-def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]:
+def _canal_json(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> dict[str, Any]:
     length = None if trace is None else trace.length
     film = None if trace is None else trace.radiographic
     electronic = canal.electronic
     working = canal.working_length if trace is canal.basis else None
-    flags = _flags_json(canal_flags(canal, trace))
+    flags = _flags_json(canal_flags(canal, trace, facts))
     return {
         "name": canal.canal.name,
         "reference_point": canal.canal.reference_point,
         "film": trace and trace.trace.film,
         "apical_end": trace and trace.trace.apical_end,
+        "from_orifice": trace and trace.from_orifice,
         "path_px": trace and trace.path.path_px.tolist(),
         "tracer": trace and trace.path.tracer,
         "retraced_difference_mm": trace and trace.retraced_mm,
@@ -260,13 +268,29 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None) -> dict[str, Any]
             "weighted_std_mm": working.weighted_std_mm,
             "weights": working.weights and list(working.weights),
             "consistent": working.consistency and working.consistency.consistent,
-            "decided_mm": working.decided_mm,
+            "decided_mm": facts.decision and facts.decision.length_mm,
+            "decision": facts.decision and _entry_json(facts.decision),
+            "stop": facts.stop
+            and {"length_mm": facts.stop.length_mm, "setting_mm": facts.stop.setting_mm, "whose": facts.stop.whose},
+            "readings": [_entry_json(entry) for entry in facts.readings],
+            "past_readings": [_entry_json(entry) for entry in facts.past_readings],
             "budget": _budget_json(working.budget),
             "advice": _advice_json(canal.advice),
             "flags": flags,
             "parameters": dict(working.parameters),
         },
         "flags": flags,
+    }
+
+
+def _entry_json(entry: Entry) -> dict[str, Any]:
+    """What an output says of a reading or decision; the whole of it stands in the case."""
+    return {
+        "entry": entry.id,
+        "length_mm": entry.length_mm,
+        "at": entry.at,
+        "by": entry.by,
+        **({"mark": entry.finding, "file_size": entry.size} if entry.finding is not None else {"reason": entry.note}),
     }
 
 
@@ -411,17 +435,24 @@ def _radius_words(curvature: CurvatureEstimate) -> str:
     return f"radius {curvature.pruett_radius_mm:.1f} mm ({span})"
 
 
-def reading_words(readings: Sequence[Reading]) -> str:
+def reading_words(readings: Sequence[Entry]) -> str:
     """The readings as they were entered; what they share is said once."""
 
-    def about(reading: Reading) -> str:
-        size = "" if reading.file_size is None else f", size {reading.file_size}"
-        return ", ".join([reading.mark + size, *reading.conditions])
+    def about(reading: Entry) -> str:
+        size = "" if reading.size is None else f", size {reading.size}"
+        return ", ".join([f"{reading.finding}{size}", *reading.conditions])
 
     told = {about(reading) for reading in readings}
     if len(told) == 1:
         return f"{', '.join(f'{r.length_mm:g}' for r in readings)} mm ({told.pop()})"
     return "; ".join(f"{r.length_mm:g} mm ({about(r)})" for r in readings)
+
+
+def past_reading_words(readings: Sequence[Entry]) -> str:
+    """Readings that count no more, and why."""
+    return (
+        f"{reading_words(readings)}: from before the canal was shaped or from another reference point, so not counted"
+    )
 
 
 def electronic_words(electronic: ElectronicLength) -> str:
@@ -437,23 +468,11 @@ def electronic_words(electronic: ElectronicLength) -> str:
     return f"{count} {mark}, {electronic.status}"
 
 
-def _told(case: Case) -> dict[str, CanalProgress]:
-    """What the record says of each canal; nothing where there are no entries."""
-    if not case.entries:
-        return {}
-    from wlmeasure.record.progress import case_progress
+def case_cautions(facts: CaseFacts) -> list[str]:
+    """What is open in a case's length record, in words."""
+    from wlmeasure.share.timeline import open_cautions  # it says lengths in the words of this module
 
-    return {canal.canal: canal for canal in case_progress(case).canals}
-
-
-def case_cautions(case: Case) -> list[str]:
-    """What is open in a case's length record, in words; the rooms that find it are loaded only where there are entries."""
-    if not case.entries:
-        return []
-    from wlmeasure.record.progress import case_progress
-    from wlmeasure.share.timeline import open_cautions
-
-    return open_cautions(case_progress(case))
+    return open_cautions(facts)
 
 
 def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
@@ -476,9 +495,9 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
-    told = _told(result.case)
+    facts = case_facts(result)
     for canal, trace in canal_rows(result):
-        lines += ["", *_canal_lines(canal, trace, told.get(canal.canal.name))]
+        lines += ["", *_canal_lines(canal, trace, facts.of(canal.canal.name))]
     if result.spatial is not None:
         from wlmeasure.share.in_space import space_text
 
@@ -487,7 +506,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
         from wlmeasure.share.over_time import over_time_lines
 
         lines += ["", *(line for one in compared for line in over_time_lines(one))]
-    cautions = case_cautions(result.case)
+    cautions = case_cautions(facts)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
     lines += ["", "± is the half-width of the 95 % interval.", "Cautions"]
@@ -497,43 +516,53 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _canal_lines(canal: CanalResult, trace: TraceResult | None, told: CanalProgress | None) -> list[str]:
+def from_words(canal: CanalResult) -> str:
+    """Where lengths of a canal count from."""
+    return canal.canal.reference_point or "a reference point that is not named yet"
+
+
+def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> list[str]:
     head = f"Canal {canal.canal.name}"
     if trace is None:
-        lines = [f"{head}: readings alone, from {canal.canal.reference_point}"]
+        lines = [f"{head}: readings alone, from {from_words(canal)}"]
     else:
+        start = "the orifice" if trace.from_orifice else from_words(canal)
         lines = [
-            f"{head} on film {trace.trace.film}: from {canal.canal.reference_point} to the {trace.trace.apical_end}",
+            f"{head} on film {trace.trace.film}: from {start} to the {trace.trace.apical_end}",
             *_trace_lines(trace),
         ]
+    remarks = [f"  ! {flag.text}" for flag in canal_flags(canal, trace, facts)]
     if trace is not canal.basis:
-        return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
-    electronic, working = canal.electronic, canal.working_length
+        return lines + remarks
+    electronic, working, decision = facts.electronic, facts.proposal, facts.decision
     if electronic is not None:
         lines.append(
             f"  electronic       {length_words(electronic.length_mm, electronic.std_mm)}  ({electronic_words(electronic)})"
         )
-    lines.append(f"  WORKING LENGTH   {proposal_words(working.length_mm, working.std_mm)}  {working.status}")
+    if facts.past_readings:
+        lines.append(f"  earlier readings {past_reading_words(facts.past_readings)}")
+    proposed = f"{proposal_words(working.length_mm, working.std_mm)}  {working.status}"
+    if decision is not None:
+        reason = f": {decision.note}" if decision.note else ""
+        lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
+        lines += [f"  stop setting     {words}" for words in stop_words(facts)]
+        lines.append(f"  proposed         {proposed}")
+    else:
+        lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
+        lines += [f"  stop setting     {words}" for words in stop_words(facts)]
     if len(working.budget) > 1:
         lines.append(f"  uncertain by     {budget_words(working.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
-    decision = canal.canal.decision
-    lines += [f"  stop setting     {words}" for words in stop_words(canal)]
-    if decision is not None:
-        reason = f": {decision.reason}" if decision.reason else ""
-        lines.append(f"  decided          {decision.length_mm:.1f} mm by {decision.by}, {decision.at[:10]}{reason}")
-    found: Sequence[tuple[str, str]] = ()
-    if told is not None:
-        from wlmeasure.share.timeline import found_rows
+    if facts.treatment is not None:
+        from wlmeasure.share.timeline import found_rows  # it says lengths in the words of this module
 
-        found = found_rows(told)
-    if found:
-        lines.append(
-            "  treatment        " + "; ".join(f"{name[:1].lower()}{name[1:]} {words}" for name, words in found)
-        )
-    return lines + [f"  ! {flag.text}" for flag in canal_flags(canal, trace)]
+        found = found_rows(facts.treatment)
+        if found:
+            told = "; ".join(f"{name[:1].lower()}{name[1:]} {words}" for name, words in found)
+            lines.append(f"  treatment        {told}")
+    return lines + remarks
 
 
 def _trace_lines(trace: TraceResult) -> list[str]:
@@ -542,7 +571,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     if length is not None:
         low, high = length.length_interval_mm
         parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
-        lines.append(f"  length           {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
+        label = "from the orifice" if trace.from_orifice else "length          "
+        lines.append(f"  {label} {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")

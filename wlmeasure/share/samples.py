@@ -13,7 +13,7 @@ from wlmeasure.errors import CaseError
 from wlmeasure.image.file_content import file_content
 from wlmeasure.record.case import Entry, Trace, load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, accept_paths, evaluate
-from wlmeasure.record.record import LengthRecord, compare, entries_from
+from wlmeasure.record.record import LengthRecord, compare, measured_entries
 from wlmeasure.share.card import card_file
 from wlmeasure.share.figures import picture_svg
 from wlmeasure.share.report import report_file
@@ -141,8 +141,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     record = LengthRecord(standing)
     known = any(entry.inputs_sha256 is not None for entry in record.standing())
     if not known or compare(evolve(case, entries=standing), measured):
-        at_last = max([at, *(entry.at for entry in standing)])  # the story may be dated after this machine's clock
-        record = entries_from(measured, record, at=at_last, by="demo", program=program)
+        record = measured_entries(measured, record, at=at, by="demo", program=program)
     measured = evolve(measured, case=evolve(case, entries=record.entries))
     written = [folder / "case.wl.json"]
     save_case(measured.case, written[0])

@@ -6,6 +6,7 @@ import csv
 import io
 
 from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.record.facts import case_facts
 from wlmeasure.share.cells import text_cell
 from wlmeasure.share.result import canal_flags, canal_rows
 
@@ -46,7 +47,9 @@ def lengths_csv(result: CaseResult) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
+    facts = case_facts(result)
     for canal, trace in canal_rows(result):
+        held = facts.of(canal.canal.name)
         length = None if trace is None else trace.length
         bend = None if trace is None else trace.curvature
         film = None if trace is None else trace.radiographic
@@ -74,8 +77,8 @@ def lengths_csv(result: CaseResult) -> str:
                 _number(None if working is None else working.std_mm),
                 _number(None if working is None else working.ceiling_mm),
                 "" if working is None else working.status,
-                _number(None if working is None else working.decided_mm),
-                " ".join(flag.code for flag in canal_flags(canal, trace)),
+                _number(None if working is None or held.decision is None else held.decision.length_mm),
+                " ".join(flag.code for flag in canal_flags(canal, trace, held)),
             ]
         )
     return out.getvalue()

@@ -13,6 +13,7 @@ from attrs import frozen
 from wlmeasure.flags import Flag
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
+from wlmeasure.record.facts import CaseFacts
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, CaseProgress
 from wlmeasure.record.record import LengthRecord
@@ -27,6 +28,7 @@ __all__ = [
     "found_rows",
     "open_cautions",
     "progress_words",
+    "record_cautions",
     "stale_words",
     "timeline",
 ]
@@ -72,7 +74,8 @@ def entry_words(
         Whether to give the day beside the time, and who entered it.
     """
     kind = KIND_TABLE.get(entry.kind)
-    when = entry.at[:16].replace("T", " ") if dated else entry.at[11:16]
+    day = slice(0, 16) if dated else slice(11, 16)
+    when = "time not recorded" if entry.at is None else entry.at[day].replace("T", " ")
     who = f"{when}, {'whole tooth' if entry.canal is None else entry.canal}"
     words = [f"{who}: {f'{entry.kind} ({NEWER})' if kind is None else kind.words}"]
     if entry.size is not None:
@@ -88,6 +91,7 @@ def entry_words(
         more.append(f"on {1 + len(entry.other_films_sha256)} films")
     if entry.finding is not None:
         more.append(FINDING_WORDS.get(entry.finding, entry.finding))
+    more += entry.conditions
     if entry.distance_mm is not None:
         spread = "" if entry.distance_std_mm is None else f" ± {NORMAL_95 * entry.distance_std_mm:.2f}"
         side = "short" if entry.distance_mm >= 0.0 else "beyond"
@@ -100,18 +104,24 @@ def entry_words(
     if entry.extent_mm is not None:
         more.append(f"{entry.extent_mm:g} mm long" if entry.level_mm is not None else f"by {entry.extent_mm:g} mm")
     if entry.other_canal is not None:
-        more.append(f"with canal {entry.other_canal}")
+        more.append(f"{'from' if entry.kind == 'canal renamed' else 'with canal'} {entry.other_canal}")
     if entry.passes is not None:
         more.append(f"{entry.passes} pass{'' if entry.passes == 1 else 'es'}")
     known = points is not None and entry.reference_point == points.get(entry.canal or "")
     if entry.reference_point is not None and not known:
         more.append(f"from {entry.reference_point}")
+    if entry.proposed is not None:
+        proposed = entry.proposed
+        length = "no length" if proposed.length_mm is None else limit_words(proposed.length_mm)
+        more.append(f"{length} was proposed then ({proposed.status})")
     if entry.rests_on:
         more.append(f"rests on {', '.join(entry.rests_on)}")
     if entry.confirmed:
         more.append(f"confirmed: {', '.join(code.replace('-', ' ') for code in entry.confirmed)}")
     if entry.supersedes is not None:
         more.append(f"in place of {entry.supersedes}")
+    if entry.before is not None:
+        more.append(f"belongs before {entry.before}")
     if signed:
         more.append(f"by {entry.by}")
     return ", ".join([line, *more]) + (f". {entry.note}" if entry.note else "")
@@ -194,8 +204,14 @@ def _short(short_mm: float, end: str) -> str:
     return f"{short_mm:.1f} mm short of {end}" if short_mm >= 0.0 else f"{-short_mm:.1f} mm beyond {end}"
 
 
-def open_cautions(progress: CaseProgress) -> list[str]:
+def open_cautions(facts: CaseFacts) -> list[str]:
     """What is open in a record: lengths that no longer hold first, then what shaping, gauging, cone and filling say."""
+    told = tuple(canal.treatment for canal in facts.canals if canal.treatment is not None)
+    return record_cautions(CaseProgress(told, facts.stale, facts.fault))
+
+
+def record_cautions(progress: CaseProgress) -> list[str]:
+    """The same from a record alone, whose films are not at hand."""
     if progress.fault is not None:
         return [f"The record cannot be followed: {progress.fault}."]
     return [*stale_words(progress.stale), *(line for canal in progress.canals for line in progress_words(canal))]

@@ -63,6 +63,7 @@ KEY_SCHEMA = "wlmeasure-study-key/1"
 LETTERS = "bcdfghjkmnpqrstvwxyz"  # without vowels: a blinded name is no word
 NAME_LETTERS = 4
 MOST_REPEATS = 20  # as the manifest has it
+ANY_POINT = "reference cusp or edge"  # what an observer is told where the study names no reference point
 APART = 10  # films at least between two readings of the same one, where the study has twice as many (our parameter)
 
 
@@ -228,7 +229,7 @@ def _given(
     result = evaluate(bare)
     out = []
     for film, found in zip(accept_paths(result).films, result.films, strict=True):
-        known = tuple(StudyCanal(name=c.name, reference_point=c.reference_point) for c in case.canals)
+        known = tuple(StudyCanal(name=c.name, reference_point=c.reference_point or ANY_POINT) for c in case.canals)
         source = case.film_path(film)
         out.append((_study_film(film, tooth or case.tooth, canals, known), source, found.radiograph))
     return out
@@ -255,9 +256,7 @@ def _study_film(film: Film, tooth: str, canals: tuple[str, ...], known: tuple[St
         col_over_row=film.col_over_row,
         metal=film.metal,
         scale=film.scale,
-        canals=tuple(
-            StudyCanal(name=name, reference_point=points.get(name, "reference cusp or edge")) for name in names
-        ),
+        canals=tuple(StudyCanal(name=name, reference_point=points.get(name, ANY_POINT)) for name in names),
     )
 
 

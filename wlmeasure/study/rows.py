@@ -21,6 +21,7 @@ from wlmeasure.measure.length import PATH, UNCOVERED_WHOLE_REL_STD
 from wlmeasure.measure.many import FIGURES, ManyFigures, figures_of, measure_many
 from wlmeasure.record.case import load_case
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult, evaluate
+from wlmeasure.record.facts import CaseFacts, case_facts
 from wlmeasure.record.films import MM_PER_PX_RANGE
 from wlmeasure.share.path_set import Head, PathFeature
 from wlmeasure.share.result import canal_flags, canal_rows
@@ -279,14 +280,17 @@ def _method(feature: PathFeature) -> str | None:
 def case_rows(source: str, path: Path) -> Columns:
     """Rows of a case carried through every step on its films: one a canal and film."""
     result = evaluate(load_case(path))
-    rows = [_case_row(source, place, result, *found) for place, found in enumerate(canal_rows(result), 1)]
+    facts = case_facts(result)
+    rows = [_case_row(source, place, result, facts, *found) for place, found in enumerate(canal_rows(result), 1)]
     return {name: [row[name] for row in rows] for name in ROW_COLUMNS}
 
 
-def _case_row(source: str, place: int, result: CaseResult, canal: CanalResult, trace: TraceResult | None) -> Row:
+def _case_row(
+    source: str, place: int, result: CaseResult, facts: CaseFacts, canal: CanalResult, trace: TraceResult | None
+) -> Row:
     row: Row = {"source": source, "place": place, "case": result.case.case_id, "tooth": result.case.tooth}
     row |= {"canal": canal.canal.name, "model": "case"}
-    row["flags"] = " ".join(flag.code for flag in canal_flags(canal, trace)) or None
+    row["flags"] = " ".join(flag.code for flag in canal_flags(canal, trace, facts.of(canal.canal.name))) or None
     if trace is None or trace is canal.basis:
         working = canal.working_length
         row |= {

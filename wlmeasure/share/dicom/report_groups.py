@@ -12,6 +12,7 @@ from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import schneider_deg
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.facts import case_facts
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
@@ -193,7 +194,8 @@ def canal_group(
             )
         )
     numbers += _bend(trace, image, algorithm)
-    reference_words = [(private("REF-POINT"), canal.canal.reference_point)]
+    point = canal.canal.reference_point
+    reference_words = [] if point is None else [(private("REF-POINT"), point)]
     return _group(
         f"{result.case.tooth} {printable(canal.canal.name, 40)} on film {trace.trace.film}",
         uid_of("canal", image.key, result.case.tooth, canal.canal.name),
@@ -291,7 +293,8 @@ def record_group(
 ) -> hd.sr.MeasurementsAndQualitativeEvaluations | None:
     """What stands in the length record of one canal: film, readings, proposal, decision."""
     film = None if canal.basis is None else canal.basis.radiographic
-    electronic, working, decision = canal.electronic, canal.working_length, canal.canal.decision
+    facts = case_facts(result).of(canal.canal.name)
+    electronic, working, decision = facts.electronic, facts.proposal, facts.decision
     lengths = [("WL-PROP", "M-RECONCILED", working.length_mm, working.std_mm)]
     if film is not None:
         lengths.insert(0, ("WL-RAD", "M-ALLOWANCE", film.length_mm, film.std_mm))
@@ -314,10 +317,10 @@ def record_group(
     ]
     if not numbers:
         return None
-    words = [(private("REF-POINT"), canal.canal.reference_point)]
+    words = [] if facts.reference_point is None else [(private("REF-POINT"), facts.reference_point)]
     if film is not None and film.length_mm is not None:
         words.append((codes.COMMENT, f"Film: {film.method} of {film.allowance_mm:.2f} mm."))
-    words += [(codes.COMMENT, flag.text) for flag in canal_flags(canal, canal.basis)]
+    words += [(codes.COMMENT, flag.text) for flag in canal_flags(canal, canal.basis, facts)]
     return _group(
         f"{result.case.tooth} {printable(canal.canal.name, 40)} record",
         uid_of("record", str(result.case.films[0].sha256), result.case.tooth, canal.canal.name),

@@ -24,6 +24,7 @@ from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Case, KnownFile, KnownObject, case_from_json, save_case
+from wlmeasure.record.record import record_of
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
 from wlmeasure.share.dicom.objects import quiet
@@ -369,7 +370,9 @@ def disagreement(report: Report) -> str | None:
             return "paths of the content must be those of the case: one is not"
     measured = [s for film in case.films for s in film.scale if isinstance(s, (KnownFile, KnownObject))]
     known = [scale.known_length_mm for scale in measured]
-    decided = [canal.decision.length_mm for canal in case.canals if canal.decision is not None]
+    record, _ = record_of(case)
+    held = [record.decision(canal.name) for canal in case.canals]
+    decided = [entry.length_mm for entry in held if entry is not None]
     for what, concept, own_mm in (
         ("known lengths", codes.CALIBRATION_OBJECT_SIZE.value, known),
         ("decided lengths", "WL-FINAL", decided),

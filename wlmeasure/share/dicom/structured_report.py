@@ -91,7 +91,7 @@ def structured_report(
             software_versions=program,
             series_description="Canal lengths",
             is_complete=True,
-            is_final=bool(result.canals) and all(canal.canal.decision is not None for canal in result.canals),
+            is_final=bool(result.canals) and all(canal.decision is not None for canal in result.canals),
             specific_character_set=UTF8,
             coding_schemes=[
                 CodingSchemeIdentificationItem(codes.SCHEME, name=codes.SCHEME_NAME, responsible_organization=MAKER)

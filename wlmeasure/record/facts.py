@@ -1,0 +1,147 @@
+"""The facts of each canal: what holds now, found in one place and read by every output.
+
+Text, JSON, report, stops card, dock, DICOM and archive print these and look nothing up themselves, so that no two of them can
+say different things. All of it follows from the geometry measured and from the log of entries.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from attrs import frozen
+
+from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.filling import stop_setting_mm
+from wlmeasure.decide.reconcile import WorkingLength
+from wlmeasure.flags import Flag, catalogue
+from wlmeasure.record.case import Entry
+from wlmeasure.record.evaluate import CanalResult, CaseResult
+from wlmeasure.record.progress import CanalProgress, case_progress
+from wlmeasure.record.record import compare
+from wlmeasure.record.stale import Stale
+
+__all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts"]
+
+SETTLED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
+"""Statuses of a proposal that a stop may be set by while nothing is decided."""
+
+_FLAGS = catalogue(
+    {
+        "decided-on-another-film-length": (
+            "The film gives another length now than when it was decided: its trace, its marks or its scale have changed."
+        ),
+    }
+)
+
+
+@frozen
+class Stop:
+    """The length that stops are set by: `length_mm`, and what a ruler is set to for a file taken to it, rounded down.
+
+    `whose` says whether a person decided it or the program proposes it; `by` and `at` are the decision's.
+    """
+
+    length_mm: float
+    setting_mm: float
+    whose: Literal["decided", "proposed"]
+    std_mm: float | None = None
+    by: str | None = None
+    at: str | None = None
+
+
+@frozen(eq=False)
+class CanalFacts:
+    """What holds for one canal.
+
+    Attributes
+    ----------
+    name, reference_point
+        Of the canal; the coronal reference point in words, None where it was not named.
+    readings, past_readings
+        Entries of the readings that speak for the canal as it is now, and of those from before.
+    electronic
+        What `readings` say together; None without any.
+    proposal
+        The working length that follows from film and readings.
+    decision
+        The entry of the length that was decided, None without one.
+    stop
+        What stops are set by: the decision, else a settled proposal; None without one, and where a decision counts from another
+        reference point than the canal's present one.
+    stale
+        Entries of the canal and of the whole tooth that no longer hold.
+    treatment
+        What the entries say by the rules of the trade; None where there are none.
+    flags
+        Remarks on the decision that only record and films together show.
+    """
+
+    name: str
+    reference_point: str | None
+    readings: tuple[Entry, ...]
+    past_readings: tuple[Entry, ...]
+    electronic: ElectronicLength | None
+    proposal: WorkingLength
+    decision: Entry | None
+    stop: Stop | None
+    stale: tuple[Stale, ...] = ()
+    treatment: CanalProgress | None = None
+    flags: tuple[Flag, ...] = ()
+
+
+@frozen(eq=False)
+class CaseFacts:
+    """The facts of every canal, the entries that no longer hold, and why a record cannot be followed, if it cannot."""
+
+    canals: tuple[CanalFacts, ...]
+    stale: tuple[Stale, ...] = ()
+    fault: str | None = None
+
+    def of(self, name: str) -> CanalFacts:
+        """The facts of the canal of that name."""
+        return next(canal for canal in self.canals if canal.name == name)
+
+
+def case_facts(result: CaseResult) -> CaseFacts:
+    """The facts of a measured case."""
+    progress = case_progress(result.case)
+    treated = {canal.canal: canal for canal in progress.canals}
+    changed = {difference.entry.id for difference in compare(result.case, result)} if result.case.entries else set()
+    canals = tuple(
+        CanalFacts(
+            name=(name := canal.canal.name),
+            reference_point=canal.canal.reference_point,
+            readings=canal.readings,
+            past_readings=canal.past_readings,
+            electronic=canal.electronic,
+            proposal=canal.working_length,
+            decision=canal.decision,
+            stop=_stop(canal),
+            stale=tuple(item for item in progress.stale if item.entry.canal in (None, name)),
+            treatment=treated.get(name),
+            flags=_changed(canal.decision, changed),
+        )
+        for canal in result.canals
+    )
+    return CaseFacts(canals, progress.stale, progress.fault)
+
+
+def _stop(canal: CanalResult) -> Stop | None:
+    point = canal.canal.reference_point
+    if point is None:
+        return None  # nothing says where a stop would rest
+    decision, proposal = canal.decision, canal.working_length
+    if decision is not None and decision.length_mm is not None:
+        if decision.reference_point not in (None, point):
+            return None  # it was decided from another point
+        length = decision.length_mm
+        return Stop(length, stop_setting_mm(length), "decided", decision.length_std_mm, decision.by, decision.at)
+    if proposal.length_mm is None or proposal.status not in SETTLED:
+        return None
+    return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
+
+
+def _changed(decision: Entry | None, changed: set[str]) -> tuple[Flag, ...]:
+    if decision is None or not changed & set(decision.rests_on):
+        return ()
+    return (_FLAGS["decided-on-another-film-length"],)

@@ -1,0 +1,209 @@
+"""Case files of version 1, read and brought to version 2 in memory; the file itself is left alone.
+
+Version 1 kept readings and the decision in each canal, and again among the entries. Here both become entries, where they are
+not entries already. Where the two said different things neither is taken for true: a note in the log says so, and the length
+has to be decided again. Readings had no time; they are placed before what they led to.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final, get_args
+
+from attrs import frozen
+
+from wlmeasure.decide.electronic import Mark
+from wlmeasure.errors import CaseError
+from wlmeasure.record.kinds import KIND_TABLE
+from wlmeasure.record.members import (
+    Choice,
+    Each,
+    Nested,
+    Number,
+    Text,
+    Whole,
+    extra_members,
+    member,
+    read_object,
+)
+
+__all__ = ["NOT_RECORDED", "SCHEMA", "UNNAMED", "upgraded"]
+
+SCHEMA: Final = "wlmeasure-case/1"
+UNNAMED: Final = "reference cusp or edge"
+"""What the viewer wrote in version 1 for a reference point that nobody had named."""
+NOT_RECORDED: Final = "not recorded"
+"""Who entered a reading of version 1, which did not keep it."""
+PROGRAM: Final = "wlmeasure, from version 1"
+SAME_MM: Final = 1e-6  # the same figure, written twice
+
+Json = Any
+
+
+@frozen
+class _Reading:
+    length_mm: float = member(Number(least=1.0, most=60.0))
+    mark: str = member(Choice(get_args(Mark)))
+    file_size: int | None = member(Whole(6, 140), None)
+    conditions: tuple[str, ...] = member(Each(Text(longest=100), most=20), ())
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class _Decision:
+    length_mm: float = member(Number(least=1.0, most=60.0))
+    by: str = member(Text(longest=80))
+    at: str = member(Text(longest=40))
+    reason: str | None = member(Text(longest=1000), None)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class _Canal:
+    """The members of a canal that version 2 has no place for there, and those that tell it apart."""
+
+    name: str = member(Text(longest=40))
+    reference_point: str = member(Text())
+    electronic_readings: tuple[_Reading, ...] = member(Each(Nested(_Reading), most=100), ())
+    decision: _Decision | None = member(Nested(_Decision), None)
+    extra: dict[str, Any] = extra_members()
+
+
+def upgraded(data: Mapping[str, Json]) -> dict[str, Json]:
+    """The same case as JSON of version 2; `data` is not changed.
+
+    Raises
+    ------
+    CaseError
+        A canal, reading or decision that version 1 would have refused; names the member.
+    """
+    canals = data.get("canals")
+    entries = data.get("entries")
+    if not isinstance(canals, list | type(None)) or not isinstance(entries, list | type(None)):
+        return {**data, "schema": "wlmeasure-case/2"}  # reading it says which member is wrong
+    log = [entry for entry in entries or () if isinstance(entry, dict)]
+    ids = _free_ids({entry["id"] for entry in log if isinstance(entry.get("id"), str)})
+    new: list[dict[str, Json]] = []
+    kept = []
+    for k, canal in enumerate(canals or ()):
+        known: _Canal = read_object(_Canal, canal, f"canals[{k}]")
+        left = {name: value for name, value in canal.items() if name not in ("electronic_readings", "decision")}
+        point = None if known.reference_point == UNNAMED else known.reference_point
+        kept.append(left | {"reference_point": point})
+        new += _readings(known, point, log, ids)
+        new += _decision(known, point, log, ids)
+    out = {**data, "schema": "wlmeasure-case/2"}
+    if canals is not None:
+        out["canals"] = kept
+    if new:
+        out["entries"] = [*(entries or ()), *new]
+    return out
+
+
+def _free_ids(used: set[str]) -> Iterator[str]:
+    """Ids for what becomes an entry, the same each time the file is read."""
+    number = 0
+    while True:
+        number += 1
+        if f"u{number}" not in used:
+            yield f"u{number}"
+
+
+def _of_canal(log: Sequence[dict[str, Json]], canal: str, kind: str) -> list[int]:
+    return [k for k, entry in enumerate(log) if entry.get("kind") == kind and entry.get("canal") == canal]
+
+
+def _readings(
+    canal: _Canal, point: str | None, log: Sequence[dict[str, Json]], ids: Iterator[str]
+) -> list[dict[str, Json]]:
+    """The canal's readings as entries, before what they led to or before what made them old."""
+    led_to = _of_canal(log, canal.name, "electronic length")[-1:]
+    if not led_to:
+        ends = [k for k, entry in enumerate(log) if _ends_readings(entry, canal.name)]
+        led_to = sorted([*_of_canal(log, canal.name, "decided working length")[:1], *ends[:1]])[:1]
+    place = {"before": log[led_to[0]].get("id")} if led_to else {}
+    out = []
+    for reading in canal.electronic_readings:
+        entry = {
+            "id": next(ids),
+            "kind": "electronic reading",
+            "by": NOT_RECORDED,
+            "canal": canal.name,
+            "reference_point": point,
+            "length_mm": reading.length_mm,
+            "size": reading.file_size,
+            "finding": reading.mark,
+            "conditions": list(reading.conditions),
+            "program": PROGRAM,
+        }
+        out.append(reading.extra | {name: value for name, value in (entry | place).items() if value not in (None, [])})
+    return out
+
+
+def _ends_readings(entry: dict[str, Json], canal: str) -> bool:
+    kind = KIND_TABLE.get(entry["kind"]) if isinstance(entry.get("kind"), str) else None
+    return kind is not None and (kind.shapes or kind.moves_reference) and entry.get("canal") in (None, canal)
+
+
+def _decision(
+    canal: _Canal, point: str | None, log: Sequence[dict[str, Json]], ids: Iterator[str]
+) -> list[dict[str, Json]]:
+    """The canal's decision as an entry where the log has none; a note where canal and log say different things."""
+    held = canal.decision
+    known = _of_canal(log, canal.name, "decided working length")
+    if held is None:
+        return []
+    if not known:
+        _check_time(held.at, f"decision.at of canal {canal.name}")
+        later = [entry for entry in log if isinstance(entry.get("at"), str) and entry["at"][:19] > held.at[:19]]
+        entry = {
+            "id": next(ids),
+            "kind": "decided working length",
+            "at": held.at,
+            "by": held.by,
+            "canal": canal.name,
+            "reference_point": point,
+            "length_mm": held.length_mm,
+            "program": PROGRAM,
+            "before": later[0].get("id") if later else None,
+            "note": held.reason,
+        }
+        return [held.extra | {name: value for name, value in entry.items() if value is not None}]
+    gone = {entry.get("supersedes") for entry in log}
+    standing = [log[k] for k in known if log[k].get("id") not in gone]
+    last = standing[-1] if standing else None
+    if last is not None and _same(last.get("length_mm"), held.length_mm):
+        return []
+    struck_out = [log[k] for k in known if log[k].get("id") in gone and _same(log[k].get("length_mm"), held.length_mm)]
+    if last is None and struck_out:
+        return []  # the log took it back; the canal's own copy was left behind
+    said = "none that stands" if last is None else f"{last.get('length_mm')} mm by {last.get('by')} ({last.get('id')})"
+    note = {
+        "id": next(ids),
+        "kind": "note",
+        "at": next((entry["at"] for entry in reversed(log) if isinstance(entry.get("at"), str)), None),
+        "by": PROGRAM,
+        "canal": canal.name,
+        "supersedes": None if last is None else last.get("id"),
+        "note": (
+            f"The file of version 1 held two decisions for canal {canal.name}: {held.length_mm:g} mm by {held.by}, "
+            f"{held.at[:16]}, with the canal; {said} among the entries. Neither is taken over: decide the length again."
+        ),
+    }
+    return [{name: value for name, value in note.items() if value is not None}]
+
+
+def _same(one: Json, other: float) -> bool:
+    return isinstance(one, int | float) and abs(one - other) <= SAME_MM
+
+
+def _check_time(at: str, where: str) -> None:
+    from datetime import datetime
+
+    try:
+        datetime.fromisoformat(at)
+    except ValueError:
+        raise CaseError(f"{where} must be a date and time such as 2026-11-25T10:30: {at!r}") from None
+    if re.match(r"\d{4}-\d{2}-\d{2}T", at) is None:
+        raise CaseError(f"{where} must be a date and time such as 2026-11-25T10:30: {at!r}")

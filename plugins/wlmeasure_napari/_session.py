@@ -265,7 +265,7 @@ class Session:
         assert self._waiting is not None
         radiograph, path = self._waiting
         name = tooth.canal_names[0]
-        case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name, "reference cusp or edge")
+        case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name)
         self._go_to(_drafts.new_draft())
         self._step(case, undoable=False)
         self._waiting = None

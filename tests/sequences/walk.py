@@ -1,0 +1,367 @@
+"""Random sequences of a person's steps over two cases, three films and three canals, each held against `plain`.
+
+Every number that is entered is entered once in a walk, so a number that turns up where it was not entered gives itself away.
+"""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import cv2
+import numpy as np
+from attrs import evolve
+from wlmeasure_napari._entries import add_reading, enter, strike_out
+from wlmeasure_napari._session import Session
+
+from tests.sequences.plain import PlainCanal, PlainCase
+from wlmeasure.errors import WlmeasureError
+from wlmeasure.record import edit
+from wlmeasure.record.archive.archive import open_archive
+from wlmeasure.record.case import KnownObject, Trace, load_case
+from wlmeasure.record.draft import Draft
+from wlmeasure.record.evaluate import evaluate
+from wlmeasure.record.facts import case_facts
+from wlmeasure.share.result import result_json
+
+TEETH = {"a": "46", "b": "36"}
+NAMES = ("MB", "ML", "D")
+POINTS = ("mesiobuccal cusp tip", "mesiolingual cusp tip", "distobuccal cusp tip")
+ROWS, COLS = 120, 90
+
+
+class Failed(AssertionError):
+    """What does not hold, with the steps that led to it."""
+
+
+class Walk:
+    def __init__(self, seed: int, folder: Path) -> None:
+        self.rng = random.Random(seed)
+        self.seed, self.folder = seed, folder
+        self.films = [self._film(k) for k in range(3)]
+        self.session = Session()
+        self.session.initials = "KO"
+        self.plain: dict[str, PlainCase] = {}
+        self.undo: dict[str, list[PlainCase]] = {}
+        self.redo: dict[str, list[PlainCase]] = {}
+        self.file: dict[str, Path] = {}
+        self.saved: dict[str, PlainCase] = {}
+        self.key = ""
+        self.count = 0
+        self.taken: list[str] = []
+        self.refused = 0
+        self.begin("a")
+
+    def _film(self, k: int) -> Path:
+        noise = np.random.default_rng(1000 * self.seed + k).integers(900, 1100, (ROWS, COLS), dtype=np.uint16)
+        path = self.folder / f"film{k}.png"
+        path.write_bytes(cv2.imencode(".png", noise)[1].tobytes())
+        return path
+
+    # ---- numbers, each entered once ----------------------------------------------------------------------------
+
+    def number(self, around: float) -> float:
+        self.count += 1
+        return round(around + 0.4 * self.rng.random(), 1) + self.count / 10_000
+
+    # ---- what the walk is at ------------------------------------------------------------------------------------
+
+    @property
+    def case(self) -> PlainCase:
+        return self.plain[self.key]
+
+    @property
+    def canal(self) -> PlainCanal | None:
+        return self.case.canals.get(self.session.canal_name)
+
+    def step(self, name: str, do, then=None) -> None:
+        """Take one step; where it changes the case, the plain one changes too and remembers what it was."""
+        before, was = self.session.case, self.case.copy()
+        try:
+            do()
+        except WlmeasureError:
+            self.refused += 1
+            self.taken.append(f"{name} (refused)")
+            if self.session.case is not before:
+                raise Failed(self.told("a refused step changed the case")) from None
+            return
+        self.taken.append(name)
+        if self.session.case is not before:
+            if then is not None:
+                then()
+            self.undo[self.key].append(was)
+            self.redo[self.key].clear()
+
+    # ---- steps --------------------------------------------------------------------------------------------------
+
+    def begin(self, key: str) -> None:
+        """Another case: of the next patient, on a film of its own."""
+        self.session.put_away()
+        self.session.open_film(self.films[0 if key == "a" else 1])
+        self.session.set_tooth(TEETH[key])
+        self.key = key
+        self.plain[key] = PlainCase(TEETH[key], "f1")
+        self.plain[key].canals = {canal.name: PlainCanal() for canal in self.session.case.canals}
+        self.undo[key], self.redo[key] = [], []
+        self.file[key] = self.session.path
+        self.saved[key] = self.plain[key].copy()
+        self.taken.append(f"begin {key}")
+
+    def other_case(self) -> None:
+        """The other patient's case, begun or opened again as it was saved."""
+        key = "b" if self.key == "a" else "a"
+        if key not in self.plain:
+            self.begin(key)
+            return
+        self.reopen(key)
+
+    def reopen(self, key: str | None = None) -> None:
+        key = key or self.key
+        if key == self.key:
+            self.session.put_away()
+        self.session.open_case(self.file[key])
+        self.key = key
+        self.undo[key], self.redo[key] = [], []
+        self.taken.append(f"open {key}")
+
+    def save(self) -> None:
+        path = self.folder / f"{self.key}.wl.json"
+        self.session.save_as(path)
+        self.file[self.key] = self.session.path
+        self.saved[self.key] = self.case.copy()
+        self.taken.append("save")
+
+    def add_canal(self) -> None:
+        name = self.rng.choice(NAMES)
+        self.step(f"add {name}", lambda: self.session.add_canal(name), lambda: self._added(name))
+
+    def _added(self, name: str) -> None:
+        self.case.canals[name] = PlainCanal()
+
+    def choose_canal(self) -> None:
+        self.session.choose_canal(self.rng.choice(list(self.case.canals) or [""]))
+        self.taken.append(f"canal {self.session.canal_name}")
+
+    def delete_canal(self) -> None:
+        name = self.session.canal_name
+        self.step(f"delete {name}", self.session.delete_canal, lambda: self.case.canals.pop(name))
+
+    def rename(self) -> None:
+        old, new = self.session.canal_name, self.rng.choice(NAMES)
+        canal = self.canal
+        if canal is None:
+            return
+        point = canal.point
+
+        def renamed() -> None:
+            self.case.canals = {new if k == old else k: v for k, v in self.case.canals.items()}
+
+        self.step(f"rename {old} {new}", lambda: self.session.rename_canal(new, point), renamed)
+
+    def name_point(self) -> None:
+        canal, name = self.canal, self.session.canal_name
+        if canal is None:
+            return
+        point = self.rng.choice(POINTS)
+
+        def named() -> None:
+            canal.point = point
+
+        self.step(f"point of {name}: {point}", lambda: self.session.rename_canal(name, point), named)
+
+    def film(self) -> None:
+        """One more film of this tooth, or another one of the case in view."""
+        path = self.rng.choice(self.films)
+        if self.rng.random() < 0.5:
+            self.session.choose_film(self.rng.choice(self.session.film_ids))
+            self.taken.append(f"film {self.session.film_id}")
+            return
+        before = set(self.case.films)
+
+        def added() -> None:
+            new = [film.id for film in self.session.case.films if film.id not in before]
+            self.case.films |= dict.fromkeys(new)
+
+        self.step(f"add {path.name}", lambda: self.session.open_film(path), added)
+
+    def scale(self) -> None:
+        film, length = self.session.film_id, self.number(8.0)
+        known = KnownObject(
+            points_px=((10.0, 10.0), (110.0, 10.0)), known_length_mm=length, known_length_std_mm=0.05
+        )
+
+        def scaled() -> None:
+            self.case.films[film] = length
+
+        at = 0 if self.case.films[film] is not None else None
+        self.step(
+            f"scale {film} {length}",
+            lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, known, at=at)),
+            scaled,
+        )
+
+    def reading(self) -> None:
+        canal, length = self.canal, self.number(20.0)
+        if canal is None:
+            return
+
+        def read() -> None:
+            canal.readings[self.session.case.entries[-1].id] = (length, canal.point, canal.group)
+            canal.entered.add(length)
+
+        self.step(f"reading {length}", lambda: self.twice(lambda: add_reading(self.session, length, "foramen")), read)
+
+    def decide(self) -> None:
+        canal, length = self.canal, self.number(19.0)
+        if canal is None:
+            return
+
+        def decided() -> None:
+            canal.decisions.append((self.session.case.entries[-1].id, length, canal.point))
+            canal.struck_out = False
+            canal.entered.add(length)
+
+        self.step(f"decide {length}", lambda: self.twice(lambda: self.session.decide(length, "KO", "")), decided)
+
+    def twice(self, do) -> None:
+        """A question is answered with yes: the same once more."""
+        try:
+            do()
+        except WlmeasureError as error:
+            if "once more" not in str(error):
+                raise
+            do()
+
+    def shape(self) -> None:
+        canal, length = self.canal, self.number(18.0)
+        if canal is None:
+            return
+
+        def shaped() -> None:
+            canal.group += 1
+            canal.entered.add(length)
+
+        draft = Draft("shaping file", 25, 0.04, None, length)
+        self.step(f"shape {length}", lambda: self.twice(lambda: enter(self.session, draft)), shaped)
+
+    def strike_out(self) -> None:
+        """Any reading or decision that stands, not only the last entry."""
+        canal = self.canal
+        if canal is None:
+            return
+        held = canal.decision()
+        standing = [*canal.readings, *([] if held is None else [held[0]])]
+        if not standing:
+            return
+        entry = self.rng.choice(standing)
+
+        def gone() -> None:
+            if canal.readings.pop(entry, None) is None:
+                canal.struck_out = True
+
+        self.step(f"strike out {entry}", lambda: strike_out(self.session, entry), gone)
+
+    def trace(self) -> None:
+        """A path drawn by hand, with the reference point marked or not."""
+        name, film = self.session.canal_name, self.session.film_id
+        if self.canal is None:
+            return
+        shift = self.rng.uniform(-3.0, 3.0)
+        path = tuple((row, 45.0 + shift + 0.002 * (row - 30) ** 2) for row in np.linspace(30.0, 105.0, 12).tolist())
+        mark = (12.0, 45.0) if self.rng.random() < 0.5 else None
+        made = Trace(film=film, path_px=path, reference_px=mark, apical_end="radiographic apex")
+        self.step(f"trace {name} on {film}", lambda: self.session.edit_case(lambda c: edit.with_trace(c, name, made)))
+
+    def take_back(self) -> None:
+        if self.session.can_undo and self.undo[self.key]:
+            self.session.undo()
+            self.redo[self.key].append(self.case)
+            self.plain[self.key] = self.undo[self.key].pop()
+            self.taken.append("undo")
+
+    def again(self) -> None:
+        if self.session.can_redo and self.redo[self.key]:
+            self.session.redo()
+            self.undo[self.key].append(self.case)
+            self.plain[self.key] = self.redo[self.key].pop()
+            self.taken.append("redo")
+
+    def archive(self) -> None:
+        """Into the archive and out again: the case from there says the same."""
+        case = evolve(self.session.case, case_id=f"{self.key}-1")
+        with open_archive(f"sqlite:///{self.folder / 'archive.sqlite'}", create=True) as archive:
+            try:
+                on = archive.head(f"{self.key}-1")
+            except WlmeasureError:
+                on = None
+            try:
+                archive.add(case, by="KO", at="2026-11-25T10:30:00", on=on)
+            except WlmeasureError:  # undone since it was stored there: an archive takes nothing back
+                self.taken.append("archive (refused)")
+                return
+            stored = archive.load(f"{self.key}-1").case
+        self.taken.append("archive")
+        if [e.id for e in stored.entries] == [e.id for e in case.entries]:
+            self.compare(case_facts(evaluate(stored, self.session.radiographs)), "the archive")
+
+    STEPS = (
+        *((add_canal, 3), (choose_canal, 4), (delete_canal, 1), (rename, 1), (name_point, 4), (film, 2), (scale, 2)),
+        *((reading, 10), (decide, 4), (shape, 2), (strike_out, 3), (trace, 3), (take_back, 4), (again, 2)),
+        *((save, 2), (reopen, 1), (other_case, 2), (archive, 1)),
+    )  # fmt: skip
+
+    def walk(self, steps: int) -> None:
+        ways, weights = zip(*self.STEPS, strict=True)
+        for _ in range(steps):
+            self.rng.choices(ways, weights)[0](self)
+            self.check()
+
+    # ---- what must hold -----------------------------------------------------------------------------------------
+
+    def told(self, what: str) -> str:
+        return f"seed {self.seed}: {what}\n  " + "\n  ".join(self.taken[-40:])
+
+    def check(self) -> None:
+        session = self.session
+        if session.case.tooth != self.case.tooth:
+            raise Failed(self.told(f"tooth {session.case.tooth}, not {self.case.tooth}"))
+        self.compare(session.facts, "the session")
+        shown = result_json(session.result)
+        for canal in shown["canals"]:
+            self.no_stranger(canal)
+        for film in session.case.films:
+            known = [scale.known_length_mm for scale in film.scale]
+            wanted = self.case.films[film.id]
+            if known != ([] if wanted is None else [wanted]):
+                raise Failed(self.told(f"film {film.id} has known lengths {known}, entered was {wanted}"))
+        if self.rng.random() < 0.1:
+            self.compare(case_facts(evaluate(load_case(session.path))), "the file on disk")
+
+    def compare(self, facts, where: str) -> None:
+        if [canal.name for canal in facts.canals] != list(self.case.canals):
+            raise Failed(self.told(f"{where} has canals {[c.name for c in facts.canals]}, not {list(self.case.canals)}"))
+        for canal in facts.canals:
+            plain = self.case.canals[canal.name]
+            held = plain.decision()
+            decided = None if canal.decision is None else canal.decision.length_mm
+            if decided != (None if held is None else held[1]):
+                raise Failed(self.told(f"{where}, {canal.name}: decided {decided}, entered {held}"))
+            if sorted(e.length_mm for e in canal.readings) != sorted(plain.now()):
+                read = [e.length_mm for e in canal.readings]
+                raise Failed(self.told(f"{where}, {canal.name}: readings {read}, entered {plain.now()}"))
+            stop = None if canal.stop is None else (canal.stop.whose, canal.stop.setting_mm)
+            on_film = canal.proposal.status not in ("reading only", "not established") and held is None
+            if not on_film and stop != plain.stop():
+                raise Failed(self.told(f"{where}, {canal.name}: stop {stop}, by hand {plain.stop()}"))
+
+    def no_stranger(self, shown: dict) -> None:
+        """No number that was entered for another canal, film or case stands under this one."""
+        own = self.case.canals[shown["name"]].entered
+        others = {v for case in self.plain.values() for c in case.canals.values() if c.entered is not own for v in c.entered}
+        working = shown["working_length"]
+        if working is None:
+            return
+        said = [*working["readings"], *working["past_readings"]]
+        numbers = {entry["length_mm"] for entry in said} | {working["decided_mm"]}
+        if numbers & (others - own):
+            raise Failed(self.told(f"{shown['name']} shows {sorted(numbers & (others - own))}, entered elsewhere"))

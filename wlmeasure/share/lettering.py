@@ -1,0 +1,523 @@
+"""Text of any script for the PDF: what its plain fonts cannot set is shaped by HarfBuzz and drawn.
+
+A line is taken apart into pieces. Letters that stand one behind the other as they are, from left to right, are set in the
+shipped fonts. All others become *signs*: what belongs together (a letter with its marks, a ligature) as one drawing out of
+the first face that has it, of the shipped ones and then of this computer's (:mod:`~wlmeasure.share.faces`). Signs are the
+characters of one font that is made with the document (Type 3 of ISO 32000-1, 9.6.5), which says of each what it stands
+for, so that text can be searched and copied. Outlines rather than embedded files, because a PDF takes PostScript outlines,
+collections and colour pictures only through a font of that kind, and most fonts of East Asia and all emoji are such.
+
+A character that no face has is a box with its code point in it, as is one that shows nothing and means nothing where it
+stands (a zero width space): names that differ look different. Nothing is rewritten: full-width letters and Roman numeral
+signs are signs of their own.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from itertools import groupby
+from unicodedata import bidirectional, category, normalize
+from weakref import WeakKeyDictionary
+
+from attrs import define, field, frozen
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfdoc, pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
+
+from wlmeasure.share.direction import stretches
+from wlmeasure.share.faces import BOLD, REGULAR, Face, faces, shipped_file
+
+__all__ = ["Lettering", "draw_line", "line_width", "register_fonts", "set_line"]
+
+DRAWN = "Drawn"  # the font of signs
+EM = 1000.0
+JOINERS = "\u200c\u200d"
+Step = tuple[str, tuple[float, ...]]  # m, l, c or h of a path, as in a PDF
+
+
+@frozen
+class Picture:
+    """A glyph in colour: a PNG over (x, y, width, height) in thousandths of an em."""
+
+    png: bytes
+    box: tuple[float, float, float, float]
+
+
+@frozen
+class Sign:
+    """What is drawn for `text`, in thousandths of an em from the base line.
+
+    `level` is that of UAX 9: even from left to right, odd from right to left.
+    """
+
+    text: str
+    width: float
+    level: int = 0
+    path: tuple[Step, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+
+
+@frozen
+class Lettering:
+    """A line as (font, characters) in reading order, and the characters of it that stand as boxes."""
+
+    pieces: tuple[tuple[str, str], ...]
+    boxed: tuple[str, ...] = ()
+
+
+def register_fonts() -> None:
+    """Make the fonts of every line known to the library; once is enough."""
+    if REGULAR not in pdfmetrics.getRegisteredFontNames():
+        for name in (REGULAR, BOLD):
+            pdfmetrics.registerFont(TTFont(name, str(shipped_file(name))))
+        pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)
+        pdfmetrics.registerFont(SIGNS)
+
+
+def line_width(line: str, size: float, *, bold: bool = False) -> float:
+    """Points that the line takes."""
+    return sum(float(pdfmetrics.stringWidth(text, font, size)) for font, text in set_line(line, bold).pieces)
+
+
+def draw_line(
+    canvas: Canvas, x: float, y: float, line: str, size: float, *, bold: bool = False, halo: object = None
+) -> None:
+    """Draw the line from (x, y) on, in the canvas's fill colour; `halo` is the colour of a rim behind all of it."""
+    pieces = set_line(line, bold).pieces
+    if halo is not None:
+        canvas.setStrokeColor(halo)
+        canvas.setLineJoin(1)
+        at = x
+        for font, text in pieces:
+            canvas.setFont(font, size)
+            if font == DRAWN:
+                SIGNS.rim(canvas, at, y, text, size)
+            else:
+                canvas.setLineWidth(size / 6.0)
+                canvas.drawString(at, y, text, mode=1)
+            at += float(pdfmetrics.stringWidth(text, font, size))
+    for font, text in pieces:
+        canvas.setFont(font, size)
+        canvas.drawString(x, y, text, mode=0)
+        x += float(pdfmetrics.stringWidth(text, font, size))
+
+
+@lru_cache(maxsize=4096)
+def set_line(line: str, bold: bool = False) -> Lettering:
+    """The line as characters of the fonts that :func:`register_fonts` has made known."""
+    register_fonts()
+    name = BOLD if bold else REGULAR
+    plain = _plain(name)
+    if plain.issuperset(line):
+        return Lettering(((name, line),))
+    pieces: list[tuple[str, str]] = []
+    boxed: dict[str, None] = {}
+
+    def put(font: str, text: str) -> None:
+        if pieces and pieces[-1][0] == font:
+            text = pieces.pop()[1] + text
+        pieces.append((font, text))
+
+    for part in stretches("".join(" " if sign.isspace() and sign not in plain else sign for sign in line)):
+        if part.from_right:
+            words = part.text.split(" ")
+            put(DRAWN, " ".join("".join(_signs(word, 1, bold, boxed)) for word in words))
+            continue
+        for is_plain, group in groupby(_clusters(part.text), plain.issuperset):
+            text = "".join(group)
+            put(name, text) if is_plain else put(DRAWN, "".join(_signs(text, 0, bold, boxed)))
+    return Lettering(tuple(pieces), tuple(boxed))
+
+
+@lru_cache
+def _plain(name: str) -> frozenset[str]:
+    """The characters that the shipped font sets one behind the other without shaping."""
+    known = map(chr, pdfmetrics.getFont(name).face.charToGlyph)
+    right = ("R", "AL", "AN", "NSM", "BN")
+    return frozenset(
+        sign for sign in known if category(sign)[0] not in "MC" and bidirectional(sign) not in right
+    ) | set(" \t\n\r\v\f")
+
+
+def _clusters(text: str) -> list[str]:
+    """Letters with their marks, and emoji with what changes them: UAX 29 as far as the choice of a face needs it."""
+    out: list[str] = []
+    for sign in text:
+        code, before = ord(sign), out[-1] if out else ""
+        joined = before and (
+            category(sign)[0] == "M"
+            or (sign in JOINERS and not (before[0].isalnum() and before[0] in _plain(REGULAR)))  # there they do nothing
+            or 0x1F3FB <= code <= 0x1F3FF
+            or 0xE0020 <= code <= 0xE007F
+            or (before[-1] == "\u200d" and category(sign) == "So")
+            or (_flag(sign) and len(before) == 1 and _flag(before))
+        )
+        if joined and before != " ":
+            out[-1] += sign
+        else:
+            out.append(sign)
+    return out
+
+
+def _flag(sign: str) -> bool:
+    return 0x1F1E6 <= ord(sign) <= 0x1F1FF
+
+
+def _signs(word: str, level: int, bold: bool, boxed: dict[str, None]) -> Iterator[str]:
+    """The characters of the drawn font for a word, in reading order; what no face has is added to `boxed`."""
+    parts: list[tuple[Face | None, int, str]] = []
+    for figures, group in groupby(_clusters(word), lambda cluster: level == 1 and _is_figure(cluster)):
+        clusters = list(group)
+        whole = _face_of(tuple(clusters), bold)
+        for cluster in clusters:
+            face = whole or _face_of((cluster,), bold)
+            parts.append((face, 2 if figures else level, cluster))
+    for (face, at_level), run in groupby(parts, lambda part: part[:2]):
+        text = "".join(cluster for _, _, cluster in run)
+        if face is not None:
+            yield from map(SIGNS.character, _shaped(text, face, at_level))
+            continue
+        for sign in text:
+            if _shows_nothing(sign):
+                yield SIGNS.character(Sign(sign, 0.0, at_level))
+            else:
+                boxed[sign] = None
+                yield SIGNS.character(_box(sign, at_level))
+
+
+def _is_figure(cluster: str) -> bool:
+    return bidirectional(cluster[0]) in ("EN", "AN")
+
+
+@lru_cache(maxsize=4096)
+def _face_of(clusters: tuple[str, ...], bold: bool) -> Face | None:
+    """The first face that has all of them, or None."""
+    for cluster in clusters:
+        # What a private code point means is agreed between the two who use it; a sign of control shows nothing.
+        if category(cluster[0]) in ("Co", "Cs", "Cc", "Cf"):
+            return None
+    return next((face for face in faces(bold) if all(_covers(face, cluster) for cluster in clusters)), None)
+
+
+def _shows_nothing(sign: str) -> bool:
+    """Signs of direction and of variation have done their work, or have none to do here."""
+    return sign in "\u200e\u200f\u061c\u2066\u2067\u2068\u2069" or 0xFE00 <= ord(sign) <= 0xFE0F
+
+
+def _covers(face: Face, cluster: str) -> bool:
+    """Whether the face has a glyph for every letter and shows something for the whole."""
+    first = normalize("NFC", cluster)[0]
+    if ord(first) not in face.has and ord(cluster[0]) not in face.has:
+        return False
+    glyphs = [glyph for _, _, group in _groups(cluster, face, False) for glyph in group]
+    inked = any(_outline(face, glyph) or _picture(face, glyph) for glyph, *_ in glyphs)
+    return inked and all(glyph for glyph, *_ in glyphs)
+
+
+Glyph = tuple[int, float, float, float]  # number, advance, offset right, offset up; in thousandths of an em
+
+
+def _groups(text: str, face: Face, from_right: bool) -> list[tuple[int, int, list[Glyph]]]:
+    """Glyphs as HarfBuzz sets them, those of one group being for text[start:end]; in reading order of the groups."""
+    import uharfbuzz
+
+    buffer = uharfbuzz.Buffer()
+    buffer.add_codepoints([ord(sign) for sign in text])
+    buffer.guess_segment_properties()
+    buffer.direction = "rtl" if from_right else "ltr"
+    uharfbuzz.shape(face.font, buffer)
+    scale = EM / face.units
+    found: dict[int, list[Glyph]] = {}
+    for info, place in zip(buffer.glyph_infos, buffer.glyph_positions, strict=True):
+        glyph = (info.codepoint, scale * place.x_advance, scale * place.x_offset, scale * place.y_offset)
+        found.setdefault(info.cluster, []).append(glyph)
+    starts = sorted(found)
+    return [(start, end, found[start]) for start, end in zip(starts, [*starts[1:], len(text)], strict=True)]
+
+
+@lru_cache(maxsize=4096)
+def _shaped(text: str, face: Face, level: int) -> tuple[Sign, ...]:
+    out = []
+    for start, end, glyphs in _groups(text, face, level % 2 == 1):
+        x, path, pictures = 0.0, [], []
+        for glyph, advance, right, up in glyphs:
+            path += [_moved(step, x + right, up) for step in _outline(face, glyph)]
+            if (picture := _picture(face, glyph)) is not None:
+                left, low, wide, high = picture.box
+                pictures.append(Picture(picture.png, (left + x + right, low + up, wide, high)))
+            x += advance
+        out.append(Sign(text[start:end], x, level, tuple(path), tuple(pictures)))
+    return tuple(out)
+
+
+def _moved(step: Step, right: float, up: float, scale: float = 1.0) -> Step:
+    return step[0], tuple(scale * value + (up if k % 2 else right) for k, value in enumerate(step[1]))
+
+
+class _Pen:
+    """Takes an outline as HarfBuzz tells it."""
+
+    def __init__(self, scale: float) -> None:
+        self.scale, self.steps, self.at = scale, [], (0.0, 0.0)  # type: float, list[Step], tuple[float, float]
+
+    def _add(self, name: str, *points: tuple[float, float]) -> None:
+        self.steps.append((name, tuple(self.scale * value for point in points for value in point)))
+        self.at = points[-1]
+
+    def moveTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - the library's name
+        self._add("m", point)
+
+    def lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802
+        self._add("l", point)
+
+    def curveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802
+        self._add("c", *points)
+
+    def qCurveTo(self, control: tuple[float, float], end: tuple[float, float]) -> None:  # noqa: N802
+        """A parabola as the cubic curve that it is."""
+        (x0, y0), (cx, cy), (x1, y1) = self.at, control, end
+        first = (x0 + 2.0 * (cx - x0) / 3.0, y0 + 2.0 * (cy - y0) / 3.0)
+        second = (x1 + 2.0 * (cx - x1) / 3.0, y1 + 2.0 * (cy - y1) / 3.0)
+        self._add("c", first, second, end)
+
+    def closePath(self) -> None:  # noqa: N802
+        self.steps.append(("h", ()))
+
+
+@lru_cache(maxsize=4096)
+def _outline(face: Face, glyph: int) -> tuple[Step, ...]:
+    pen = _Pen(EM / face.units)
+    face.font.draw_glyph_with_pen(glyph, pen)
+    return tuple(pen.steps)
+
+
+@lru_cache(maxsize=256)
+def _picture(face: Face, glyph: int) -> Picture | None:
+    png = bytes(face.font.get_glyph_color_png(glyph).data) if face.font.face.has_color_png else b""
+    extents = face.font.get_glyph_extents(glyph) if png else None
+    if extents is None:
+        return None
+    left, top, wide, high = (EM / face.units * value for value in extents)  # the height is counted downwards
+    return Picture(png, (left, top + high, wide, -high))
+
+
+@lru_cache(maxsize=1024)
+def _box(sign: str, level: int) -> Sign:
+    """A frame with the code point in two rows of figures."""
+    code = f"{ord(sign):04X}"
+    code = code if len(code) % 2 == 0 else f"0{code}"
+    half = len(code) // 2
+    face = next(faces(False))
+    figures = [_shaped(row, face, 0) for row in (code[:half], code[half:])]
+    scale, side, edge, inset, low, high = 0.56, 70.0, 55.0, 75.0, -230.0, 870.0
+    inner = max(sum(scale * figure.width for figure in row) for row in figures)
+    width = inner + 2.0 * (side + inset)
+    path = [*_frame(side, low, width - side, high), *_frame(side + edge, low + edge, width - side - edge, high - edge, True)]
+    for row, up in zip(figures, (370.0, -120.0), strict=True):
+        x = side + inset + 0.5 * (inner - sum(scale * figure.width for figure in row))
+        for figure in row:
+            path += [_moved(step, x, up, scale) for step in figure.path]
+            x += scale * figure.width
+    return Sign(sign, width, level, tuple(path))
+
+
+def _frame(left: float, low: float, right: float, high: float, inside: bool = False) -> list[Step]:
+    corners = [(left, low), (right, low), (right, high), (left, high)]
+    corners = corners[::-1] if inside else corners
+    return [("m", corners[0]), *(("l", corner) for corner in corners[1:]), ("h", ())]
+
+
+def _operators(path: Sequence[Step]) -> PDFPathObject:
+    out = PDFPathObject()
+    for name, values in path:
+        {"m": out.moveTo, "l": out.lineTo, "c": out.curveTo, "h": out.close}[name](*values)
+    return out
+
+
+@define(eq=False)
+class _Used:
+    """The signs of one document in the order of their first use, and the place of each."""
+
+    signs: list[Sign] = field(factory=list)
+    place: dict[str, int] = field(factory=dict)
+
+
+@frozen
+class _Metrics:
+    name: str = DRAWN
+    ascent: float = 928.0  # as the shipped font
+    descent: float = -236.0
+
+
+class _SignFont:
+    """The font whose characters are signs, in the form in which the library asks a font that is made with the document.
+
+    A sign's character is one of the private planes, by which the library breaks and measures lines. Lines are handed over
+    in reading order; within a line, what is read from right to left is turned round as it is written.
+    """
+
+    fontName = DRAWN
+    face = _Metrics()
+    encName = DRAWN
+    shapable = False
+    substitutionFonts = ()
+    _multiByte = 1
+    _dynamicFont = 1
+
+    def __init__(self) -> None:
+        self._signs: dict[str, Sign] = {" ": Sign(" ", 318.0)}
+        self._characters: dict[Sign, str] = {}
+        self._used: WeakKeyDictionary[object, _Used] = WeakKeyDictionary()
+
+    def character(self, sign: Sign) -> str:
+        if sign not in self._characters:
+            character = chr(0xF0000 + len(self._characters))
+            self._signs[character] = sign
+            self._characters[sign] = character
+        return self._characters[sign]
+
+    def stringWidth(self, text: str, size: float, encoding: str = "utf-8") -> float:  # noqa: N802 - the library's name
+        other = self._signs[" "]  # the library asks for the width of a hyphen that it never sets
+        return size / EM * sum(self._signs.get(character, other).width for character in text)
+
+    def rim(self, canvas: Canvas, x: float, y: float, text: str, size: float) -> None:
+        """Stroke the outlines of signs; a font of this kind knows no rim."""
+        canvas.saveState()
+        canvas.translate(x, y)
+        canvas.scale(size / EM, size / EM)
+        canvas.setLineWidth(EM / 6.0)
+        for character in self._in_order(text):
+            sign = self._signs[character]
+            if sign.path:
+                canvas.drawPath(_operators(sign.path), stroke=1, fill=0)
+            canvas.translate(sign.width, 0.0)
+        canvas.restoreState()
+
+    def _in_order(self, text: str) -> list[str]:
+        """From left to right: rule L2 of UAX 9. A space belongs to the words on both its sides."""
+        levels = [self._signs[character].level for character in text]
+        for k, character in enumerate(text):
+            if character == " " and 0 < k < len(text) - 1:
+                levels[k] = min(1, levels[k - 1], next((v for c, v in zip(text[k:], levels[k:]) if c != " "), 0))
+        order = list(range(len(text)))
+        for level in range(max(levels, default=0), 0, -1):
+            turned: list[int] = []
+            for inner, group in groupby(order, lambda k, least=level: levels[k] >= least):
+                turned += reversed(list(group)) if inner else group
+            order = turned
+        return [text[k] for k in order]
+
+    def splitString(self, text: str, doc: object, encoding: str = "utf-8") -> list[tuple[int, bytes]]:  # noqa: N802
+        used = self._used.setdefault(doc, _Used())
+        out: list[tuple[int, bytes]] = []
+        for character in self._in_order(text):
+            if character not in used.place:
+                used.place[character] = len(used.signs)
+                used.signs.append(self._signs[character])
+            subset, code = divmod(used.place[character], 256)
+            if out and out[-1][0] == subset:
+                out[-1] = (subset, out[-1][1] + bytes([code]))
+            else:
+                out.append((subset, bytes([code])))
+        return out
+
+    def getSubsetInternalName(self, subset: int, doc: pdfdoc.PDFDocument) -> str:  # noqa: N802
+        if self not in doc.delayedFonts:
+            doc.delayedFonts.append(self)
+            doc.fontMapping[DRAWN] = f"/{DRAWN}"
+        return f"/{DRAWN}+{subset}"
+
+    def addObjects(self, doc: pdfdoc.PDFDocument) -> None:  # noqa: N802
+        used = self._used.pop(doc)
+        for first in range(0, len(used.signs), 256):
+            name = f"{DRAWN}+{first // 256}"
+            doc.idToObject["BasicFonts"].dict[name] = _type3(doc, name, used.signs[first : first + 256])
+
+
+SIGNS = _SignFont()
+
+
+def _type3(doc: pdfdoc.PDFDocument, name: str, signs: Sequence[Sign]) -> object:
+    pictures: dict[str, object] = {}
+    glyphs = {f"g{k}": _stream(doc, f"{name}.g{k}", _procedure(doc, sign, pictures)) for k, sign in enumerate(signs)}
+    boxes = [_extent(sign) for sign in signs]
+    whole = [min(box[0] for box in boxes), min(box[1] for box in boxes), max(box[2] for box in boxes), max(box[3] for box in boxes)]
+    return pdfdoc.PDFDictionary(
+        {
+            "Type": "/Font",
+            "Subtype": "/Type3",
+            "Name": f"/{name}",
+            "FontBBox": pdfdoc.PDFArray([round(value) for value in whole]),
+            "FontMatrix": pdfdoc.PDFArray([0.001, 0, 0, 0.001, 0, 0]),
+            "FirstChar": 0,
+            "LastChar": len(signs) - 1,
+            "Widths": pdfdoc.PDFArray([round(sign.width, 2) for sign in signs]),
+            "Encoding": pdfdoc.PDFDictionary(
+                {"Type": "/Encoding", "Differences": pdfdoc.PDFArray([0, *(f"/{glyph}" for glyph in glyphs)])}
+            ),
+            "CharProcs": pdfdoc.PDFDictionary(glyphs),
+            "Resources": pdfdoc.PDFDictionary({"XObject": pdfdoc.PDFDictionary(pictures)}),
+            "ToUnicode": _stream(doc, f"{name}.unicode", _to_unicode(signs)),
+        }
+    )
+
+
+def _extent(sign: Sign) -> tuple[float, float, float, float]:
+    xs = [value for _, values in sign.path for value in values[::2]]
+    ys = [value for _, values in sign.path for value in values[1::2]]
+    for picture in sign.pictures:
+        left, low, wide, high = picture.box
+        xs += [left, left + wide]
+        ys += [low, low + high]
+    return (min(xs), min(ys), max(xs), max(ys)) if xs else (0.0, 0.0, 0.0, 0.0)
+
+
+def _procedure(doc: pdfdoc.PDFDocument, sign: Sign, pictures: dict[str, object]) -> str:
+    """What draws a sign: in the text's colour, or with pictures in their own."""
+    left, low, right, high = _extent(sign)
+    out = [f"{sign.width:.2f} 0 d0" if sign.pictures else f"{sign.width:.2f} 0 {left:.1f} {low:.1f} {right:.1f} {high:.1f} d1"]
+    if sign.path:
+        out.append(f"{_operators(sign.path).getCode()} f")
+    for picture in sign.pictures:
+        left, low, wide, high = picture.box
+        name, reference = _image(doc, picture.png)
+        pictures[name] = reference
+        out.append(f"q {wide:.2f} 0 0 {high:.2f} {left:.2f} {low:.2f} cm /{name} Do Q")
+    return "\n".join(out)
+
+
+def _image(doc: pdfdoc.PDFDocument, png: bytes) -> tuple[str, object]:
+    import hashlib
+
+    name = f"Im{hashlib.sha256(png).hexdigest()[:16]}"
+    if name not in doc.idToObject:
+        image = pdfdoc.PDFImageXObject(name, ImageReader(io.BytesIO(png)), mask="auto")
+        if (veil := getattr(image, "_smask", None)) is not None:
+            image.smask = doc.Reference(veil, f"{name}.veil")
+        doc.Reference(image, name)
+    return name, doc.Reference(doc.idToObject[name], name)
+
+
+def _stream(doc: pdfdoc.PDFDocument, name: str, content: str) -> object:
+    stream = pdfdoc.PDFStream()
+    stream.content = content
+    if doc.compression:
+        stream.filters = [pdfdoc.PDFZCompress]
+    return doc.Reference(stream, name)
+
+
+def _to_unicode(signs: Sequence[Sign]) -> str:
+    """What each code stands for (ISO 32000-1, 9.10.3); blocks of at most 100."""
+    head = (
+        "/CIDInit /ProcSet findresource begin 12 dict begin begincmap\n"
+        "/CIDSystemInfo << /Registry (Adobe) /Ordering (UCS) /Supplement 0 >> def\n"
+        "/CMapName /Signs def /CMapType 2 def\n1 begincodespacerange <00> <FF> endcodespacerange\n"
+    )
+    lines = [f"<{k:02X}> <{sign.text.encode('utf-16-be', 'surrogatepass').hex().upper()}>" for k, sign in enumerate(signs)]
+    blocks = [lines[k : k + 100] for k in range(0, len(lines), 100)]
+    body = "".join(f"{len(block)} beginbfchar\n" + "\n".join(block) + "\nendbfchar\n" for block in blocks)
+    return f"{head}{body}endcmap CMapName currentdict /CMap defineresource pop end end"

@@ -31,6 +31,7 @@ from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_drawing
+from wlmeasure.share.page import PageFile
 from wlmeasure.share.result import (
     canal_flags,
     curvature_words,
@@ -800,9 +801,15 @@ class WorkingLengthDock(QWidget):
             return
         self._write("Writing the card", card_file, result, saved, Path(path))
 
-    def _write(self, words: str, write: Callable[..., bytes], result: Any, saved: datetime, path: Path) -> None:
-        def job() -> None:
+    def _write(self, words: str, write: Callable[..., PageFile], result: Any, saved: datetime, path: Path) -> None:
+        def job() -> tuple[str, ...]:
             made = f"{saved:%Y-%m-%d %H:%M}"
-            path.write_bytes(write(result, path.name, made_at=made, program=f"wlmeasure {__version__}"))
+            page = write(result, path.name, made_at=made, program=f"wlmeasure {__version__}")
+            path.write_bytes(page.content)
+            return page.remarks
 
-        self._do("record", lambda: self.session.run(words, job, lambda _: None))
+        def say(remarks: tuple[str, ...]) -> None:
+            if remarks:
+                self.session.announce("record", f"Written to {path.name}, but {'; '.join(remarks)}.")
+
+        self._do("record", lambda: self.session.run(words, job, say))

@@ -41,7 +41,11 @@ def stretches(line: str) -> tuple[Stretch, ...]:
     letters = [k for k, kind in enumerate(kinds) if kind in ("R", "AL")]
     if not letters:
         return (Stretch(line),)
-    if "L" not in kinds and not NO_NAME_ALONE.search(line) and not any(kind in ("EN", "AN") for kind in kinds[: letters[0]]):
+    if (
+        "L" not in kinds
+        and not NO_NAME_ALONE.search(line)
+        and not any(kind in ("EN", "AN") for kind in kinds[: letters[0]])
+    ):
         body = line.strip(" ")
         before, _, after = line.partition(body)
         return tuple(part for part in (Stretch(before), Stretch(body, True), Stretch(after)) if part.text)

@@ -11,11 +11,11 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 import uharfbuzz
-from attrs import field, frozen
+from attrs import frozen
 
 __all__ = ["BOLD", "REGULAR", "Face", "faces", "shipped_file"]
 
@@ -34,7 +34,7 @@ class Face:
     font: uharfbuzz.Font
     units: int
     has: uharfbuzz.Set
-    rank: tuple[int, ...] = field(default=())
+    rank: tuple[int, ...] = ()
 
 
 def shipped_file(name: str) -> Path:
@@ -53,7 +53,7 @@ def faces(bold: bool) -> Iterator[Face]:
             yield face
 
 
-@lru_cache
+@cache
 def _on_this_computer(bold: bool) -> tuple[tuple[str, int], ...]:
     """Files of faces and the index in each, best first: in fontconfig's order, or upright sans serif faces first."""
     listed = _by_fontconfig(bold)
@@ -80,7 +80,7 @@ def _by_fontconfig(bold: bool) -> tuple[tuple[str, int], ...]:
         )  # fmt: skip
     except (OSError, subprocess.SubprocessError):
         return ()
-    out = {}
+    out: dict[tuple[str, int], None] = {}
     for line in os.fsdecode(done.stdout).splitlines():
         path, _, index = line.partition("\t")
         if path.lower().endswith(ENDINGS) and index.isdigit():
@@ -88,28 +88,25 @@ def _by_fontconfig(bold: bool) -> tuple[tuple[str, int], ...]:
     return tuple(out)[:MOST_FILES]
 
 
-def _folders() -> tuple[str, ...]:
+def _folders() -> tuple[Path, ...]:
     """Where systems keep fonts, for everybody and for this person."""
     home = Path.home()
     if sys.platform == "win32":
-        local = os.environ.get("LOCALAPPDATA", str(home / "AppData" / "Local"))
-        return (
-            os.path.join(os.environ.get("WINDIR", r"C:\Windows"), "Fonts"),
-            os.path.join(local, "Microsoft", "Windows", "Fonts"),
-        )
+        own = Path(os.environ.get("LOCALAPPDATA", home / "AppData" / "Local")) / "Microsoft" / "Windows"
+        return Path(os.environ.get("WINDIR", r"C:\Windows")) / "Fonts", own / "Fonts"
     if sys.platform == "darwin":
-        return "/System/Library/Fonts", "/Library/Fonts", str(home / "Library" / "Fonts")
-    return "/usr/share/fonts", "/usr/local/share/fonts", str(home / ".local" / "share" / "fonts"), str(home / ".fonts")
+        return Path("/System/Library/Fonts"), Path("/Library/Fonts"), home / "Library" / "Fonts"
+    shared = Path("/usr/share/fonts"), Path("/usr/local/share/fonts")
+    return *shared, home / ".local" / "share" / "fonts", home / ".fonts"
 
 
 def _files() -> list[str]:
     out: list[str] = []
     for top in _folders():
         for folder, inner, names in os.walk(top):
-            if folder[len(top) :].count(os.sep) >= DEEPEST:
-                inner.clear()
-            inner.sort()
-            out += [os.path.join(folder, name) for name in sorted(names) if name.lower().endswith(ENDINGS)]
+            within = Path(folder)
+            inner[:] = sorted(inner) if len(within.relative_to(top).parts) < DEEPEST else []
+            out += [str(within / name) for name in sorted(names) if name.lower().endswith(ENDINGS)]
             if len(out) >= MOST_FILES:
                 return out[:MOST_FILES]
     return out
@@ -122,7 +119,7 @@ def _count(path: str) -> int:
         return 0
 
 
-@lru_cache(maxsize=None)
+@cache
 def _face(path: str, index: int, bold: bool) -> Face | None:
     """The face, or None where it cannot be read or may not be drawn into a document."""
     try:

@@ -14,51 +14,25 @@ signs are signs of their own.
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from functools import lru_cache
 from itertools import groupby
 from unicodedata import bidirectional, category, normalize
-from weakref import WeakKeyDictionary
 
-from attrs import define, field, frozen
-from reportlab.lib.utils import ImageReader
-from reportlab.pdfbase import pdfdoc, pdfmetrics
+import uharfbuzz
+from attrs import frozen
+from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.pdfgen.pathobject import PDFPathObject
 
 from wlmeasure.share.direction import stretches
 from wlmeasure.share.faces import BOLD, REGULAR, Face, faces, shipped_file
+from wlmeasure.share.signs import EM, Picture, Sign, SignFont, Step
 
 __all__ = ["Lettering", "draw_line", "line_width", "register_fonts", "set_line"]
 
-DRAWN = "Drawn"  # the font of signs
-EM = 1000.0
+SIGNS = SignFont()
 JOINERS = "\u200c\u200d"
-Step = tuple[str, tuple[float, ...]]  # m, l, c or h of a path, as in a PDF
-
-
-@frozen
-class Picture:
-    """A glyph in colour: a PNG over (x, y, width, height) in thousandths of an em."""
-
-    png: bytes
-    box: tuple[float, float, float, float]
-
-
-@frozen
-class Sign:
-    """What is drawn for `text`, in thousandths of an em from the base line.
-
-    `level` is that of UAX 9: even from left to right, odd from right to left.
-    """
-
-    text: str
-    width: float
-    level: int = 0
-    path: tuple[Step, ...] = ()
-    pictures: tuple[Picture, ...] = ()
 
 
 @frozen
@@ -94,7 +68,7 @@ def draw_line(
         at = x
         for font, text in pieces:
             canvas.setFont(font, size)
-            if font == DRAWN:
+            if font == SIGNS.fontName:
                 SIGNS.rim(canvas, at, y, text, size)
             else:
                 canvas.setLineWidth(size / 6.0)
@@ -125,11 +99,11 @@ def set_line(line: str, bold: bool = False) -> Lettering:
     for part in stretches("".join(" " if sign.isspace() and sign not in plain else sign for sign in line)):
         if part.from_right:
             words = part.text.split(" ")
-            put(DRAWN, " ".join("".join(_signs(word, 1, bold, boxed)) for word in words))
+            put(SIGNS.fontName, " ".join("".join(_signs(word, 1, bold, boxed)) for word in words))
             continue
         for is_plain, group in groupby(_clusters(part.text), plain.issuperset):
             text = "".join(group)
-            put(name, text) if is_plain else put(DRAWN, "".join(_signs(text, 0, bold, boxed)))
+            put(name, text) if is_plain else put(SIGNS.fontName, "".join(_signs(text, 0, bold, boxed)))
     return Lettering(tuple(pieces), tuple(boxed))
 
 
@@ -223,8 +197,6 @@ Glyph = tuple[int, float, float, float]  # number, advance, offset right, offset
 
 def _groups(text: str, face: Face, from_right: bool) -> list[tuple[int, int, list[Glyph]]]:
     """Glyphs as HarfBuzz sets them, those of one group being for text[start:end]; in reading order of the groups."""
-    import uharfbuzz
-
     buffer = uharfbuzz.Buffer()
     buffer.add_codepoints([ord(sign) for sign in text])
     buffer.guess_segment_properties()
@@ -316,7 +288,10 @@ def _box(sign: str, level: int) -> Sign:
     scale, side, edge, inset, low, high = 0.56, 70.0, 55.0, 75.0, -230.0, 870.0
     inner = max(sum(scale * figure.width for figure in row) for row in figures)
     width = inner + 2.0 * (side + inset)
-    path = [*_frame(side, low, width - side, high), *_frame(side + edge, low + edge, width - side - edge, high - edge, True)]
+    path = [
+        *_frame(side, low, width - side, high),
+        *_frame(side + edge, low + edge, width - side - edge, high - edge, True),
+    ]
     for row, up in zip(figures, (370.0, -120.0), strict=True):
         x = side + inset + 0.5 * (inner - sum(scale * figure.width for figure in row))
         for figure in row:
@@ -329,195 +304,3 @@ def _frame(left: float, low: float, right: float, high: float, inside: bool = Fa
     corners = [(left, low), (right, low), (right, high), (left, high)]
     corners = corners[::-1] if inside else corners
     return [("m", corners[0]), *(("l", corner) for corner in corners[1:]), ("h", ())]
-
-
-def _operators(path: Sequence[Step]) -> PDFPathObject:
-    out = PDFPathObject()
-    for name, values in path:
-        {"m": out.moveTo, "l": out.lineTo, "c": out.curveTo, "h": out.close}[name](*values)
-    return out
-
-
-@define(eq=False)
-class _Used:
-    """The signs of one document in the order of their first use, and the place of each."""
-
-    signs: list[Sign] = field(factory=list)
-    place: dict[str, int] = field(factory=dict)
-
-
-@frozen
-class _Metrics:
-    name: str = DRAWN
-    ascent: float = 928.0  # as the shipped font
-    descent: float = -236.0
-
-
-class _SignFont:
-    """The font whose characters are signs, in the form in which the library asks a font that is made with the document.
-
-    A sign's character is one of the private planes, by which the library breaks and measures lines. Lines are handed over
-    in reading order; within a line, what is read from right to left is turned round as it is written.
-    """
-
-    fontName = DRAWN
-    face = _Metrics()
-    encName = DRAWN
-    shapable = False
-    substitutionFonts = ()
-    _multiByte = 1
-    _dynamicFont = 1
-
-    def __init__(self) -> None:
-        self._signs: dict[str, Sign] = {" ": Sign(" ", 318.0)}
-        self._characters: dict[Sign, str] = {}
-        self._used: WeakKeyDictionary[object, _Used] = WeakKeyDictionary()
-
-    def character(self, sign: Sign) -> str:
-        if sign not in self._characters:
-            character = chr(0xF0000 + len(self._characters))
-            self._signs[character] = sign
-            self._characters[sign] = character
-        return self._characters[sign]
-
-    def stringWidth(self, text: str, size: float, encoding: str = "utf-8") -> float:  # noqa: N802 - the library's name
-        other = self._signs[" "]  # the library asks for the width of a hyphen that it never sets
-        return size / EM * sum(self._signs.get(character, other).width for character in text)
-
-    def rim(self, canvas: Canvas, x: float, y: float, text: str, size: float) -> None:
-        """Stroke the outlines of signs; a font of this kind knows no rim."""
-        canvas.saveState()
-        canvas.translate(x, y)
-        canvas.scale(size / EM, size / EM)
-        canvas.setLineWidth(EM / 6.0)
-        for character in self._in_order(text):
-            sign = self._signs[character]
-            if sign.path:
-                canvas.drawPath(_operators(sign.path), stroke=1, fill=0)
-            canvas.translate(sign.width, 0.0)
-        canvas.restoreState()
-
-    def _in_order(self, text: str) -> list[str]:
-        """From left to right: rule L2 of UAX 9. A space belongs to the words on both its sides."""
-        levels = [self._signs[character].level for character in text]
-        for k, character in enumerate(text):
-            if character == " " and 0 < k < len(text) - 1:
-                levels[k] = min(1, levels[k - 1], next((v for c, v in zip(text[k:], levels[k:]) if c != " "), 0))
-        order = list(range(len(text)))
-        for level in range(max(levels, default=0), 0, -1):
-            turned: list[int] = []
-            for inner, group in groupby(order, lambda k, least=level: levels[k] >= least):
-                turned += reversed(list(group)) if inner else group
-            order = turned
-        return [text[k] for k in order]
-
-    def splitString(self, text: str, doc: object, encoding: str = "utf-8") -> list[tuple[int, bytes]]:  # noqa: N802
-        used = self._used.setdefault(doc, _Used())
-        out: list[tuple[int, bytes]] = []
-        for character in self._in_order(text):
-            if character not in used.place:
-                used.place[character] = len(used.signs)
-                used.signs.append(self._signs[character])
-            subset, code = divmod(used.place[character], 256)
-            if out and out[-1][0] == subset:
-                out[-1] = (subset, out[-1][1] + bytes([code]))
-            else:
-                out.append((subset, bytes([code])))
-        return out
-
-    def getSubsetInternalName(self, subset: int, doc: pdfdoc.PDFDocument) -> str:  # noqa: N802
-        if self not in doc.delayedFonts:
-            doc.delayedFonts.append(self)
-            doc.fontMapping[DRAWN] = f"/{DRAWN}"
-        return f"/{DRAWN}+{subset}"
-
-    def addObjects(self, doc: pdfdoc.PDFDocument) -> None:  # noqa: N802
-        used = self._used.pop(doc)
-        for first in range(0, len(used.signs), 256):
-            name = f"{DRAWN}+{first // 256}"
-            doc.idToObject["BasicFonts"].dict[name] = _type3(doc, name, used.signs[first : first + 256])
-
-
-SIGNS = _SignFont()
-
-
-def _type3(doc: pdfdoc.PDFDocument, name: str, signs: Sequence[Sign]) -> object:
-    pictures: dict[str, object] = {}
-    glyphs = {f"g{k}": _stream(doc, f"{name}.g{k}", _procedure(doc, sign, pictures)) for k, sign in enumerate(signs)}
-    boxes = [_extent(sign) for sign in signs]
-    whole = [min(box[0] for box in boxes), min(box[1] for box in boxes), max(box[2] for box in boxes), max(box[3] for box in boxes)]
-    return pdfdoc.PDFDictionary(
-        {
-            "Type": "/Font",
-            "Subtype": "/Type3",
-            "Name": f"/{name}",
-            "FontBBox": pdfdoc.PDFArray([round(value) for value in whole]),
-            "FontMatrix": pdfdoc.PDFArray([0.001, 0, 0, 0.001, 0, 0]),
-            "FirstChar": 0,
-            "LastChar": len(signs) - 1,
-            "Widths": pdfdoc.PDFArray([round(sign.width, 2) for sign in signs]),
-            "Encoding": pdfdoc.PDFDictionary(
-                {"Type": "/Encoding", "Differences": pdfdoc.PDFArray([0, *(f"/{glyph}" for glyph in glyphs)])}
-            ),
-            "CharProcs": pdfdoc.PDFDictionary(glyphs),
-            "Resources": pdfdoc.PDFDictionary({"XObject": pdfdoc.PDFDictionary(pictures)}),
-            "ToUnicode": _stream(doc, f"{name}.unicode", _to_unicode(signs)),
-        }
-    )
-
-
-def _extent(sign: Sign) -> tuple[float, float, float, float]:
-    xs = [value for _, values in sign.path for value in values[::2]]
-    ys = [value for _, values in sign.path for value in values[1::2]]
-    for picture in sign.pictures:
-        left, low, wide, high = picture.box
-        xs += [left, left + wide]
-        ys += [low, low + high]
-    return (min(xs), min(ys), max(xs), max(ys)) if xs else (0.0, 0.0, 0.0, 0.0)
-
-
-def _procedure(doc: pdfdoc.PDFDocument, sign: Sign, pictures: dict[str, object]) -> str:
-    """What draws a sign: in the text's colour, or with pictures in their own."""
-    left, low, right, high = _extent(sign)
-    out = [f"{sign.width:.2f} 0 d0" if sign.pictures else f"{sign.width:.2f} 0 {left:.1f} {low:.1f} {right:.1f} {high:.1f} d1"]
-    if sign.path:
-        out.append(f"{_operators(sign.path).getCode()} f")
-    for picture in sign.pictures:
-        left, low, wide, high = picture.box
-        name, reference = _image(doc, picture.png)
-        pictures[name] = reference
-        out.append(f"q {wide:.2f} 0 0 {high:.2f} {left:.2f} {low:.2f} cm /{name} Do Q")
-    return "\n".join(out)
-
-
-def _image(doc: pdfdoc.PDFDocument, png: bytes) -> tuple[str, object]:
-    import hashlib
-
-    name = f"Im{hashlib.sha256(png).hexdigest()[:16]}"
-    if name not in doc.idToObject:
-        image = pdfdoc.PDFImageXObject(name, ImageReader(io.BytesIO(png)), mask="auto")
-        if (veil := getattr(image, "_smask", None)) is not None:
-            image.smask = doc.Reference(veil, f"{name}.veil")
-        doc.Reference(image, name)
-    return name, doc.Reference(doc.idToObject[name], name)
-
-
-def _stream(doc: pdfdoc.PDFDocument, name: str, content: str) -> object:
-    stream = pdfdoc.PDFStream()
-    stream.content = content
-    if doc.compression:
-        stream.filters = [pdfdoc.PDFZCompress]
-    return doc.Reference(stream, name)
-
-
-def _to_unicode(signs: Sequence[Sign]) -> str:
-    """What each code stands for (ISO 32000-1, 9.10.3); blocks of at most 100."""
-    head = (
-        "/CIDInit /ProcSet findresource begin 12 dict begin begincmap\n"
-        "/CIDSystemInfo << /Registry (Adobe) /Ordering (UCS) /Supplement 0 >> def\n"
-        "/CMapName /Signs def /CMapType 2 def\n1 begincodespacerange <00> <FF> endcodespacerange\n"
-    )
-    lines = [f"<{k:02X}> <{sign.text.encode('utf-16-be', 'surrogatepass').hex().upper()}>" for k, sign in enumerate(signs)]
-    blocks = [lines[k : k + 100] for k in range(0, len(lines), 100)]
-    body = "".join(f"{len(block)} beginbfchar\n" + "\n".join(block) + "\nendbfchar\n" for block in blocks)
-    return f"{head}{body}endcmap CMapName currentdict /CMap defineresource pop end end"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 from xml.sax.saxutils import escape
 
 from attrs import fields, has
@@ -121,9 +122,10 @@ def _texts(part: object) -> Iterator[str]:
                 yield from _texts(item)
         case Drawing():
             yield from (shape.text for shape in part.shapes if isinstance(shape, Label))
-        case _ if has(type(part)):
-            for each in fields(type(part)):
-                yield from _texts(getattr(part, each.name))
+        case _:
+            kind: type[Any] = type(part)
+            for member in fields(kind) if has(kind) else ():
+                yield from _texts(getattr(part, member.name))
 
 
 def _codes(signs: Sequence[str]) -> str:

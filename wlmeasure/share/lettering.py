@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import lru_cache
 from itertools import groupby
-from unicodedata import bidirectional, category, normalize
+from unicodedata import bidirectional, category, east_asian_width, normalize
 
 import uharfbuzz
 from attrs import frozen
@@ -29,9 +29,10 @@ from wlmeasure.share.direction import stretches
 from wlmeasure.share.faces import BOLD, REGULAR, Face, faces, shipped_file
 from wlmeasure.share.signs import EM, Picture, Sign, SignFont, Step
 
-__all__ = ["Lettering", "draw_line", "line_width", "register_fonts", "set_line"]
+__all__ = ["Lettering", "draw_line", "line_width", "register_fonts", "set_line", "words_of"]
 
-SIGNS = SignFont()
+SIGNS, DENSE = SignFont("Drawn"), SignFont("Drawn-dense", spaced=False)
+SMALL_KANA = "ぁぃぅぇぉっゃゅょゎァィゥェォッャュョヮ"
 JOINERS = "\u200c\u200d"
 
 
@@ -50,6 +51,7 @@ def register_fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(shipped_file(name))))
         pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)
         pdfmetrics.registerFont(SIGNS)
+        pdfmetrics.registerFont(DENSE)
 
 
 def line_width(line: str, size: float, *, bold: bool = False) -> float:
@@ -68,8 +70,8 @@ def draw_line(
         at = x
         for font, text in pieces:
             canvas.setFont(font, size)
-            if font == SIGNS.fontName:
-                SIGNS.rim(canvas, at, y, text, size)
+            if font in (SIGNS.fontName, DENSE.fontName):
+                pdfmetrics.getFont(font).rim(canvas, at, y, text, size)
             else:
                 canvas.setLineWidth(size / 6.0)
                 canvas.drawString(at, y, text, mode=1)
@@ -98,13 +100,48 @@ def set_line(line: str, bold: bool = False) -> Lettering:
 
     for part in stretches("".join(" " if sign.isspace() and sign not in plain else sign for sign in line)):
         if part.from_right:
-            words = part.text.split(" ")
-            put(SIGNS.fontName, " ".join("".join(_signs(word, 1, bold, boxed)) for word in words))
+            words = (map(SIGNS.character, _signs(word, 1, bold, boxed)) for word in part.text.split(" "))
+            put(SIGNS.fontName, " ".join("".join(word) for word in words))
             continue
         for is_plain, group in groupby(_clusters(part.text), plain.issuperset):
-            text = "".join(group)
-            put(name, text) if is_plain else put(SIGNS.fontName, "".join(_signs(text, 0, bold, boxed)))
+            if is_plain:
+                put(name, "".join(group))
+                continue
+            for font, signs in groupby(_signs("".join(group), 0, bold, boxed), _font_of):
+                before = ""
+                for sign in signs:
+                    put(font.fontName, (" " if _may_break(before, sign.text) else "") + font.character(sign))
+                    before = sign.text
     return Lettering(tuple(pieces), tuple(boxed))
+
+
+def words_of(line: str) -> list[str]:
+    """The parts of a line that are not broken."""
+    out: list[str] = [""]
+    for word in line.split():
+        out.append("")
+        for cluster in _clusters(word):
+            if _may_break(out[-1], cluster):
+                out.append("")
+            out[-1] += cluster
+    return out
+
+
+def _font_of(sign: Sign) -> SignFont:
+    return DENSE if _dense(sign.text) else SIGNS
+
+
+def _dense(text: str) -> bool:
+    """Chinese and Japanese, which are written without spaces and may be broken behind any sign."""
+    return east_asian_width(text[0]) == "W" and not ("\uac00" <= text[0] <= "\ud7a3" or text[0] >= "\U0001f000")
+
+
+def _may_break(before: str, after: str) -> bool:
+    """No line begins with a closing bracket, a full stop or a small kana, and none ends with an opening bracket."""
+    if not (before and _dense(before[-1]) and _dense(after)):
+        return False
+    begins = category(after[0]) not in ("Pe", "Pf", "Po", "Lm") and after[0] not in SMALL_KANA
+    return begins and category(before[-1]) not in ("Ps", "Pi")
 
 
 @lru_cache
@@ -141,8 +178,8 @@ def _flag(sign: str) -> bool:
     return 0x1F1E6 <= ord(sign) <= 0x1F1FF
 
 
-def _signs(word: str, level: int, bold: bool, boxed: dict[str, None]) -> Iterator[str]:
-    """The characters of the drawn font for a word, in reading order; what no face has is added to `boxed`."""
+def _signs(word: str, level: int, bold: bool, boxed: dict[str, None]) -> Iterator[Sign]:
+    """The signs of a word in reading order; what no face has is added to `boxed`."""
     parts: list[tuple[Face | None, int, str]] = []
     for figures, group in groupby(_clusters(word), lambda cluster: level == 1 and _is_figure(cluster)):
         clusters = list(group)
@@ -153,14 +190,14 @@ def _signs(word: str, level: int, bold: bool, boxed: dict[str, None]) -> Iterato
     for (face, at_level), run in groupby(parts, lambda part: part[:2]):
         text = "".join(cluster for _, _, cluster in run)
         if face is not None:
-            yield from map(SIGNS.character, _shaped(text, face, at_level))
+            yield from _shaped(text, face, at_level)
             continue
         for sign in text:
             if _shows_nothing(sign):
-                yield SIGNS.character(Sign(sign, 0.0, at_level))
+                yield Sign(sign, 0.0, at_level)
             else:
                 boxed[sign] = None
-                yield SIGNS.character(_box(sign, at_level))
+                yield _box(sign, at_level)
 
 
 def _is_figure(cluster: str) -> bool:

@@ -32,7 +32,7 @@ from reportlab.platypus import Table as Grid
 
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture
 from wlmeasure.share.faces import BOLD, REGULAR
-from wlmeasure.share.lettering import draw_line, line_width, register_fonts, set_line
+from wlmeasure.share.lettering import draw_line, line_width, register_fonts, set_line, words_of
 from wlmeasure.share.page import (
     Block,
     Bullets,
@@ -78,7 +78,8 @@ def pdf_page(page: Page) -> PageFile:
     )  # fmt: skip
     inner = width - 2 * margin
     boxed = _boxed(page)
-    frame = Frame(margin, margin, inner, height - 2 * margin, 0, 0, 0, 0)
+    below = max(margin, 0.5 * margin + 2.6 * FOOT_PT) if boxed else margin
+    frame = Frame(margin, below, inner, height - margin - below, 0, 0, 0, 0)
 
     def foot(canvas: Canvas, template: BaseDocTemplate) -> None:
         number = f"page {template.page}"
@@ -243,14 +244,16 @@ def _widths(table: Table, width: float) -> list[float]:
     def measure(text: str) -> float:
         return line_width(text, CELL.fontSize) + 8.0
 
-    least = [max(measure(word) for row in texts for word in (row[k].split() or [""])) for k in range(count)]
+    least = [max(measure(word) for row in texts for word in words_of(row[k])) for k in range(count)]
     wanted = [max(measure(row[k]) for row in texts) for k in range(count)]
     least[0] = max(least[0], min(wanted[0], FIRST_COLUMN * width))  # names broken over four lines cost a sheet
     for k in table.numbers:
         least[k] = wanted[k]  # a figure is not broken
     spare = width - sum(least)
     if spare <= 0.0:
-        return [width * part / sum(least) for part in least]
+        kept = sum(least[k] for k in table.numbers)
+        share = (width - kept) / (sum(least) - kept) if kept < 0.6 * width else width / sum(least)
+        return [part if k in table.numbers and kept < 0.6 * width else share * part for k, part in enumerate(least)]
     more = [max(0.0, want - must) for want, must in zip(wanted, least, strict=True)]
     total = sum(more)
     share = min(1.0, spare / total) if total else 0.0

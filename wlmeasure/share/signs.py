@@ -59,7 +59,7 @@ class _Used:
 
 @frozen
 class _Metrics:
-    name: str = "Drawn"
+    name: str
     ascent: float = 928.0  # as the shipped font
     descent: float = -236.0
 
@@ -68,19 +68,20 @@ class SignFont:
     """The font whose characters are signs, in the form in which the library asks a font that is made with the document.
 
     A sign's character is one of the private planes, by which the library breaks and measures lines. Lines are handed over
-    in reading order; within a line, what is read from right to left is turned round as it is written.
+    in reading order; within a line, what is read from right to left is turned round as it is written. Where the font is not
+    `spaced`, a space is a place to break a line and nothing else.
     """
 
-    fontName = "Drawn"  # noqa: N815 - the library's names, here and below
-    face = _Metrics()
-    encName = "Drawn"  # noqa: N815
     shapable = False
-    substitutionFonts = ()  # noqa: N815
+    substitutionFonts = ()  # noqa: N815 - the library's names, here and below
     _multiByte = 1  # noqa: N815
     _dynamicFont = 1  # noqa: N815
 
-    def __init__(self) -> None:
-        self._signs: dict[str, Sign] = {" ": Sign(" ", 318.0)}
+    def __init__(self, name: str, *, spaced: bool = True) -> None:
+        self.fontName = self.encName = name
+        self.face = _Metrics(name)
+        self._spaced = spaced
+        self._signs: dict[str, Sign] = {" ": Sign(" ", 318.0 if spaced else 0.0)}
         self._characters: dict[Sign, str] = {}
         self._codes = count(0xF0000)
         self._used: WeakKeyDictionary[object, _Used] = WeakKeyDictionary()
@@ -126,6 +127,8 @@ class SignFont:
         used = self._used.setdefault(doc, _Used())
         out: list[tuple[int, bytes]] = []
         for character in self._in_order(text):
+            if character == " " and not self._spaced:
+                continue
             if character not in used.place:
                 used.place[character] = len(used.signs)
                 used.signs.append(self._signs[character])

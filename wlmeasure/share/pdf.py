@@ -54,7 +54,7 @@ __all__ = ["pdf_page"]
 
 MARGIN_PT = 34.0
 FOOT_PT = 7.0
-MOST_NAMED = 12  # code points in a remark; our parameter
+MOST_NAMED = 20  # code points in a remark; our parameter
 GAP_PT = 14.0
 INFINITE = 1e6
 FIRST_COLUMN = 0.24  # of a table's width that its names may take before they are broken

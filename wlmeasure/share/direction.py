@@ -18,7 +18,7 @@ __all__ = ["Stretch", "isolated", "stretches"]
 FIRST_STRONG_ISOLATE, POP_ISOLATE = "\u2068", "\u2069"
 # What stands between two right-to-left letters of one name: spaces, or one sign without a space.
 JOINT = re.compile(r" +|[-\u2010'\u2019\".\u200c\u200d]")
-NO_NAME_ALONE = re.compile(r"[,;:=]|\d[^\w\s]\d")  # lists and figures
+NO_NAME_ALONE = re.compile(r"[,;:=]|\d[^\w\s]+\d")  # lists and figures
 
 
 @frozen

@@ -317,9 +317,10 @@ def test_shaped_text_looks_as_freetype_draws_the_shapes(name, drawn, bold):
     face = ROOT / "wlmeasure" / "share" / "fonts" / f"DejaVuSans{'-Bold' if bold else ''}.ttf"
     scale = 10.0
     content, _ = pdf(Page("t", "s", (Figure(drawing(name, size=20.0, bold=bold, colour="#000000"), "c"),)))
-    picture = 255 - sheet(content).render(scale=scale, grayscale=True).to_numpy().squeeze().astype(int)
-    height = picture.shape[0]
-    ours = ink_of(picture[int(0.085 * height) : int(0.15 * height), int(34 * scale) :]) > 128
+    page = sheet(content)
+    crop = (34.0, page.get_height() - 126.0, 300.0, 72.0)  # left, bottom, right, top: the figure
+    picture = 255 - page.render(scale=scale, crop=crop, grayscale=True).to_numpy().squeeze().astype(int)
+    ours = ink_of(picture) > 128
     wanted = Image.new("L", (3000, 600))
     size = 20.0 * 0.62 * scale
     font = ImageFont.truetype(str(face), size, layout_engine=ImageFont.Layout.BASIC)

@@ -81,6 +81,19 @@ NOWHERE = {  # what no font can show as what it is
     "soft hyphen": "M\u00adB",
     "bell": "M\u0007B",
 }
+FOOT = {  # what the foot of a sheet calls them on a bare computer
+    "Chinese": "CJK",
+    "Japanese": "Hiragana, CJK",
+    "Korean": "Hangul",
+    "Thai": "Thai",
+    "Hindi": "Devanagari",
+    "Bengali": "Bengali",
+    "Tamil": "Tamil",
+    "Ethiopic": "Ethiopic",
+    "emoji of several signs": "U+2695, U+1F3FD, U+1F469",
+    "full-width letters": "U+FF11, Fullwidth",
+    "full-width letters again": "U+FF12, Fullwidth",
+}
 NAMES = SHIPPED | ELSEWHERE | NOWHERE
 
 
@@ -210,7 +223,10 @@ def test_what_no_font_has_is_a_box_and_a_warning(script, computer):
         (remark,) = remarks
         assert re.search(r"no font for \d+ characters? of the page", remark)
         assert all(f"U+{ord(sign):04X}" in remark for sign in needed)
-        assert "This computer has no font for U+" in words(content)
+        foot = re.search(r"! This computer has no font for (.*): boxes with the number stand for them", words(content))[
+            1
+        ]
+        assert foot == FOOT.get(script, f"U+{ord(needed[0]):04X}")
         framed(name, needed)
     else:
         named = {chr(int(code, 16)) for code in re.findall(r"U\+([0-9A-F]+)", " ".join(remarks))}

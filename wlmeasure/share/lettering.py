@@ -188,16 +188,17 @@ def _signs(word: str, level: int, bold: bool, boxed: dict[str, None]) -> Iterato
             face = whole or _face_of((cluster,), bold)
             parts.append((face, 2 if figures else level, cluster))
     for (face, at_level), run in groupby(parts, lambda part: part[:2]):
-        text = "".join(cluster for _, _, cluster in run)
+        clusters = [cluster for _, _, cluster in run]
         if face is not None:
-            yield from _shaped(text, face, at_level)
+            yield from _shaped("".join(clusters), face, at_level)
             continue
-        for sign in text:
-            if _shows_nothing(sign):
-                yield Sign(sign, 0.0, at_level)
-            else:
-                boxed[sign] = None
-                yield _box(sign, at_level)
+        for cluster in clusters:
+            for sign in cluster:
+                if _shows_nothing(sign) or (sign in JOINERS and len(cluster) > 1):
+                    yield Sign(sign, 0.0, at_level)
+                else:
+                    boxed[sign] = None
+                    yield _box(sign, at_level)
 
 
 def _is_figure(cluster: str) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
+from unicodedata import category, name
 from xml.sax.saxutils import escape
 
 from attrs import fields, has
@@ -129,24 +130,34 @@ def _texts(part: object) -> Iterator[str]:
                 yield from _texts(getattr(part, member.name))
 
 
-def _codes(signs: Sequence[str]) -> str:
-    return ", ".join(f"U+{ord(sign):04X}" for sign in signs)
+def _code(sign: str) -> str:
+    return f"U+{ord(sign):04X}"
+
+
+def _kinds(boxed: Sequence[str]) -> list[str]:
+    """Scripts, as the names of their letters begin, and the code points of other signs."""
+    kinds = {name(sign, _code(sign)).split()[0] if category(sign)[0] in "LM" else _code(sign): None for sign in boxed}
+    return [kind if kind in ("CJK", "NKO") or kind.startswith("U+") else kind.title() for kind in kinds]
 
 
 def _in_full(boxed: Sequence[str]) -> str:
     characters = "1 character" if len(boxed) == 1 else f"{len(boxed)} characters"
-    listed = _codes(boxed[:MOST_NAMED]) + (", ..." if len(boxed) > MOST_NAMED else "")
+    scripts = [kind for kind in _kinds(boxed) if not kind.startswith("U+")]
+    listed = ", ".join(map(_code, boxed[:MOST_NAMED])) + (", ..." if len(boxed) > MOST_NAMED else "")
     return (
-        f"this computer has no font for {characters} of the page ({listed}); each stands there as a box with its number: "
-        "install a font that has it and write the page again, or change the name"
+        f"this computer has no font for {characters} of the page ({'; '.join([*scripts, listed])}); each stands there as a "
+        "box with its number: install a font that has it and write the page again, or change the name"
     )
 
 
 def _in_short(boxed: Sequence[str], width: float) -> str:
-    """One line of a sheet: as many code points as it holds."""
-    for count in range(len(boxed), -1, -1):
-        more = "" if count == len(boxed) else f"{', ' if count else ''}{len(boxed) - count} more"
-        line = f"! This computer has no font for {_codes(boxed[:count])}{more}: boxes with the number stand for them."
+    """One line of a sheet: as many scripts and code points as it holds."""
+    kinds = _kinds(boxed)
+    for count in range(len(kinds), 0, -1):
+        more = "" if count == len(kinds) else f" and {len(kinds) - count} more"
+        line = (
+            f"! This computer has no font for {', '.join(kinds[:count])}{more}: boxes with the number stand for them."
+        )
         if line_width(line, FOOT_PT, bold=True) <= width:
             break
     return line
@@ -238,12 +249,12 @@ def _table(table: Table, width: float) -> Grid:
 
 
 def _widths(table: Table, width: float) -> list[float]:
-    texts = [*table.rows, *([table.head] if table.head else [])]
     count = len(table.rows[0])
 
-    def measure(text: str) -> float:
-        return line_width(text, CELL.fontSize) + 8.0
+    def measure(text: str) -> float:  # what stands in bold is set smaller, and in some scripts is the wider
+        return max(line_width(text, CELL.fontSize), line_width(text, HEAD.fontSize, bold=True)) + 8.0
 
+    texts = [*table.rows, *([table.head] if table.head else [])]
     least = [max(measure(word) for row in texts for word in words_of(row[k])) for k in range(count)]
     wanted = [max(measure(row[k]) for row in texts) for k in range(count)]
     least[0] = max(least[0], min(wanted[0], FIRST_COLUMN * width))  # names broken over four lines cost a sheet

@@ -734,3 +734,25 @@ def test_the_card_and_the_note_for_the_chart(person, tmp_path):
     person.answers += [str(tmp_path / "stops.pdf")]
     person.press(person.button("Stops card"))
     assert (tmp_path / "stops.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_letter_without_a_font_is_said_beside_the_buttons(person, tmp_path):
+    """The report of a canal whose name no font can show is written, and the person hears of the box that stands for it."""
+    body = json.loads(CASE.read_text(encoding="utf-8"))
+    names = {canal["name"]: f"{canal['name']}\ue000" for canal in body["canals"]}
+    text = json.dumps(body).replace('"../films/', f'"{(CASE.parents[1] / "films").as_posix()}/')
+    for name, other in names.items():
+        text = text.replace(f'"{name}"', json.dumps(other))
+    case = tmp_path / "private.wl.json"
+    case.write_text(text, encoding="utf-8")
+    person.session.open_case(case)
+    person.settle()
+    person.answers += [str(tmp_path / "report.pdf"), str(tmp_path / "report.html")]
+    person.press(person.button("Report"))
+    person.settle()
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF-")
+    assert "no font for 1 character of the page (U+E000)" in person.said("record")
+    person.press(person.button("Report"))
+    person.settle()
+    assert (tmp_path / "report.html").exists()
+    assert person.said("record") == ""

@@ -4,8 +4,8 @@ A line is taken apart into pieces. Letters that stand one behind the other as th
 shipped fonts. All others become *signs*: what belongs together (a letter with its marks, a ligature) as one drawing out of
 the first face that has it, of the shipped ones and then of this computer's (:mod:`~wlmeasure.share.faces`). Signs are the
 characters of one font that is made with the document (Type 3 of ISO 32000-1, 9.6.5), which says of each what it stands
-for, so that text can be searched and copied. Outlines rather than embedded files, because a PDF takes PostScript outlines,
-collections and colour pictures only through a font of that kind, and most fonts of East Asia and all emoji are such.
+for, so that text can be searched and copied. They are drawn rather than embedded because reportlab embeds TrueType outlines
+only: most fonts of East Asia have PostScript outlines, and emoji are pictures.
 
 A character that no face has is a box with its code point in it, as is one that shows nothing and means nothing where it
 stands (a zero width space): names that differ look different. Nothing is rewritten: full-width letters and Roman numeral

@@ -29,6 +29,7 @@ def store(session: Session, case_id: str = "") -> None:
     case, by = session.case, session.initials.strip()
     if case is None or session.path is None:
         raise CaseError("case must hold a film and a tooth before it can be stored")
+    session.check_confirmed()
     if not by:
         raise CaseError("initials must be entered first: the archive says who stored what")
     check_installed()

@@ -1,19 +1,19 @@
 """One measuring session on one viewer: the case as it grows, its history, what the tools do. No Qt, no layers.
 
-The case is the document. Every step makes a new case from the old one, measures it, saves it to the session's file, and only
-then says that it has changed; undo goes back to the case before. What the screen shows is made from the case (`_layers`),
-so a layer that somebody deletes loses nothing.
+The case is the document. Every step makes a new case from the old one, measures it, keeps it in the session's draft, and only
+then says that it has changed; undo goes back to the case before. The file that a person named changes by Save alone
+(`_document`). What the screen shows is made from the case (`_layers`), so a layer that somebody deletes loses nothing.
 
 Reading and tracing may run on another thread (`work`). Until they are done further steps wait in line, none is lost.
 """
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -28,7 +28,6 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
 from wlmeasure.record.case import (
-    SUFFIX,
     Canal,
     Case,
     Entry,
@@ -38,7 +37,6 @@ from wlmeasure.record.case import (
     Spacing,
     Trace,
     load_case,
-    save_case,
 )
 from wlmeasure.record.draft import Draft
 from wlmeasure.record.evaluate import (
@@ -58,16 +56,32 @@ from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari import _drafts
-from wlmeasure_napari._offer import Offer, tooth_of_film, tooth_words
+from wlmeasure_napari._differences import difference_words
+from wlmeasure_napari._document import Change, ChangedError, Document, case_words, named
+from wlmeasure_napari._drafts import OpenElsewhereError
+from wlmeasure_napari._inputs import Inputs
+from wlmeasure_napari._offer import (
+    Choice,
+    Offer,
+    Question,
+    case_beside,
+    strangeness,
+    surely_of_case,
+    tooth_of_film,
+    tooth_words,
+)
 from wlmeasure_napari._over_time import Proposal, propose
+from wlmeasure_napari._recent import remember
 
 __all__ = ["Handle", "Session", "Tool"]
 
 Point = tuple[float, float]
 Tool = Literal["look", "file", "object", "canal", "reference"]
+Into = Literal["this case", "new case"]
 Job = Callable[[], Any]
 
 UNDO_STEPS = 200
+LATER = "Later"
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
 FITTING = "Putting the films together"
 ENDS = {"file": ("the stop", "the tip"), "object": ("one end", "the other end")}
@@ -134,42 +148,114 @@ class Session:
     said = Signal(str, str)
 
     def __init__(self) -> None:
-        self.case: Case | None = None
-        self.result: CaseResult | None = None
-        self.tooth: Tooth | None = None
-        self.film_id = "f1"
-        self.canal_name = ""
-        self.tool: Tool = "look"
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
-        self.pending: list[Point] = []
-        self.cursor: Point | None = None
-        self.live: list[Point] = []
-        self.proposal: FileProposal | None = None
-        self.carried: Proposal | None = None
-        self.offer = Offer()
-        self.chosen: Handle | None = None
-        self.known_length_mm: float | None = None
-        self.known_length_std_mm: float | None = None
-        self.initials = ""
-        self.draft: Draft | None = None
-        self.asked: Any = None  # what a question was asked about; the same once more is a yes
-        self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
-        self.saved_at: datetime | None = None
-        self.path: Path | None = None
-        self.radiographs: dict[str, Radiograph] = {}
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
         self.busy = ""
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
         self._place = "canvas"
         self._news: tuple[str, str] | None = None
-        self._lock: Any = None
+        self._initials = ""
+        self._confirmed = True
+        self.offer = Offer()
+        self._lay_out_empty()
+
+    def _lay_out_empty(self) -> None:
+        """All that belongs to one case, as it is before there is one: nothing of a case can be left for the next."""
+        self.case: Case | None = None
+        self.result: CaseResult | None = None
+        self.tooth: Tooth | None = None
+        self.film_id = "f1"
+        self.canal_name = ""
+        self.cursor: Point | None = None
+        self.draft: Draft | None = None
+        self.asked: Any = None  # what a question was asked about; the same once more is a yes
+        self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self._facts: tuple[CaseResult, CaseFacts] | None = None
+        self.document = Document()
+        self.inputs = Inputs()
+        self.question: Question | None = None
+        self.radiographs: dict[str, Radiograph] = {}
         self._paths: dict[str, Path] = {}
+        self._known: dict[str, tuple[float | None, float | None]] = {}
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
-        self._live: LivePath | None = None
         self._waiting: tuple[Radiograph, Path] | None = None
+        self._films_behind: list[tuple[Radiograph, Path, str]] = []  # opened while a question stood
+        self._change_told: Change | None = None
+        self._gone_at_save = False
+        self.tool: Tool = "look"
+        self.pending: list[Point] = []
+        self.live: list[Point] = []
+        self.proposal: FileProposal | None = None
+        self.carried: Proposal | None = None
+        self._live: LivePath | None = None
+        self.chosen: Handle | None = None
+
+    # ---- whose case, and who is working --------------------------------------------------------------------------
+
+    @property
+    def path(self) -> Path | None:
+        """The file that holds the case as it is now: the draft, or the named file where nothing differs from it."""
+        return self.document.where
+
+    @property
+    def saved_at(self) -> datetime | None:
+        """When the case as it is now was written."""
+        return self.document.written_at
+
+    @property
+    def initials(self) -> str:
+        """Who is working; said once a session, and confirmed when the patient changes."""
+        return self._initials
+
+    @initials.setter
+    def initials(self, text: str) -> None:
+        self._initials, self._confirmed = text.strip(), True
+        self.changed.emit()
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether the initials were said or confirmed for the case in hand."""
+        return self._confirmed
+
+    def confirm(self) -> None:
+        """Yes, the same person is working on this case."""
+        self.initials = self._initials
+
+    def check_confirmed(self) -> None:
+        """
+        Raises
+        ------
+        CaseError
+            The case has changed since the initials were said: nothing is entered until a person confirms them.
+        """
+        if not self._confirmed:
+            raise CaseError(
+                f"initials must be confirmed for this case: is it still {self._initials}? Press Confirm, or type others"
+            )
+
+    @property
+    def known_length_mm(self) -> float | None:
+        """The known length that was typed for the film in view."""
+        return self._known.get(self.film_id, (None, None))[0]
+
+    @property
+    def known_length_std_mm(self) -> float | None:
+        """Its standard uncertainty."""
+        return self._known.get(self.film_id, (None, None))[1]
+
+    def in_hand(self) -> tuple[Inputs, str, str]:
+        """What a value that is typed now belongs to: it differs as soon as case, film or canal do."""
+        return self.inputs, self.film_id, self.canal_name
+
+    def head(self) -> str:
+        """Tooth, case, saved or not."""
+        if self.case is not None:
+            return f"{case_words(self.case)} · {self.document.words}"
+        if self._waiting is not None:
+            return f"no tooth yet · {self._waiting[1].name} · not saved"
+        return "No case open"
 
     # ---- opening and saving --------------------------------------------------------------------------------------
 
@@ -188,8 +274,18 @@ class Session:
 
         self.run("Looking for films", lambda: list_films(Path(path).resolve()), done)
 
-    def open_film(self, path: str | Path, *, frame: int | None = None) -> None:
-        """Take an image as the film of a new case, or as one more film of this one; a file of several frames is asked about.
+    def open_film(self, path: str | Path, *, frame: int | None = None, into: Into | None = None) -> None:
+        """Take an image as the film of a new case, or, with a case in hand, ask whose film it is.
+
+        A film whose header names the very patient and tooth of the case is added without a question. A file of several frames
+        is asked about first.
+
+        Parameters
+        ----------
+        path, frame
+            The image, and which of its frames.
+        into
+            Where it is to go, for a caller who knows; None asks the person.
 
         Raises
         ------
@@ -197,23 +293,92 @@ class Session:
             The image cannot be read, or is in the case already.
         """
         path = Path(path).resolve()
+        mine, asks = self.document.file, self.case is not None and into is None
 
-        def job() -> Radiograph | int:
+        def job() -> tuple[Radiograph, str] | int:
             try:
-                return read(path, frame=frame)
+                radiograph = read(path, frame=frame)
             except FrameError as error:
                 if frame is not None:
                     raise
                 return error.frames
+            return radiograph, case_beside(path, radiograph.sha256, mine) if asks else ""
 
-        def done(found: Radiograph | int) -> None:
+        def done(found: tuple[Radiograph, str] | int) -> None:
             if isinstance(found, int):
                 self.offer = evolve(self.offer, path=path, frames=found)
                 self.changed.emit()
+            elif into is None:
+                self._receive(found[0], path, found[1])
             else:
-                self._take_film(found, path)
+                self._put_in(found[0], path, into)
 
         self.run("Reading the film", job, done)
+
+    def _receive(self, radiograph: Radiograph, path: Path, beside: str) -> None:
+        """A film has come: begin a case with it, or find out whose it is."""
+        if self.question is not None:
+            self._films_behind.append((radiograph, path, beside))
+            return
+        self.offer = evolve(self.offer, path=None, frames=0, teeth=())
+        name, case = path.name, self.case
+        cancel = Choice("Cancel", lambda: None)
+        if case is None:
+            if self._waiting is None or self._waiting[1] == path:
+                self._take_film(radiograph, path)
+                return
+            self._ask(
+                f"{self._waiting[1].name} is open and has no tooth yet.",
+                Choice(f"{name} in its place", lambda: self._put_in(radiograph, path, "new case")),
+                cancel,
+            )
+            return
+        edit.with_film(case, radiograph, path)  # refused before anybody is asked
+        films = {self._paths[film_id]: graph for film_id, graph in self.radiographs.items() if film_id in self.film_ids}
+        if not beside and surely_of_case(radiograph, case, films.values()):
+            self._take_film(radiograph, path)
+            return
+        odd = strangeness(radiograph, path, case, films, self.document.file)
+        if beside:
+            odd.append(f"it belongs to {beside}, which lies beside it")
+        add = Choice(
+            f"Add to {case.tooth}" + (" anyway" if odd else ""), lambda: self._put_in(radiograph, path, "this case")
+        )
+        new = Choice("New case with it", lambda: self._put_in(radiograph, path, "new case"))
+        if odd:
+            self._ask(f"{name} looks like another patient's or tooth's: {'; '.join(odd)}.", new, add, cancel)
+        else:
+            self._ask(f"Is {name} one more film of this tooth ({case_words(case)}), or a new case?", add, new, cancel)
+
+    def _put_in(self, radiograph: Radiograph, path: Path, into: Into) -> None:
+        if into == "new case":
+            self._put_away()
+        self._take_film(radiograph, path)
+
+    def _ask(self, text: str, *choices: Choice) -> None:
+        self.question = Question(text, choices)
+        self.changed.emit()
+
+    def answer(self, words: str) -> None:
+        """Answer the question that stands, by the words of a choice; films that came meanwhile are taken next.
+
+        Raises
+        ------
+        WlmeasureError
+            What was chosen is refused.
+        """
+        question = self.question
+        if question is None:
+            return
+        chosen = next(choice for choice in question.choices if choice.words == words)
+        behind, self._films_behind = self._films_behind, []
+        self.question = None
+        try:
+            chosen.do()
+        finally:
+            for radiograph, path, beside in behind:
+                self.do("canvas", partial(self._receive, radiograph, path, beside))
+            self.changed.emit()
 
     def _take_film(self, radiograph: Radiograph, path: Path) -> None:
         self.offer = evolve(self.offer, path=None, frames=0, teeth=())
@@ -266,37 +431,24 @@ class Session:
         radiograph, path = self._waiting
         name = tooth.canal_names[0]
         case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name)
-        self._go_to(_drafts.new_draft())
         self._step(case, undoable=False)
         self._waiting = None
         self.offer = evolve(self.offer, teeth=())
 
-    def _go_to(self, path: Path) -> None:
-        """Save to that file from now on; a draft is held, so that no other window goes on with it."""
-        lock = _drafts.hold(path) if _drafts.is_draft(path) else None
-        if self._lock is not None:
-            self._lock.release()
-        self._lock, self.path = lock, path
-
     def rest(self) -> None:
-        """Nobody looks at the session: another window may go on with its draft."""
-        if self._lock is not None:
-            self._lock.release()
+        """Nobody looks at the session: another window may go on with its case."""
+        self.document.release()
 
     def resume(self) -> None:
-        """Looked at again; where another window has gone on with the draft meanwhile, this one goes on in a new one."""
-        if self._lock is None or self._lock.is_locked:
-            return
-        assert self.path is not None
-        assert self.case is not None
-        try:
-            self._go_to(self.path)
-        except CaseError:
-            self._go_to(_drafts.new_draft())
-            self._save(self.case, self.path)
+        """Looked at again; where another window has gone on with the case meanwhile, this one goes on with a copy."""
+        if self.case is not None and (said := self.document.hold_again(self.case, self._paths)):
+            self.said.emit("canvas", said)
 
-    def open_case(self, path: str | Path) -> None:
-        """Go on with a case file; its file is the one saved to from now on.
+    def open_case(self, path: str | Path, *, as_saved: bool = False) -> None:
+        """Go on with a case file or a draft; the case in hand is put away, which loses nothing.
+
+        Asks where another window has the file, and where unsaved changes of it were left behind, unless it is to be opened
+        `as_saved`.
 
         Raises
         ------
@@ -304,74 +456,283 @@ class Session:
             The case or one of its films cannot be read.
         """
         path = Path(path).resolve()
+        mine = path == self.document.file and not self.document.looked_at
+        if path == self.document.draft:
+            self._tell("canvas", "This case is open here already.")
+            return
+        if mine and not as_saved and self.document.draft is not None:
+            self._ask(
+                f"{path.name} is open here, with unsaved changes.",
+                Choice("Go on with them", lambda: None),
+                Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
+            )
+            return
+        left = [] if as_saved or _drafts.is_draft(path) else _drafts.drafts_of(path)
+        if left:
+            at = datetime.fromtimestamp(left[0].stat().st_mtime)
+
+            def forget() -> None:
+                for draft in left:
+                    _drafts.discard(draft)
+                self.open_case(path, as_saved=True)
+
+            self._ask(
+                f"{path.name} has unsaved changes of {at:%Y-%m-%d %H:%M} that were left behind.",
+                Choice("Go on with them", lambda: self.open_case(left[0])),
+                Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
+                Choice("Open as saved, forget them", forget),
+            )
+            return
+        if mine:
+            self._open(path, self.document.anew())
+            return
+        try:
+            document = Document.at(path)
+        except OpenElsewhereError:
+            if _drafts.is_draft(path):
+                raise
+            self._ask(
+                f"{path.name} is open in another window.",
+                Choice("Look only", lambda: self.look_at(path)),
+                Choice("Work on a copy", lambda: self.copy_of(path)),
+                Choice("Cancel", lambda: None),
+            )
+            return
+        self._open(path, document)
+
+    def _in_hand_case(self) -> Case:
+        assert self.case is not None
+        return self.case
+
+    def look_at(self, path: str | Path) -> None:
+        """Show a case that another window has; no step is taken on it here.
+
+        Raises
+        ------
+        WlmeasureError
+            As :meth:`open_case`.
+        """
+        path = Path(path).resolve()
+        self._open(path, Document.seen(path))
+
+    def copy_of(self, path: str | Path) -> None:
+        """Go on with a copy of a case file, in a draft without a name.
+
+        Raises
+        ------
+        WlmeasureError
+            As :meth:`open_case`.
+        """
+        self._open(Path(path).resolve(), Document())
+
+    def open_walked(self, path: str | Path, *, known_length_mm: float | None = None) -> None:
+        """A film of a walk: every step is kept in its own file, and the file's length may be given.
+
+        Raises
+        ------
+        WlmeasureError
+            As :meth:`open_case`.
+        """
+        path = Path(path).resolve()
+        self._open(path, Document.walked(path), known_length_mm)
+
+    def _open(self, path: Path, document: Document, known_length_mm: float | None = None) -> None:
+        """Read a case and lay it out in place of the one in hand, which stays where it is if that fails."""
 
         def job() -> tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]:
-            case = load_case(path)
-            radiographs = read_films(case)
-            paths = {film.id: case.film_path(film).resolve() for film in case.films}
-            films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
-            return evaluate(evolve(case, films=films, folder=Path()), radiographs), radiographs, paths
+            try:
+                case = load_case(path)
+                radiographs = read_films(case)
+                paths = {film.id: case.film_path(film).resolve() for film in case.films}
+                films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
+                return evaluate(evolve(case, films=films, folder=Path()), radiographs), radiographs, paths
+            except BaseException:
+                document.release()
+                raise
 
         def done(opened: tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]) -> None:
-            self._go_to(path)
+            document.take_over(self.document)
+            self._put_away()
+            self.document = document
             self.result, self.radiographs, self._paths = opened
             self.case = case = self.result.case
-            self._waiting = None
             self.tooth = self.result.tooth
             self.film_id = case.films[0].id
             self.canal_name = case.canals[0].name if case.canals else ""
-            self._undo, self._redo = [], []
-            self.asked = self.stored_at_head = None
-            self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
-            self._drop_tool()
+            if known_length_mm is not None:
+                self._known = {film.id: (known_length_mm, None) for film in case.films}
+            if self.document.where is None:
+                self.document.keep(case, self._paths)
+            else:
+                self.document.opened(case)
+            if self.document.file is not None and not self.document.looked_at:
+                remember(self.document.file)
             self.changed.emit()
 
         self.run("Opening the case", job, done)
 
+    def go_on_with(self, draft: Path) -> None:
+        """Go on with a case that was not saved; asks first where another case or film is in hand.
+
+        Raises
+        ------
+        WlmeasureError
+            As :meth:`open_case`.
+        """
+        if self.case is None and self._waiting is None:
+            self.open_case(draft)
+            return
+        left = load_case(draft)
+        self._ask(
+            f"Put away {self.head()}, and go on with the unsaved {case_words(left)}?",
+            Choice("Go on with it", lambda: self.open_case(draft)),
+            Choice("Stay here", lambda: None),
+        )
+
+    def new_case(self) -> None:
+        """Put the case in hand away, which stays in its file or draft, and begin empty."""
+        self.close_case()
+
+    def close_case(self) -> None:
+        """Put the case in hand away: it stays in its file or draft, and nothing is in hand."""
+        case, document = self.case, self.document
+        self._put_away()
+        if case is not None and document.draft is not None:
+            self._tell("canvas", f"{case_words(case)}: {document.words}. Unsaved offers it again.")
+        self.changed.emit()
+
     def put_away(self) -> None:
         """Nothing is in hand any more; the file of the case stays as it is."""
-        self.case = self.result = self.tooth = self.path = self.saved_at = self._waiting = None
-        self.radiographs, self._paths = {}, {}
-        self._undo, self._redo = [], []
-        self.asked = self.stored_at_head = None
-        self._drop_tool()
+        self._put_away()
         self.changed.emit()
 
-    def save_as(self, path: str | Path) -> None:
-        """Save under a name of the clinician's own; later steps are saved there too, and the draft is forgotten."""
+    def _put_away(self) -> None:
+        if self.case is not None or self._waiting is not None:
+            self._confirmed = not self._initials
+            self.offer = evolve(self.offer, path=None, frames=0, teeth=())
+        self.document.release()
+        self._lay_out_empty()
+
+    # ---- saving --------------------------------------------------------------------------------------------------
+
+    def save(self) -> None:
+        """Save to the named file; where somebody else has changed or removed it, nothing is written and a question stands.
+
+        Raises
+        ------
+        CaseError
+            There is no case, it has no name yet, or its file cannot be written.
+        """
         if self.case is None:
             raise CaseError("case must hold a film and a tooth before it can be saved")
-        path = Path(path)
-        if not path.name.endswith(SUFFIX):
-            path = path.with_name(path.name.removesuffix(".json") + SUFFIX)
-        old, new = self.path, path.resolve()
-        self._save(self.case, new)
-        self._go_to(new)
-        if old is not None and old != new and _drafts.is_draft(old):
-            _drafts.discard(old)
+        if self.document.file is None:
+            raise CaseError("case must be given a name first: save it under one")
+        try:
+            self.document.save(self.case, self._paths)
+        except ChangedError as error:
+            if error.change.kind == "gone" and self._gone_at_save:  # asked once already: this is the answer
+                self._save_mine()
+                return
+            self._gone_at_save = error.change.kind == "gone"
+            self._ask_whose(error.change)
+            return
+        self._saved()
+
+    def _saved(self) -> None:
+        assert self.document.file is not None
+        self._change_told, self._gone_at_save = None, False
+        if self.question is not None and self.question.choices[-1].words == LATER:
+            self.question = None
+        remember(self.document.file)
+        self._tell("record", self.saved_words())
         self.changed.emit()
 
-    def _save(self, case: Case, path: Path) -> None:
-        films = tuple(evolve(film, path=self._stored_path(film.id, path)) for film in case.films)
-        save_case(evolve(case, films=films), path)
-        self.saved_at = datetime.now()
+    def save_as(self, path: str | Path, *, over: bool = False) -> None:
+        """Save under a name of the clinician's own, which Save writes from then on; the draft is forgotten.
 
-    def _stored_path(self, film_id: str, case_path: Path) -> str:
-        """Relative to the case file, absolute in a draft (which lies far from its films) or on another drive."""
-        target = self._paths[film_id]
-        if _drafts.is_draft(case_path):
-            return str(target)
+        A file of that name that holds another case is asked about, unless it is to be written `over`.
+
+        Raises
+        ------
+        CaseError
+            There is no case, the file cannot be written, or another window has it.
+        """
+        if self.case is None:
+            raise CaseError("case must hold a film and a tooth before it can be saved")
+        new = named(path)
+        if new == self.document.file and not self.document.looked_at:
+            self.save()
+            return
+        if not over and new.exists():
+            try:
+                stands = case_words(load_case(new))
+            except CaseError:
+                stands = "something else"
+            if stands != case_words(self.case):
+                self._ask(
+                    f"{new.name} is there already and holds {stands}; yours is {case_words(self.case)}.",
+                    Choice("Leave it", lambda: None),
+                    Choice("Write over it", lambda: self.save_as(new, over=True)),
+                )
+                return
+        self.document.save_as(self.case, self._paths, new)
+        self._saved()
+
+    def _keep(self, case: Case) -> None:
+        """Write a step to the draft; what has happened to the named file meanwhile is said as soon as it is seen."""
+        self.document.keep(case, self._paths)
+        change = self.document.change(case)
+        if change is not None and change != self._change_told and self.question is None:
+            self._ask_whose(change, case)
+
+    def _ask_whose(self, change: Change, case: Case | None = None) -> None:
+        """The named file is not what it was: whose is to stay."""
+        mine = self._in_hand_case() if case is None else case
+        if change != self._change_told:
+            self.document.keep_apart(mine, self._paths)  # what was read is not in the named file any more
+        self._change_told = change
+        later = Choice(LATER, lambda: None)
+        if change.kind == "gone":
+            self._ask(f"{change.words} Save it anew?", Choice("Save it anew", self._save_mine), later)
+            return
+        self._ask(
+            f"{change.words} Nothing was written.",
+            Choice("Keep mine", self._save_mine),
+            Choice("Take theirs", self._take_theirs),
+            Choice("See both", lambda: self._see_both(change)),
+            later,
+        )
+
+    def _save_mine(self) -> None:
+        aside = self.document.set_theirs_aside()
+        self.document.save(self._in_hand_case(), self._paths, over=True)
+        self._saved()
+        if aside is not None:
+            self._tell("record", f"{self.saved_words()} Theirs is kept beside it as {aside.name}.")
+
+    def _take_theirs(self) -> None:
+        file = self.document.file
+        assert file is not None
+        self.document.keep_apart(self._in_hand_case(), self._paths)
+        self.open_case(file, as_saved=True)
+
+    def _see_both(self, change: Change) -> None:
         try:
-            return Path(os.path.relpath(target, case_path.parent)).as_posix()
-        except ValueError:
-            return str(target)
+            words = difference_words(self._in_hand_case(), self.document.theirs())
+        except CaseError as error:
+            words = str(error)
+        self._ask_whose(change)
+        assert self.question is not None
+        self.question = evolve(self.question, text=f"{self.question.text}\n{words}")
 
     def saved_words(self) -> str:
         """Where the case lies, and since when."""
-        if self.saved_at is None or self.path is None:
+        if self.case is None or self.document.written_at is None:
             return "Nothing to save yet."
-        where = "as a draft; Save case gives it a name" if _drafts.is_draft(self.path) else f"in {self.path.name}"
-        return f"Saved at {self.saved_at:%H:%M:%S} {where}."
+        if self.document.file is None:
+            return f"Kept at {self.document.written_at:%H:%M} as a draft; Save gives it a name."
+        words = self.document.words
+        return f"{words[:1].upper()}{words[1:]}." if not self.document.looked_at else f"{words}."
 
     # ---- steps and history ---------------------------------------------------------------------------------------
 
@@ -421,8 +782,7 @@ class Session:
             return result if done_with else evaluate(accepted, radiographs, before=result)
 
         def done(result: CaseResult) -> None:
-            assert self.path is not None
-            self._save(result.case, self.path)
+            self._keep(result.case)
             if undoable and self.case is not None:
                 self._undo.append((self.case, self.canal_name, self.film_id))
                 del self._undo[:-UNDO_STEPS]
@@ -447,6 +807,9 @@ class Session:
         case = result.case
         self.case, self.result = case, result
         self.tooth = result.tooth
+        self.inputs.forget_all_but("canal", [canal.name for canal in case.canals])
+        self.inputs.forget_all_but("film", [film.id for film in case.films])
+        self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
         if all(canal.name != self.canal_name for canal in case.canals):
             self.canal_name = case.canals[0].name if case.canals else ""
         if all(film.id != self.film_id for film in case.films):
@@ -479,9 +842,8 @@ class Session:
             return evaluate(case, radiographs, before=before)
 
         def done(result: CaseResult) -> None:
-            assert self.path is not None
             assert self.case is not None
-            self._save(case, self.path)
+            self._keep(case)
             source.pop()
             target.append((self.case, self.canal_name, self.film_id))
             if film_id != self.film_id:
@@ -834,7 +1196,7 @@ class Session:
         """
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
-        self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
+        self._known[self.film_id] = length_mm, std_mm
         if self.proposal is not None:
             self.changed.emit()  # a proposal is accepted by itself, never by the way
         elif self.tool in ENDS and len(self.pending) == 2:
@@ -1008,8 +1370,12 @@ class Session:
         at, by = _now(), self._who(old)
         self.edit_case(
             lambda case: edit.renamed_canal(case, old, name, (reference_point or "").strip() or None, at=at, by=by),
-            after=lambda: self.choose_canal(name),
+            after=lambda: self._renamed(old, name),
         )
+
+    def _renamed(self, old: str, new: str) -> None:
+        self.inputs.rename("canal", old, new)
+        self.choose_canal(new)
 
     def delete_canal(self) -> None:
         """Take the canal in hand away."""
@@ -1024,9 +1390,11 @@ class Session:
         CaseError
             Nobody has said so.
         """
-        if self.case is not None and LengthRecord(self.case.entries).standing(canal) and not self.initials.strip():
-            raise CaseError("initials must be entered first: the record says who did it")
-        return self.initials.strip()
+        if self.case is not None and LengthRecord(self.case.entries).standing(canal):
+            self.check_confirmed()
+            if not self.initials:
+                raise CaseError("initials must be entered first: the record says who did it")
+        return self.initials
 
     def set_end(self, **members: Any) -> None:
         """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
@@ -1044,6 +1412,7 @@ class Session:
         CaseError
             No case, initials or named reference point; a question, which the same decision once more answers with yes.
         """
+        self.check_confirmed()
         if self.case is None or self.result is None:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
         by, at = by.strip(), _now()

@@ -9,6 +9,7 @@ Reading and tracing may run on another thread (`work`). Until they are done furt
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager
@@ -28,6 +29,7 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
 from wlmeasure.record.case import (
+    SUFFIX,
     Canal,
     Case,
     Entry,
@@ -613,6 +615,12 @@ class Session:
         self.document.release()
         self._lay_out_empty()
 
+    def suggested(self) -> Path:
+        """Where a case without a name is likely to be saved: beside its first film, under its case id or tooth."""
+        case = self._in_hand_case()
+        name = re.sub(r"[^\w.-]+", "-", case.case_id or "").strip("-.") or case.tooth
+        return self._paths[case.films[0].id].parent / (name + SUFFIX)
+
     # ---- saving --------------------------------------------------------------------------------------------------
 
     def save(self) -> None:
@@ -660,6 +668,8 @@ class Session:
         if self.case is None:
             raise CaseError("case must hold a film and a tooth before it can be saved")
         new = named(path)
+        if _drafts.is_draft(new):
+            raise CaseError(f"{new.parent} must be left to drafts: choose another folder")
         if new == self.document.file and not self.document.looked_at:
             self.save()
             return
@@ -805,8 +815,11 @@ class Session:
 
     def _take(self, result: CaseResult) -> None:
         case = result.case
+        old = () if self.case is None else self.case.canals
         self.case, self.result = case, result
         self.tooth = result.tooth
+        for was, now in zip(old, case.canals, strict=False) if len(old) == len(case.canals) else ():
+            self.inputs.rename("canal", was.name, now.name)
         self.inputs.forget_all_but("canal", [canal.name for canal in case.canals])
         self.inputs.forget_all_but("film", [film.id for film in case.films])
         self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
@@ -1370,12 +1383,8 @@ class Session:
         at, by = _now(), self._who(old)
         self.edit_case(
             lambda case: edit.renamed_canal(case, old, name, (reference_point or "").strip() or None, at=at, by=by),
-            after=lambda: self._renamed(old, name),
+            after=lambda: self.choose_canal(name),
         )
-
-    def _renamed(self, old: str, new: str) -> None:
-        self.inputs.rename("canal", old, new)
-        self.choose_canal(new)
 
     def delete_canal(self) -> None:
         """Take the canal in hand away."""

@@ -255,7 +255,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.space(person.button("Decide"))
     assert "by KO" in dock.decision.text()
     assert "Done for this canal" in dock.next_line.text()
-    person.space(person.button("Save case"))
+    person.space(person.button("Save"))
     person.space(person.button("Report"))
     assert "out.wl.json" in dock.saved.text()
     assert person.answers == []

@@ -137,7 +137,6 @@ class WorkingLengthDock(QWidget):
         keeps.setRetainSizeWhenHidden(True)  # the dock does not jump
         self.progress.setSizePolicy(keeps)
         outer.addWidget(self.progress)
-        outer.addWidget(self.canvas_message)
         area = self._area = QScrollArea()
         area.setWidgetResizable(True)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -158,6 +157,8 @@ class WorkingLengthDock(QWidget):
         self._parts.addStretch(1)
         area.setWidget(inside)
         outer.addWidget(area, 1)
+        # At the foot, so that nothing moves under the pointer when they come.
+        outer.addWidget(self.canvas_message)
         self.question = QuestionBar(self.session, self._do)
         outer.addWidget(self.question)
         self._own()
@@ -375,8 +376,7 @@ class WorkingLengthDock(QWidget):
     def showEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         """Connect: a dock that is closed gets no close event, so it listens only while it is seen."""
         super().showEvent(event)
-        self.session.changed.connect(self._at_once)
-        self.session.changed.connect(self._soon)
+        self.session.changed.connect(self._on_changed)
         self.session.moved.connect(self._on_moved)
         self.session.said.connect(self._on_said)
         self.session.work = self._worker
@@ -387,8 +387,7 @@ class WorkingLengthDock(QWidget):
     def hideEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         super().hideEvent(event)
         for signal, slot in (
-            (self.session.changed, self._at_once),
-            (self.session.changed, self._soon),
+            (self.session.changed, self._on_changed),
             (self.session.moved, self._on_moved),
             (self.session.said, self._on_said),
         ):
@@ -412,6 +411,10 @@ class WorkingLengthDock(QWidget):
         """Narrow enough to leave the film most of a screen of 1280 pixels; all texts wrap."""
         return QSize(WIDTH_PX, 700)
 
+    def _on_changed(self) -> None:
+        self._at_once()
+        self._soon()
+
     def _soon(self) -> None:
         self._late.start(0)
 
@@ -430,8 +433,6 @@ class WorkingLengthDock(QWidget):
         session = self.session
         self._layers.refresh()
         place, words = session.next_step() if self.study is None else self.study.walk.next_step()
-        if session.question is not None:
-            place, words = "", "Answer the question at the foot of the dock."
         self.next_line.setText(words)
         self._at_once()
         self.head.refresh()

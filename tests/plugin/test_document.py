@@ -37,7 +37,9 @@ def dcm(path, uid, *teeth, **attributes):
     """A film whose header may name a patient and teeth; `uid` makes it a file of its own."""
     path.parent.mkdir(parents=True, exist_ok=True)
     items = [TEETH[tooth] for tooth in teeth]
-    path.write_bytes(written(dicom(PrimaryAnatomicStructureSequence=items, SOPInstanceUID=f"1.2.3.{uid}", **attributes)))
+    path.write_bytes(
+        written(dicom(PrimaryAnatomicStructureSequence=items, SOPInstanceUID=f"1.2.3.{uid}", **attributes))
+    )
     return path
 
 

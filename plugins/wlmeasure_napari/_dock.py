@@ -693,6 +693,7 @@ class WorkingLengthDock(QWidget):
         if self._dialog is None:
             self._dialog = ArchiveDialog(self, self.session, self._do)
             self._fields["pacs"] = self._dialog.message
+            self._owned.add_field("case", "patient looked for", self._dialog.patient)
         self._dialog.show()
         self._dialog.raise_()
 

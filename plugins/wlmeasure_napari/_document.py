@@ -261,8 +261,12 @@ class Document:
         _drafts.discard(draft)
 
     def _write(self, case: Case, films: Mapping[str, Path], path: Path) -> None:
-        placed = tuple(evolve(film, path=_from(path, films[film.id])) for film in case.films)
-        save_case(evolve(case, films=placed), path)
+        save_case(_placed(case, films, path), path)
+
+    def as_saved(self, case: Case, films: Mapping[str, Path]) -> Case:
+        """The case as Save would write it: its films named from where the named file lies, from nowhere without one."""
+        where = self.file or self.draft
+        return case if where is None else _placed(case, films, where)
 
     def save(self, case: Case, films: Mapping[str, Path], *, over: bool = False) -> None:
         """Write the named file, and forget the draft.
@@ -415,6 +419,10 @@ class Document:
         if self.where is None or (said and self.draft is None):
             self._write_draft(case, films)
         return said
+
+
+def _placed(case: Case, films: Mapping[str, Path], path: Path) -> Case:
+    return evolve(case, films=tuple(evolve(film, path=_from(path, films[film.id])) for film in case.films))
 
 
 def _from(case_file: Path, film: Path) -> str:

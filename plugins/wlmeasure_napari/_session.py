@@ -735,6 +735,18 @@ class Session:
         assert self.question is not None
         self.question = evolve(self.question, text=f"{self.question.text}\n{words}")
 
+    def as_saved(self) -> Case:
+        """The case in hand as Save would write it.
+
+        Raises
+        ------
+        CaseError
+            There is none.
+        """
+        if self.case is None:
+            raise CaseError("case must hold a film and a tooth before it can be saved")
+        return self.document.as_saved(self.case, self._paths)
+
     def saved_words(self) -> str:
         """Where the case lies, and since when."""
         if self.case is None or self.document.written_at is None:

@@ -355,7 +355,9 @@ def test_undo_to_what_was_opened_keeps_it_where_the_file_holds_something_else_by
     session = opened(path)
     session.add_canal("L")
     changed_by_another(path, instrument_list=("25/.06",))
+    theirs = path.read_bytes()
     session.undo()
+    assert path.read_bytes() == theirs
     assert session.question is not None
     assert load_case(session.path).canals == session.case.canals
     assert session.path != path
@@ -441,8 +443,9 @@ def test_a_length_typed_for_one_film_is_no_length_of_the_next(tmp_path):
     session.open_film(dcm(tmp_path / "a.dcm", 1, "46", **whose))
     session.set_known_length(21.5, 0.1)
     session.open_film(dcm(tmp_path / "b.dcm", 2, "46", **whose))
-    assert (session.film_id, session.question) == ("f2", None)
+    assert session.film_id == "f2"
     assert session.known_length_mm is None
+    assert session.question is None
     session.choose_film("f1")
     assert session.known_length_mm == 21.5
 
@@ -471,11 +474,20 @@ def test_a_new_case_begins_with_nothing_of_the_one_before(tmp_path):
     assert len(drafts()) == 2
 
 
+def test_a_case_that_is_put_away_takes_what_was_typed_along(tmp_path):
+    session = window(png(tmp_path / "a.png", 1))
+    session.set_known_length(21.5, 0.1)
+    session.put_away()
+    session.open_film(png(tmp_path / "b.png", 2))
+    session.set_tooth("36")
+    assert (session.known_length_mm, session.known_length_std_mm) == (None, None)
+
+
 def test_who_is_working_is_confirmed_when_the_case_changes(tmp_path):
     session = window(png(tmp_path / "a.png", 1))
     session.initials = "KO"
     note(session, "first")
-    session.new_case()
+    session.put_away()
     session.open_film(png(tmp_path / "b.png", 2))
     session.set_tooth("36")
     for enters in (lambda: note(session, "second"), lambda: session.decide(20.0, "KO", "")):

@@ -423,6 +423,10 @@ class WorkingLengthDock(QWidget):
         self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
         inside = self._area.widget()
         inside.ensurePolished()
+        self.head.words.ensurePolished()
+        self.head.fit()
+        self.next_line.ensurePolished()
+        self.next_line.setMinimumHeight(2 * self.next_line.fontMetrics().lineSpacing() + 2 * 6)  # padding of the style
         room = self._area.verticalScrollBar().sizeHint().width() + 2 * self._area.frameWidth()
         self.setMinimumWidth(inside.minimumSizeHint().width() + room)
 

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QHBoxLayout, QMenu, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QMenu, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import load_case
@@ -22,7 +23,8 @@ from wlmeasure_napari._session import Session
 __all__ = ["CaseRow", "Head", "QuestionBar"]
 
 Do = Callable[[str, Callable[[], None]], None]
-FOOT_PX = 190  # most of the dock's height that a question takes; longer ones are scrolled
+CONFIRMED = "Confirmed"
+FOOT_PX = 150  # most of the dock's height that the words of a question take; longer ones are scrolled
 
 
 class Head(QWidget):
@@ -39,6 +41,8 @@ class Head(QWidget):
         layout.addWidget(self.words)
         self.working = Field("Working", lambda text: do("by", lambda: self._say(text)), "Initials of who is working")
         self.confirm = button("Confirm", lambda: do("by", session.confirm), "Yes, the same person works on this case")
+        self.confirm.setText(CONFIRMED)
+        self.confirm.setMinimumWidth(self.confirm.sizeHint().width())
         row = self.row = QWidget()
         inside = QHBoxLayout(row)
         inside.setContentsMargins(0, 0, 0, 0)
@@ -49,13 +53,17 @@ class Head(QWidget):
     def _say(self, text: str) -> None:
         self._session.initials = text
 
+    def fit(self) -> None:
+        """Two lines of words always have room, so that nothing moves when one becomes two."""
+        self.words.setMinimumHeight(2 * self.words.fontMetrics().lineSpacing() + 2)
+
     def refresh(self) -> None:
         """Fill in from the session."""
         session = self._session
         self.words.setText(session.head())
         self.working.set_text(session.initials)
         sure = session.confirmed and bool(session.initials)
-        self.confirm.setText("Confirmed" if sure else "Confirm")
+        self.confirm.setText(CONFIRMED if sure else "Confirm")
         self.confirm.setEnabled(not sure and bool(session.initials))
 
 
@@ -130,24 +138,27 @@ class CaseRow(QWidget):
             self.unsaved_menu.addAction("none").setEnabled(False)
 
 
-class QuestionBar(QScrollArea):
+class QuestionBar(QWidget):
     """The question that stands and its answers, at the foot of the dock: what stands above does not move when it comes."""
 
     def __init__(self, session: Session, do: Do) -> None:
         super().__init__()
         self._session, self._do = session, do
         self._shown: Question | None = None
-        self.setWidgetResizable(True)
-        self.setFrameShape(QScrollArea.Shape.NoFrame)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        inside = QWidget()
-        self._layout = QVBoxLayout(inside)
-        self._layout.setContentsMargins(6, 4, 6, 4)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(6, 4, 6, 4)
         self.words = note(name="next")
-        self._layout.addWidget(self.words)
+        self.words.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self._area = QScrollArea()
+        self._area.setWidgetResizable(True)
+        self._area.setFrameShape(QScrollArea.Shape.NoFrame)
+        self._area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._area.setWidget(self.words)
+        layout.addWidget(self._area)
+        self._answers = QGridLayout()
+        layout.addLayout(self._answers)
         self.answers: list[QPushButton] = []
-        self.setWidget(inside)
         self.hide()
 
     def refresh(self) -> None:
@@ -157,7 +168,7 @@ class QuestionBar(QScrollArea):
             return
         self._shown = question
         for old in self.answers:
-            self._layout.removeWidget(old)
+            self._answers.removeWidget(old)
             old.hide()
             old.deleteLater()
         self.answers = []
@@ -165,13 +176,20 @@ class QuestionBar(QScrollArea):
         if question is None:
             return
         self.words.setText(question.text)
-        for choice in question.choices:
+        self._fit()
+        for k, choice in enumerate(question.choices):
             made = button(choice.words, partial(self._answer, question, choice.words), question.text.split("\n")[0])
-            self._layout.addWidget(made)
+            self._answers.addWidget(made, k // 2, k % 2)
             self.answers.append(made)
-        width = max(self.viewport().width(), self.width(), 200)
-        inside = self.widget()
-        self.setFixedHeight(min(FOOT_PX, max(inside.sizeHint().height(), self._layout.heightForWidth(width)) + 4))
+
+    def _fit(self) -> None:
+        """As high as the words are, up to a limit; then they are scrolled, and the answers stay in view."""
+        room = self._area.viewport().width() - self._area.verticalScrollBar().sizeHint().width()
+        self._area.setFixedHeight(min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1)))
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        super().resizeEvent(event)
+        self._fit()
 
     def _answer(self, question: Question, words: str) -> None:
         def step() -> None:

@@ -19,9 +19,10 @@ person = test_dock.person  # the fixture
 
 
 def begin(person, film, tooth="46"):
+    asked = person.session.case is not None
     person.dock.open_path(film)
     person.settle()
-    if person.session.question is not None:
+    if asked:
         person.press(person.button("New case with it"))
     if person.session.case is None:
         person.enter("tooth", tooth)
@@ -200,12 +201,18 @@ def test_a_question_comes_at_the_foot_and_moves_nothing_above_it(person, tmp_pat
         }
 
     before = places()
+    person.dock.save_to(tmp_path / "a.wl.json")
+    person.settle()
+    assert places()["New case"] == before["New case"]  # the head says more now, in the same room
+    before = places()
     person.dock.open_path(png(tmp_path / "b.png", 2))
     person.settle()
     assert person.dock.question.isVisibleTo(person.dock)
     assert places() == before
     top = person.dock.question.mapTo(person.dock, QPoint(0, 0)).y()
     assert top >= person.dock._area.geometry().bottom()
+    for answer in person.dock.question.answers:
+        assert answer.mapTo(person.dock, QPoint(0, answer.height())).y() <= person.dock.height()
     person.press(person.button("Cancel"))
     assert not person.dock.question.isVisibleTo(person.dock)
     assert places() == before

@@ -31,9 +31,11 @@ def _things(case: Case) -> Iterator[str]:
     body = case_to_json(case)
     for film in body["films"]:
         film.pop("path", None)  # where it lies is no difference in what it shows
-        yield from _lines(f"film {film.pop('id')}", film)
+        yield (name := f"film {film.pop('id')}")
+        yield from _lines(name, film)
     for canal in body.get("canals", ()):
-        yield from _lines(f"canal {canal.pop('name')}", canal)
+        yield (name := f"canal {canal.pop('name')}")
+        yield from _lines(name, canal)
     yield from _lines("instruments", body.get("instrument_list"))
     for entry in case.entries:
         yield entry_words(entry)

@@ -301,12 +301,13 @@ def test_see_both_names_what_only_one_of_them_holds(tmp_path):
     session = opened(path)
     session.initials = "KO"
     note(session, "mine alone")
+    session.add_canal("L")
     changed_by_another(path, case_id="XYZ", tooth="36")
     session.save()
     assert "replaced by another case: it now holds 36 · case XYZ; yours is 46 · no case id" in session.question.text
     session.answer("See both")
     assert "mine alone" in session.question.text
-    assert "only yours" in session.question.text
+    assert "only yours: canal L\n" in session.question.text
     assert choices(session)[0] == "Keep mine"
     assert "_" not in session.question.text.replace("case.wl.json", "")
 

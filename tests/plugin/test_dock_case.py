@@ -84,7 +84,7 @@ def test_no_field_keeps_its_text_when_its_owner_changes(person, tmp_path, switch
         "canal": lambda: session.choose_canal("MB"),
         "film": lambda: session.choose_film("f1"),
         "case": lambda: person.dock.open_path(png(tmp_path / "c.png", 3)),
-        "close": session.close_case,
+        "close": session.put_away,
     }[switch]()
     person.settle()
     if switch == "case":
@@ -153,8 +153,9 @@ def test_title_and_head_name_tooth_case_and_saved_or_not(person, tmp_path):
         assert person.window.windowTitle() == f"{person.dock.head.words.text()} - wlmeasure"
         return person.dock.head.words.text()
 
-    assert both() == "No case open"
     begin(person, png(tmp_path / "a.png", 1))
+    person.settle()
+    assert "46" in person.window.windowTitle()
     assert both() == "46 · no case id · draft, not saved"
     person.dock.save_to(tmp_path / "a.wl.json")
     assert "in a.wl.json" in both()

@@ -252,6 +252,7 @@ class Desk:
                 f"{self._waiting[1].name} is open and has no tooth yet.",
                 Choice(f"{name} in its place", lambda: self._put_in(radiograph, path, "new case")),
                 cancel,
+                film=name,
             )
             return
         edit.with_film(case, radiograph, path)  # refused before anybody is asked
@@ -267,17 +268,23 @@ class Desk:
         )
         new = Choice("New case with it", lambda: self._put_in(radiograph, path, "new case"))
         if odd:
-            self._ask(f"{name} looks like another patient's or tooth's: {'; '.join(odd)}.", new, add, cancel)
+            self._ask(f"{name} looks like another patient's or tooth's: {'; '.join(odd)}.", new, add, cancel, film=name)
         else:
-            self._ask(f"Is {name} one more film of this tooth ({case_words(case)}), or a new case?", add, new, cancel)
+            self._ask(
+                f"Is {name} one more film of this tooth ({case_words(case)}), or a new case?",
+                add,
+                new,
+                cancel,
+                film=name,
+            )
 
     def _put_in(self, radiograph: Radiograph, path: Path, into: Into) -> None:
         if into == "new case":
             self._put_away()
         self._take_film(radiograph, path)
 
-    def _ask(self, text: str, *choices: Choice) -> None:
-        self.question = Question(text, choices)
+    def _ask(self, text: str, *choices: Choice, film: str = "") -> None:
+        self.question = Question(text, choices, film)
         self.changed.emit()
 
     def answer(self, words: str) -> None:
@@ -533,6 +540,10 @@ class Desk:
         self.changed.emit()
 
     def _put_away(self) -> None:
+        waiting = [] if self.question is None or not self.question.film else [self.question.film]
+        waiting += [path.name for _, path, _ in self._films_behind]
+        if waiting:
+            self._tell("canvas", f"{', '.join(waiting)}: not opened, since nobody had said whose film it is.")
         if self.case is not None or self._waiting is not None:
             self._confirmed = not self._initials
             self.offer = evolve(self.offer, path=None, frames=0, teeth=())

@@ -40,10 +40,14 @@ class Choice:
 
 @frozen
 class Question:
-    """A question that stands in the dock until it is answered; nothing is done meanwhile. The usual answer comes first."""
+    """A question that stands in the dock until it is answered; nothing is done meanwhile. The usual answer comes first.
+
+    `film` is the name of the film that waits for the answer, if one does.
+    """
 
     text: str
     choices: tuple[Choice, ...]
+    film: str = ""
 
 
 @frozen

@@ -591,6 +591,16 @@ def test_films_opened_while_a_question_stands_are_asked_about_in_turn(tmp_path):
     assert [Path(film.path).name for film in session.case.films] == ["a.png", "2.png", "3.png"]
 
 
+def test_a_film_that_still_waited_for_an_answer_is_named_when_its_case_is_put_away(tmp_path):
+    session = window(png(tmp_path / "a.png", 1))
+    for k in (2, 3):
+        session.open_film(png(tmp_path / f"{k}.png", k))
+    session.do("record", session.put_away)
+    assert "2.png, 3.png: not opened" in session.told["canvas"]
+    session.open_film(tmp_path / "2.png")
+    assert session.question is None
+
+
 def test_who_a_film_is_of_is_neither_stored_nor_shown(tmp_path):
     path = dcm(tmp_path / "a.dcm", 1, "46", **DOE)
     graph = read(path)

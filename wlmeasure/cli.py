@@ -10,7 +10,7 @@ import gc
 import os
 import sys
 
-from wlmeasure.cli_output import now, print_json, program
+from wlmeasure.cli_output import now, page_content, print_json, program
 from wlmeasure.errors import WlmeasureError, one_line
 
 TYPE_CHECKING = False
@@ -383,10 +383,10 @@ def _report(arguments: argparse.Namespace) -> None:
     result = evaluate(load_case(arguments.case))
     made = {"made_at": now().replace("T", " "), "program": program()}
     if arguments.stops:
-        content = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
+        page = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
     else:
-        content = report_file(result, out.name, compared=_compared(result), **made)
-    out.write_bytes(content)
+        page = report_file(result, out.name, compared=_compared(result), **made)
+    out.write_bytes(page_content(page))
     print(out)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from wlmeasure.cli_output import now, print_json, program
+from wlmeasure.cli_output import now, page_content, print_json, program
 from wlmeasure.errors import CaseError
 
 __all__ = ["add_compare_words"]
@@ -45,7 +45,7 @@ def _compare(arguments: argparse.Namespace) -> None:
     if arguments.out is not None:
         out = Path(arguments.out)
         made_at = now().replace("T", " ")
-        out.write_bytes(comparison_file(found, out.name, made_at=made_at, program=program()))
+        out.write_bytes(page_content(comparison_file(found, out.name, made_at=made_at, program=program())))
     if arguments.json:
         print_json(comparison_json(found))
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import now, print_json, program
+from wlmeasure.cli_output import now, page_content, print_json, program
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_learn_words", "password"]
@@ -108,7 +108,7 @@ def _new(arguments: argparse.Namespace) -> None:
     folder = Path(arguments.out)
     exercise = load_exercise(folder)
     for name in ("sheet.html", "sheet.pdf"):
-        (folder / name).write_bytes(page_file(name, lambda: sheet_page(exercise, folder)))
+        (folder / name).write_bytes(page_content(page_file(name, lambda: sheet_page(exercise, folder))))
         print(folder / name)
     print(folder / "answers.csv")
 
@@ -131,7 +131,8 @@ def _mark(arguments: argparse.Namespace) -> None:
     if arguments.out is not None:
         out = Path(arguments.out)
         made = {"made_at": now().replace("T", " "), "program": program()}
-        out.write_bytes(page_file(out.name, lambda: marks_page(marks, Path(arguments.exercise), steps=steps, **made)))
+        page = page_file(out.name, lambda: marks_page(marks, Path(arguments.exercise), steps=steps, **made))
+        out.write_bytes(page_content(page))
     if arguments.json:
         print_json(marks_json(marks))
         return
@@ -152,5 +153,5 @@ def _gallery(arguments: argparse.Namespace) -> None:
     if out.suffix.lower() == ".svg":
         out.write_text(svg(lengths_drawing(gallery(arguments.seed))) + "\n", encoding="utf-8")
     else:
-        out.write_bytes(page_file(out.name, lambda: gallery_page(gallery(arguments.seed), **made)))
+        out.write_bytes(page_content(page_file(out.name, lambda: gallery_page(gallery(arguments.seed), **made))))
     print(out)

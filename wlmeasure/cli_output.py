@@ -1,8 +1,21 @@
-"""How every family of words prints: JSON on one harmless line, and by whom and when a thing was made."""
+"""How every family of words prints: JSON on one harmless line, what a page remarks, and by whom and when a thing was made."""
 
 from __future__ import annotations
 
-__all__ = ["now", "print_json", "program"]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from wlmeasure.share.page import PageFile
+
+__all__ = ["now", "page_content", "print_json", "program"]
+
+
+def page_content(file: PageFile) -> bytes:
+    """What to write into the file of a page, once its remarks have been said on stderr."""
+    import sys
+
+    for remark in file.remarks:
+        print(f"wlmeasure: warning: {remark}", file=sys.stderr)
+    return file.content
 
 
 def print_json(value: object) -> None:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_batch import add_score_word
-from wlmeasure.cli_output import print_json, program
+from wlmeasure.cli_output import page_content, print_json, program
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -191,7 +191,7 @@ def _write(
     if arguments.out is not None:
         out = Path(arguments.out)
         title = "Agreement of observers" if study is None else f"Agreement of observers: {study.name}"
-        content = page_file(
+        page = page_file(
             out.name,
             lambda: observers_page(
                 table,
@@ -206,7 +206,7 @@ def _write(
                 program=program(),
             ),
         )
-        out.write_bytes(content)
+        out.write_bytes(page_content(page))
         print(out, file=told)
     if arguments.walk is not None and study is not None and made is not None:
         print(write_walk(study, made.paths, far, Path(arguments.walk), blind=arguments.blind), file=told)

@@ -9,14 +9,15 @@ from attrs import evolve
 
 from wlmeasure.errors import ArchiveConflictError, CaseError
 from wlmeasure.record.archive import check_installed
-from wlmeasure.record.case import load_case
 from wlmeasure_napari._session import Session
 
 __all__ = ["store"]
 
 
 def store(session: Session, case_id: str = "") -> None:
-    """Store the case as it is saved, with its record; the archive is the one of the environment, else the user's own file.
+    """Store the case in hand with its record, as Save would write it.
+
+    The archive is the one of the environment, else the user's own file.
 
     The first time it gets the practice's own id. Where somebody else has stored the case meanwhile nothing is stored; told
     so, a person who stores once more makes theirs the next revision, and the archive keeps both.
@@ -29,6 +30,7 @@ def store(session: Session, case_id: str = "") -> None:
     case, by = session.case, session.initials.strip()
     if case is None or session.path is None:
         raise CaseError("case must hold a film and a tooth before it can be stored")
+    session.check_confirmed()
     if not by:
         raise CaseError("initials must be entered first: the archive says who stored what")
     check_installed()
@@ -39,7 +41,7 @@ def store(session: Session, case_id: str = "") -> None:
         session.edit_case(lambda now: evolve(now, case_id=wanted))
     elif case.case_id != wanted:
         raise CaseError(f"case id must be {case.case_id!r}, which the case has already: {wanted!r}")
-    path, on = session.path, session.stored_at_head
+    stored, on = session.as_saved(), session.stored_at_head
     at = datetime.now().astimezone().replace(microsecond=0).isoformat()
 
     def job() -> Any:
@@ -47,7 +49,7 @@ def store(session: Session, case_id: str = "") -> None:
 
         with open_archive(create=True) as archive:
             try:
-                return archive.add(load_case(path), by=by, at=at, on=on)
+                return archive.add(stored, by=by, at=at, on=on)
             except ArchiveConflictError as conflict:
                 return conflict, archive.head(wanted)
 

@@ -24,6 +24,7 @@ from qtpy.QtWidgets import (
 
 from wlmeasure import __version__
 from wlmeasure.decide.electronic import CONDITIONS
+from wlmeasure.errors import CaseError
 from wlmeasure.image.display import loupe
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
@@ -31,6 +32,7 @@ from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.figures import profile_drawing
+from wlmeasure.share.page import PageFile
 from wlmeasure.share.result import (
     canal_flags,
     curvature_words,
@@ -46,13 +48,14 @@ from wlmeasure.share.result import (
     stop_words,
 )
 from wlmeasure_napari._archive import store
+from wlmeasure_napari._dock_case import CaseRow, Head, QuestionBar
 from wlmeasure_napari._dock_films import FilmChooser
+from wlmeasure_napari._dock_inputs import OwnedInputs
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
 from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
-from wlmeasure_napari._drafts import free_drafts
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._hands import KEYS
@@ -108,6 +111,8 @@ class WorkingLengthDock(QWidget):
         self.study: StudyPart | None = None
         self._seen_position: int | None = None
         self._worker = Worker()
+        self._owned = OwnedInputs(self.session)
+        self.setAcceptDrops(True)
         self._build()
         self.large.setChecked(self._settings.large_type)
         self.set_large(self._settings.large_type)
@@ -117,6 +122,9 @@ class WorkingLengthDock(QWidget):
     def _build(self) -> None:
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
+        self.head = Head(self.session, self._do)
+        self._fields["by"] = self.head.working
+        outer.addWidget(self.head)
         self.next_line = note(name="next")
         self.canvas_message = note(name="message")
         self.canvas_message.hide()
@@ -130,7 +138,6 @@ class WorkingLengthDock(QWidget):
         keeps.setRetainSizeWhenHidden(True)  # the dock does not jump
         self.progress.setSizePolicy(keeps)
         outer.addWidget(self.progress)
-        outer.addWidget(self.canvas_message)
         area = self._area = QScrollArea()
         area.setWidgetResizable(True)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -151,6 +158,42 @@ class WorkingLengthDock(QWidget):
         self._parts.addStretch(1)
         area.setWidget(inside)
         outer.addWidget(area, 1)
+        # At the foot, so that nothing moves under the pointer when they come.
+        outer.addWidget(self.canvas_message)
+        self.question = QuestionBar(self.session, self._do)
+        outer.addWidget(self.question)
+        self._own()
+
+    def _own(self) -> None:
+        """What is typed for a canal, a film or the case, and empty for another one."""
+        fields, owned, record = self._fields, self._owned, self.record
+        owned.add_field("case", "case id", fields["case_id"])
+        owned.add_field("film", "length", fields["length"])
+        owned.add_field("film", "give or take", fields["std"])
+        owned.add_choice("film", "claim", self.claims)
+        for name in ("reading", "size", "decided", "reason"):
+            owned.add_field("canal", name, fields[name])
+        owned.add_choice("canal", "mark", self.mark)
+        owned.add_choice("canal", "condition", self.condition)
+        owned.add_choice("canal", "kind", record.kind)
+        owned.add_choice("canal", "found", record.found)
+        owned.add_choice("canal", "other", record.other)
+        owned.add_field("canal", "instrument", record.instrument)
+        owned.add_field("canal", "note", record.words)
+        for name, field in record.numbers.items():
+            owned.add_field("canal", name, field)
+
+    def _at_once(self) -> None:
+        """The fields of another canal, film or case are there before a key or button can take them for this one's."""
+        session, owned = self.session, self._owned
+        owned.refresh()
+        case, canal = session.case, session.canal
+        owned.show_value("case", self._fields["tooth"], "" if session.tooth is None else session.tooth.designation)
+        if case is not None and case.case_id is not None:
+            owned.show_value("case", self._fields["case_id"], case.case_id)
+        owned.show_value("film", self.angulation.degrees, self.angulation.degrees_words())
+        owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
+        owned.show_value("canal", self._fields["reference"], "" if canal is None else canal.reference_point or "")
 
     def _field(self, place: str, label: str, done: Callable[[str], None] | None, tip: str, hint: str = "") -> Field:
         field = Field(label, done, tip, hint=hint)
@@ -159,21 +202,19 @@ class WorkingLengthDock(QWidget):
 
     def _film(self) -> Part:
         part = Part("Film")
+        self.cases = part.add(CaseRow(self.session, self._do, self._open_case, self.open_path))
         self._openers = part.add(buttons(
-            button("Open film", self._open_film, "An image, or one more film of the same tooth"),
-            button("Folder", self._open_folder, "The films of a folder, to choose from"),
-            button("Open case", self._open_case, "A saved case (*.wl.json)")))  # fmt: skip
+            button("Open film", self._open_film, "An image; with a case open you are asked whose film it is"),
+            button("Folder", self._open_folder, "The films of a folder, to choose from")))  # fmt: skip
         self._archive = part.add(
             button("Image archive…", self._ask_archive, "Find and open films of the practice's image archive")
         )
         self.chooser = FilmChooser(self.session, self._do)
         part.add(self.chooser)
-        self.recover = button("", self._recover, "A case that was not saved when the program ended")
-        part.add(self.recover)
         self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
         part.add(self.film_choice)
         part.add(self._field("tooth", "Tooth", self._on_tooth, "ISO 3950: quadrant and tooth, such as 46", "46"))
-        self.angulation = AngulationRow(self.session, self._do)
+        self.angulation = AngulationRow(self.session, self._enter_here)
         self._fields["angulation"] = self.angulation.degrees
         part.add(self.angulation)
         self.film_words = part.add(note())
@@ -277,7 +318,6 @@ class WorkingLengthDock(QWidget):
         self.proposal = part.add(note(name="number"))
         self.reasons = part.add(note())
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
-        part.add(self._field("by", "Initials", self._on_initials, "Who decides, and who enters in the record"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         part.add(buttons(button("Take proposal", self._take_proposal, "Copy the proposed length into the field"),
                          button("Decide", self._decide, "Record the decided length")))  # fmt: skip
@@ -285,7 +325,7 @@ class WorkingLengthDock(QWidget):
         return part
 
     def _entries(self) -> Part:
-        self.record = RecordPart(self.session, self._do, self._message("entry"))
+        self.record = RecordPart(self.session, self._enter_here, self._message("entry"))
         return self.record
 
     def _record(self) -> Part:
@@ -293,8 +333,9 @@ class WorkingLengthDock(QWidget):
         self.undo_button = button("Undo", lambda: self._do("record", self.session.undo), "Ctrl+Z")
         self.redo_button = button("Redo", lambda: self._do("record", self.session.redo), "Ctrl+Y")
         part.add(buttons(self.undo_button, self.redo_button))
-        part.add(buttons(button("Save case", self._save, "Choose a name; every later step is saved there too"),
-                         button("Report", self._report, "Write the report, as a page or as PDF"),
+        part.add(buttons(button("Save", self._save, "Ctrl+S: write the case to its file; until then steps go to a draft"),
+                         button("Save as…", self._save_as, "Another name, which Save writes from then on")))  # fmt: skip
+        part.add(buttons(button("Report", self._report, "Write the report, as a page or as PDF"),
                          button("Stops card", self._card, "One small sheet: every stop of every canal")))  # fmt: skip
         self.saved = part.add(note())
         part.add(self._field("case_id", "Case id", None, "The practice's own id for the archive; no names"))
@@ -336,7 +377,7 @@ class WorkingLengthDock(QWidget):
     def showEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         """Connect: a dock that is closed gets no close event, so it listens only while it is seen."""
         super().showEvent(event)
-        self.session.changed.connect(self._soon)
+        self.session.changed.connect(self._on_changed)
         self.session.moved.connect(self._on_moved)
         self.session.said.connect(self._on_said)
         self.session.work = self._worker
@@ -347,7 +388,7 @@ class WorkingLengthDock(QWidget):
     def hideEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         super().hideEvent(event)
         for signal, slot in (
-            (self.session.changed, self._soon),
+            (self.session.changed, self._on_changed),
             (self.session.moved, self._on_moved),
             (self.session.said, self._on_said),
         ):
@@ -371,6 +412,10 @@ class WorkingLengthDock(QWidget):
         """Narrow enough to leave the film most of a screen of 1280 pixels; all texts wrap."""
         return QSize(WIDTH_PX, 700)
 
+    def _on_changed(self) -> None:
+        self._at_once()
+        self._soon()
+
     def _soon(self) -> None:
         self._late.start(0)
 
@@ -379,6 +424,10 @@ class WorkingLengthDock(QWidget):
         self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
         inside = self._area.widget()
         inside.ensurePolished()
+        self.head.words.ensurePolished()
+        self.head.fit()
+        self.next_line.ensurePolished()
+        self.next_line.setMinimumHeight(2 * self.next_line.fontMetrics().lineSpacing() + 2 * 6)  # padding of the style
         room = self._area.verticalScrollBar().sizeHint().width() + 2 * self._area.frameWidth()
         self.setMinimumWidth(inside.minimumSizeHint().width() + room)
 
@@ -390,21 +439,22 @@ class WorkingLengthDock(QWidget):
         self._layers.refresh()
         place, words = session.next_step() if self.study is None else self.study.walk.next_step()
         self.next_line.setText(words)
+        self._at_once()
+        self.head.refresh()
+        self.cases.refresh()
+        self.question.refresh()
+        named = self.study is None or "names" not in self.study.walk.conceals
+        self._viewer_itself().title = f"{session.head()} - wlmeasure" if named else "wlmeasure"
         self._show_film()
         self._show_scale()
         self._show_canal()
         self._show_length()
         self._by_place["space"].refresh(None if self.study is None else self.study.walk)
         self.record.refresh()
-        if session.case is not None and session.case.case_id is not None:
-            self._fields["case_id"].set_text(session.case.case_id)
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
         self.progress.setVisible(bool(session.busy))
-        waiting = free_drafts() if session.case is None else []
-        self.recover.setVisible(bool(waiting))
-        self.recover.setText(f"Go on with the unsaved case ({len(waiting)})")
         if self.study is not None:
             self.study.refresh()
             self._show_whole_film()
@@ -415,12 +465,19 @@ class WorkingLengthDock(QWidget):
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
-        named = [self._fields["tooth"], self.film_words, self.end_choice, self.carry_row, *self._naming]
+        named = [
+            self.head.words,
+            self._fields["tooth"],
+            self.film_words,
+            self.end_choice,
+            self.carry_row,
+            *self._naming,
+        ]
         concealed: dict[Concealed, list[QWidget]] = {
-            "openers": [self._openers, self._archive, self.recover, self.angulation],
+            "openers": [self.cases, self._openers, self._archive, self.angulation],
             "names": named,
             "films": [self.film_choice],
-            "entries": [self._by_place[name] for name in ("readings", "length", "entry", "record")],
+            "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
             "scale": [self._by_place["scale"]],
             "measures": [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile],
         }
@@ -438,8 +495,6 @@ class WorkingLengthDock(QWidget):
         now = self.study.walk.position
         if now != self._seen_position and self.session.radiograph is not None and not self.session.busy:
             self._seen_position = now
-            for name in ("length", "std"):
-                self._fields[name].clear()
             self._viewer_itself().reset_view()
 
     def _fill(self, box: QComboBox, texts: list[str], chosen: str) -> None:
@@ -455,8 +510,6 @@ class WorkingLengthDock(QWidget):
         self.angulation.refresh()
         self._fill(self.film_choice, session.film_ids, session.film_id)
         self.film_choice.setVisible(len(session.film_ids) > 1)
-        if session.tooth is not None:
-            self._fields["tooth"].set_text(session.tooth.designation)
         words = []
         if session.tooth is not None:
             words.append(
@@ -491,9 +544,7 @@ class WorkingLengthDock(QWidget):
         self._fill(self.carry_choice, earlier, kept if kept in earlier else earlier[0] if earlier else "")
         self.carry_row.setVisible(bool(earlier))
         self.fader.setVisible(session.carried is not None)
-        canal, trace = session.canal, session.trace_result
-        self._fields["canal"].set_text("" if canal is None else canal.name)
-        self._fields["reference"].set_text("" if canal is None else canal.reference_point or "")
+        trace = session.trace_result
         for box, value in (
             (self.end_choice, None if trace is None else trace.trace.apical_end),
             (self.seen_choice, None if trace is None else trace.trace.apex_visibility or "clear"),
@@ -603,6 +654,19 @@ class WorkingLengthDock(QWidget):
     def _do(self, place: str, step: Callable[[], None]) -> None:
         self.session.do(place, step)
 
+    def _enter_here(self, place: str, step: Callable[[], None]) -> None:
+        """Take a step with what is typed for the canal, film and case in hand; not if they change before its turn comes."""
+        meant = self.session.in_hand()
+
+        def checked() -> None:
+            if self.session.in_hand() != meant:
+                raise CaseError(
+                    "canal, film or case has changed since this was typed: nothing was entered; enter it again"
+                )
+            step()
+
+        self._do(place, checked)
+
     def _take(self, tool: Any, place: str) -> None:
         self._do(place, lambda: self.session.take(tool))
 
@@ -634,13 +698,19 @@ class WorkingLengthDock(QWidget):
         if self._dialog is None:
             self._dialog = ArchiveDialog(self, self.session, self._do)
             self._fields["pacs"] = self._dialog.message
+            self._owned.add_field("case", "patient looked for", self._dialog.patient)
         self._dialog.show()
         self._dialog.raise_()
 
-    def _recover(self) -> None:
-        waiting = free_drafts()
-        if waiting:
-            self._do("canvas", lambda: self.session.open_case(waiting[0]))
+    def dragEnterEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        """Files dropped on the dock are opened like any other, with the same questions."""
+        for url in event.mimeData().urls():
+            if url.isLocalFile():
+                self.open_path(url.toLocalFile())
 
     def _on_film(self, text: str) -> None:
         self._do("film", lambda: self.session.choose_film(text))
@@ -663,7 +733,7 @@ class WorkingLengthDock(QWidget):
             self.session.set_known_length(length, typed_number(spread, "give or take"))
 
         if self._fields["length"].text.strip():
-            self._do("length", step)
+            self._enter_here("length", step)
 
     def _find(self) -> None:
         self._do("scale", self.session.find_file)
@@ -671,11 +741,11 @@ class WorkingLengthDock(QWidget):
     def _forget_scale(self) -> None:
         case = self.session.case
         if case is not None and (scales := case.film(self.session.film_id).scale):
-            self._do("scale", lambda: self.session.remove_scale(len(scales) - 1))
+            self._enter_here("scale", lambda: self.session.remove_scale(len(scales) - 1))
 
     def _use_claim(self) -> None:
         claim = self.claims.currentText()
-        self._do("scale", lambda: self.session.use_spacing(claim, None))
+        self._enter_here("scale", lambda: self.session.use_spacing(claim, None))
 
     def _on_canal(self, name: str) -> None:
         self._do("canal", lambda: self.session.choose_canal(name))
@@ -683,7 +753,7 @@ class WorkingLengthDock(QWidget):
     def _on_rename(self, _text: str) -> None:
         name, reference = self._fields["canal"].text, self._fields["reference"].text
         if self.session.canal is not None and name.strip():
-            self._do("canal", lambda: self.session.rename_canal(name, reference))
+            self._enter_here("canal", lambda: self.session.rename_canal(name, reference))
 
     def _add_canal(self) -> None:
         session = self.session
@@ -693,7 +763,7 @@ class WorkingLengthDock(QWidget):
         self._do("canal", lambda: session.add_canal(name))
 
     def _delete_canal(self) -> None:
-        self._do("canal", self.session.delete_canal)
+        self._enter_here("canal", self.session.delete_canal)
 
     def _accept(self) -> None:
         self._do("canal", self.session.accept)
@@ -703,13 +773,13 @@ class WorkingLengthDock(QWidget):
         self._do("canal", lambda: self.session.carry_over(earlier, path=path))
 
     def _repeat(self) -> None:
-        self._do("reading", lambda: repeat_reading(self.session))
+        self._enter_here("reading", lambda: repeat_reading(self.session))
 
     def _on_end(self, text: str) -> None:
-        self._do("canal", lambda: self.session.set_end(apical_end=text))
+        self._enter_here("canal", lambda: self.session.set_end(apical_end=text))
 
     def _on_seen(self, text: str) -> None:
-        self._do("canal", lambda: self.session.set_end(apex_visibility=text))
+        self._enter_here("canal", lambda: self.session.set_end(apex_visibility=text))
 
     def _on_reading(self, text: str) -> None:
         if not text.strip():
@@ -726,13 +796,13 @@ class WorkingLengthDock(QWidget):
             add_reading(self.session, typed_number(text, "reading"), mark, file_size, conditions)
             self._fields["reading"].clear()  # the same number typed again is another reading
 
-        self._do("reading", step)
+        self._enter_here("reading", step)
 
     def _take_back_reading(self) -> None:
         facts = self.session.canal_facts
         if facts is not None and facts.readings:
             last = facts.readings[-1].id
-            self._do("reading", lambda: strike_out(self.session, last))
+            self._enter_here("reading", lambda: strike_out(self.session, last))
 
     def _take_proposal(self) -> None:
         proposed = self.session.proposed_mm()
@@ -741,22 +811,24 @@ class WorkingLengthDock(QWidget):
         else:
             self._fields["decided"].edit.setText(f"{stop_setting_mm(proposed):.1f}")
 
-    def _on_initials(self, text: str) -> None:
-        self.session.initials = text
-
     def _decide(self) -> None:
         def step() -> None:
             length = typed_number(self._fields["decided"].text, "decided length")
-            self.session.decide(length, self._fields["by"].text, self._fields["reason"].text)
+            self.session.decide(length, self.session.initials, self._fields["reason"].text)
 
-        self._do("decided", step)
+        self._enter_here("decided", step)
 
     def _save(self) -> None:
-        if self.session.case is None:  # says so before it asks for a name
+        if self.session.case is None or self.session.document.file is not None:  # says so before it asks for a name
+            self._do("record", self.session.save)
+        else:
+            self._save_as()
+
+    def _save_as(self) -> None:
+        if self.session.case is None:
             self.save_to("case")
             return
-        path = self.session.path
-        suggested = "case" + SUFFIX if path is None else str(path)
+        suggested = str(self.session.document.file or self.session.suggested())
         name, _ = QFileDialog.getSaveFileName(self, "Save case", suggested, f"Cases (*{SUFFIX})")
         if name:
             self.save_to(name)
@@ -783,7 +855,7 @@ class WorkingLengthDock(QWidget):
         self._write("Writing the report", report_over_time, result, saved, Path(path))
 
     def _store(self) -> None:
-        self._do("record", lambda: store(self.session, self._fields["case_id"].text))
+        self._enter_here("record", lambda: store(self.session, self._fields["case_id"].text))
 
     def _card(self) -> None:
         name = "stops.pdf"
@@ -800,9 +872,15 @@ class WorkingLengthDock(QWidget):
             return
         self._write("Writing the card", card_file, result, saved, Path(path))
 
-    def _write(self, words: str, write: Callable[..., bytes], result: Any, saved: datetime, path: Path) -> None:
-        def job() -> None:
+    def _write(self, words: str, write: Callable[..., PageFile], result: Any, saved: datetime, path: Path) -> None:
+        def job() -> tuple[str, ...]:
             made = f"{saved:%Y-%m-%d %H:%M}"
-            path.write_bytes(write(result, path.name, made_at=made, program=f"wlmeasure {__version__}"))
+            page = write(result, path.name, made_at=made, program=f"wlmeasure {__version__}")
+            path.write_bytes(page.content)
+            return page.remarks
 
-        self._do("record", lambda: self.session.run(words, job, lambda _: None))
+        def say(remarks: tuple[str, ...]) -> None:
+            if remarks:
+                self.session.announce("record", f"Written to {path.name}, but {'; '.join(remarks)}.")
+
+        self._do("record", lambda: self.session.run(words, job, say))

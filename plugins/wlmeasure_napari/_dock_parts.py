@@ -128,6 +128,14 @@ class Field(QWidget):
             self._told = text
             self.edit.setText(text)
 
+    def show_text(self, text: str) -> None:
+        """Show what belongs to another canal, film or case, even under the keyboard: what was typed was not meant for it."""
+        self.set_text(text)
+        if self.edit.text() != text:
+            self._told = text
+            self.edit.setText(text)
+        self.say("")
+
     def clear(self) -> None:
         """Empty, ready for the next entry."""
         self._told = ""

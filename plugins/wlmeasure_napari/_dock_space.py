@@ -78,13 +78,21 @@ class AngulationRow(QWidget):
             ),
         )
 
+    def _known(self) -> Angulation:
+        case = self._session.case
+        known = None if case is None else case.film(self._session.film_id).angulation
+        return Angulation() if known is None else known
+
+    def degrees_words(self) -> str:
+        """The degrees entered for the film in view, as its field shows them."""
+        degrees = self._known().horizontal_deg
+        return "" if degrees is None else f"{degrees:g}"
+
     def refresh(self) -> None:
         """Show what is entered for the film in view."""
-        case = self._session.case
-        self.setVisible(case is not None)
-        known = None if case is None else case.film(self._session.film_id).angulation
-        known = Angulation() if known is None else known
-        self.degrees.set_text("" if known.horizontal_deg is None else f"{known.horizontal_deg:g}")
+        self.setVisible(self._session.case is not None)
+        known = self._known()
+        self.degrees.set_text(self.degrees_words())
         self.shift.setCurrentIndex([value for _, value in SHIFTS].index(known.tube_shift))
         self.mesial.setCurrentIndex([value for _, value in MESIAL].index(known.mesial_to))
 

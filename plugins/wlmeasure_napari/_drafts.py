@@ -1,22 +1,41 @@
 """Where a session keeps its case until the clinician saves it: one file a session in the user's own state folder.
 
 A session holds its draft by a lock that the system drops when the program ends, however it ends: what is held is open in
-some window, what is free was left behind.
+some window, what is free was left behind. A note beside a draft says which file it belongs to, if a person has named one;
+that file is held by a lock in this folder too, since not every network share knows locks.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
+from contextlib import suppress
 from pathlib import Path
 from uuid import uuid4
 
+from attrs import frozen
 from filelock import BaseFileLock, FileLock, Timeout
 from platformdirs import user_state_path
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import SUFFIX
 
-__all__ = ["discard", "drafts", "free_drafts", "hold", "is_draft", "new_draft"]
+__all__ = [
+    "OpenElsewhereError",
+    "Origin",
+    "discard",
+    "drafts",
+    "drafts_of",
+    "folder",
+    "free_drafts",
+    "hold",
+    "hold_file",
+    "is_draft",
+    "new_draft",
+    "note_origin",
+    "origin_of",
+]
 
 VARIABLE = "WLMEASURE_DRAFTS"  # another folder, for a shared machine or a test
 
@@ -44,6 +63,44 @@ def is_draft(path: Path) -> bool:
     return path.parent == folder()
 
 
+class OpenElsewhereError(CaseError):
+    """Another window has the case."""
+
+
+@frozen
+class Origin:
+    """The file that a draft belongs to, and the SHA-256 of its bytes when the draft was begun."""
+
+    file: Path
+    sha256: str
+
+
+def _note(draft: Path) -> Path:
+    return draft.with_name(draft.name.removesuffix(SUFFIX) + ".of.json")
+
+
+def note_origin(draft: Path, origin: Origin | None) -> None:
+    """Note beside a draft which file it belongs to; None for one that nobody has named."""
+    if origin is None:
+        _note(draft).unlink(missing_ok=True)
+    else:
+        _note(draft).write_text(json.dumps({"file": str(origin.file), "sha256": origin.sha256}), encoding="utf-8")
+
+
+def origin_of(draft: Path) -> Origin | None:
+    """The file that a draft belongs to; None where nobody has named one, or the note is lost."""
+    try:
+        noted = json.loads(_note(draft).read_text(encoding="utf-8"))
+        return Origin(Path(noted["file"]), str(noted["sha256"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def drafts_of(file: Path) -> list[Path]:
+    """Unsaved changes of a file that no window holds, the newest first."""
+    return [draft for draft in free_drafts() if (origin := origin_of(draft)) is not None and origin.file == file]
+
+
 def _lock(path: Path) -> BaseFileLock:
     return FileLock(path.with_suffix(".lock"), timeout=0, thread_local=False)
 
@@ -53,14 +110,35 @@ def hold(path: Path) -> BaseFileLock:
 
     Raises
     ------
-    CaseError
+    OpenElsewhereError
         Another window has it.
     """
     lock = _lock(path)
     try:
         lock.acquire()
     except Timeout:
-        raise CaseError(f"case must not be open twice: {path.name} is open in another window; go on there") from None
+        raise OpenElsewhereError(
+            f"case must not be open twice: {path.name} is open in another window; go on there"
+        ) from None
+    return lock
+
+
+def hold_file(path: Path) -> BaseFileLock:
+    """Hold a named case file for one session, as :func:`hold` does a draft.
+
+    Raises
+    ------
+    OpenElsewhereError
+        Another window has it.
+    """
+    place = folder() / "open"
+    place.mkdir(exist_ok=True, mode=0o700)
+    name = hashlib.sha256(os.path.normcase(path.resolve()).encode()).hexdigest()[:32]
+    lock = FileLock(place / f"{name}.lock", timeout=0, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise OpenElsewhereError(f"case must not be open twice: {path.name} is open in another window") from None
     return lock
 
 
@@ -80,4 +158,6 @@ def free_drafts() -> list[Path]:
 def discard(path: Path) -> None:
     """Forget a draft."""
     path.unlink(missing_ok=True)
-    path.with_suffix(".lock").unlink(missing_ok=True)
+    _note(path).unlink(missing_ok=True)
+    with suppress(PermissionError):  # some systems keep a file that is open
+        path.with_suffix(".lock").unlink(missing_ok=True)

@@ -69,6 +69,7 @@ def enter(session: Session, draft: Draft, **more: Any) -> None:
     case, by = session.case, session.initials.strip()
     if case is None:
         raise CaseError("case must hold a film and a tooth before anything is entered in its record")
+    session.check_confirmed()
     if not by:
         raise CaseError("initials must be entered first: the record says who entered what")
     kind = KIND_TABLE.get(draft.kind)
@@ -127,12 +128,13 @@ def strike_out(session: Session, entry_id: str | None = None) -> None:
     Raises
     ------
     CaseError
-        The record is empty, or the entry stands no more.
+        The record is empty, the entry stands no more, or the initials are not confirmed.
     """
     case = session.case
     if case is None or not LengthRecord(case.entries).standing():
         raise CaseError("record must hold an entry before one can be struck out: it is empty")
     record = LengthRecord(case.entries)
+    session.check_confirmed()
     last = record.standing()[-1]
     by = session.initials.strip() or last.by
     made = edit.struck_out(case, entry_id or last.id, at=_at(record, _clock()), by=by)

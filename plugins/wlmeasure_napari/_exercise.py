@@ -82,9 +82,7 @@ class ExerciseWalk:
         path = self.folder / WORKING / f"{Path(self.item.film).stem}.wl.json"
         if not path.exists():
             save_case(_template(self.item, path), path)
-        self.session.known_length_mm = self.item.scale.known_file_mm
-        self.session.known_length_std_mm = None
-        self.session.open_case(path)
+        self.session.open_walked(path, known_length_mm=self.item.scale.known_file_mm)
 
     def commit_typed(self, length: str, low: str, high: str, difference: str = "", side: str = "") -> None:
         """Commit what was typed; `difference` and `side` are of a second film.

@@ -1,16 +1,53 @@
-"""What opening a film leaves to the person: which film of a folder, which frame of a file, which of several teeth. No Qt."""
+"""What opening and saving leave to the person: which film, which tooth, whose film, whose file stays. No Qt."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from attrs import frozen
+from attrs import field, frozen
 
+from wlmeasure.errors import WlmeasureError
 from wlmeasure.image.listing import FilmList
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.record.case import SUFFIX, Case, load_case
 from wlmeasure.trade.tooth import Tooth
+from wlmeasure_napari._document import case_words
 
-__all__ = ["Offer", "is_folder", "tooth_of_film", "tooth_words"]
+__all__ = [
+    "Choice",
+    "Offer",
+    "Question",
+    "case_beside",
+    "is_folder",
+    "strangeness",
+    "surely_of_case",
+    "tooth_of_film",
+    "tooth_words",
+]
+
+MOST_BESIDE = 200
+"""Case files that are looked into beside a film (our parameter): a patient's folder has a few."""
+
+
+@frozen
+class Choice:
+    """One answer to a question, as its button says it, and what it does."""
+
+    words: str
+    do: Callable[[], None] = field(eq=False, repr=False)
+
+
+@frozen
+class Question:
+    """A question that stands in the dock until it is answered; nothing is done meanwhile. The usual answer comes first.
+
+    `film` is the name of the film that waits for the answer, if one does.
+    """
+
+    text: str
+    choices: tuple[Choice, ...]
+    film: str = ""
 
 
 @frozen
@@ -54,3 +91,40 @@ def tooth_words(radiograph: Radiograph, tooth: Tooth | None, *, prefilled: bool 
     if tooth is not None and radiograph.teeth and tooth.designation not in radiograph.teeth:
         return f"The film's header names tooth {named}, and the case is of tooth {tooth.designation}; check both."
     return ""
+
+
+def case_beside(film: Path, sha256: str, mine: Path | None) -> str:
+    """Another case in the folder of a film that names it by its bytes or its path, in words; "" where there is none."""
+    for path in sorted(film.parent.glob(f"*{SUFFIX}"))[:MOST_BESIDE]:
+        if path.resolve() == mine:
+            continue
+        try:
+            case = load_case(path)
+            if any(one.sha256 == sha256 or case.film_path(one).resolve() == film for one in case.films):
+                return f"{path.name} ({case_words(case)})"
+        except (WlmeasureError, OSError):  # no case of ours, which names nothing
+            continue
+    return ""
+
+
+def surely_of_case(graph: Radiograph, case: Case, films: Iterable[Radiograph]) -> bool:
+    """Whether the header names the very patient of every film of the case, and the case's tooth alone."""
+    mine = graph.patient_fingerprint
+    same = mine is not None and all(film.patient_fingerprint == mine for film in films)
+    return same and graph.teeth == (case.tooth,)
+
+
+def strangeness(
+    graph: Radiograph, path: Path, case: Case, films: dict[Path, Radiograph], file: Path | None
+) -> list[str]:
+    """What speaks against a film being one more of a case; `films` are the case's own by path, `file` is its named file."""
+    found = []
+    whose = {film.patient_fingerprint for film in films.values()} - {None}
+    if graph.patient_fingerprint is not None and whose and whose != {graph.patient_fingerprint}:
+        found.append("its header names another patient")
+    if graph.teeth and case.tooth not in graph.teeth:
+        found.append(f"its header names tooth {', '.join(graph.teeth)}")
+    folders = {film.parent for film in films}
+    if file is not None and file.parent in folders and path.parent not in folders:
+        found.append("it lies in another folder than this case and its films")
+    return found

@@ -14,6 +14,7 @@ from wlmeasure.record.case import Trace
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.over_time import Comparison, carried_trace, compare_films, over_time
 from wlmeasure.share.over_time import laid_picture, over_time_lines
+from wlmeasure.share.page import PageFile
 from wlmeasure.share.report import report_file
 
 __all__ = ["Proposal", "earlier_films", "propose", "report_over_time"]
@@ -94,6 +95,6 @@ def propose(result: CaseResult, canal: str, earlier: str, later: str, *, path: b
     return Proposal(comparison, canal, trace, laid_picture(comparison))
 
 
-def report_over_time(result: CaseResult, name: str, *, made_at: str, program: str) -> bytes:
+def report_over_time(result: CaseResult, name: str, *, made_at: str, program: str) -> PageFile:
     """The report with its films over time, which are laid on one another first."""
     return report_file(result, name, made_at=made_at, program=program, compared=over_time(result))

@@ -1,34 +1,28 @@
 """One measuring session on one viewer: the case as it grows, its history, what the tools do. No Qt, no layers.
 
-The case is the document. Every step makes a new case from the old one, measures it, saves it to the session's file, and only
-then says that it has changed; undo goes back to the case before. What the screen shows is made from the case (`_layers`),
-so a layer that somebody deletes loses nothing.
+The case is the document. Every step makes a new case from the old one, measures it, keeps it in the session's draft, and only
+then says that it has changed; undo goes back to the case before. The file that a person named changes by Save alone
+(`_document`). What the screen shows is made from the case (`_layers`), so a layer that somebody deletes loses nothing.
 
 Reading and tracing may run on another thread (`work`). Until they are done further steps wait in line, none is lost.
 """
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Literal
 
 from attrs import evolve, frozen
-from psygnal import Signal
 
 from wlmeasure import __version__
 from wlmeasure.decide.methods import ApicalEnd
-from wlmeasure.errors import CaseError, FrameError, QuestionError, WlmeasureError
-from wlmeasure.image.listing import FilmList, list_films
+from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.image.reading import read
 from wlmeasure.record import edit
 from wlmeasure.record.case import (
-    SUFFIX,
     Canal,
     Case,
     Entry,
@@ -37,8 +31,6 @@ from wlmeasure.record.case import (
     KnownObject,
     Spacing,
     Trace,
-    load_case,
-    save_case,
 )
 from wlmeasure.record.draft import Draft
 from wlmeasure.record.evaluate import (
@@ -48,7 +40,6 @@ from wlmeasure.record.evaluate import (
     TraceResult,
     accept_paths,
     evaluate,
-    read_films,
 )
 from wlmeasure.record.facts import CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.over_time import with_carried
@@ -56,16 +47,13 @@ from wlmeasure.record.record import QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
-from wlmeasure.trade.tooth import Tooth
-from wlmeasure_napari import _drafts
-from wlmeasure_napari._offer import Offer, tooth_of_film, tooth_words
+from wlmeasure_napari._desk import Desk, Job
 from wlmeasure_napari._over_time import Proposal, propose
 
 __all__ = ["Handle", "Session", "Tool"]
 
 Point = tuple[float, float]
 Tool = Literal["look", "file", "object", "canal", "reference"]
-Job = Callable[[], Any]
 
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
@@ -116,262 +104,33 @@ def _by_hand(trace: Trace, *marks: str) -> Trace:
     return evolve(trace, carried=evolve(trace.carried, marks=left) if left else None)
 
 
-class Session:
-    """The case, its history and the tool in hand.
-
-    Signals
-    -------
-    changed
-        The case, its measures or the tool has changed.
-    moved
-        Only the preview under the cursor has changed.
-    said
-        (place, text): a message for the field of that name; an empty text takes it back.
-    """
-
-    changed = Signal()
-    moved = Signal()
-    said = Signal(str, str)
+class Session(Desk):
+    """The case, its history and the tool in hand; opening, saving and whose case it is are the desk's (`_desk`)."""
 
     def __init__(self) -> None:
-        self.case: Case | None = None
-        self.result: CaseResult | None = None
-        self.tooth: Tooth | None = None
-        self.film_id = "f1"
-        self.canal_name = ""
-        self.tool: Tool = "look"
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
-        self.pending: list[Point] = []
-        self.cursor: Point | None = None
-        self.live: list[Point] = []
-        self.proposal: FileProposal | None = None
-        self.carried: Proposal | None = None
-        self.offer = Offer()
-        self.chosen: Handle | None = None
-        self.known_length_mm: float | None = None
-        self.known_length_std_mm: float | None = None
-        self.initials = ""
-        self.draft: Draft | None = None
-        self.asked: Any = None  # what a question was asked about; the same once more is a yes
-        self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
-        self.saved_at: datetime | None = None
-        self.path: Path | None = None
-        self.radiographs: dict[str, Radiograph] = {}
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
         self.busy = ""
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
-        self._place = "canvas"
-        self._news: tuple[str, str] | None = None
-        self._lock: Any = None
+        super().__init__()
+
+    def _lay_out_empty(self) -> None:
+        super()._lay_out_empty()
+        self.cursor: Point | None = None
+        self.draft: Draft | None = None
+        self.asked: Any = None  # what a question was asked about; the same once more is a yes
+        self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self._facts: tuple[CaseResult, CaseFacts] | None = None
-        self._paths: dict[str, Path] = {}
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
+        self.tool: Tool = "look"
+        self.pending: list[Point] = []
+        self.live: list[Point] = []
+        self.proposal: FileProposal | None = None
+        self.carried: Proposal | None = None
         self._live: LivePath | None = None
-        self._waiting: tuple[Radiograph, Path] | None = None
-
-    # ---- opening and saving --------------------------------------------------------------------------------------
-
-    def open_folder(self, path: str | Path) -> None:
-        """Offer the films of a folder or DICOMDIR; none of them is opened.
-
-        Raises
-        ------
-        WlmeasureError
-            It is neither.
-        """
-
-        def done(found: FilmList) -> None:
-            self.offer = Offer(films=found)
-            self.changed.emit()
-
-        self.run("Looking for films", lambda: list_films(Path(path).resolve()), done)
-
-    def open_film(self, path: str | Path, *, frame: int | None = None) -> None:
-        """Take an image as the film of a new case, or as one more film of this one; a file of several frames is asked about.
-
-        Raises
-        ------
-        WlmeasureError
-            The image cannot be read, or is in the case already.
-        """
-        path = Path(path).resolve()
-
-        def job() -> Radiograph | int:
-            try:
-                return read(path, frame=frame)
-            except FrameError as error:
-                if frame is not None:
-                    raise
-                return error.frames
-
-        def done(found: Radiograph | int) -> None:
-            if isinstance(found, int):
-                self.offer = evolve(self.offer, path=path, frames=found)
-                self.changed.emit()
-            else:
-                self._take_film(found, path)
-
-        self.run("Reading the film", job, done)
-
-    def _take_film(self, radiograph: Radiograph, path: Path) -> None:
-        self.offer = evolve(self.offer, path=None, frames=0, teeth=())
-        if self.case is None:
-            self._waiting = (radiograph, path)
-            self.radiographs = {"f1": radiograph}
-            self._paths = {"f1": path}
-            prefilled = self.tooth is None
-            tooth = tooth_of_film(radiograph) if self.tooth is None else self.tooth
-            if tooth is not None:
-                self._begin(tooth)
-            else:
-                self.offer = evolve(self.offer, teeth=radiograph.teeth)
-                self.changed.emit()
-            self._tell("tooth", tooth_words(radiograph, tooth, prefilled=prefilled))
-            return
-        new = edit.with_film(self.case, radiograph, path)
-        film = new.films[-1]
-        before = self.radiographs, self._paths
-        self.radiographs = {**self.radiographs, film.id: radiograph}
-        self._paths = {**self._paths, film.id: path}
-        try:
-            self._step(new)  # a film without points: nothing to trace, so it is done when this returns
-        except WlmeasureError:
-            self.radiographs, self._paths = before
-            raise
-        self.choose_film(film.id)
-        self._tell("tooth", tooth_words(radiograph, self.tooth))
-
-    def _tell(self, place: str, words: str) -> None:
-        """Say something that is no refusal, after the step that it belongs to."""
-        if self._place == place:
-            self._news = (place, words)
-        else:
-            self.said.emit(place, words)
-
-    def set_tooth(self, text: str) -> None:
-        """The tooth by its ISO 3950 designation; starts the case when a film waits for it."""
-        tooth = Tooth.from_iso3950(text.strip())
-        if self.case is None and self._waiting is not None:
-            self._begin(tooth)
-        elif self.case is not None and self.case.tooth != tooth.designation:
-            self._step(edit.with_tooth(self.case, tooth.designation))
-        else:
-            self.tooth = tooth
-            self.changed.emit()
-
-    def _begin(self, tooth: Tooth) -> None:
-        assert self._waiting is not None
-        radiograph, path = self._waiting
-        name = tooth.canal_names[0]
-        case = edit.with_canal(edit.new_case(tooth.designation, radiograph, path), name)
-        self._go_to(_drafts.new_draft())
-        self._step(case, undoable=False)
-        self._waiting = None
-        self.offer = evolve(self.offer, teeth=())
-
-    def _go_to(self, path: Path) -> None:
-        """Save to that file from now on; a draft is held, so that no other window goes on with it."""
-        lock = _drafts.hold(path) if _drafts.is_draft(path) else None
-        if self._lock is not None:
-            self._lock.release()
-        self._lock, self.path = lock, path
-
-    def rest(self) -> None:
-        """Nobody looks at the session: another window may go on with its draft."""
-        if self._lock is not None:
-            self._lock.release()
-
-    def resume(self) -> None:
-        """Looked at again; where another window has gone on with the draft meanwhile, this one goes on in a new one."""
-        if self._lock is None or self._lock.is_locked:
-            return
-        assert self.path is not None
-        assert self.case is not None
-        try:
-            self._go_to(self.path)
-        except CaseError:
-            self._go_to(_drafts.new_draft())
-            self._save(self.case, self.path)
-
-    def open_case(self, path: str | Path) -> None:
-        """Go on with a case file; its file is the one saved to from now on.
-
-        Raises
-        ------
-        WlmeasureError
-            The case or one of its films cannot be read.
-        """
-        path = Path(path).resolve()
-
-        def job() -> tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]:
-            case = load_case(path)
-            radiographs = read_films(case)
-            paths = {film.id: case.film_path(film).resolve() for film in case.films}
-            films = tuple(evolve(film, path=str(paths[film.id])) for film in case.films)
-            return evaluate(evolve(case, films=films, folder=Path()), radiographs), radiographs, paths
-
-        def done(opened: tuple[CaseResult, dict[str, Radiograph], dict[str, Path]]) -> None:
-            self._go_to(path)
-            self.result, self.radiographs, self._paths = opened
-            self.case = case = self.result.case
-            self._waiting = None
-            self.tooth = self.result.tooth
-            self.film_id = case.films[0].id
-            self.canal_name = case.canals[0].name if case.canals else ""
-            self._undo, self._redo = [], []
-            self.asked = self.stored_at_head = None
-            self.saved_at = datetime.fromtimestamp(path.stat().st_mtime)
-            self._drop_tool()
-            self.changed.emit()
-
-        self.run("Opening the case", job, done)
-
-    def put_away(self) -> None:
-        """Nothing is in hand any more; the file of the case stays as it is."""
-        self.case = self.result = self.tooth = self.path = self.saved_at = self._waiting = None
-        self.radiographs, self._paths = {}, {}
-        self._undo, self._redo = [], []
-        self.asked = self.stored_at_head = None
-        self._drop_tool()
-        self.changed.emit()
-
-    def save_as(self, path: str | Path) -> None:
-        """Save under a name of the clinician's own; later steps are saved there too, and the draft is forgotten."""
-        if self.case is None:
-            raise CaseError("case must hold a film and a tooth before it can be saved")
-        path = Path(path)
-        if not path.name.endswith(SUFFIX):
-            path = path.with_name(path.name.removesuffix(".json") + SUFFIX)
-        old, new = self.path, path.resolve()
-        self._save(self.case, new)
-        self._go_to(new)
-        if old is not None and old != new and _drafts.is_draft(old):
-            _drafts.discard(old)
-        self.changed.emit()
-
-    def _save(self, case: Case, path: Path) -> None:
-        films = tuple(evolve(film, path=self._stored_path(film.id, path)) for film in case.films)
-        save_case(evolve(case, films=films), path)
-        self.saved_at = datetime.now()
-
-    def _stored_path(self, film_id: str, case_path: Path) -> str:
-        """Relative to the case file, absolute in a draft (which lies far from its films) or on another drive."""
-        target = self._paths[film_id]
-        if _drafts.is_draft(case_path):
-            return str(target)
-        try:
-            return Path(os.path.relpath(target, case_path.parent)).as_posix()
-        except ValueError:
-            return str(target)
-
-    def saved_words(self) -> str:
-        """Where the case lies, and since when."""
-        if self.saved_at is None or self.path is None:
-            return "Nothing to save yet."
-        where = "as a draft; Save case gives it a name" if _drafts.is_draft(self.path) else f"in {self.path.name}"
-        return f"Saved at {self.saved_at:%H:%M:%S} {where}."
+        self.chosen: Handle | None = None
 
     # ---- steps and history ---------------------------------------------------------------------------------------
 
@@ -421,8 +180,7 @@ class Session:
             return result if done_with else evaluate(accepted, radiographs, before=result)
 
         def done(result: CaseResult) -> None:
-            assert self.path is not None
-            self._save(result.case, self.path)
+            self._keep(result.case)
             if undoable and self.case is not None:
                 self._undo.append((self.case, self.canal_name, self.film_id))
                 del self._undo[:-UNDO_STEPS]
@@ -445,8 +203,14 @@ class Session:
 
     def _take(self, result: CaseResult) -> None:
         case = result.case
+        old = () if self.case is None else self.case.canals
         self.case, self.result = case, result
         self.tooth = result.tooth
+        for was, now in zip(old, case.canals, strict=False) if len(old) == len(case.canals) else ():
+            self.inputs.rename("canal", was.name, now.name)
+        self.inputs.forget_all_but("canal", [canal.name for canal in case.canals])
+        self.inputs.forget_all_but("film", [film.id for film in case.films])
+        self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
         if all(canal.name != self.canal_name for canal in case.canals):
             self.canal_name = case.canals[0].name if case.canals else ""
         if all(film.id != self.film_id for film in case.films):
@@ -479,9 +243,8 @@ class Session:
             return evaluate(case, radiographs, before=before)
 
         def done(result: CaseResult) -> None:
-            assert self.path is not None
             assert self.case is not None
-            self._save(case, self.path)
+            self._keep(case)
             source.pop()
             target.append((self.case, self.canal_name, self.film_id))
             if film_id != self.film_id:
@@ -516,11 +279,6 @@ class Session:
             self.said.emit(place, news[1] if news is not None and news[0] == place else "")
 
     # ---- what is in hand -----------------------------------------------------------------------------------------
-
-    @property
-    def film_ids(self) -> list[str]:
-        """The films that can be looked at; one whose opening was undone is none of them."""
-        return list(self.radiographs) if self.case is None else [film.id for film in self.case.films]
 
     @property
     def radiograph(self) -> Radiograph | None:
@@ -834,7 +592,7 @@ class Session:
         """
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
-        self.known_length_mm, self.known_length_std_mm = length_mm, std_mm
+        self._known[self.film_id] = length_mm, std_mm
         if self.proposal is not None:
             self.changed.emit()  # a proposal is accepted by itself, never by the way
         elif self.tool in ENDS and len(self.pending) == 2:
@@ -1024,9 +782,11 @@ class Session:
         CaseError
             Nobody has said so.
         """
-        if self.case is not None and LengthRecord(self.case.entries).standing(canal) and not self.initials.strip():
-            raise CaseError("initials must be entered first: the record says who did it")
-        return self.initials.strip()
+        if self.case is not None and LengthRecord(self.case.entries).standing(canal):
+            self.check_confirmed()
+            if not self.initials:
+                raise CaseError("initials must be entered first: the record says who did it")
+        return self.initials
 
     def set_end(self, **members: Any) -> None:
         """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
@@ -1044,6 +804,7 @@ class Session:
         CaseError
             No case, initials or named reference point; a question, which the same decision once more answers with yes.
         """
+        self.check_confirmed()
         if self.case is None or self.result is None:
             raise CaseError("film and tooth must be there first: open a film and enter the tooth")
         by, at = by.strip(), _now()

@@ -107,8 +107,7 @@ class ObserverWalk:
         path = working_path(self.study, self.observer.name, self.position)
         if not path.exists():
             save_case(template(self.study, self.observer.tasks[self.position - 1], path), path)
-        self.session.known_length_mm = self.session.known_length_std_mm = None
-        self.session.open_case(path)
+        self.session.open_walked(path)
 
     def go_on(self) -> None:
         """Store this film's result and go to the next film.
@@ -202,7 +201,7 @@ class WorstWalk:
     def begin(self) -> None:
         """Open the case in hand."""
         if self.position is not None:
-            self.session.open_case(self.items[self.position - 1][0])
+            self.session.open_walked(self.items[self.position - 1][0])
 
     def go_on(self) -> None:
         """The next case; after the last one the walk is done. Every step was saved when it was made."""

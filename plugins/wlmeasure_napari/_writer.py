@@ -18,11 +18,13 @@ def write_case(path: str, _data: list[Any]) -> list[str]:
     Raises
     ------
     CaseError
-        There is no viewer, or it has no case yet.
+        There is no viewer, it has no case yet, or a question has to be answered before it is saved there.
     """
     viewer = napari.current_viewer()
     if viewer is None:
         raise CaseError("viewer must be open: there is no case to save")
     session = seat_of(viewer).session
     session.save_as(path)
-    return [str(session.path)]
+    if session.question is not None:
+        raise CaseError(f"case is not saved yet: {session.question.text} Answer in the dock")
+    return [str(session.document.file)]

@@ -402,3 +402,16 @@ def test_a_bomb_of_values_or_elements_costs_little(load):
     tail = b"".join(struct.pack("<HH2sH", 0x7FE1 + 2 * (k >> 16), k & 0xFFFF, b"LO", 0) for k in range(420_000))
     with pytest.raises(ImageError, match="must have fewer elements"):
         load(written(film()) + tail)
+
+
+def test_two_patients_are_told_apart_and_neither_is_named(load):
+    """Spelling, blanks and empty parts of a name do not count; without ID and name there is nobody to tell apart."""
+    doe = load(film(PatientID="7", PatientName="Doe^A")).patient_fingerprint
+    assert load(film(PatientID=" 7", PatientName="DOE^A^^")).patient_fingerprint == doe
+    others = [
+        load(film(PatientID=number, PatientName=name, IssuerOfPatientID=issuer)).patient_fingerprint
+        for number, name, issuer in (("8", "Doe^A", ""), ("7", "Roe^A", ""), ("7", "Doe^A", "B"), ("", "7^Doe", ""))
+    ]
+    assert len({doe, *others}) == 5
+    assert load(film(PatientID="", PatientName="")).patient_fingerprint is None
+    assert "Doe" not in str(doe)

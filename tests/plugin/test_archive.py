@@ -84,6 +84,7 @@ def test_another_case_in_the_same_window_is_its_own(archive, tmp_path):
     session.save_as(tmp_path / "one.wl.json")
     other = whole_job()
     other.save_as(tmp_path / "other.wl.json")
+    other.close_case()
     session.open_case(tmp_path / "other.wl.json")
     session.initials = "KO"
     store(session, "bench-78")

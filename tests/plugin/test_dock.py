@@ -255,7 +255,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.space(person.button("Decide"))
     assert "by KO" in dock.decision.text()
     assert "Done for this canal" in dock.next_line.text()
-    person.space(person.button("Save case"))
+    person.space(person.button("Save"))
     person.space(person.button("Report"))
     assert "out.wl.json" in dock.saved.text()
     assert person.answers == []
@@ -410,7 +410,7 @@ def test_every_control_has_a_name_a_tooltip_and_its_turn_with_the_tab_key(person
     assert len(controls) > 35
     for control in controls:
         words = control.toolTip(), control.accessibleName() or getattr(control, "text", str)()
-        assert all(words) or control is dock.recover, words
+        assert all(words), words
     seen = [dock._fields["tooth"].edit]
     seen[0].setFocus()
     shown = [w for w in controls if w.isVisibleTo(dock) and w.isEnabled()]
@@ -558,7 +558,7 @@ def test_a_saved_case_and_an_unsaved_one_are_gone_on_with(person, drafts_folder)
     assert list(drafts_folder.glob("*.wl.json")) == []
     other = Person()
     try:
-        assert not other.dock.recover.isVisibleTo(other.dock)
+        assert not other.dock.cases.unsaved.isEnabled()
         scaled(other)
         case = other.session.case
     finally:
@@ -566,10 +566,12 @@ def test_a_saved_case_and_an_unsaved_one_are_gone_on_with(person, drafts_folder)
         other.settle()
     third = Person()
     try:
-        assert third.dock.recover.isVisibleTo(third.dock)
-        third.press(third.dock.recover)
+        assert third.dock.cases.unsaved.text() == "Unsaved (1)"
+        third.dock.cases.fill_unsaved()
+        third.dock.cases.unsaved_menu.actions()[0].trigger()
+        third.settle()
         assert third.session.case == case
-        assert not third.dock.recover.isVisibleTo(third.dock)
+        assert not third.dock.cases.unsaved.isEnabled()
     finally:
         third.viewer.close()
         third.settle()
@@ -734,3 +736,25 @@ def test_the_card_and_the_note_for_the_chart(person, tmp_path):
     person.answers += [str(tmp_path / "stops.pdf")]
     person.press(person.button("Stops card"))
     assert (tmp_path / "stops.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_letter_without_a_font_is_said_beside_the_buttons(person, tmp_path):
+    """The report of a canal whose name no font can show is written, and the person hears of the box that stands for it."""
+    body = json.loads(CASE.read_text(encoding="utf-8"))
+    names = {canal["name"]: f"{canal['name']}\ue000" for canal in body["canals"]}
+    text = json.dumps(body).replace('"../films/', f'"{(CASE.parents[1] / "films").as_posix()}/')
+    for name, other in names.items():
+        text = text.replace(f'"{name}"', json.dumps(other))
+    case = tmp_path / "private.wl.json"
+    case.write_text(text, encoding="utf-8")
+    person.session.open_case(case)
+    person.settle()
+    person.answers += [str(tmp_path / "report.pdf"), str(tmp_path / "report.html")]
+    person.press(person.button("Report"))
+    person.settle()
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF-")
+    assert "no font for 1 character of the page (U+E000)" in person.said("record")
+    person.press(person.button("Report"))
+    person.settle()
+    assert (tmp_path / "report.html").exists()
+    assert person.said("record") == ""

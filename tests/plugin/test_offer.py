@@ -60,9 +60,9 @@ def test_a_tooth_that_was_typed_stays_and_the_header_is_held_against_it(session,
     session.open_film(one(tmp_path / "a.dcm", "46"))
     assert session.case.tooth == "36"
     assert "names tooth 46, and the case is of tooth 36" in session.told["tooth"]
-    session.open_film(one(tmp_path / "b.dcm", "47", SOPInstanceUID="1.2.3.9"))
+    session.open_film(one(tmp_path / "b.dcm", "47", SOPInstanceUID="1.2.3.9"), into="this case")
     assert "names tooth 47, and the case is of tooth 36" in session.told["tooth"]
-    session.open_film(one(tmp_path / "c.dcm", SOPInstanceUID="1.2.3.10"))
+    session.open_film(one(tmp_path / "c.dcm", SOPInstanceUID="1.2.3.10"), into="this case")
     assert session.told["tooth"] == ""
 
 
@@ -89,11 +89,12 @@ def test_a_file_of_several_frames_dropped_on_the_canvas_says_where_it_is_asked_a
 def test_another_frame_is_another_film_and_the_same_is_refused(session, frames, tmp_path):
     session.set_tooth("46")
     session.open_film(frames, frame=1)
-    session.open_film(frames, frame=3)
+    session.open_film(frames, frame=3, into="this case")
     assert [film.frame for film in session.case.films] == [1, 3]
     with pytest.raises(CaseError, match=r"frames\.dcm is film f2 already"):
         session.open_film(frames, frame=3)
     session.save_as(tmp_path / "case")
+    session.close_case()
     again = Session()
     again.open_case(tmp_path / "case.wl.json")
     np.testing.assert_array_equal(again.radiographs["f2"].values, STORED + 2)

@@ -96,6 +96,8 @@ def test_a_film_is_found_and_opened_with_its_tooth(practice, heard, tmp_path):
     assert "already" in heard["pacs"]
     session.do("pacs", lambda: _pacs.open_found(session, found[1]))
     assert heard["pacs"] == ""
+    assert len(session.case.films) == 1  # it has the patient's ID and another name
+    session.answer("Add to 46 anyway")
     assert (len(session.case.films), session.case.tooth) == (2, "46")
     stranger = instance(SOPInstanceUID="1.2.3.4.10", PatientID="P-9")
     practice.held[stranger.uid] = stranger.data

@@ -117,7 +117,7 @@ STEPS = {
     "second canal traced": lambda s: trace(s, (190.0, 499.0), (800.0, 502.0)),
     "traced anew": lambda s: trace(s, (191.0, 499.0), (860.0, 503.0)),
     "second trace deleted": lambda s: delete(s, "canal", 0),
-    "second film": lambda s: s.open_film(OTHER),
+    "second film": lambda s: s.open_film(OTHER, into="this case"),
     "canal deleted": lambda s: s.delete_canal(),
     "tooth": lambda s: s.set_tooth("44"),
     "first film": lambda s: s.choose_film("f1"),
@@ -337,12 +337,12 @@ def test_a_full_disk_is_said_and_the_step_does_not_count(opened, told, monkeypat
     def full(case, path):
         raise CaseError(f"{path.name} cannot be written: No space left on device; the old file is unchanged")
 
-    monkeypatch.setattr("wlmeasure_napari._session.save_case", full)
+    monkeypatch.setattr("wlmeasure_napari._document.save_case", full)
     before = opened.case
     for call in (
         lambda s: s.add_reading(20.0, "foramen", None, ()),
         lambda s: s.set_tooth("44"),
-        lambda s: s.open_film(OTHER),
+        lambda s: s.open_film(OTHER, into="this case"),
         lambda s: s.add_canal("L"),
     ):
         ((_, what),) = told(opened, "record", call)
@@ -350,7 +350,7 @@ def test_a_full_disk_is_said_and_the_step_does_not_count(opened, told, monkeypat
         assert opened.case is before
         assert (opened.tooth.designation, opened.film_id, opened.canal_name) == ("45", "f1", "single")
     monkeypatch.undo()
-    opened.open_film(OTHER)
+    opened.open_film(OTHER, into="this case")
     assert [film.id for film in opened.case.films] == ["f1", "f2"]
 
 
@@ -526,7 +526,7 @@ def test_two_canals_on_two_films():
     session = started()
     scale(session)
     trace(session)
-    session.open_film(OTHER)
+    session.open_film(OTHER, into="this case")
     assert (session.film_id, session.film.calibration, session.trace) == ("f2", None, None)
     truth = json.loads((ROOT / "sample_images/truth/ref_straight_h00_v00.json").read_text(encoding="utf-8"))
     session.set_known_length(truth["file_tip_to_stop_mm"], 0.05)
@@ -551,13 +551,13 @@ def test_points_of_one_film_are_not_placed_on_the_next():
     session = started()
     session.take("canal")
     session.click(ORIFICE)
-    session.open_film(OTHER)
+    session.open_film(OTHER, into="this case")
     assert (session.tool, session.pending) == ("look", [])
 
 
 def test_a_film_whose_opening_was_undone_cannot_be_looked_at():
     session = started()
-    session.open_film(OTHER)
+    session.open_film(OTHER, into="this case")
     session.undo()
     assert (session.film_id, session.film_ids) == ("f1", ["f1"])
     session.choose_film("f2")
@@ -582,6 +582,7 @@ def test_a_saved_case_names_its_films_from_where_it_lies(tmp_path):
     assert drafts() == []
     session.undo()
     session.redo()
+    assert drafts() == []  # again what the file holds
     before = numbers(session.trace_result)
     (tmp_path / "one").rename(tmp_path / "two")
     other = Session()
@@ -589,6 +590,8 @@ def test_a_saved_case_names_its_films_from_where_it_lies(tmp_path):
     assert numbers(other.trace_result) == before
     assert other.case.canals == session.case.canals
     other.add_reading(20.5, "foramen", None, ())
+    assert load_case(other.path).films[0].path == str(tmp_path / "two" / "films" / "a b.png")
+    other.save()
     assert load_case(other.path).films[0].path == "../films/a b.png"
     assert drafts() == []
 
@@ -598,6 +601,7 @@ def test_saving_under_a_second_name_leaves_the_first_file(tmp_path):
     session.save_as(tmp_path / "a.wl.json")
     session.save_as(tmp_path / "b.wl.json")
     session.add_canal("L")
+    session.save()
     assert len(load_case(tmp_path / "a.wl.json").canals) == 1
     assert len(load_case(tmp_path / "b.wl.json").canals) == 2
 

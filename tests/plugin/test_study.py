@@ -234,6 +234,7 @@ def test_a_blinded_run_of_three_films_on_a_real_screen(plugin, monkeypatch, tmp_
             shown = [w.text() for cls in (QLabel, QLineEdit) for w in person.window.findChildren(cls) if w.isVisible()]
             for word in (task.film, "ref_", "mm long", "Schneider", "0.02"):
                 assert not any(word in text for text in shown), (word, shown)
+            assert person.window.windowTitle() == "wlmeasure"
             length = person.session.trace_result.length.length_mm
             assert not any(f"{length:.1f}" in text for text in shown)
             if pictures and k == 1:

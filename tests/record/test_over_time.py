@@ -213,11 +213,11 @@ def test_words_json_and_pictures(pair, case, radiographs):
     table = over_time_blocks(compared)[1]
     assert table.rows[0][2].startswith(f"{compared[0].shifts[0].coronal_mm:+.1f} ±")
     assert over_time_blocks(()) == []
-    svg = comparison_file(compared[0], "a.svg", made_at="now", program="p").decode()
+    svg = comparison_file(compared[0], "a.svg", made_at="now", program="p").content.decode()
     assert svg.startswith("<svg")
     assert svg.count("<polyline") > 5  # outlines
     assert svg.count("<ellipse") == 2  # carried marks
-    assert b"Tiles of film f1" in comparison_file(compared[0], "a.html", made_at="now", program="p")
+    assert b"Tiles of film f1" in comparison_file(compared[0], "a.html", made_at="now", program="p").content
     with pytest.raises(CaseError, match=r"must end in \.svg"):
         comparison_file(compared[0], "a.png", made_at="now", program="p")
 

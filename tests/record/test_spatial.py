@@ -159,7 +159,7 @@ def test_text_json_and_report_say_the_same(measured: CaseResult) -> None:
     assert told["fit"]["canals"][0]["length_mm"] == pytest.approx(canal.length_mm, abs=1e-4)
     assert {one["film"] for one in told["one_film"]} == {"f1", "f2"}
     assert f"{canal.length_mm:.1f} mm" in record_text(measured)
-    page = report_file(measured, "page.html", made_at="2026-11-27 10:00", program="test").decode()
+    page = report_file(measured, "page.html", made_at="2026-11-27 10:00", program="test").content.decode()
     assert "In three dimensions, from films f1 and f2" in page
     assert f"{canal.length_mm:.2f} ±" in page
     assert "A second exposure is the clinician" in page

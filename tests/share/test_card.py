@@ -124,7 +124,7 @@ def test_four_canals_fit_on_one_small_sheet(bench):
         )
     ]
     result = bench(canals=canals)
-    pdf = pypdfium2.PdfDocument(pdf_page(stops_card(result, **MADE)))
+    pdf = pypdfium2.PdfDocument(pdf_page(stops_card(result, **MADE)).content)
     assert len(pdf) == 1
     assert pdf[0].get_size() == pytest.approx((419.5, 595.3), abs=0.2)  # A5
     text = pdf[0].get_textpage().get_text_range()

@@ -56,7 +56,7 @@ def test_all_that_the_report_says_is_on_paper(measured, molar):
 
     for result in (*measured.values(), molar):
         page = report(result, **MADE)
-        found = squeezed(words(pdf_page(page)))
+        found = squeezed(words(pdf_page(page).content))
         wanted = [page.title, page.subtitle, page.footer, *texts(page.blocks)]
         # A long word (a hash) may be broken over two lines; pdfium writes no sign between the halves.
         assert [text for text in wanted if squeezed(text) not in found] == []
@@ -66,7 +66,7 @@ def test_all_that_the_report_says_is_on_paper(measured, molar):
 def test_nothing_is_cut_off_at_the_edge_of_a_sheet(measured):
     """No letter and no stroke within 5 mm of the edge of any sheet."""
     for result in measured.values():
-        document = pypdfium2.PdfDocument(pdf_page(report(result, **MADE)))
+        document = pypdfium2.PdfDocument(pdf_page(report(result, **MADE)).content)
         for sheet in document:
             assert sheet.get_size() == pytest.approx((595.3, 841.9), abs=0.1)  # A4
             ink = sheet.render(scale=1.0, grayscale=True).to_numpy().squeeze() < 200
@@ -78,14 +78,14 @@ def test_nothing_is_cut_off_at_the_edge_of_a_sheet(measured):
 
 def test_the_same_page_gives_the_same_bytes_and_holds_each_film_once(measured):
     result = measured["curved_out_of_plane"]
-    first, second = (report_file(result, "r.pdf", **MADE) for _ in range(2))
+    first, second = (report_file(result, "r.pdf", **MADE).content for _ in range(2))
     assert first == second
     assert first.count(b"/Subtype /Image") == len(result.films)
 
 
 def test_markup_stays_text(hostile):
     evil = "<script>alert(\"1\")</script> & 'q'"
-    pdf = report_file(hostile, "r.pdf", **MADE)
+    pdf = report_file(hostile, "r.pdf", **MADE).content
     assert squeezed(words(pdf)).count(squeezed(evil)) >= 5
     assert b"/JavaScript" not in pdf
     assert b"/URI" not in pdf
@@ -93,7 +93,7 @@ def test_markup_stays_text(hostile):
 
 def test_names_in_greek_cyrillic_and_polish_are_readable():
     names = "Łukasz Żółć, Αθηνά, Ирина, Nguyễn, ±0.3°, ≤ 5"
-    assert names in words(pdf_page(Page("t", names, (Text(names),))))
+    assert names in words(pdf_page(Page("t", names, (Text(names),))).content)
 
 
 def test_a_drawing_is_where_it_says_in_its_colours():
@@ -104,7 +104,7 @@ def test_a_drawing_is_where_it_says_in_its_colours():
         Ellipse(50.0, 5.0, 5.0, 1.0, fill="#00f"),
         Label(90.0, 8.0, "up", turn_deg=-90.0, colour="#000000"),
     )
-    pdf = pdf_page(Page("t", "s", (Figure(Drawing((0.0, 0.0, 100.0, 10.0), 400.0, 200.0, shapes, "d"), "c"),)))
+    pdf = pdf_page(Page("t", "s", (Figure(Drawing((0.0, 0.0, 100.0, 10.0), 400.0, 200.0, shapes, "d"), "c"),))).content
     seen = pixels(pdf).astype(int)
     red = (seen[..., 0] > 200) & (seen[..., 1:].max(axis=2) < 60)
     green = (seen[..., 1] > 200) & (seen[..., 0] < 60) & (seen[..., 2] < 60)
@@ -129,7 +129,7 @@ def test_a_drawing_is_where_it_says_in_its_colours():
 
 def test_a_long_report_runs_over_several_sheets_with_the_head_of_its_table_on_each():
     rows = tuple((f"row {k}", f"{k}", "some words") for k in range(150))
-    pdf = pdf_page(Page("t", "s", (Table(rows, ("name", "figure", "basis"), numbers=(1,)),)))
+    pdf = pdf_page(Page("t", "s", (Table(rows, ("name", "figure", "basis"), numbers=(1,)),))).content
     document = pypdfium2.PdfDocument(pdf)
     assert len(document) >= 3
     for sheet in document:
@@ -139,7 +139,7 @@ def test_a_long_report_runs_over_several_sheets_with_the_head_of_its_table_on_ea
 
 def test_columns_too_high_for_one_sheet_are_split():
     tall = tuple(Text(f"line {k}") for k in range(120))
-    pdf = pdf_page(Page("t", "s", (Columns(tall, (Text("right"),)),)))
+    pdf = pdf_page(Page("t", "s", (Columns(tall, (Text("right"),)),))).content
     assert len(pypdfium2.PdfDocument(pdf)) >= 2
     assert all(f"line {k}" in words(pdf) for k in range(120))
 
@@ -149,7 +149,7 @@ def test_cards_and_keys_are_drawn_in_the_colours_they_name():
     figure = Figure(
         Drawing((0.0, 0.0, 1.0, 1.0), 10.0, 10.0, (), "d"), "c", (Key("#ff0000", "known length", wide=True),)
     )
-    seen = pixels(pdf_page(Page("t", "s", (Cards((card, card)), figure)))).astype(int)
+    seen = pixels(pdf_page(Page("t", "s", (Cards((card, card)), figure))).content).astype(int)
     assert ((seen[..., 2] > 200) & (seen[..., 0] < 60)).sum() > 300
     assert ((seen[..., 0] > 200) & (seen[..., 2] < 60)).sum() > 200
 
@@ -162,7 +162,10 @@ def test_another_ending_is_refused(bench, name):
 
 def test_a_molar_takes_five_sheets_and_no_heading_stands_alone(molar):
     """The headings of films stand on the sheet of their table, each canal's files with their strain on one sheet."""
-    sheets = [sheet.get_textpage().get_text_range() for sheet in pypdfium2.PdfDocument(pdf_page(report(molar, **MADE)))]
+    sheets = [
+        sheet.get_textpage().get_text_range()
+        for sheet in pypdfium2.PdfDocument(pdf_page(report(molar, **MADE)).content)
+    ]
     assert len(sheets) <= 5
     for film, canal in (("Film f2", "distobuccal cusp tip"), ("Film f3", "mesiolingual cusp tip")):
         (on,) = (text for text in sheets if f"{film}: molar" in text)
@@ -176,7 +179,7 @@ def test_a_molar_takes_five_sheets_and_no_heading_stands_alone(molar):
 def test_figures_of_a_table_stand_together_at_its_right():
     """Two columns of figures end within 60 pt of each other; what is left of the width goes to the words before them."""
     table = Table((("file 20/.04", "20.0", "19.5"),), ("set the stop to", "MB", "ML"), numbers=(1, 2))
-    text = pypdfium2.PdfDocument(pdf_page(Page("T", "s", (table,))))[0].get_textpage()
+    text = pypdfium2.PdfDocument(pdf_page(Page("T", "s", (table,))).content)[0].get_textpage()
     first, last = (text.search(figure).get_next()[0] for figure in ("20.0", "19.5"))
     left, right = (text.get_charbox(k)[0] for k in (first, last))
     assert 0.0 < right - left < 60.0

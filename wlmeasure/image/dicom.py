@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import warnings as python_warnings
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -99,6 +100,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         modality, voi = (_items(headers, keyword) for keyword in ("ModalityLUTSequence", "VOILUTSequence"))
         teeth, of_teeth = coded_teeth(headers)
         notes += [*_overlays(dataset), *_missing(dataset)]
+        patient = _patient_fingerprint(dataset)
         class_name = printable(UID(str(facts.get("SOPClassUID", ""))).name, 64) or "absent"
     warnings += dict.fromkeys(printable(entry.message) for entry in said)
 
@@ -124,6 +126,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         frames=frames,
         teeth=teeth,
         padding=padded,
+        patient_fingerprint=patient,
     )
     inside = radiograph.picture_values()
     if padded is not None and inside.size < values.size:
@@ -204,6 +207,23 @@ def directory_records(path: Path) -> tuple[tuple[str, ...], ...] | None:
             )
         except Exception as error:  # pydicom converts on access and raises what the conversion raises
             raise ImageError(f"DICOMDIR is damaged: {printable(error)}; open its folder instead") from error
+
+
+_SALT = os.urandom(16)
+
+
+def _patient_fingerprint(dataset: Dataset) -> str | None:
+    """Patient ID, its issuer and Patient's Name (PS3.3 C.7.1.1) as a salted hash; capitals, blanks, empty parts do not count."""
+    parts = []
+    for keyword in ("PatientID", "IssuerOfPatientID", "PatientName"):
+        try:
+            text = str(dataset.get(keyword) or "")[:LONGEST_VALUE]
+        except Exception:  # pydicom converts on access and raises what the conversion raises
+            text = ""
+        parts.append(" ".join(text.casefold().replace("^", " ").split()))
+    if not (parts[0] or parts[2]):
+        return None
+    return hashlib.blake2b("\0".join(parts).encode("utf-8", "surrogatepass"), key=_SALT, digest_size=16).hexdigest()
 
 
 def _date(dataset: Dataset) -> str | None:

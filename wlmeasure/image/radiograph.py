@@ -157,6 +157,9 @@ class Radiograph:
         Lowest and highest stored value that stand for no picture at all, or None.
     notes
         What else is to be known of the file, where nothing is amiss.
+    patient_fingerprint
+        Hash of the patient's ID and name in the header, to tell two patients apart; None where it names nobody. It is salted
+        anew in each process, so that it means nothing outside, and is neither stored nor shown.
 
     Raises ImageError for values that are not a 2-D array of uint8, uint16 or int16.
     """
@@ -180,6 +183,7 @@ class Radiograph:
     teeth: tuple[str, ...] = ()
     padding: tuple[int, int] | None = None
     notes: tuple[str, ...] = ()
+    patient_fingerprint: str | None = field(default=None, eq=False, repr=False)
 
     def __attrs_post_init__(self) -> None:
         if self.orientation not in range(1, 9):

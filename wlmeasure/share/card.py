@@ -17,7 +17,7 @@ from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.facts import CanalFacts, Stop, case_facts
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
-from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, Remarks, Table, Text
+from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import limit_words
 from wlmeasure.share.timeline import stale_words
@@ -97,7 +97,7 @@ def stops_card(
     )
 
 
-def card_file(result: CaseResult, name: str, *, made_at: str, program: str, decimal: str = ".") -> bytes:
+def card_file(result: CaseResult, name: str, *, made_at: str, program: str, decimal: str = ".") -> PageFile:
     """The card as the contents of a file, HTML or PDF by the ending of its name; raises CaseError for another."""
     return page_file(name, lambda: stops_card(result, made_at=made_at, program=program, decimal=decimal))
 

@@ -12,6 +12,8 @@ from html import escape
 
 from attrs import frozen
 
+from wlmeasure.share.direction import isolated
+
 __all__ = ["Area", "Drawing", "Ellipse", "Label", "Line", "Picture", "svg"]
 
 Points = tuple[tuple[float, float], ...]
@@ -121,7 +123,7 @@ def svg(drawing: Drawing, picture: Callable[[Picture], str] | None = None) -> st
     return (
         f'<svg{opening} class="{"film" if drawing.is_film else "plot"}" viewBox="{x:g} {y:g} {width:g} {height:g}" '
         f'width="{drawing.width:.0f}" height="{drawing.height:.0f}" preserveAspectRatio="none" role="img" '
-        f'aria-label="{escape(drawing.label)}">{body}</svg>'
+        f'aria-label="{escape(isolated(drawing.label))}">{body}</svg>'
     )
 
 
@@ -147,7 +149,7 @@ def _shape(shape: Shape, scale: tuple[float, float], picture: Callable[[Picture]
                 f'vector-effect="non-scaling-stroke" stroke="{shape.colour}" stroke-width="{shape.width:g}"{dash}{faint}/>'
             )
         case Area():
-            title = f"<title>{escape(shape.title)}</title>" if shape.title else ""
+            title = f"<title>{escape(isolated(shape.title))}</title>" if shape.title else ""
             faint = f' fill-opacity="{shape.opacity:g}"' if shape.opacity < 1.0 else ""
             return f'<polygon points="{_points(shape.points)}" fill="{shape.colour}"{faint}>{title}</polygon>'
         case Ellipse():
@@ -168,7 +170,7 @@ def _label(label: Label, scale: tuple[float, float]) -> str:
     weight = ' font-weight="bold"' if label.bold else ""
     return (
         f'<text transform="translate({label.x:.2f} {label.y:.2f}) scale({1 / scale[0]:.5g} {1 / scale[1]:.5g}){turn}" '
-        f'font-size="{label.size:g}" fill="{label.colour}"{anchor}{weight}{rim}>{escape(label.text)}</text>'
+        f'font-size="{label.size:g}" fill="{label.colour}"{anchor}{weight}{rim}>{escape(isolated(label.text))}</text>'
     )
 
 

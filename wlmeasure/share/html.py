@@ -1,6 +1,7 @@
 """A page as one self-contained HTML file that prints well.
 
-Every text is escaped; nothing is loaded from anywhere.
+Every text is escaped; nothing is loaded from anywhere. A name that is read from right to left is an element ``bdi``, so that
+the figures beside it stay where they are.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
+from wlmeasure.share.direction import stretches
 from wlmeasure.share.drawing import Picture, image_element, svg
 from wlmeasure.share.page import (
     Block,
@@ -33,18 +35,24 @@ STYLE = Path(__file__).with_name("report.css")
 def html_page(page: Page) -> str:
     """The page as a document of its own; each film is in it once, however many figures show it."""
     pictures: dict[Picture, str] = {}
-    body = [f"<h1>{escape(page.title)}</h1>", f'<p class="sub">{escape(page.subtitle)}</p>']
+    body = [f"<h1>{_line(page.title)}</h1>", f'<p class="sub">{_line(page.subtitle)}</p>']
     body += [_block(block, pictures) for block in page.blocks]
     defined = "".join(image_element(picture, key) for picture, key in pictures.items())
     if defined:
         hidden = '<svg width="0" height="0" style="position:absolute" aria-hidden="true">'
         body.insert(0, f"{hidden}<defs>{defined}</defs></svg>")
     return (
-        f'<!doctype html>\n<html lang="{escape(page.language)}"><head><meta charset="utf-8">'
+        f'<!doctype html>\n<html lang="{escape(page.language)}" dir="ltr"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f"<title>{escape(page.title)}</title><style>{STYLE.read_text(encoding='utf-8')}</style></head><body>"
         + "\n".join(body)
         + "</body></html>\n"
+    )
+
+
+def _line(text: str) -> str:
+    return "".join(
+        f"<bdi>{escape(part.text)}</bdi>" if part.from_right else escape(part.text) for part in stretches(text)
     )
 
 
@@ -53,9 +61,9 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
         case Heading():
             key = _key(Key(block.colour, "")) if block.colour else ""
             sheet = ' class="sheet"' if block.new_sheet else ""
-            return f"<h{block.level}{sheet}>{key}{escape(block.text)}</h{block.level}>"
+            return f"<h{block.level}{sheet}>{key}{_line(block.text)}</h{block.level}>"
         case Text():
-            lines = "<br>".join(escape(line) for line in block.text.split("\n"))
+            lines = "<br>".join(_line(line) for line in block.text.split("\n"))
             return f'<p class="{"prov" if block.small else "text"}">{lines}</p>'
         case Table():
             return _table(block)
@@ -64,9 +72,9 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
         case Bullets():
             return _list("cautions", block.texts)
         case Figure():
-            keys = " &nbsp; ".join([*(_key(key) + escape(key.words) for key in block.keys), ""])
+            keys = " &nbsp; ".join([*(_key(key) + _line(key.words) for key in block.keys), ""])
             drawing = svg(block.drawing, lambda picture: _use(picture, pictures))
-            return f"<figure>{drawing}<figcaption>{keys}{escape(block.caption)}</figcaption></figure>"
+            return f"<figure>{drawing}<figcaption>{keys}{_line(block.caption)}</figcaption></figure>"
         case Cards():
             return '<div class="headline">' + "".join(_card(card) for card in block.cards) + "</div>"
         case Columns():
@@ -93,7 +101,7 @@ def _key(key: Key) -> str:
 
 
 def _list(kind: str, texts: tuple[str, ...]) -> str:
-    return f'<ul class="{kind}">' + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>" if texts else ""
+    return f'<ul class="{kind}">' + "".join(f"<li>{_line(text)}</li>" for text in texts) + "</ul>" if texts else ""
 
 
 def _table(table: Table) -> str:
@@ -102,7 +110,7 @@ def _table(table: Table) -> str:
         for k, text in enumerate(row):
             name = "th" if tag == "th" or (table.named and k == 0) else "td"
             right = " class=n" if k in table.numbers else ""
-            out.append(f"<{name}{right}>{escape(text)}</{name}>")
+            out.append(f"<{name}{right}>{_line(text)}</{name}>")
         return "<tr>" + "".join(out) + "</tr>"
 
     head = cells(table.head, "th") if table.head else ""
@@ -110,10 +118,10 @@ def _table(table: Table) -> str:
 
 
 def _card(card: Card) -> str:
-    lines = [f'<div class="what">{escape(card.title)}</div>', f"<b>{escape(card.value)}</b>"]
+    lines = [f'<div class="what">{_line(card.title)}</div>', f"<b>{_line(card.value)}</b>"]
     if card.spread:
-        lines.append(f' <span class="pm">{escape(card.spread)}</span>')
-    lines += [f'<div class="what">{escape(line)}</div>' for line in card.lines]
+        lines.append(f' <span class="pm">{_line(card.spread)}</span>')
+    lines += [f'<div class="what">{_line(line)}</div>' for line in card.lines]
     if card.strong:
-        lines.append(f'<div class="what"><strong>{escape(card.strong)}</strong></div>')
+        lines.append(f'<div class="what"><strong>{_line(card.strong)}</strong></div>')
     return f'<div class="card" style="--c:{card.colour}">' + "".join(lines) + "</div>"

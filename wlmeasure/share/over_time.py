@@ -14,7 +14,7 @@ from wlmeasure.record.evaluate import FilmResult
 from wlmeasure.record.over_time import CarriedMark, Comparison, Shift
 from wlmeasure.share.drawing import Drawing, Ellipse, Line, Shape, svg
 from wlmeasure.share.figures import CANAL_COLOURS, displayed_picture
-from wlmeasure.share.page import Block, Figure, Heading, Key, Page, Remarks, Row, Table
+from wlmeasure.share.page import Block, Figure, Heading, Key, Page, PageFile, Remarks, Row, Table
 from wlmeasure.share.page_file import page_file
 from wlmeasure.trace.edges import edges_of, square_grid
 
@@ -157,7 +157,7 @@ def over_time_blocks(comparisons: tuple[Comparison, ...]) -> list[Block]:
     return [*blocks, Remarks(tuple(refused))]
 
 
-def comparison_file(comparison: Comparison, name: str, *, made_at: str, program: str) -> bytes:
+def comparison_file(comparison: Comparison, name: str, *, made_at: str, program: str) -> PageFile:
     """The comparison as a picture (.svg: the earlier outline on the later film) or a page (.html, .pdf).
 
     Raises
@@ -166,7 +166,7 @@ def comparison_file(comparison: Comparison, name: str, *, made_at: str, program:
         Another ending, or films that do not fit.
     """
     if name.lower().endswith(".svg"):
-        return (svg(outline_drawing(comparison, height_px=1200)) + "\n").encode()
+        return PageFile((svg(outline_drawing(comparison, height_px=1200)) + "\n").encode())
     if not name.lower().endswith((".html", ".htm", ".pdf")):
         raise CaseError(f"a picture's name must end in .svg, .html or .pdf: {name}")
     one, other = comparison.earlier.film, comparison.later.film

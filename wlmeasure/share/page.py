@@ -21,6 +21,7 @@ __all__ = [
     "Heading",
     "Key",
     "Page",
+    "PageFile",
     "Remarks",
     "Row",
     "Table",
@@ -140,3 +141,11 @@ class Page:
     footer: str = ""
     language: str = "en"
     paper: Paper = "A4"
+
+
+@frozen
+class PageFile:
+    """A page as the contents of a file, and what whoever writes it must be told about it."""
+
+    content: bytes
+    remarks: tuple[str, ...] = ()

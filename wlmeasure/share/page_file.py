@@ -7,12 +7,12 @@ from pathlib import PurePath
 
 from wlmeasure.errors import CaseError
 from wlmeasure.share.html import html_page
-from wlmeasure.share.page import Page
+from wlmeasure.share.page import Page, PageFile
 
 __all__ = ["page_file"]
 
 
-def page_file(name: str, make: Callable[[], Page]) -> bytes:
+def page_file(name: str, make: Callable[[], Page]) -> PageFile:
     """The page that `make` gives, written as the ending of `name` asks; the ending is checked first.
 
     Raises
@@ -27,4 +27,4 @@ def page_file(name: str, make: Callable[[], Page]) -> bytes:
         from wlmeasure.share.pdf import pdf_page  # a tenth of a second that a page on a screen does not need
 
         return pdf_page(make())
-    return html_page(make()).encode()
+    return PageFile(html_page(make()).encode())

@@ -1,22 +1,22 @@
 """A page as PDF, A4, drawn from the same blocks and shapes as the HTML page.
 
-Written with reportlab (BSD). The fonts are a part of DejaVu (see ``fonts/LICENSE.txt``): Latin, Greek and Cyrillic; a letter
-of another script is shown as a box, and the HTML page has it.
+Written with reportlab (BSD). Letters of every script are set by :mod:`~wlmeasure.share.lettering`; what no font has is a box,
+and the foot of each sheet says so.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+from unicodedata import category, name
 from xml.sax.saxutils import escape
 
+from attrs import fields, has
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, A5
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import ImageReader
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
@@ -32,6 +32,8 @@ from reportlab.platypus import (
 from reportlab.platypus import Table as Grid
 
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture
+from wlmeasure.share.faces import BOLD, REGULAR
+from wlmeasure.share.lettering import draw_line, line_width, register_fonts, set_line, words_of
 from wlmeasure.share.page import (
     Block,
     Bullets,
@@ -42,6 +44,7 @@ from wlmeasure.share.page import (
     Heading,
     Key,
     Page,
+    PageFile,
     Remarks,
     Row,
     Table,
@@ -50,9 +53,9 @@ from wlmeasure.share.page import (
 
 __all__ = ["pdf_page"]
 
-FONTS = Path(__file__).with_name("fonts")
-REGULAR, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 MARGIN_PT = 34.0
+FOOT_PT = 7.0
+MOST_NAMED = 20  # code points in a remark; our parameter
 GAP_PT = 14.0
 INFINITE = 1e6
 FIRST_COLUMN = 0.24  # of a table's width that its names may take before they are broken
@@ -60,12 +63,12 @@ PIXEL_PT = 0.62  # a figure's pixel on paper: two figures, or a film and its tab
 INK, SOFT, RULE = HexColor("#1c2329"), HexColor("#4c5661"), HexColor("#c4ccd4")
 
 
-def pdf_page(page: Page) -> bytes:
-    """The page as the bytes of a PDF file.
+def pdf_page(page: Page) -> PageFile:
+    """The page as a PDF file; a remark names the characters that no font of this computer has.
 
-    The same page gives the same bytes: no time and no random id is written into it.
+    The same page gives the same bytes on one computer: no time and no random id is written into it.
     """
-    _fonts()
+    register_fonts()
     out = io.BytesIO()
     width, height = {"A4": A4, "A5": A5}[page.paper]
     margin = MARGIN_PT if page.paper == "A4" else 0.6 * MARGIN_PT
@@ -75,13 +78,18 @@ def pdf_page(page: Page) -> bytes:
         leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin,
     )  # fmt: skip
     inner = width - 2 * margin
-    frame = Frame(margin, margin, inner, height - 2 * margin, 0, 0, 0, 0)
+    boxed = _boxed(page)
+    below = max(margin, 0.5 * margin + 2.6 * FOOT_PT) if boxed else margin
+    frame = Frame(margin, below, inner, height - margin - below, 0, 0, 0, 0)
 
     def foot(canvas: Canvas, template: BaseDocTemplate) -> None:
-        canvas.setFont(REGULAR, 7.0)
+        number = f"page {template.page}"
         canvas.setFillColor(SOFT)
-        canvas.drawString(margin, 0.5 * margin, page.footer)
-        canvas.drawRightString(width - margin, 0.5 * margin, f"page {template.page}")
+        draw_line(canvas, margin, 0.5 * margin, page.footer, FOOT_PT)
+        draw_line(canvas, width - margin - line_width(number, FOOT_PT), 0.5 * margin, number, FOOT_PT)
+        if boxed:
+            canvas.setFillColor(INK)
+            draw_line(canvas, margin, 0.5 * margin + 1.3 * FOOT_PT, _in_short(boxed, inner), FOOT_PT, bold=True)
 
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
     pictures = _Pictures()
@@ -98,14 +106,61 @@ def pdf_page(page: Page) -> bytes:
         else:
             story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
     document.build(story)
-    return out.getvalue()
+    return PageFile(out.getvalue(), (_in_full(boxed),) if boxed else ())
 
 
-def _fonts() -> None:
-    if REGULAR not in pdfmetrics.getRegisteredFontNames():
-        for name in (REGULAR, BOLD):
-            pdfmetrics.registerFont(TTFont(name, str(FONTS / f"{name}.ttf")))
-        pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)
+def _boxed(page: Page) -> tuple[str, ...]:
+    """The characters of the page that no font has, in the order of their code points."""
+    return tuple(sorted({sign for text in _texts(page) for line in text.split("\n") for sign in set_line(line).boxed}))
+
+
+def _texts(part: object) -> Iterator[str]:
+    """Every text that is drawn; a figure's own name and the titles of its areas are for a screen."""
+    match part:
+        case str():
+            yield part
+        case tuple():
+            for item in part:
+                yield from _texts(item)
+        case Drawing():
+            yield from (shape.text for shape in part.shapes if isinstance(shape, Label))
+        case _:
+            kind: type[Any] = type(part)
+            for member in fields(kind) if has(kind) else ():
+                yield from _texts(getattr(part, member.name))
+
+
+def _code(sign: str) -> str:
+    return f"U+{ord(sign):04X}"
+
+
+def _kinds(boxed: Sequence[str]) -> list[str]:
+    """Scripts, as the names of their letters begin, and the code points of other signs."""
+    kinds = {name(sign, _code(sign)).split()[0] if category(sign)[0] in "LM" else _code(sign): None for sign in boxed}
+    return [kind if kind in ("CJK", "NKO") or kind.startswith("U+") else kind.title() for kind in kinds]
+
+
+def _in_full(boxed: Sequence[str]) -> str:
+    characters = "1 character" if len(boxed) == 1 else f"{len(boxed)} characters"
+    scripts = [kind for kind in _kinds(boxed) if not kind.startswith("U+")]
+    listed = ", ".join(map(_code, boxed[:MOST_NAMED])) + (", ..." if len(boxed) > MOST_NAMED else "")
+    return (
+        f"this computer has no font for {characters} of the page ({'; '.join([*scripts, listed])}); each stands there as a "
+        "box with its number: install a font that has it and write the page again, or change the name"
+    )
+
+
+def _in_short(boxed: Sequence[str], width: float) -> str:
+    """One line of a sheet: as many scripts and code points as it holds."""
+    kinds = _kinds(boxed)
+    for count in range(len(kinds), 0, -1):
+        more = "" if count == len(kinds) else f" and {len(kinds) - count} more"
+        line = (
+            f"! This computer has no font for {', '.join(kinds[:count])}{more}: boxes with the number stand for them."
+        )
+        if line_width(line, FOOT_PT, bold=True) <= width:
+            break
+    return line
 
 
 def _style(size: float, **more: object) -> ParagraphStyle:
@@ -128,10 +183,12 @@ BULLET = _style(7.2, leftIndent=9.0, bulletIndent=1.0, spaceAfter=1.0)
 
 def _text(text: str, style: ParagraphStyle, *, bold: bool = False, bullet: str | None = None) -> Paragraph:
     """A paragraph of plain text: nothing in it is markup."""
-    marked = "<br/>".join(escape(line) for line in text.split("\n"))
-    if style is TITLE or style in PART.values() or bold:
-        marked = f'<font name="{BOLD}">{marked}</font>'
-    return Paragraph(marked, style, bulletText=bullet)
+    heavy = style is TITLE or style in PART.values() or bold
+    return Paragraph("<br/>".join(_marked(line, heavy) for line in text.split("\n")), style, bulletText=bullet)
+
+
+def _marked(line: str, bold: bool = False) -> str:
+    return "".join(f'<font name="{font}">{escape(text)}</font>' for font, text in set_line(line, bold).pieces)
 
 
 def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
@@ -192,20 +249,22 @@ def _table(table: Table, width: float) -> Grid:
 
 
 def _widths(table: Table, width: float) -> list[float]:
-    texts = [*table.rows, *([table.head] if table.head else [])]
     count = len(table.rows[0])
 
-    def measure(text: str) -> float:
-        return float(pdfmetrics.stringWidth(text, REGULAR, CELL.fontSize)) + 8.0
+    def measure(text: str) -> float:  # what stands in bold is set smaller, and in some scripts is the wider
+        return max(line_width(text, CELL.fontSize), line_width(text, HEAD.fontSize, bold=True)) + 8.0
 
-    least = [max(measure(word) for row in texts for word in (row[k].split() or [""])) for k in range(count)]
+    texts = [*table.rows, *([table.head] if table.head else [])]
+    least = [max(measure(word) for row in texts for word in words_of(row[k])) for k in range(count)]
     wanted = [max(measure(row[k]) for row in texts) for k in range(count)]
     least[0] = max(least[0], min(wanted[0], FIRST_COLUMN * width))  # names broken over four lines cost a sheet
     for k in table.numbers:
         least[k] = wanted[k]  # a figure is not broken
     spare = width - sum(least)
     if spare <= 0.0:
-        return [width * part / sum(least) for part in least]
+        kept = sum(least[k] for k in table.numbers)
+        share = (width - kept) / (sum(least) - kept) if kept < 0.6 * width else width / sum(least)
+        return [part if k in table.numbers and kept < 0.6 * width else share * part for k, part in enumerate(least)]
     more = [max(0.0, want - must) for want, must in zip(wanted, least, strict=True)]
     total = sum(more)
     share = min(1.0, spare / total) if total else 0.0
@@ -233,8 +292,8 @@ def _cards(cards: Sequence[Card], width: float) -> list[Flowable]:
 
 def _card(card: Card, width: float, *, beside: bool = False) -> Grid:
     """The box of one headline figure; `beside` sets its lines to the right of the figure, which is lower."""
-    value = f'<font name="{BOLD}">{escape(card.value)}</font>'
-    spread = f' <font size="10">{escape(card.spread)}</font>' if card.spread else ""
+    value = _marked(card.value, bold=True)
+    spread = f' <font size="10">{_marked(card.spread)}</font>' if card.spread else ""
     figure: list[Flowable] = [_text(card.title, HEAD), Paragraph(value + spread, VALUE)]
     lines: list[Flowable] = [_text(line, HEAD) for line in card.lines]
     if card.strong:
@@ -320,7 +379,7 @@ class _Keys(Flowable):  # type: ignore[misc]
         self.rows: list[list[tuple[float, Key]]] = [[]]
         x = 0.0
         for key in keys:
-            need = 22.0 + float(pdfmetrics.stringWidth(key.words, REGULAR, CAPTION.fontSize)) + 10.0
+            need = 22.0 + line_width(key.words, CAPTION.fontSize) + 10.0
             if x + need > width and self.rows[-1]:
                 self.rows.append([])
                 x = 0.0
@@ -339,9 +398,8 @@ class _Keys(Flowable):  # type: ignore[misc]
                 self.canv.setDash(*((3.0, 2.0) if key.dash else ()))
                 self.canv.line(x, y + 2.0, x + 16.0, y + 2.0)
                 self.canv.setDash()
-                self.canv.setFont(REGULAR, CAPTION.fontSize)
                 self.canv.setFillColor(INK)
-                self.canv.drawString(x + 20.0, y, key.words)
+                draw_line(self.canv, x + 20.0, y, key.words, CAPTION.fontSize)
 
 
 class _Drawn(Flowable):  # type: ignore[misc]
@@ -411,19 +469,13 @@ class _Drawn(Flowable):  # type: ignore[misc]
 
     def _label(self, canvas: Canvas, label: Label, at: tuple[float, float]) -> None:
         size = label.size * max(self.scale, 0.55)  # small print stays readable where a figure had to shrink
-        font = BOLD if label.bold else REGULAR
         canvas.translate(*at)
         canvas.rotate(-label.turn_deg)
         shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor]
-        x = -shift * float(pdfmetrics.stringWidth(label.text, font, size))
-        canvas.setFont(font, size)
-        if label.halo:
-            canvas.setStrokeColor(_colour(label.halo))
-            canvas.setLineWidth(size / 6.0)
-            canvas.setLineJoin(1)
-            canvas.drawString(x, 0.0, label.text, mode=1)
+        x = -shift * line_width(label.text, size, bold=label.bold)
         canvas.setFillColor(_colour(label.colour))
-        canvas.drawString(x, 0.0, label.text, mode=0)
+        halo = _colour(label.halo) if label.halo else None
+        draw_line(canvas, x, 0.0, label.text, size, bold=label.bold, halo=halo)
 
 
 def _path(canvas: Canvas, points: Sequence[tuple[float, float]]) -> object:

@@ -36,6 +36,7 @@ from wlmeasure.share.page import (
     Heading,
     Key,
     Page,
+    PageFile,
     Remarks,
     Row,
     Table,
@@ -145,7 +146,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
 
 def report_file(
     result: CaseResult, name: str, *, made_at: str, program: str, compared: Sequence[Comparison] = ()
-) -> bytes:
+) -> PageFile:
     """The report as the contents of a file, HTML or PDF by the ending of its name.
 
     Raises

@@ -146,7 +146,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     written = [folder / "case.wl.json"]
     save_case(measured.case, written[0])
     for name, made in (("report.html", report_file), ("report.pdf", report_file), ("stops.pdf", card_file)):
-        (folder / name).write_bytes(made(measured, name, made_at=at.replace("T", " "), program=program))
+        (folder / name).write_bytes(made(measured, name, made_at=at.replace("T", " "), program=program).content)
         written.append(folder / name)
     texts = {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
     texts["lengths.csv"] = lengths_csv(measured)

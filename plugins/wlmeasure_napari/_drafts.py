@@ -97,8 +97,13 @@ def origin_of(draft: Path) -> Origin | None:
 
 
 def drafts_of(file: Path) -> list[Path]:
-    """Unsaved changes of a file that no window holds, the newest first."""
-    return [draft for draft in free_drafts() if (origin := origin_of(draft)) is not None and origin.file == file]
+    """Unsaved changes of a file that no window holds and that are newer than the file, the newest first.
+
+    Older ones were left when the file was saved since; they stay among the unsaved cases.
+    """
+    saved = file.stat().st_mtime_ns if file.exists() else 0
+    newer = [draft for draft in free_drafts() if draft.stat().st_mtime_ns > saved]
+    return [draft for draft in newer if (origin := origin_of(draft)) is not None and origin.file == file]
 
 
 def _lock(path: Path) -> BaseFileLock:

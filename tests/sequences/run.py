@@ -41,7 +41,9 @@ def main() -> int:
             if fault:
                 failed += 1
                 print(f"FAILED seed {seed}: {fault}", flush=True)
-    print(f"{given.count} walks of {given.steps} steps: {taken} steps taken, {refused} of them refused, {failed} walks failed")
+    print(
+        f"{given.count} walks of {given.steps} steps: {taken} steps taken, {refused} of them refused, {failed} walks failed"
+    )
     return int(failed > 0)
 
 

@@ -30,7 +30,7 @@ POINTS = ("mesiobuccal cusp tip", "mesiolingual cusp tip", "distobuccal cusp tip
 ROWS, COLS = 120, 90
 
 
-class Failed(AssertionError):
+class WalkError(AssertionError):
     """What does not hold, with the steps that led to it."""
 
 
@@ -45,6 +45,8 @@ class Walk:
         self.undo: dict[str, list[PlainCase]] = {}
         self.redo: dict[str, list[PlainCase]] = {}
         self.file: dict[str, Path] = {}
+        self.draft: dict[str, Path | None] = {}
+        self.latest: dict[str, PlainCase] = {}  # as the newest draft has it
         self.saved: dict[str, PlainCase] = {}
         self.key = ""
         self.count = 0
@@ -83,7 +85,7 @@ class Walk:
             self.refused += 1
             self.taken.append(f"{name} (refused)")
             if self.session.case is not before:
-                raise Failed(self.told("a refused step changed the case")) from None
+                raise WalkError(self.told("a refused step changed the case")) from None
             return
         self.taken.append(name)
         if self.session.case is not before:
@@ -96,40 +98,65 @@ class Walk:
 
     def begin(self, key: str) -> None:
         """Another case: of the next patient, on a film of its own."""
-        self.session.put_away()
+        self.session.new_case()
         self.session.open_film(self.films[0 if key == "a" else 1])
         self.session.set_tooth(TEETH[key])
+        self.session.confirm()
         self.key = key
         self.plain[key] = PlainCase(TEETH[key], "f1")
         self.plain[key].canals = {canal.name: PlainCanal() for canal in self.session.case.canals}
         self.undo[key], self.redo[key] = [], []
-        self.file[key] = self.session.path
-        self.saved[key] = self.plain[key].copy()
         self.taken.append(f"begin {key}")
 
     def other_case(self) -> None:
-        """The other patient's case, begun or opened again as it was saved."""
+        """The other patient's case, begun, or gone on with."""
+        self.leave()
         key = "b" if self.key == "a" else "a"
         if key not in self.plain:
             self.begin(key)
-            return
-        self.reopen(key)
+        else:
+            self.go_back_to(key)
 
-    def reopen(self, key: str | None = None) -> None:
-        key = key or self.key
-        if key == self.key:
-            self.session.put_away()
-        self.session.open_case(self.file[key])
+    def reopen(self) -> None:
+        """The case put away and opened again, with its unsaved changes or as it was saved."""
+        self.leave()
+        self.go_back_to(self.key)
+
+    def leave(self) -> None:
+        self.draft[self.key] = self.session.document.draft
+        if self.session.document.draft is not None:
+            self.latest[self.key] = self.case.copy()
+        if self.rng.random() < 0.5:
+            self.session.close_case()
+
+    def go_back_to(self, key: str) -> None:
+        named = self.file.get(key)
+        self.session.open_case(self.draft[key] if named is None else named)
+        if self.session.question is not None:
+            unsaved = self.rng.random() < 0.6
+            words = [choice.words for choice in self.session.question.choices]
+            as_saved = next(text for text in reversed(words) if text.startswith("Open as saved"))
+            self.session.answer("Go on with them" if unsaved else as_saved)
+            self.plain[key] = (self.latest if unsaved else self.saved)[key].copy()
+            self.taken.append(f"open {key} {'with its changes' if unsaved else 'as saved'}")
+        else:
+            self.taken.append(f"open {key}")
         self.key = key
         self.undo[key], self.redo[key] = [], []
-        self.taken.append(f"open {key}")
+        if self.rng.random() < 0.9:
+            self.session.confirm()
 
     def save(self) -> None:
-        path = self.folder / f"{self.key}.wl.json"
-        self.session.save_as(path)
-        self.file[self.key] = self.session.path
+        if self.key in self.file:
+            self.session.save()
+        else:
+            self.session.save_as(self.folder / f"{self.key}.wl.json")
+            self.file[self.key] = self.session.document.file
         self.saved[self.key] = self.case.copy()
         self.taken.append("save")
+
+    def confirm(self) -> None:
+        self.session.confirm()
 
     def add_canal(self) -> None:
         name = self.rng.choice(NAMES)
@@ -182,13 +209,11 @@ class Walk:
             new = [film.id for film in self.session.case.films if film.id not in before]
             self.case.films |= dict.fromkeys(new)
 
-        self.step(f"add {path.name}", lambda: self.session.open_film(path), added)
+        self.step(f"add {path.name}", lambda: self.session.open_film(path, into="this case"), added)
 
     def scale(self) -> None:
         film, length = self.session.film_id, self.number(8.0)
-        known = KnownObject(
-            points_px=((10.0, 10.0), (110.0, 10.0)), known_length_mm=length, known_length_std_mm=0.05
-        )
+        known = KnownObject(points_px=((10.0, 10.0), (110.0, 10.0)), known_length_mm=length, known_length_std_mm=0.05)
 
         def scaled() -> None:
             self.case.films[film] = length
@@ -307,12 +332,12 @@ class Walk:
     STEPS = (
         *((add_canal, 3), (choose_canal, 4), (delete_canal, 1), (rename, 1), (name_point, 4), (film, 2), (scale, 2)),
         *((reading, 10), (decide, 4), (shape, 2), (strike_out, 3), (trace, 3), (take_back, 4), (again, 2)),
-        *((save, 2), (reopen, 1), (other_case, 2), (archive, 1)),
+        *((save, 2), (reopen, 2), (other_case, 3), (confirm, 1), (archive, 1)),
     )  # fmt: skip
 
     def walk(self, steps: int) -> None:
         ways, weights = zip(*self.STEPS, strict=True)
-        for _ in range(steps):
+        while len(self.taken) < steps:
             self.rng.choices(ways, weights)[0](self)
             self.check()
 
@@ -324,7 +349,7 @@ class Walk:
     def check(self) -> None:
         session = self.session
         if session.case.tooth != self.case.tooth:
-            raise Failed(self.told(f"tooth {session.case.tooth}, not {self.case.tooth}"))
+            raise WalkError(self.told(f"tooth {session.case.tooth}, not {self.case.tooth}"))
         self.compare(session.facts, "the session")
         shown = result_json(session.result)
         for canal in shown["canals"]:
@@ -333,35 +358,39 @@ class Walk:
             known = [scale.known_length_mm for scale in film.scale]
             wanted = self.case.films[film.id]
             if known != ([] if wanted is None else [wanted]):
-                raise Failed(self.told(f"film {film.id} has known lengths {known}, entered was {wanted}"))
+                raise WalkError(self.told(f"film {film.id} has known lengths {known}, entered was {wanted}"))
         if self.rng.random() < 0.1:
             self.compare(case_facts(evaluate(load_case(session.path))), "the file on disk")
 
     def compare(self, facts, where: str) -> None:
         if [canal.name for canal in facts.canals] != list(self.case.canals):
-            raise Failed(self.told(f"{where} has canals {[c.name for c in facts.canals]}, not {list(self.case.canals)}"))
+            raise WalkError(
+                self.told(f"{where} has canals {[c.name for c in facts.canals]}, not {list(self.case.canals)}")
+            )
         for canal in facts.canals:
             plain = self.case.canals[canal.name]
             held = plain.decision()
             decided = None if canal.decision is None else canal.decision.length_mm
             if decided != (None if held is None else held[1]):
-                raise Failed(self.told(f"{where}, {canal.name}: decided {decided}, entered {held}"))
+                raise WalkError(self.told(f"{where}, {canal.name}: decided {decided}, entered {held}"))
             if sorted(e.length_mm for e in canal.readings) != sorted(plain.now()):
                 read = [e.length_mm for e in canal.readings]
-                raise Failed(self.told(f"{where}, {canal.name}: readings {read}, entered {plain.now()}"))
+                raise WalkError(self.told(f"{where}, {canal.name}: readings {read}, entered {plain.now()}"))
             stop = None if canal.stop is None else (canal.stop.whose, canal.stop.setting_mm)
             on_film = canal.proposal.status not in ("reading only", "not established") and held is None
             if not on_film and stop != plain.stop():
-                raise Failed(self.told(f"{where}, {canal.name}: stop {stop}, by hand {plain.stop()}"))
+                raise WalkError(self.told(f"{where}, {canal.name}: stop {stop}, by hand {plain.stop()}"))
 
     def no_stranger(self, shown: dict) -> None:
         """No number that was entered for another canal, film or case stands under this one."""
         own = self.case.canals[shown["name"]].entered
-        others = {v for case in self.plain.values() for c in case.canals.values() if c.entered is not own for v in c.entered}
+        others = {
+            v for case in self.plain.values() for c in case.canals.values() if c.entered is not own for v in c.entered
+        }
         working = shown["working_length"]
         if working is None:
             return
         said = [*working["readings"], *working["past_readings"]]
         numbers = {entry["length_mm"] for entry in said} | {working["decided_mm"]}
         if numbers & (others - own):
-            raise Failed(self.told(f"{shown['name']} shows {sorted(numbers & (others - own))}, entered elsewhere"))
+            raise WalkError(self.told(f"{shown['name']} shows {sorted(numbers & (others - own))}, entered elsewhere"))

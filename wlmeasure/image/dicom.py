@@ -213,7 +213,7 @@ _SALT = os.urandom(16)
 
 
 def _patient_fingerprint(dataset: Dataset) -> str | None:
-    """Patient ID, its issuer and Patient's Name (PS3.3 C.7.1.1) as a salted hash; capitals, blanks, empty parts do not count."""
+    """Patient ID, its issuer and Patient's Name (PS3.3 C.7.1.1) as a salted hash; case and blanks do not count."""
     parts = []
     for keyword in ("PatientID", "IssuerOfPatientID", "PatientName"):
         try:

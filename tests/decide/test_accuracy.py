@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
 
 from wlmeasure.decide.accuracy import share_interval, share_within
 from wlmeasure.errors import DecideError
@@ -35,3 +38,18 @@ def test_wilson_as_published() -> None:
         assert [100.0 * v for v in share_interval(hits, count)] == pytest.approx(ends, abs=5e-3)
     with pytest.raises(DecideError, match="hits"):
         share_interval(3, 2)
+
+
+@pytest.mark.parametrize(
+    ("hits", "of", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_wilson_on_the_four_examples_of_newcombe(hits: int, of: int, low: float, high: float) -> None:
+    """Newcombe, Stat Med 1998;17:857-872, table I, method 3 (score without continuity correction)."""
+    assert share_interval(hits, of) == pytest.approx((low, high), abs=5.1e-5)
+
+
+@given(st.integers(1, 5000).flatmap(lambda of: st.tuples(st.integers(0, of), st.just(of))))
+def test_wilson_as_scipy_gives_it(counts: tuple[int, int]) -> None:
+    expected = stats.binomtest(*counts).proportion_ci(0.95, method="wilson")
+    assert share_interval(*counts) == pytest.approx((expected.low, expected.high), abs=1e-7)

@@ -111,6 +111,28 @@ def test_quantiles_as_scipy_gives_them(probability: float, freedom: float, below
         )
 
 
+@pytest.mark.parametrize("two_sided", [0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.999])
+def test_students_t_from_one_degree_of_freedom_to_two_hundred(two_sided: float) -> None:
+    probability = 0.5 + 0.5 * two_sided
+    ours = [t_quantile(probability, freedom) for freedom in range(1, 201)]
+    assert ours == pytest.approx(stats.t.ppf(probability, np.arange(1, 201)), rel=1e-8)
+    assert [t_quantile(1.0 - probability, freedom) for freedom in (1, 7, 200)] == [-ours[0], -ours[6], -ours[199]]
+
+
+# Two-sided level, degrees of freedom, t: the table that textbooks print (Biometrika Tables for Statisticians, table 12).
+@pytest.mark.parametrize(
+    ("two_sided", "row"),
+    [
+        (0.90, {1: 6.314, 2: 2.920, 5: 2.015, 10: 1.812, 30: 1.697, 120: 1.658}),
+        (0.95, {1: 12.706, 2: 4.303, 5: 2.571, 10: 2.228, 30: 2.042, 120: 1.980}),
+        (0.99, {1: 63.657, 2: 9.925, 5: 4.032, 10: 3.169, 30: 2.750, 120: 2.617}),
+    ],
+)
+def test_students_t_as_tabled(two_sided: float, row: dict[int, float]) -> None:
+    for freedom, tabled in row.items():
+        assert t_quantile(0.5 + 0.5 * two_sided, freedom) == pytest.approx(tabled, abs=5.1e-4)
+
+
 @pytest.mark.parametrize(
     ("first", "second", "varies", "said"),
     [

@@ -82,13 +82,7 @@ NAME = st.text(st.characters(exclude_categories=("Cc", "Cs", "Zs", "Zl", "Zp")),
 )
 def test_a_table_written_and_read_again_is_the_same(rows):
     """Whatever subjects are called: formulas, quotes, separators."""
-    text = readings_csv(rows)
-    for line in text.splitlines()[1:]:
-        assert line[:1] not in ("=", "+", "-", "@")
-    safe = [row for row in rows if not row.subject.startswith("'") and not row.observer.startswith("'")]
-    safe = [row for row in safe if not row.group.startswith("'")]
-    if safe:
-        assert readings_from_csv(readings_csv(safe)).rows == tuple(safe)
+    assert readings_from_csv(readings_csv(rows)).rows == tuple(rows)
 
 
 def test_missing_cells_are_left_out_where_a_whole_table_is_needed_and_said():

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from attrs import evolve
+from scipy import stats
 
 from wlmeasure.cli import main
 from wlmeasure.errors import ShareError
@@ -70,7 +71,7 @@ def test_planted_errors(truth, tmp_path):
     assert found.without_truth == ("image f1, canal X",)
     summary = found.figures["canal_mm"]
     assert (summary.n, summary.bias, summary.largest) == (2, pytest.approx(-0.25), pytest.approx(0.5))
-    assert summary.within[0][:2] == (0.5, 1.0)
+    assert (summary.within[0].within, summary.within[0].value) == (0.5, 1.0)
 
 
 def test_own_scale_and_stated_figures_count(truth, tmp_path):
@@ -113,7 +114,31 @@ def test_the_bias_and_its_interval(truth, tmp_path):
     assert found.bias_interval == pytest.approx((0.04 - half, 0.04 + half), rel=2e-3)
     assert found.rms == pytest.approx(np.sqrt(np.mean(errors**2)))
     # Wilson's interval of 5 of 5 begins at 5 / (5 + 1.96 squared).
-    assert found.within[0] == (0.5, 1.0, (pytest.approx(5.0 / (5.0 + 1.959964**2)), 1.0))
+    met = found.within[0]
+    assert (met.within, met.value) == (0.5, 1.0)
+    assert met.interval == (pytest.approx(5.0 / (5.0 + 1.959964**2)), 1.0)
+
+
+# Two-sided 95 %: Pearson & Hartley, Biometrika Tables for Statisticians, table 12, as every textbook prints it.
+TABLED_T = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 9: 2.262, 29: 2.045}
+
+
+@pytest.mark.parametrize(("freedom", "tabled"), TABLED_T.items())
+def test_the_interval_of_the_bias_is_the_tabled_students(truth, tmp_path, freedom, tabled):
+    """Errors that lie evenly either way: the half-width over the standard error is t itself, from one degree of freedom on."""
+    errors = np.linspace(-0.3, 0.3, freedom + 1)
+    features = [straight("A", session=str(k), canal_mm=12.0 + error) for k, error in enumerate(errors)]
+    found = score([write(tmp_path / "m.wlpaths.json", Head(), features)], [truth]).figures["canal_mm"]
+    low, high = found.bias_interval
+    assert 0.5 * (high - low) / (errors.std(ddof=1) / np.sqrt(freedom + 1)) == pytest.approx(tabled, abs=5.1e-4)
+
+
+def test_a_length_half_a_millimetre_off_is_within_half_a_millimetre(truth, tmp_path):
+    """12.5 - 12.0 and 12.3 - 11.8 are the same half millimetre, however they are stored; Wilson's interval goes with it."""
+    features = [straight("A", session=str(k), canal_mm=stated) for k, stated in enumerate([12.0 + (20.3 - 19.8), 12.6])]
+    met = score([write(tmp_path / "m.wlpaths.json", Head(), features)], [truth]).figures["canal_mm"].within[0]
+    assert (met.hits, met.count) == (1, 2)
+    assert met.interval == pytest.approx(tuple(stats.binomtest(1, 2).proportion_ci(method="wilson")), abs=1e-7)
 
 
 def test_what_cannot_be_scored_is_said(truth, tmp_path):

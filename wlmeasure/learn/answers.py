@@ -18,6 +18,7 @@ from attrs import field, frozen
 from wlmeasure.errors import LearnError, check_finite
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.points import as_points
+from wlmeasure.share.cells import table_text, text_of_cell
 
 __all__ = [
     "COLUMNS",
@@ -177,7 +178,7 @@ def _load(path: Path) -> tuple[Answer, ...]:
                 raise LearnError(f"answers must have the columns {', '.join(COLUMNS)}: {name} is not there once")
         found: dict[str, Answer] = {}
         for number, cells in enumerate(rows, 2):
-            row = {name: cell.strip() for name, cell in zip(head, cells, strict=False)}
+            row = {name: text_of_cell(cell.strip()).strip() for name, cell in zip(head, cells, strict=False)}
             if not row.get("length_mm"):
                 if named := next((name for name in SHIFTED_COLUMNS if row.get(name)), None):
                     raise LearnError(f"row {number}: length_mm must be given with {named}: it is empty")
@@ -226,18 +227,14 @@ def _point(pair: str) -> tuple[float, float]:
 
 def answers_text(answers: Mapping[str, Answer], films: Sequence[str], *, shifted: bool = False) -> str:
     """A table with a row for each of `films`; one without an answer has its name alone. `shifted`: see `commit_answer`."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     head = (*COLUMNS, *SHIFTED_COLUMNS) if shifted else COLUMNS
-    writer.writerow(head)
-    for film in films:
-        one = answers.get(film)
-        if one is None:
-            writer.writerow([film, *[""] * (len(head) - 1)])
-            continue
-        low, high = ("", "") if one.interval_mm is None else (f"{v:.6g}" for v in one.interval_mm)
-        path = "" if one.path_px is None else "; ".join(f"{row:.3f} {col:.3f}" for row, col in one.path_px)
-        difference = "" if one.difference_mm is None else f"{one.difference_mm:.6g}"
-        more = (difference, one.side or "") if shifted else ()
-        writer.writerow([one.film, f"{one.length_mm:.6g}", low, high, path, *more])
-    return out.getvalue()
+    return table_text([head, *(_row(film, answers.get(film))[: len(head)] for film in films)])
+
+
+def _row(film: str, one: Answer | None) -> tuple[str | None, ...]:
+    if one is None:
+        return film, *[None] * (len(COLUMNS) + len(SHIFTED_COLUMNS) - 1)
+    low, high = (None, None) if one.interval_mm is None else (f"{v:.6g}" for v in one.interval_mm)
+    path = None if one.path_px is None else "; ".join(f"{row:.3f} {col:.3f}" for row, col in one.path_px)
+    difference = None if one.difference_mm is None else f"{one.difference_mm:.6g}"
+    return film, f"{one.length_mm:.6g}", low, high, path, difference, one.side

@@ -28,6 +28,7 @@ from wlmeasure.learn.exercise import (
 from wlmeasure.learn.key_cells import number_cell, points_cell, with_second
 from wlmeasure.learn.phantom_items import phantom_item, shifted_item
 from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.share.cells import text_of_cell
 
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
@@ -160,7 +161,9 @@ def _key_rows(path: Path) -> dict[str, dict[str, str]]:
             raise LearnError(f"key must have rows and the columns {', '.join(KEY_COLUMNS)}: {name} is missing")
     rows: dict[str, dict[str, str]] = {}
     for row in table:
-        cells = {name: (cell or "").strip() for name, cell in row.items() if isinstance(name, str)}
+        cells = {
+            name: text_of_cell((cell or "").strip()).strip() for name, cell in row.items() if isinstance(name, str)
+        }
         if cells["film"] in rows:
             raise LearnError(f"key must have one row for each film: {cells['film'][:60]!r} stands twice")
         rows[cells["film"]] = cells

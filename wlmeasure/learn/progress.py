@@ -6,12 +6,12 @@ import csv
 import io
 from pathlib import Path
 
-from attrs import frozen
+from attrs import astuple, frozen
 
 from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import bounded
 from wlmeasure.learn.mark import Marks
-from wlmeasure.share.cells import text_cell
+from wlmeasure.share.cells import table_text, text_of_cell
 
 __all__ = ["Step", "add_step", "step_of"]
 
@@ -68,17 +68,9 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
     """
     path = Path(path)
     steps = (*_load(path), step)
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for one in steps:
-        score = "" if one.score_mm is None else one.score_mm
-        writer.writerow(
-            [one.at, text_cell(one.exercise), one.answers, one.mean_mm, one.mean_size_mm, one.within_half, one.within_one,
-             one.stated, one.held, score]
-        )  # fmt: skip
+    table = table_text([COLUMNS, *map(astuple, steps)])
     temporary = path.with_name(f".{path.name}.new")
-    temporary.write_text(out.getvalue(), encoding="utf-8")
+    temporary.write_text(table, encoding="utf-8")
     temporary.replace(path)
     return steps
 
@@ -93,7 +85,7 @@ def _load(path: Path) -> tuple[Step, ...]:
         return tuple(
             Step(r[0], r[1], int(r[2]), float(r[3]), float(r[4]), int(r[5]), int(r[6]), int(r[7]), int(r[8]),
                  float(r[9]) if r[9] else None)
-            for r in rows[1:]
+            for r in ([text_of_cell(cell) for cell in row] for row in rows[1:])
         )  # fmt: skip
     except (OSError, UnicodeDecodeError, csv.Error, IndexError) as error:
         raise LearnError(f"progress cannot be read: {path.name}: {error}") from None

@@ -1,8 +1,8 @@
-"""What every column of a table of paths means, in one sentence; and cells that a spreadsheet shows and never runs."""
+"""What every column of a table of paths means, in one sentence."""
 
 from __future__ import annotations
 
-__all__ = ["CALIBRATION_COLUMNS", "CANAL_COLUMNS", "IMAGE_COLUMNS", "VERTEX_COLUMNS", "cell_text", "text_of_cell"]
+__all__ = ["CALIBRATION_COLUMNS", "CANAL_COLUMNS", "IMAGE_COLUMNS", "VERTEX_COLUMNS"]
 
 CANAL_COLUMNS = {
     "path": "Number of the line in this table, by which vertices.csv refers to it.",
@@ -70,15 +70,3 @@ CALIBRATION_COLUMNS = {
     "known_lengths_mm": "Known lengths that it rests on, mm, as a JSON list.",
     "other": "Members that this version of the program does not know, as JSON.",
 }
-
-SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a cell that begins with one of them is run as a formula
-
-
-def cell_text(text: str) -> str:
-    """A cell that a spreadsheet will not run: one that begins like a formula is quoted, a quoted one once more."""
-    return f"'{text}" if text.lstrip("'")[:1] in SIGNS else text
-
-
-def text_of_cell(cell: str) -> str:
-    """The text that :func:`cell_text` made a cell of."""
-    return cell[1:] if cell.startswith("'") and cell.lstrip("'")[:1] in SIGNS else cell

@@ -25,7 +25,7 @@ from io import BytesIO
 from pathlib import Path
 
 import pydicom
-from attrs import frozen
+from attrs import astuple, frozen
 from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.sequence import Sequence as Items
@@ -36,7 +36,7 @@ from wlmeasure.errors import ImageError
 from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.cells import text_cell
+from wlmeasure.share.cells import write_rows
 
 __all__ = ["Change", "Deidentified", "Profile", "deidentify", "deidentify_files"]
 
@@ -245,9 +245,7 @@ def _deidentified(
         (folder / name).write_bytes(content)
     told = tuple(Change(names[int(change.file) - 1], change.where, change.action) for change in changes)
     with (folder / "removed.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(("file", "element", "action"))
-        writer.writerows(tuple(map(text_cell, (change.file, change.where, change.action))) for change in told)
+        write_rows(file, [("file", "element", "action"), *map(astuple, told)])
     return Deidentified(tuple(folder / name for name in names), told)
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
+from collections.abc import Iterator
 
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.facts import case_facts
-from wlmeasure.share.cells import text_cell
+from wlmeasure.share.cells import table_text
 from wlmeasure.share.result import canal_flags, canal_rows
 
 __all__ = ["COLUMNS", "lengths_csv"]
@@ -44,9 +43,10 @@ def _number(value: float | None, digits: int = 3) -> str:
 
 def lengths_csv(result: CaseResult) -> str:
     """One row for each canal and film; numbers with a decimal point, lengths to a micrometre."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    return table_text([COLUMNS, *_rows(result)])
+
+
+def _rows(result: CaseResult) -> Iterator[list[str | None]]:
     facts = case_facts(result)
     for canal, trace in canal_rows(result):
         held = facts.of(canal.canal.name)
@@ -56,29 +56,26 @@ def lengths_csv(result: CaseResult) -> str:
         electronic = canal.electronic
         working = canal.working_length if trace is canal.basis else None
         low, high = (None, None) if length is None else length.length_interval_mm
-        writer.writerow(
-            [
-                result.case.tooth,
-                text_cell(result.case.case_id),
-                text_cell(canal.canal.name),
-                text_cell(None if trace is None else trace.trace.film),
-                text_cell(canal.canal.reference_point),
-                "" if trace is None else trace.trace.apical_end,
-                _number(None if length is None else length.length_mm),
-                _number(None if length is None else length.length_std_mm),
-                _number(low),
-                _number(high),
-                "" if bend is None else bend.form,
-                _number(None if bend is None else bend.schneider_deg, 2),
-                _number(None if bend is None else bend.pruett_radius_mm),
-                _number(None if film is None else film.length_mm),
-                _number(None if electronic is None else electronic.length_mm),
-                _number(None if working is None else working.length_mm),
-                _number(None if working is None else working.std_mm),
-                _number(None if working is None else working.ceiling_mm),
-                "" if working is None else working.status,
-                _number(None if working is None or held.decision is None else held.decision.length_mm),
-                " ".join(flag.code for flag in canal_flags(canal, trace, held)),
-            ]
-        )
-    return out.getvalue()
+        yield [
+            result.case.tooth,
+            result.case.case_id,
+            canal.canal.name,
+            None if trace is None else trace.trace.film,
+            canal.canal.reference_point,
+            "" if trace is None else trace.trace.apical_end,
+            _number(None if length is None else length.length_mm),
+            _number(None if length is None else length.length_std_mm),
+            _number(low),
+            _number(high),
+            "" if bend is None else bend.form,
+            _number(None if bend is None else bend.schneider_deg, 2),
+            _number(None if bend is None else bend.pruett_radius_mm),
+            _number(None if film is None else film.length_mm),
+            _number(None if electronic is None else electronic.length_mm),
+            _number(None if working is None else working.length_mm),
+            _number(None if working is None else working.std_mm),
+            _number(None if working is None else working.ceiling_mm),
+            "" if working is None else working.status,
+            _number(None if working is None or held.decision is None else held.decision.length_mm),
+            " ".join(flag.code for flag in canal_flags(canal, trace, held)),
+        ]

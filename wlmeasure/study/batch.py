@@ -8,9 +8,7 @@ goes on where it stopped; the table appears when all is done.
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import json
 import os
 import shutil
@@ -27,7 +25,7 @@ from wlmeasure import __version__
 from wlmeasure.errors import ShareError, WlmeasureError
 from wlmeasure.measure.batch import share_processors
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX
-from wlmeasure.share.columns import cell_text
+from wlmeasure.share.cells import table_text
 from wlmeasure.share.paths import Credit
 from wlmeasure.study.path_files import PARQUET, case_paths, find_inputs, new_folder
 from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, Stretch, lines_features, lines_head, lines_stretches
@@ -263,15 +261,11 @@ def compute(chunk: Chunk, settings: Settings, parquet: bool, processes: int) -> 
         table, refused = path_rows(inputs, settings)
         parts.append(table)
         bad = [one for name in chunk.paths for one in [*bad, *refused] if one[0] == name]
-    lines = io.StringIO()
-    writer = csv.writer(lines, lineterminator="\n")
-    for name, one in bad:
-        writer.writerow(
-            [cell_text(name), one.place or "", cell_text(one.id or ""), cell_text(" ".join(one.reason.split()))]
-        )
+    lines = table_text((name, one.place or None, one.id, " ".join(one.reason.split())) for name, one in bad)
     columns = parts[0] if len(parts) == 1 else joined(parts)
-    content = _parquet_bytes(columns) if parquet else _csv_bytes(columns)
-    return Done(content, lines.getvalue().encode("utf-8"), len(columns["place"]), len(bad))
+    rows = zip(*columns.values(), strict=True)
+    content = _parquet_bytes(columns) if parquet else table_text(rows).encode("utf-8")
+    return Done(content, lines.encode("utf-8"), len(columns["place"]), len(bad))
 
 
 def _read(chunk: Chunk, path: Path, settings: Settings) -> tuple[Any, Iterable[Any], int]:
@@ -296,18 +290,6 @@ def _guarded(features: Iterable[Any]) -> Iterator[Any]:
         yield from features
     except (WlmeasureError, OSError, UnicodeDecodeError) as error:
         yield Bad(0, str(error))
-
-
-def _csv_bytes(table: Columns) -> bytes:
-    cells = [
-        ["" if value is None else cell_text(value) for value in column]
-        if name in TEXT_COLUMNS
-        else ["" if value is None else repr(value) for value in column]
-        for name, column in table.items()
-    ]
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows(zip(*cells, strict=True))
-    return out.getvalue().encode("utf-8")
 
 
 def _parquet_bytes(table: Columns) -> bytes:
@@ -444,9 +426,8 @@ def _write(path: Path, content: bytes) -> None:
 
 def _assembled(parts: Path, plan: Sequence[Chunk], out: Path, parquet: bool) -> tuple[int, int]:
     """The table and what stands beside it, of all chunks in their order; counts of rows and errors."""
-    meanings = io.StringIO()
-    csv.writer(meanings, lineterminator="\n").writerows([("column", "meaning"), *ROW_COLUMNS.items()])
-    _stream(out.with_name(f"{out.stem}.columns.csv"), [meanings.getvalue().encode("utf-8")])
+    meanings = table_text([("column", "meaning"), *ROW_COLUMNS.items()])
+    _stream(out.with_name(f"{out.stem}.columns.csv"), [meanings.encode("utf-8")])
     errors = (_part(parts, one, "errors.csv").read_bytes() for one in plan)
     bad = _stream(out.with_name(f"{out.stem}.errors.csv"), chain([_line(ERROR_COLUMNS)], errors)) - 1
     if not parquet:

@@ -19,13 +19,12 @@ import numpy as np
 
 from wlmeasure.errors import ShareError
 from wlmeasure.record.members import Each, Number, Pair, Whole
+from wlmeasure.share.cells import text_of_cell, write_rows
 from wlmeasure.share.columns import (
     CALIBRATION_COLUMNS,
     CANAL_COLUMNS,
     IMAGE_COLUMNS,
     VERTEX_COLUMNS,
-    cell_text,
-    text_of_cell,
 )
 from wlmeasure.share.path_set import (
     Head,
@@ -104,45 +103,40 @@ def write_table(folder: Path, head: Head, features: Iterable[PathFeature]) -> in
     small = ((IMAGES, IMAGE_COLUMNS, head.images), (SCALES, CALIBRATION_COLUMNS, head.calibrations))
     for name, columns, values in small:
         with (folder / name).open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(columns)
+            write_rows(file, [columns])
             for value in values:
                 cells = {column: getattr(value, column) for column in columns if column != "other"}
                 cells["other"] = dumps(value.extra) if value.extra else None
-                writer.writerow([_cell(cells[column]) for column in columns])
+                write_rows(file, [[_cell(cells[column]) for column in columns]])
     with (folder / COLUMNS).open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(("table", "column", "meaning"))
+        write_rows(file, [("table", "column", "meaning")])
         for name, columns in (
             (CANALS, CANAL_COLUMNS),
             (VERTICES, VERTEX_COLUMNS),
             (IMAGES, IMAGE_COLUMNS),
             (SCALES, CALIBRATION_COLUMNS),
         ):
-            writer.writerows((name, column, meaning) for column, meaning in columns.items())
+            write_rows(file, ((name, column, meaning) for column, meaning in columns.items()))
     count = 0
     with (
         (folder / CANALS).open("w", encoding="utf-8", newline="") as canals,
         (folder / VERTICES).open("w", encoding="utf-8", newline="") as vertices,
     ):
-        writer = csv.writer(canals, lineterminator="\n")
-        writer.writerow(CANAL_COLUMNS)
+        write_rows(canals, [CANAL_COLUMNS])
         vertices.write(",".join(VERTEX_COLUMNS) + "\n")
         for count, feature in enumerate(features, 1):
             cells = {"path": count, "vertices": len(feature.path_px)} | feature_cells(feature)
-            writer.writerow([_cell(cells[column]) for column in CANAL_COLUMNS])
+            write_rows(canals, [[_cell(cells[column]) for column in CANAL_COLUMNS]])
             vertices.writelines(
                 f"{count},{k},{row!r},{col!r}\n" for k, (row, col) in enumerate(feature.path_px.tolist())
             )
     return count
 
 
-def _cell(value: Any) -> str:
-    if value is None or value == ():
-        return ""
-    if isinstance(value, str):
-        return cell_text(value)
-    return dumps(list(value)) if isinstance(value, tuple) else repr(value)
+def _cell(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return dumps(list(value)) if value else None
+    return value
 
 
 def _value(name: str, text: str, kind: Any) -> Any:

@@ -18,7 +18,7 @@ import numpy as np
 from attrs import frozen
 
 from wlmeasure.errors import ShareError, WlmeasureError
-from wlmeasure.share.columns import text_of_cell
+from wlmeasure.share.cells import text_of_cell
 from wlmeasure.share.path_set import MOST_POINTS, Head, PathFeature, PathScale, read_feature
 from wlmeasure.study.path_lines import Bad, Stretch
 

@@ -1,4 +1,4 @@
-"""Quantiles of the F, t, chi-squared and normal distributions, and Wilson's interval of a share.
+"""Quantiles of the F, t, chi-squared and normal distributions.
 
 Written with numpy's float and :mod:`math` alone: importing scipy takes longer than a whole table of observers.
 Incomplete beta and gamma functions as in Numerical Recipes 6.2 and 6.4 (from memory), held to scipy by the tests.

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from math import isfinite
 from pathlib import Path
 
 from attrs import evolve, frozen
 
 from wlmeasure.errors import StudyError
+from wlmeasure.share.cells import table_text, text_of_cell
 
 __all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
 
@@ -33,8 +34,6 @@ COLUMNS = {
 }
 """Name and meaning of every column, in the order in which they are written."""
 NEEDED = ("subject", "observer", "value")
-SIGNS = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""First signs by which a spreadsheet takes a text for a formula, full-width forms included."""
 
 
 @frozen
@@ -202,8 +201,7 @@ def _row(cells: dict[str, str], number: int, unit: str) -> Reading:
 
 def _plain(cell: str) -> str:
     """A cell without blanks, and without the quote that keeps a spreadsheet from running it."""
-    text = cell.strip()
-    return text[1:] if text[:1] == "'" and text[1:2] in SIGNS else text
+    return text_of_cell(cell.strip()).strip()
 
 
 def _number(text: str, number: int, name: str) -> float:
@@ -219,29 +217,11 @@ def _number(text: str, number: int, name: str) -> float:
     return value
 
 
-def _cell(text: str) -> str:
-    return f"'{text}" if text[:1] in SIGNS else text
-
-
-def readings_csv(rows: Sequence[Reading] | Iterable[Reading]) -> str:
-    """The table as CSV with every column; read again it gives the same readings.
-
-    Values are written so that they come back exactly; texts that a spreadsheet would run begin with a quote.
-    """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow(
-            [
-                _cell(row.subject),
-                _cell(row.observer),
-                repr(row.value),
-                row.repeat,
-                _cell(row.definition),
-                _cell(row.group),
-                _cell(row.unit),
-                "" if row.order is None else f"{row.order:g}",
-            ]
-        )
-    return out.getvalue()
+def readings_csv(rows: Iterable[Reading]) -> str:
+    """The table as CSV with every column; read again it gives the same readings: values come back exactly."""
+    cells = (
+        (one.subject, one.observer, one.value, one.repeat, one.definition, one.group, one.unit,
+         None if one.order is None else f"{one.order:g}")
+        for one in rows
+    )  # fmt: skip
+    return table_text([COLUMNS, *cells])

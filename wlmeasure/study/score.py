@@ -8,8 +8,6 @@ those of the exact line on the film.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from math import isfinite, sqrt
 from pathlib import Path
@@ -20,12 +18,13 @@ from attrs import asdict, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import ShareError, WlmeasureError
-from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.many import measure_many
-from wlmeasure.share.columns import cell_text
+from wlmeasure.share.cells import table_text
 from wlmeasure.share.path_set import Head, PathFeature, PathScale
+from wlmeasure.study.differences import Share, share_within
 from wlmeasure.study.path_files import find_inputs, open_paths
 from wlmeasure.study.path_lines import Bad
+from wlmeasure.study.quantiles import t_quantile
 from wlmeasure.trace.spline import resample
 
 __all__ = [
@@ -120,7 +119,7 @@ class Summary:
     std: float | None
     rms: float
     largest: float
-    within: tuple[tuple[float, float, tuple[float, float]], ...] = ()
+    within: tuple[Share, ...] = ()
 
 
 @frozen
@@ -327,7 +326,7 @@ def _summary(values: Sequence[float], within: Sequence[float] = ()) -> Summary:
     errors = np.array(values)
     n, bias = len(errors), float(errors.mean())
     std = float(errors.std(ddof=1)) if n > 1 else None
-    half = None if std is None else _student(n - 1) * std / sqrt(n)
+    half = None if std is None else t_quantile(0.975, n - 1) * std / sqrt(n)
     return Summary(
         n=n,
         bias=bias,
@@ -335,28 +334,8 @@ def _summary(values: Sequence[float], within: Sequence[float] = ()) -> Summary:
         std=std,
         rms=float(np.sqrt(np.mean(errors**2))),
         largest=float(np.abs(errors).max()),
-        within=tuple(_share(limit, int((np.abs(errors) <= limit).sum()), n) for limit in within),
+        within=tuple(share_within(errors, limit) for limit in within),
     )
-
-
-def _student(freedom: int) -> float:
-    """Student's t at 97.5 %: four terms of its expansion (Abramowitz & Stegun 26.7.5), right to 1e-3 from 4 degrees on."""
-    z = NORMAL_95
-    return (
-        z
-        + (z**3 + z) / (4 * freedom)
-        + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
-        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * freedom**3)
-        + (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / (92160 * freedom**4)
-    )
-
-
-def _share(limit: float, met: int, n: int) -> tuple[float, float, tuple[float, float]]:
-    """A limit, the share within it, and that share's 95 % interval (Wilson, J Am Stat Assoc 1927;22:209-212)."""
-    share, z = met / n, NORMAL_95
-    middle = (share + z * z / (2 * n)) / (1.0 + z * z / n)
-    half = z * sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n)) / (1.0 + z * z / n)
-    return limit, share, (max(0.0, middle - half), min(1.0, middle + half))
 
 
 def score_json(found: Score) -> dict[str, Any]:
@@ -376,30 +355,23 @@ def score_json(found: Score) -> dict[str, Any]:
 
 def _summary_json(one: Summary) -> dict[str, Any]:
     out = asdict(one) | {
-        "within": [{"limit": limit, "share": share, "interval": list(ends)} for limit, share, ends in one.within]
+        "within": [{"limit": met.within, "share": met.value, "interval": list(met.interval)} for met in one.within]
     }
     return out if one.within else {name: value for name, value in out.items() if name != "within"}
 
 
 def score_csv(found: Score) -> str:
     """One row a scored path, with the columns of `SCORE_COLUMNS`."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(SCORE_COLUMNS)
-    for one in found.canals:
-        row: dict[str, Any] = {name: getattr(one, name) for name in list(SCORE_COLUMNS)[:9]}
-        for unit, values in (("px", one.distances_px), ("mm", one.distances_mm)):
-            row |= {f"{name}_{unit}": value for name, value in zip(DISTANCES, values, strict=True)}
-        row |= {_error_column(n): error for n, error in one.errors.items()}
-        row["stated"] = " ".join(one.stated)
-        writer.writerow([_cell(row[name]) for name in SCORE_COLUMNS])
-    return out.getvalue()
+    return table_text([SCORE_COLUMNS, *map(_row, found.canals)])
 
 
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    return cell_text(value) if isinstance(value, str) else f"{value:.4f}"
+def _row(one: ScoredCanal) -> list[str | None]:
+    row: dict[str, Any] = {name: getattr(one, name) for name in list(SCORE_COLUMNS)[:9]}
+    for unit, values in (("px", one.distances_px), ("mm", one.distances_mm)):
+        row |= {f"{name}_{unit}": value for name, value in zip(DISTANCES, values, strict=True)}
+    row |= {_error_column(n): error for n, error in one.errors.items()}
+    row["stated"] = " ".join(one.stated)
+    return [f"{row[name]:.4f}" if isinstance(row[name], float) else row[name] for name in SCORE_COLUMNS]
 
 
 def score_text(found: Score) -> str:
@@ -420,9 +392,10 @@ def score_text(found: Score) -> str:
         span = "" if one.bias_interval is None else f"{one.bias_interval[0]:+.3f} to {one.bias_interval[1]:+.3f}"
         std = "" if one.std is None else f"{one.std:.3f}"
         lines.append(f"    {FIGURES[name]:<36}{one.n:>5}  {one.bias:>+8.3f}  {span:>18}  {std:>7}  {one.largest:>7.3f}")
-        for limit, share, (low, high) in one.within:
+        for met in one.within:
+            low, high = met.interval
             lines.append(
-                f"      within {limit:g} mm: {100 * share:.0f} % (95 %: {100 * low:.0f} to {100 * high:.0f} %)"
+                f"      within {met.within:g} mm: {100 * met.value:.0f} % (95 %: {100 * low:.0f} to {100 * high:.0f} %)"
             )
     for title, items in (
         ("canals without a path", [f"image {image}, canal {canal}" for image, canal in found.without_path]),

@@ -9,11 +9,9 @@ code was found, so they are codes of the private scheme 99WLM, declared in every
 
 from __future__ import annotations
 
-import csv
-import io
-
 from attrs import frozen
 
+from wlmeasure.share.cells import table_text
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure.trade.tooth_codes import TOOTH_CODES
 
@@ -152,8 +150,5 @@ def canal_code(name: str) -> Code:
 
 def codes_csv() -> str:
     """The private scheme as the table that is published beside this module."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("scheme", "code", "meaning", "definition"))
-    writer.writerows((SCHEME, value, *words) for value, words in PRIVATE.items())
-    return out.getvalue()
+    rows = ((SCHEME, value, *words) for value, words in PRIVATE.items())
+    return table_text([("scheme", "code", "meaning", "definition"), *rows])

@@ -27,6 +27,7 @@ TREE = {
     "PacsError": "ShareError",
     "PacsLostError": "PacsError",
     "PacsRefusedError": "PacsError",
+    "NotWrittenError": "WlmeasureError",
     "StudyError": "WlmeasureError",
     "LearnError": "WlmeasureError",
     "ArchiveError": "WlmeasureError",

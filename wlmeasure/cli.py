@@ -378,6 +378,7 @@ def _report(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.evaluate import evaluate
     from wlmeasure.share.card import card_file
     from wlmeasure.share.report import report_file
+    from wlmeasure.whole_file import write_whole
 
     out = Path(arguments.out)
     result = evaluate(load_case(arguments.case))
@@ -386,7 +387,7 @@ def _report(arguments: argparse.Namespace) -> None:
         page = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
     else:
         page = report_file(result, out.name, compared=_compared(result), **made)
-    out.write_bytes(page_content(page))
+    write_whole(out, page_content(page))
     print(out)
 
 
@@ -396,12 +397,13 @@ def _share(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
     from wlmeasure.share.hand_on import share_files
+    from wlmeasure.whole_file import write_whole
 
     result = evaluate(load_case(arguments.case))
     previous = None if arguments.previous is None else Path(arguments.previous)
     made = {"made_at": now(), "program": program(), "film": arguments.film, "previous": previous}
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
-        path.write_bytes(content)
+        write_whole(path, content)
         print(path)
 
 

@@ -165,13 +165,12 @@ def _convert(arguments: argparse.Namespace) -> None:
 
 
 def _score(arguments: argparse.Namespace) -> None:
-    from pathlib import Path
-
     from wlmeasure.study.score import score, score_csv, score_json, score_text
+    from wlmeasure.whole_file import write_whole
 
     found = score(arguments.paths, arguments.truth)
     if arguments.out is not None:
-        Path(arguments.out).write_text(score_csv(found), encoding="utf-8", newline="")
+        write_whole(arguments.out, score_csv(found))
     if arguments.json:
         print_json(score_json(found))
     else:

@@ -39,13 +39,14 @@ def _compare(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.over_time import compare_films
     from wlmeasure.share.over_time import comparison_file, comparison_json, comparison_text
     from wlmeasure.trace.registration import Landmark
+    from wlmeasure.whole_file import write_whole
 
     marks = [Landmark(*_points(text)) for text in arguments.mark]
     found = compare_films(evaluate(load_case(arguments.case)), arguments.earlier, arguments.later, landmarks=marks)
     if arguments.out is not None:
         out = Path(arguments.out)
         made_at = now().replace("T", " ")
-        out.write_bytes(page_content(comparison_file(found, out.name, made_at=made_at, program=program())))
+        write_whole(out, page_content(comparison_file(found, out.name, made_at=made_at, program=program())))
     if arguments.json:
         print_json(comparison_json(found))
     else:

@@ -78,6 +78,7 @@ def _new(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.new import exercise_from_films, exercise_from_phantoms
     from wlmeasure.learn.pages import sheet_page
     from wlmeasure.share.page_file import page_file
+    from wlmeasure.whole_file import write_whole
 
     sealed = password() if arguments.secret else None
     if arguments.secret and sealed is None:
@@ -108,7 +109,7 @@ def _new(arguments: argparse.Namespace) -> None:
     folder = Path(arguments.out)
     exercise = load_exercise(folder)
     for name in ("sheet.html", "sheet.pdf"):
-        (folder / name).write_bytes(page_content(page_file(name, lambda: sheet_page(exercise, folder))))
+        write_whole(folder / name, page_content(page_file(name, lambda: sheet_page(exercise, folder))))
         print(folder / name)
     print(folder / "answers.csv")
 
@@ -123,6 +124,7 @@ def _mark(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.progress import add_step, step_of
     from wlmeasure.learn.words import marks_json, marks_text
     from wlmeasure.share.page_file import page_file
+    from wlmeasure.whole_file import write_whole
 
     exercise = load_exercise(arguments.exercise)
     answers = load_answers(arguments.answers)
@@ -132,7 +134,7 @@ def _mark(arguments: argparse.Namespace) -> None:
         out = Path(arguments.out)
         made = {"made_at": now().replace("T", " "), "program": program()}
         page = page_file(out.name, lambda: marks_page(marks, Path(arguments.exercise), steps=steps, **made))
-        out.write_bytes(page_content(page))
+        write_whole(out, page_content(page))
     if arguments.json:
         print_json(marks_json(marks))
         return
@@ -147,11 +149,12 @@ def _gallery(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.gallery import gallery, gallery_page, lengths_drawing
     from wlmeasure.share.drawing import svg
     from wlmeasure.share.page_file import page_file
+    from wlmeasure.whole_file import write_whole
 
     out = Path(arguments.out)
     made = {"made_at": now().replace("T", " "), "program": program()}
     if out.suffix.lower() == ".svg":
-        out.write_text(svg(lengths_drawing(gallery(arguments.seed))) + "\n", encoding="utf-8")
+        write_whole(out, svg(lengths_drawing(gallery(arguments.seed))) + "\n")
     else:
-        out.write_bytes(page_content(page_file(out.name, lambda: gallery_page(gallery(arguments.seed), **made))))
+        write_whole(out, page_content(page_file(out.name, lambda: gallery_page(gallery(arguments.seed), **made))))
     print(out)

@@ -185,6 +185,7 @@ def _write(
     from wlmeasure.share.page_file import page_file
     from wlmeasure.study.report import observers_page
     from wlmeasure.study.worst import worst, write_walk
+    from wlmeasure.whole_file import write_whole
 
     far = worst(table, summaries[0].definition, arguments.worst)
     told = sys.stderr if arguments.json else sys.stdout
@@ -206,7 +207,7 @@ def _write(
                 program=program(),
             ),
         )
-        out.write_bytes(page_content(page))
+        write_whole(out, page_content(page))
         print(out, file=told)
     if arguments.walk is not None and study is not None and made is not None:
         print(write_walk(study, made.paths, far, Path(arguments.walk), blind=arguments.blind), file=told)
@@ -301,9 +302,10 @@ def _table(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
     from wlmeasure.study.readings import readings_csv
+    from wlmeasure.whole_file import write_whole
 
     _, made = _collected(Path(arguments.folder), arguments.keep_violations)
-    Path(arguments.out).write_text(readings_csv(made.readings.rows), encoding="utf-8")
+    write_whole(arguments.out, readings_csv(made.readings.rows))
     print(f"{arguments.out}: {len(made.readings.rows)} readings")
     for text in made.left_out:
         print(f"! left out: {text}")

@@ -21,6 +21,7 @@
         │   └── PacsError           an image archive that cannot be asked, or that answers as it must not
         │       ├── PacsLostError   connection lost or no answer in time: it may be tried again
         │       └── PacsRefusedError  the archive refused, for good
+        ├── NotWrittenError         a file that cannot be written; what stood there still stands
         ├── StudyError              a study, or a table of observers, that does not hold together
         └── LearnError              an exercise or an answer that cannot be read or marked
 
@@ -42,6 +43,7 @@ __all__ = [
     "ImageError",
     "LearnError",
     "MeasureError",
+    "NotWrittenError",
     "PacsError",
     "PacsLostError",
     "PacsRefusedError",
@@ -150,6 +152,10 @@ class PacsRefusedError(PacsError):
     def __init__(self, text: str, status: int = 0) -> None:
         super().__init__(text)
         self.status = status
+
+
+class NotWrittenError(WlmeasureError):
+    """A file that cannot be written; what stood there still stands."""
 
 
 class StudyError(WlmeasureError):

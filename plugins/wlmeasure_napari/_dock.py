@@ -47,6 +47,7 @@ from wlmeasure.share.result import (
     stop_setting_mm,
     stop_words,
 )
+from wlmeasure.whole_file import write_whole
 from wlmeasure_napari._archive import store
 from wlmeasure_napari._dock_case import CaseRow, Head, QuestionBar
 from wlmeasure_napari._dock_films import FilmChooser
@@ -876,7 +877,7 @@ class WorkingLengthDock(QWidget):
         def job() -> tuple[str, ...]:
             made = f"{saved:%Y-%m-%d %H:%M}"
             page = write(result, path.name, made_at=made, program=f"wlmeasure {__version__}")
-            path.write_bytes(page.content)
+            write_whole(path, page.content)
             return page.remarks
 
         def say(remarks: tuple[str, ...]) -> None:

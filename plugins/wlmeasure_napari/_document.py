@@ -15,9 +15,10 @@ from typing import Any, Literal
 
 from attrs import evolve, frozen
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, NotWrittenError
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX, Case, load_case, save_case
+from wlmeasure.whole_file import write_whole
 from wlmeasure_napari import _drafts
 
 __all__ = ["Change", "ChangedError", "Document", "case_words", "named"]
@@ -372,18 +373,14 @@ class Document:
             content = self.file.read_bytes()
             for again in ("", *(f"-{k}" for k in range(2, 100))):
                 aside = self.file.with_name(f"{stem}.theirs-{datetime.now():%Y%m%d-%H%M%S}{again}{SUFFIX}")
-                try:
-                    with aside.open("xb") as file:
-                        file.write(content)
+                if not aside.exists():
+                    write_whole(aside, content, replace=False)
                     return aside
-                except FileExistsError:
-                    continue
         except FileNotFoundError:
             return None
-        except OSError as error:
-            raise CaseError(
-                f"{self.file.name} cannot be kept aside: {error.strerror or error}; it is unchanged"
-            ) from None
+        except (OSError, NotWrittenError) as error:
+            said = error.strerror or error if isinstance(error, OSError) else error
+            raise CaseError(f"{self.file.name} cannot be kept aside: {said}; it is unchanged") from None
         raise CaseError(f"{self.file.name} cannot be kept aside: too many of that name; it is unchanged")
 
     # ---- holding -------------------------------------------------------------------------------------------------

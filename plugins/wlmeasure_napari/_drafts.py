@@ -18,8 +18,9 @@ from attrs import frozen
 from filelock import BaseFileLock, FileLock, Timeout
 from platformdirs import user_state_path
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, NotWrittenError
 from wlmeasure.record.case import SUFFIX
+from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "OpenElsewhereError",
@@ -84,7 +85,10 @@ def note_origin(draft: Path, origin: Origin | None) -> None:
     if origin is None:
         _note(draft).unlink(missing_ok=True)
     else:
-        _note(draft).write_text(json.dumps({"file": str(origin.file), "sha256": origin.sha256}), encoding="utf-8")
+        try:
+            write_whole(_note(draft), json.dumps({"file": str(origin.file), "sha256": origin.sha256}))
+        except NotWrittenError as error:
+            raise CaseError(str(error)) from None
 
 
 def origin_of(draft: Path) -> Origin | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 from contextlib import suppress
 from pathlib import Path
-from uuid import uuid4
 
+from wlmeasure.errors import NotWrittenError
+from wlmeasure.whole_file import write_whole
 from wlmeasure_napari import _drafts
 
 __all__ = ["recent", "remember"]
@@ -29,10 +30,8 @@ def _stored() -> list[Path]:
 def remember(path: Path) -> None:
     """Put a file first; a list that cannot be written costs nobody a case."""
     paths = [path, *(old for old in _stored() if old != path)][: 3 * KEPT]  # some may be gone when it is read
-    with suppress(OSError):
-        temporary = _list().with_name(f"{uuid4().hex}.recent")
-        temporary.write_text(json.dumps([str(one) for one in paths]), encoding="utf-8")
-        temporary.replace(_list())
+    with suppress(OSError, NotWrittenError):
+        write_whole(_list(), json.dumps([str(one) for one in paths]))
 
 
 def recent() -> list[Path]:

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from attrs import field, frozen
 
-from wlmeasure.errors import LearnError, check_finite
+from wlmeasure.errors import LearnError, NotWrittenError, check_finite
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.points import as_points
 from wlmeasure.share.cells import table_text, text_of_cell
+from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "COLUMNS",
@@ -152,12 +153,10 @@ def commit_answer(path: str | Path, answer: Answer, films: Sequence[str], *, shi
     if answer.film in answers:
         raise LearnError(f"film must be answered once: {answer.film} is answered already")
     answers[answer.film] = answer
-    temporary = path.with_name(f".{path.name}.new")
     try:
-        temporary.write_text(answers_text(answers, films, shifted=shifted), encoding="utf-8")
-        temporary.replace(path)
-    except OSError as error:
-        raise LearnError(f"answers cannot be written: {path.name}: {error.strerror}; nothing has changed") from None
+        write_whole(path, answers_text(answers, films, shifted=shifted))
+    except NotWrittenError as error:
+        raise LearnError(f"answers: {error}") from None
 
 
 def _load(path: Path) -> tuple[Answer, ...]:

@@ -38,6 +38,7 @@ from wlmeasure.record.members import (
     write_object,
 )
 from wlmeasure.trace.spline import arc_length
+from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "ANSWER_FILE",
@@ -305,8 +306,8 @@ def save_exercise(folder: Path, exercise: Exercise, truths: tuple[ItemTruth, ...
     asked = f"{ASKED} {ASKED_SECOND}" if exercise.shifted else ASKED
     told = {"schema": SCHEMA, "asked": asked} | write_object(exercise)
     text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    (folder / SEALED_FILE).write_bytes(seal(exercise.id, truths, password))
-    (folder / EXERCISE_FILE).write_text(text, encoding="utf-8")
+    write_whole(folder / SEALED_FILE, seal(exercise.id, truths, password))
+    write_whole(folder / EXERCISE_FILE, text)
 
 
 def seal(exercise_id: str, truths: tuple[ItemTruth, ...], password: str | None) -> bytes:

@@ -29,6 +29,7 @@ from wlmeasure.learn.key_cells import number_cell, points_cell, with_second
 from wlmeasure.learn.phantom_items import phantom_item, shifted_item
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.share.cells import text_of_cell
+from wlmeasure.whole_file import whole_file, write_whole
 
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
@@ -80,7 +81,7 @@ def exercise_from_phantoms(
             rng = np.random.default_rng([seed, k, int.from_bytes(b"shifted", "big")])
             item, truth, films = shifted_item(rng, (f"{name}_a.png", f"{name}_b.png"), level)
         for film, data in films.items():
-            (folder / film).write_bytes(data)
+            write_whole(folder / film, data)
             yield folder / film
         items.append(item)
         truths.append(truth)
@@ -138,7 +139,8 @@ def exercise_from_films(
             for letter, graph in zip(("_a", "_b") if pair[1:] else ("",), graphs, strict=True)
         ]
         for one, copy in zip(pair, copies, strict=True):
-            shutil.copyfile(paths[one], folder / copy)
+            with whole_file(folder / copy) as temporary:
+                shutil.copyfile(paths[one], temporary)
         try:
             item, truth = _key_item(row, copies[0], graphs[0])
             if pair[1:]:
@@ -208,5 +210,5 @@ def _finish(folder: Path, items: list[Item], truths: list[ItemTruth], made_at: s
     digest = hashlib.sha256("".join(item.sha256 for item in items).encode()).hexdigest()[:32]
     exercise = Exercise(id=digest, made_at=made_at, items=tuple(items))
     table = answers_text({}, [item.film for item in items], shifted=exercise.shifted)
-    (folder / ANSWER_FILE).write_text(table, encoding="utf-8")
+    write_whole(folder / ANSWER_FILE, table)
     save_exercise(folder, exercise, tuple(truths), password)

@@ -12,6 +12,7 @@ from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import bounded
 from wlmeasure.learn.mark import Marks
 from wlmeasure.share.cells import table_text, text_of_cell
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["Step", "add_step", "step_of"]
 
@@ -65,13 +66,12 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
     ------
     LearnError
         The file is no such table; it is left as it is.
+    NotWrittenError
+        It cannot be written.
     """
     path = Path(path)
     steps = (*_load(path), step)
-    table = table_text([COLUMNS, *map(astuple, steps)])
-    temporary = path.with_name(f".{path.name}.new")
-    temporary.write_text(table, encoding="utf-8")
-    temporary.replace(path)
+    write_whole(path, table_text([COLUMNS, *map(astuple, steps)]))
     return steps
 
 

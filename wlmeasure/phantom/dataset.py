@@ -15,6 +15,7 @@ from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.phantom.make import Phantom, make_phantom
 from wlmeasure.phantom.options import wishes
 from wlmeasure.phantom.views import MOST_SHIFT_DEG, USUAL_SHIFT_DEG, make_views, usual_shifts
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["each_film", "make_dataset", "write_phantom"]
 
@@ -35,10 +36,10 @@ def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
         if not done:
             raise PhantomError("image must be one that PNG can hold: the encoder refused it")
         data = encoded.tobytes()
-    image.write_bytes(data)
+    write_whole(image, data)
     truth = {"image": image.name, **phantom.truth.to_json()}
     text = json.dumps(truth, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
+    write_whole(folder / f"{name}.truth.json", text + "\n")
     return image
 
 

@@ -18,7 +18,7 @@ from typing import Any, get_args
 from attrs import field, frozen
 
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
-from wlmeasure.errors import CaseError, TradeError
+from wlmeasure.errors import CaseError, NotWrittenError, TradeError
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record import version1
 from wlmeasure.record.members import (
@@ -41,6 +41,7 @@ from wlmeasure.record.members import (
 )
 from wlmeasure.trade.instruments import EXAMPLE_SEQUENCE, TAPER_LIMIT, AnyInstrument, read_instrument_list
 from wlmeasure.trade.tooth import Tooth
+from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "SCHEMA",
@@ -485,7 +486,7 @@ def case_to_json(case: Case) -> dict[str, Any]:
 
 
 def save_case(case: Case, path: str | os.PathLike[str]) -> None:
-    """Write a case file whole or not at all: to a temporary file beside it, flushed, then renamed over it.
+    """Write a case file whole or not at all.
 
     Raises
     ------
@@ -500,31 +501,10 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
         content = text.encode("utf-8")
     except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
-    import tempfile  # only needed to write, and not quick to import
-
-    temporary = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        # A temporary file is private; the case keeps the mode it had, or gets the one a new file gets here.
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
-        Path(temporary).chmod(mode)
-        Path(temporary).replace(path)
-    except OSError as error:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        raise CaseError(
-            f"{path.name} cannot be written: {error.strerror or error}; the old file is unchanged"
-        ) from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        write_whole(path, content)
+    except NotWrittenError as error:
+        raise CaseError(str(error)) from None
 
 
 def case_digest(case: Case) -> str:

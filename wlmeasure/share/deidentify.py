@@ -36,7 +36,8 @@ from wlmeasure.errors import ImageError
 from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.cells import write_rows
+from wlmeasure.share.cells import table_text
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["Change", "Deidentified", "Profile", "deidentify", "deidentify_files"]
 
@@ -242,10 +243,9 @@ def _deidentified(
         ) from error
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in zip(names, contents, strict=True):
-        (folder / name).write_bytes(content)
+        write_whole(folder / name, content)
     told = tuple(Change(names[int(change.file) - 1], change.where, change.action) for change in changes)
-    with (folder / "removed.csv").open("w", encoding="utf-8", newline="") as file:
-        write_rows(file, [("file", "element", "action"), *map(astuple, told)])
+    write_whole(folder / "removed.csv", table_text([("file", "element", "action"), *map(astuple, told)]))
     return Deidentified(tuple(folder / name for name in names), told)
 
 

@@ -19,6 +19,7 @@ from wlmeasure.share.figures import picture_svg
 from wlmeasure.share.report import report_file
 from wlmeasure.share.result import canal_rows
 from wlmeasure.share.tables import lengths_csv
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["sample_case", "sample_truth_text", "write_demo"]
 
@@ -134,7 +135,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     films = {film.film.id: f"f{k}{'.dcm' if film.radiograph.format == 'DICOM' else f'.{film.radiograph.format.lower()}'}"
              for k, film in enumerate(result.films, 1)}  # fmt: skip
     for film in result.films:
-        (folder / films[film.film.id]).write_bytes(file_content(result.case.film_path(film.film)))
+        write_whole(folder / films[film.film.id], file_content(result.case.film_path(film.film)))
     accepted = accept_paths(result)
     case = evolve(accepted, films=tuple(evolve(film, path=films[film.id]) for film in accepted.films), folder=folder)
     measured = evaluate(case, {film.film.id: film.radiograph for film in result.films})
@@ -146,11 +147,11 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     written = [folder / "case.wl.json"]
     save_case(measured.case, written[0])
     for name, made in (("report.html", report_file), ("report.pdf", report_file), ("stops.pdf", card_file)):
-        (folder / name).write_bytes(made(measured, name, made_at=at.replace("T", " "), program=program).content)
+        write_whole(folder / name, made(measured, name, made_at=at.replace("T", " "), program=program).content)
         written.append(folder / name)
     texts = {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}
     texts["lengths.csv"] = lengths_csv(measured)
     for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8")
+        write_whole(folder / name, text)
         written.append(folder / name)
     return written

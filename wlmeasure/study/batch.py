@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from importlib.util import find_spec
 from itertools import chain
@@ -27,7 +25,7 @@ from wlmeasure.measure.batch import share_processors
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX
 from wlmeasure.share.cells import table_text
 from wlmeasure.share.paths import Credit
-from wlmeasure.study.path_files import PARQUET, case_paths, find_inputs, new_folder
+from wlmeasure.study.path_files import PARQUET, case_paths, find_inputs
 from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, Stretch, lines_features, lines_head, lines_stretches
 from wlmeasure.study.path_parquet import arrow, parquet_features, parquet_head, parquet_stretches
 from wlmeasure.study.path_tables import table_features, table_head, table_stretches
@@ -42,6 +40,7 @@ from wlmeasure.study.rows import (
     joined,
     path_rows,
 )
+from wlmeasure.whole_file import whole_file, whole_folder, write_whole
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
@@ -159,14 +158,14 @@ def tabulate(
     parts = out.with_name(f".{out.name}.parts")
     parts.mkdir(parents=True, exist_ok=True)
     plan = list(_plan(inputs, settings, chunk, "parquet" if parquet else "csv"))
-    _write(parts / "manifest.json", _manifest(plan, settings))
+    write_whole(parts / "manifest.json", _manifest(plan, settings))
     waiting = [one for one in plan if not _is_done(parts, one)]
     if on_plan is not None:
         total = sum(one.count for one in plan)
         on_plan(total, total - sum(one.count for one in waiting))
     for one, done in _computed(waiting, settings, parquet, workers, scheduler):
-        _write(_part(parts, one, "errors.csv"), done.errors)
-        _write(_part(parts, one, "table"), done.table)  # last: it says that the chunk is done
+        write_whole(_part(parts, one, "errors.csv"), done.errors)
+        write_whole(_part(parts, one, "table"), done.table)  # last: it says that the chunk is done
         if on_done is not None:
             on_done(one.count)
     rows, bad = _assembled(parts, plan, out, parquet)
@@ -410,20 +409,6 @@ def _is_done(parts: Path, chunk: Chunk) -> bool:
     return _part(parts, chunk, "table").is_file() and errors.is_file() and errors.stat().st_size == 0
 
 
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    handle, name = tempfile.mkstemp(prefix=".", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except OSError:
-        Path(name).unlink(missing_ok=True)
-        raise
-
-
 def _assembled(parts: Path, plan: Sequence[Chunk], out: Path, parquet: bool) -> tuple[int, int]:
     """The table and what stands beside it, of all chunks in their order; counts of rows and errors."""
     meanings = table_text([("column", "meaning"), *ROW_COLUMNS.items()])
@@ -436,7 +421,7 @@ def _assembled(parts: Path, plan: Sequence[Chunk], out: Path, parquet: bool) -> 
         return rows, bad
     pa = arrow()
     rows = 0
-    with new_folder(out) as folder:
+    with whole_folder(out) as folder:
         for one in plan:
             part = _part(parts, one, "table")
             rows += pa.parquet.read_metadata(part).num_rows
@@ -450,19 +435,9 @@ def _line(cells: tuple[str, ...]) -> bytes:
 
 def _stream(out: Path, pieces: Iterable[bytes]) -> int:
     """Write a text file of many pieces, whole or not at all; returns how many lines it has."""
-    handle, name = tempfile.mkstemp(prefix=f".{out.name}.", dir=out.parent)
     lines = 0
-    try:
-        with os.fdopen(handle, "wb") as file:
-            for piece in pieces:
-                file.write(piece)
-                lines += piece.count(b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(name).chmod(0o666 & ~mask)
-        Path(name).replace(out)
-    finally:
-        Path(name).unlink(missing_ok=True)
+    with whole_file(out) as temporary, temporary.open("wb") as file:
+        for piece in pieces:
+            file.write(piece)
+            lines += piece.count(b"\n")
     return lines

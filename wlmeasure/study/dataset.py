@@ -19,8 +19,8 @@ from wlmeasure.errors import ShareError
 from wlmeasure.measure.many import measure_many
 from wlmeasure.phantom.truth import SCHEMA
 from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
-from wlmeasure.study.path_files import new_file
 from wlmeasure.study.path_lines import ONE_OBJECT, parse_json, write_lines
+from wlmeasure.whole_file import whole_file
 
 __all__ = ["TRUTH_FILE", "truth_paths", "write_truth"]
 
@@ -52,7 +52,7 @@ def write_truth(folder: str | Path) -> Path:
     folder = Path(folder)
     head, features = truth_paths(folder)
     out = folder / TRUTH_FILE
-    with new_file(out) as temporary, temporary.open("wb") as file:
+    with whole_file(out) as temporary, temporary.open("wb") as file:
         write_lines(file, head, features, one_object=True)
     return out
 

@@ -43,6 +43,7 @@ from wlmeasure.study.manifest import (
 )
 from wlmeasure.study.protocol import Protocol, Violation, violations
 from wlmeasure.trade.tooth import Tooth
+from wlmeasure.whole_file import whole_file, write_whole
 
 __all__ = [
     "Made",
@@ -309,10 +310,11 @@ def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[s
         for place in ("results", "working"):
             (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
     for film_id, source in copies.items():
-        shutil.copyfile(source, folder / study.film(film_id).path)
+        with whole_file(folder / study.film(film_id).path) as temporary:
+            shutil.copyfile(source, temporary)
     named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
     for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
-        (folder / name).write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
 
 
 # ---- results ---------------------------------------------------------------------------------------------------------

@@ -6,11 +6,7 @@ whole or not at all.
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 
 from attrs import evolve, frozen
@@ -25,6 +21,7 @@ from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, lines_features, l
 from wlmeasure.study.path_parquet import parquet_features, parquet_head, write_parquet
 from wlmeasure.study.path_tables import is_table, table_features, table_head, write_table
 from wlmeasure.study.path_vertices import vertices_features, vertices_head
+from wlmeasure.whole_file import whole_file, whole_folder
 
 __all__ = [
     "KEYPOINTS",
@@ -34,8 +31,6 @@ __all__ = [
     "case_paths",
     "convert",
     "find_inputs",
-    "new_file",
-    "new_folder",
     "open_paths",
 ]
 
@@ -173,19 +168,19 @@ def convert(
                 yield renamed(feature)
 
     if out.name.endswith((ONE_OBJECT, LINES)):
-        with new_file(out) as temporary, temporary.open("wb") as file:
+        with whole_file(out) as temporary, temporary.open("wb") as file:
             return write_lines(file, head, features(), one_object=out.name.endswith(ONE_OBJECT)), bad
     if out.name.endswith(PARQUET):
-        with new_file(out) as temporary:
+        with whole_file(out) as temporary:
             return write_parquet(temporary, head, features()), bad
     if out.name.endswith(KEYPOINTS):
-        with new_file(out) as temporary, temporary.open("w", encoding="utf-8") as text:
+        with whole_file(out) as temporary, temporary.open("w", encoding="utf-8") as text:
             return write_keypoints(text, head, features(), keypoints), bad
     if out.suffix and not out.is_dir():
         raise ShareError(
             f"--out must end in {ONE_OBJECT}, {LINES}, {PARQUET} or {KEYPOINTS}, or be a new folder for tables: {out.name}"
         )
-    with new_folder(out) as folder:
+    with whole_folder(out) as folder:
         return write_table(folder, head, features()), bad
 
 
@@ -229,42 +224,3 @@ def _renaming(images: dict[str, str], scales: dict[str, str]) -> Callable[[PathF
         )
 
     return renamed
-
-
-@contextmanager
-def new_file(out: Path) -> Iterator[Path]:
-    """A temporary file that becomes `out` when all went well."""
-    handle, name = tempfile.mkstemp(prefix=f".{out.name}.", dir=out.parent)
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        yield temporary
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(out)
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-@contextmanager
-def new_folder(out: Path) -> Iterator[Path]:
-    """A temporary folder that becomes `out` when all went well; `out` must not be there, or be empty."""
-    if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise ShareError(f"--out must be a new or empty folder: {out} holds something")
-    out.parent.mkdir(parents=True, exist_ok=True)
-    temporary = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
-    try:
-        yield temporary
-        temporary.chmod(0o777 & ~_umask())
-        if out.exists():
-            out.rmdir()
-        temporary.replace(out)
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -19,6 +19,7 @@ from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.manifest import Study
 from wlmeasure.study.protocol import load_json
 from wlmeasure.study.readings import Readings
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["WALK", "WALK_SCHEMA", "Worst", "load_walk", "worst", "write_walk"]
 
@@ -75,7 +76,7 @@ def write_walk(study: Study, paths: Sequence[DrawnPath], found: Sequence[Worst],
         save_case(_case(study, list(drawn.values())[:MOST_PATHS], folder, blind), folder / name)
         items.append({"case": name, "words": f"{one.subject}: {one.spread:.2f} {one.unit} apart"})
     data = {"schema": WALK_SCHEMA, "study": study.id, "items": items}
-    target.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_whole(target, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     return target
 
 

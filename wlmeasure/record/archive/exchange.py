@@ -17,7 +17,7 @@ from urllib.parse import quote
 from attrs import frozen
 from sqlalchemy import Connection, delete, insert, select, tuple_
 
-from wlmeasure.errors import ArchiveError, WlmeasureError
+from wlmeasure.errors import ArchiveError, NotWrittenError, WlmeasureError
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.archive.answers import Added
 from wlmeasure.record.archive.archive import Archive, open_archive
@@ -25,6 +25,7 @@ from wlmeasure.record.archive.place import Place, opened, place_of, transaction
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.archive.verify import Verdict, verify
 from wlmeasure.record.case import SUFFIX, load_case, save_case
+from wlmeasure.whole_file import whole_file
 
 __all__ = ["Imported", "backup", "export", "import_files", "is_backup", "restore"]
 
@@ -107,26 +108,29 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
         raise ArchiveError(f"backup must go to a new file: {path} is there already")
     if not path.parent.is_dir():
         raise ArchiveError(f"backup {path} cannot be written: its folder must exist")
-    part = path.with_name(f".{path.name}.part")
     try:
-        part.unlink(missing_ok=True)
-        if archive.place.path is not None:
-            _copy_file(archive.place, part)
-        else:
-            _copy_rows(archive, part)
-        with open_archive(str(part.absolute())) as copy:
-            verdict = verify(copy)
-        with closing(sqlite3.connect(str(part))) as raw:
-            raw.execute("PRAGMA journal_mode = DELETE")  # one file alone, that opens from a read-only disk too
-        with part.open("r+b") as file:
-            os.fsync(file.fileno())
-        os.link(part, path)  # unlike a renaming, this never replaces what somebody else has just put there
+        with whole_file(path, replace=False, private=True) as part:
+            try:
+                return _copied(archive, part)
+            finally:
+                for rest in ("-wal", "-shm"):
+                    part.with_name(part.name + rest).unlink(missing_ok=True)
+    except NotWrittenError as error:
+        raise ArchiveError(f"backup: {error}") from None
     except (OSError, sqlite3.Error) as error:
         reason = error.strerror if isinstance(error, OSError) else None
         raise ArchiveError(f"backup {path} cannot be written: {reason or error}") from None
-    finally:
-        for rest in (part, part.with_name(part.name + "-wal"), part.with_name(part.name + "-shm")):
-            rest.unlink(missing_ok=True)
+
+
+def _copied(archive: Archive, part: Path) -> Verdict:
+    if archive.place.path is not None:
+        _copy_file(archive.place, part)
+    else:
+        _copy_rows(archive, part)
+    with open_archive(str(part.absolute())) as copy:
+        verdict = verify(copy)
+    with closing(sqlite3.connect(str(part))) as raw:
+        raw.execute("PRAGMA journal_mode = DELETE")  # one file alone, that opens from a read-only disk too
     return verdict
 
 
@@ -163,7 +167,6 @@ def restore(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
 
 
 def _copy_file(place: Place, part: Path) -> None:
-    os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
     try:
         with closing(sqlite3.connect(str(place.path))) as source, closing(sqlite3.connect(str(part))) as target:
             source.backup(target)

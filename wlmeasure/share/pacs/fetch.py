@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from attrs import frozen
 
-from wlmeasure.errors import PacsError
+from wlmeasure.errors import NotWrittenError, PacsError
 from wlmeasure.share.pacs.client import ImageArchive
 from wlmeasure.share.pacs.compare import difference_words, differences
 from wlmeasure.share.pacs.found import Found, Query
 from wlmeasure.share.pacs.instance import Instance, own_name, read_instance
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["Got", "get", "located"]
 
@@ -83,27 +82,8 @@ def _written(instance: Instance, path: Path) -> Got:
                 f"{path.name} must not be overwritten: it differs from the archive in {difference_words(found)}; move it away"
             )
         return Got(instance.uid, path)
-    temporary = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:  # private, and it stays so: a film with a patient's name
-            file.write(instance.data)
-            file.flush()
-            os.fsync(file.fileno())
-        _put(Path(temporary), path)
-    except OSError as error:
-        raise PacsError(f"{path.name} cannot be written: {error.strerror or error}") from None
-    finally:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
+        write_whole(path, instance.data, replace=False, private=True)  # a film with a patient's name
+    except NotWrittenError as error:
+        raise PacsError(str(error)) from None
     return Got(instance.uid, path, new=True)
-
-
-def _put(temporary: Path, path: Path) -> None:
-    """Give the file its name; another one that has come by that name meanwhile is not overwritten."""
-    try:
-        path.hardlink_to(temporary)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        temporary.replace(path)

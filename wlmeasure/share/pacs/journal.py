@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from contextlib import suppress
 from pathlib import Path
 
 from attrs import frozen
 
-from wlmeasure.errors import PacsError
+from wlmeasure.errors import NotWrittenError, PacsError
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["Journal", "user_journal"]
 
@@ -50,21 +49,11 @@ class Journal:
         """
         path = self._path(server, uid, sha256)
         entry = {"schema": "wlmeasure-pacs-send/1", "server": server, "uid": uid, "sha256": sha256, "begun": at}
-        temporary = None
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            handle, temporary = tempfile.mkstemp(prefix=".send.", dir=self.folder)
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump(entry, file)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(temporary).replace(path)
-        except OSError as error:
-            if temporary is not None:
-                Path(temporary).unlink(missing_ok=True)
-            raise PacsError(
-                f"journal of sends {self.folder} cannot be written: {error.strerror or error}; nothing was sent"
-            ) from None
+            write_whole(path, json.dumps(entry), private=True)
+        except (OSError, NotWrittenError) as error:
+            raise PacsError(f"journal of sends {self.folder} cannot be written: {error}; nothing was sent") from None
 
     def end(self, server: str, uid: str, sha256: str) -> None:
         """Forget a send: the archive was read back, or refused it."""

@@ -1,0 +1,183 @@
+"""A file is written whole or not at all: to a file beside it, flushed to the disk, and only then given its name.
+
+Until that instant what stood there stands, after it the new content does, also when the power fails: the folder that keeps the
+name is flushed too (POSIX).
+
+- A link is followed: the file that it names is replaced, the link stays. One that leads nowhere is refused.
+- A file that is replaced keeps its mode, a new one gets what the umask leaves. A write-protected file is refused.
+- A device or pipe, such as ``/dev/stdout``, has no old content that could be lost: it is written straight into.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from wlmeasure.errors import NotWrittenError, one_line
+
+__all__ = ["whole_file", "whole_folder", "write_whole"]
+
+STREAMS = ("/dev/stdout", "/dev/stderr", "/dev/fd/", "/proc/")  # what is open already, which another may be writing to
+NAME_KEPT = 40  # signs of a file's name that stand in that of its temporary: together they stay below 255 bytes
+
+
+def write_whole(
+    path: str | os.PathLike[str], content: bytes | str, *, replace: bool = True, private: bool = False
+) -> None:
+    """Write a file whole or not at all; a text as UTF-8, its line ends as they are. See :func:`whole_file`.
+
+    Raises
+    ------
+    NotWrittenError
+        It cannot be written; what stood there before still stands.
+    """
+    with whole_file(path, replace=replace, private=private) as temporary:
+        try:
+            temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+        except OSError as error:
+            raise _not_written(Path(path), error) from None
+
+
+@contextmanager
+def whole_file(path: str | os.PathLike[str], *, replace: bool = True, private: bool = False) -> Iterator[Path]:
+    """A file to write to, empty at first, that becomes `path` when the block ends without an error; else it is removed.
+
+    Parameters
+    ----------
+    path
+        The file to be written; its folder must be there.
+    replace
+        Whether a file that is there is replaced. False: it is an error, also where it came while the block ran.
+    private
+        Whether a new file is for its owner alone.
+
+    Raises
+    ------
+    NotWrittenError
+        It cannot be written. What the block itself raises goes on unchanged.
+    """
+    path = Path(path)
+    with _told(path):
+        target, old = _target(path, replace=replace)
+    if old is not None and (not stat.S_ISREG(old.st_mode) or _is_stream(path)):
+        yield path
+        return
+    temporary = target.with_name(f".{target.name[:NAME_KEPT]}.{os.urandom(8).hex()}.part")
+    try:
+        with _told(path):
+            mode = 0o600 if private or old is not None else 0o666
+            os.close(os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode))
+        yield temporary
+        with _told(path):
+            if old is not None:
+                temporary.chmod(old.st_mode & 0o777)
+            _flush(temporary)
+            if replace:
+                temporary.replace(target)
+            else:
+                _put(temporary, target)
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    _flush_folder(target.parent)
+
+
+@contextmanager
+def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """A folder to fill that becomes `path` when the block ends without an error; else it is removed with all in it.
+
+    Raises
+    ------
+    NotWrittenError
+        `path` is there and is no empty folder, or cannot be made.
+    """
+    import shutil  # not needed to write a file, and not quick to import
+
+    path = Path(path)
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise NotWrittenError(f"{path} must be a new or empty folder: it holds something; choose another")
+    temporary = path.with_name(f".{path.name[:NAME_KEPT]}.{os.urandom(8).hex()}.part")
+    try:
+        with _told(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            temporary.mkdir()
+        yield temporary
+        with _told(path):
+            if path.exists():
+                path.rmdir()
+            temporary.rename(path)
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+    _flush_folder(path.parent)
+
+
+def _target(path: Path, *, replace: bool) -> tuple[Path, os.stat_result | None]:
+    """Where the bytes go, links followed, and what is there now."""
+    try:
+        old = path.stat()
+    except FileNotFoundError:
+        if path.is_symlink():
+            raise _not_written(
+                path, "it is a link to a file that is not there; mend the link or choose another name"
+            ) from None
+        return path, None
+    if not replace:
+        raise _not_written(path, "a file of that name is there already; choose another")
+    if stat.S_ISDIR(old.st_mode):
+        raise _not_written(path, "it is a folder; name a file in it")
+    if not os.access(path, os.W_OK):
+        raise _not_written(path, "it is write-protected; choose another name or take the protection off")
+    return path.resolve(), old
+
+
+def _is_stream(path: Path) -> bool:
+    return str(path.absolute()).startswith(STREAMS)
+
+
+def _put(temporary: Path, target: Path) -> None:
+    """Give a file its name unless there is one by that name."""
+    try:
+        target.hardlink_to(temporary)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if os.path.lexists(target):
+            raise
+        temporary.rename(target)
+
+
+def _flush(path: Path) -> None:
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _flush_folder(folder: Path) -> None:
+    """The new name to the disk; where a system or file system cannot, the file stands all the same."""
+    if os.name == "nt":
+        return
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise _not_written(path, error) from None
+
+
+def _not_written(path: Path, reason: OSError | str) -> NotWrittenError:
+    said = reason if isinstance(reason, str) else reason.strerror or str(reason)
+    kept = "; the old file is unchanged" if os.path.isfile(path) else ""  # noqa: PTH113 - never raises
+    return NotWrittenError(f"{one_line(path.name)} cannot be written: {said}{kept}")

@@ -325,7 +325,7 @@ def test_an_output_that_cannot_be_written_is_one_line(refused, save, tmp_path):
     path = save()
     assert "No such file or directory" in refused("report", path, "--out", tmp_path / "none" / "page.html")
     (tmp_path / "d.html").mkdir()
-    assert "Is a directory" in refused("report", path, "--out", tmp_path / "d.html")
+    assert "it is a folder; name a file in it" in refused("report", path, "--out", tmp_path / "d.html")
 
 
 def test_markup_in_every_text_stays_text_in_the_page(run, save, body, tmp_path):

@@ -19,6 +19,7 @@ TREE = {
     "TraceError": "WlmeasureError",
     "MeasureError": "WlmeasureError",
     "TradeError": "WlmeasureError",
+    "AmbiguousToothError": "TradeError",
     "PhantomError": "WlmeasureError",
     "DecideError": "WlmeasureError",
     "CaseError": "WlmeasureError",

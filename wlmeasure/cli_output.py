@@ -1,4 +1,6 @@
-"""How every family of words prints: JSON on one harmless line, what a page remarks, and by whom and when a thing was made."""
+"""What every family of words shares: JSON on one harmless line, what a page remarks, by whom and when a thing was made, and how
+a tooth is typed.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +8,9 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from wlmeasure.share.page import PageFile
 
-__all__ = ["now", "page_content", "print_json", "program"]
+__all__ = ["TOOTH_HELP", "now", "page_content", "print_json", "program", "typed_tooth", "usual_notation"]
+
+TOOTH_HELP = "46, 30, LR6, in words; where it may be two, ISO 11 or Universal 11"
 
 
 def page_content(file: PageFile) -> bytes:
@@ -37,3 +41,23 @@ def program() -> str:
     from wlmeasure import __version__
 
     return f"wlmeasure {__version__}"
+
+
+def usual_notation() -> str | None:
+    """What this practice always types teeth in, by the variable WLMEASURE_NOTATION: ISO 3950, Universal or Palmer."""
+    import os
+
+    return os.environ.get("WLMEASURE_NOTATION") or None
+
+
+def typed_tooth(text: str | None) -> str | None:
+    """The ISO 3950 designation of a typed tooth; None stays None.
+
+    Raises
+    ------
+    TradeError
+        No tooth, or one that may be several.
+    """
+    from wlmeasure.trade.tooth import Tooth
+
+    return None if text is None else Tooth.from_words(text, usual_notation()).designation

@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 
-from wlmeasure.cli_output import print_json, program
+from wlmeasure.cli_output import TOOTH_HELP, print_json, program, usual_notation
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_pacs_words"]
@@ -44,7 +44,7 @@ def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
             "--date", metavar="FROM-TO", help="days of the study, such as 20261101-20261130 or 20261101-"
         )
         parser.add_argument("--study", metavar="UID", help="Study Instance UID")
-        parser.add_argument("--tooth", metavar="TOOTH", help="ISO 3950, as the film itself says it")
+        parser.add_argument("--tooth", metavar="TOOTH", help=f"as the film itself says it: {TOOTH_HELP}")
         parser.add_argument("--modality", metavar="IO,DX,...", help="only these")
 
     own = pacs.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -83,6 +83,7 @@ def _query(arguments: argparse.Namespace) -> Query:
         days=arguments.date,
         study=arguments.study,
         tooth=arguments.tooth,
+        notation=usual_notation(),
         modalities=arguments.modality,
     )
     return query

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import print_json
+from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_record_words"]
@@ -52,7 +52,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     )
     add.add_argument("--at", metavar="TIME", help="when the entry was made (now)")
     find = word("list", "the cases of a search", _list)
-    find.add_argument("--tooth", metavar="TOOTH", help="ISO 3950, such as 46")
+    find.add_argument("--tooth", metavar="TOOTH", help=TOOTH_HELP)
     for name, what in (("status", "STATUS"), ("kind", "KIND"), ("flag", "CODE"), ("since", "DAY"), ("until", "DAY")):
         find.add_argument(f"--{name}", metavar=what, help="of one entry that stands")
     find.add_argument("--film", metavar="SHA256", help="with this film")
@@ -147,8 +147,9 @@ def _list(arguments: argparse.Namespace) -> None:
     with _open(arguments) as archive:
         from wlmeasure.record.archive.answers import Search
 
-        names = ("tooth", "status", "kind", "flag", "since", "until", "film", "most")
-        found = archive.cases(Search(**{name: getattr(arguments, name) for name in names}))
+        names = ("status", "kind", "flag", "since", "until", "film", "most")
+        said = {name: getattr(arguments, name) for name in names}
+        found = archive.cases(Search(tooth=typed_tooth(arguments.tooth), **said))
     if arguments.json:
         print_json(cases_json(found))
     else:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_batch import add_score_word
-from wlmeasure.cli_output import page_content, print_json, program
+from wlmeasure.cli_output import TOOTH_HELP, page_content, print_json, program, typed_tooth
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -77,7 +77,7 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     init.add_argument("--repeats", type=int, default=1, metavar="N", help="readings of each film by each (%(default)s)")
     init.add_argument("--seed", type=int, default=0, metavar="S", help="of names and orders (%(default)s)")
     init.add_argument("--name", metavar="NAME", help="of the study (the folder's)")
-    init.add_argument("--tooth", metavar="TOOTH", help="ISO 3950, for images without a case")
+    init.add_argument("--tooth", metavar="TOOTH", help=f"for images without a case: {TOOTH_HELP}")
     init.add_argument(
         "--canals", default="", metavar="MB,D", help="canals to trace (those of the case, or the usual ones)"
     )
@@ -242,7 +242,7 @@ def _init(arguments: argparse.Namespace) -> None:
         repeats=arguments.repeats,
         seed=arguments.seed,
         name=arguments.name,
-        tooth=arguments.tooth,
+        tooth=typed_tooth(arguments.tooth),
         canals=_names(arguments.canals),
         hidden=_hidden(arguments.hide, observers),
         copy=not arguments.refer,

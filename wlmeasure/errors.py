@@ -10,6 +10,7 @@
         ├── TraceError              clicks or a path that are not a line on this image
         ├── MeasureError            a path from which the quantity cannot be computed
         ├── TradeError              a tooth, canal or instrument that the standards do not know
+        │   └── AmbiguousToothError   a typed tooth that may be several; which one must be asked
         ├── PhantomError            a synthetic scene or film that cannot be made as asked
         ├── DecideError             readings or lengths that cannot be reconciled as given
         ├── CaseError               a case file with a missing, wrong or newer member
@@ -33,7 +34,12 @@ from __future__ import annotations
 
 from math import isfinite
 
+TYPE_CHECKING = False  # `typing` is kept off the start-up path
+if TYPE_CHECKING:
+    from typing import Any
+
 __all__ = [
+    "AmbiguousToothError",
     "ArchiveConflictError",
     "ArchiveError",
     "CalibrationError",
@@ -91,6 +97,14 @@ class MeasureError(WlmeasureError):
 
 class TradeError(WlmeasureError):
     """A tooth, canal or instrument that the standards do not know."""
+
+
+class AmbiguousToothError(TradeError):
+    """A typed tooth that may be several; `candidates` are the :class:`~wlmeasure.trade.tooth.ToothReading` to choose from."""
+
+    def __init__(self, message: str, candidates: tuple[Any, ...] = ()) -> None:
+        super().__init__(message)
+        self.candidates = candidates
 
 
 class PhantomError(WlmeasureError):

@@ -2,26 +2,26 @@
 
 Two digits alone do not name a tooth: "11" is the upper right central incisor in ISO 3950 and the upper left canine in
 the Universal system. So the system is always named where a tooth is made (:meth:`Tooth.from_iso3950`,
-:meth:`Tooth.from_universal`, :meth:`Tooth.from_palmer`), and only the ISO 3950 designation is kept.
+:meth:`Tooth.from_universal`, :meth:`Tooth.from_palmer`), or asked for where a person types it (:meth:`Tooth.from_words`), and
+only the ISO 3950 designation is kept.
 
 Sources
 -------
-ISO 3950:2016 (quadrants 1-4 permanent and 5-8 primary, second digit from the midline distally). The Universal and
-Palmer correspondence is derived from the order of the teeth and tested against published examples. Canal names: common
-practice. Lengths: see :data:`WHEELER_MM`, :data:`BLACK_MM`, :data:`PRIMARY_CROWN_PLUS_ROOT_MM` and
-:data:`PRIMARY_CANAL_MM`.
+ISO 3950:2016 (quadrants 1-4 permanent and 5-8 primary, second digit from the midline distally). Other notations:
+:mod:`wlmeasure.trade.notation`. Canal names: common practice. Lengths: see :data:`WHEELER_MM`, :data:`BLACK_MM`,
+:data:`PRIMARY_CROWN_PLUS_ROOT_MM` and :data:`PRIMARY_CANAL_MM`.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
 from attrs import Attribute, field, frozen
 
-from wlmeasure.errors import TradeError, check_finite, check_positive
+from wlmeasure.errors import AmbiguousToothError, TradeError, check_finite, check_positive, one_line
+from wlmeasure.trade.notation import CORNERS, QUADRANT_LETTERS, UNIVERSAL, UNIVERSAL_OF, meanings, of_palmer
 
 __all__ = [
     "BLACK_MM",
@@ -33,6 +33,7 @@ __all__ = [
     "WHEELER_MM",
     "TableLength",
     "Tooth",
+    "ToothReading",
     "UsualLength",
 ]
 
@@ -136,31 +137,6 @@ _PRIMARY_CANALS: Final[Mapping[bool, tuple[tuple[str, ...], ...]]] = {
 }
 
 _QUADRANT_WORDS: Final = ("upper right", "upper left", "lower left", "lower right")
-_QUADRANT_LETTERS: Final = ("UR", "UL", "LL", "LR")
-_CORNERS: Final = ("┘", "└", "┌", "┐")
-# Unicode's own dentistry symbols U+23CC, 23BF, 23BE, 23CB are read, but few fonts draw them: we write the box corners.
-_CORNER_QUADRANT: Final = {corner: q for corners in (_CORNERS, "⏌⎿⎾⏋") for q, corner in enumerate(corners, start=1)}
-
-# The Universal count walks along the upper jaw from the patient's right to left, and back along the lower jaw.
-_UNIVERSAL_PERMANENT: Final = tuple(
-    f"{q}{n}"
-    for q, positions in ((1, range(8, 0, -1)), (2, range(1, 9)), (3, range(8, 0, -1)), (4, range(1, 9)))
-    for n in positions
-)
-_UNIVERSAL_PRIMARY: Final = tuple(
-    f"{q}{n}"
-    for q, positions in ((5, range(5, 0, -1)), (6, range(1, 6)), (7, range(5, 0, -1)), (8, range(1, 6)))
-    for n in positions
-)
-_UNIVERSAL: Final = {str(i): designation for i, designation in enumerate(_UNIVERSAL_PERMANENT, start=1)} | dict(
-    zip("ABCDEFGHIJKLMNOPQRST", _UNIVERSAL_PRIMARY, strict=True)
-)
-_UNIVERSAL_OF: Final = {designation: universal for universal, designation in _UNIVERSAL.items()}
-
-_PALMER_LETTERS: Final = re.compile(r"(?P<quadrant>UR|UL|LL|LR)\s*(?P<place>[1-8A-E])")
-_PALMER_CORNER: Final = re.compile(
-    r"(?P<right>[1-8A-E])\s*(?P<right_corner>[┘┐⏌⏋])|(?P<left_corner>[└┌⎿⎾])\s*(?P<left>[1-8A-E])"
-)
 
 _ROUNDING_MM: Final = 1e-9  # a length typed exactly on a limit is inside it, whatever binary fractions say
 
@@ -203,6 +179,26 @@ class UsualLength:
         return tuple(table.table for table in self.tables)
 
 
+@frozen
+class ToothReading:
+    """One tooth that a typed text may mean, and the notation in which it does."""
+
+    notation: str
+    tooth: Tooth
+
+    @property
+    def typed(self) -> str:
+        """The text that means this tooth and no other, such as ``"ISO 46"``, ``"Universal 30"`` or ``"LR6"``."""
+        if self.notation == "Palmer":
+            return self.tooth.palmer_letters
+        return f"Universal {self.tooth.universal}" if self.notation == "Universal" else f"ISO {self.tooth.designation}"
+
+    @property
+    def words(self) -> str:
+        """For a button or a line, such as ``"Universal 30, lower right first molar"``."""
+        return f"{self.typed}, {self.tooth.name}"
+
+
 @frozen(kw_only=True)
 class Tooth:
     """One tooth, permanent or primary.
@@ -223,7 +219,7 @@ class Tooth:
 
     @designation.validator
     def _is_iso3950(self, _: Attribute[str], designation: object) -> None:
-        if not isinstance(designation, str) or designation not in _UNIVERSAL_OF:
+        if not isinstance(designation, str) or designation not in UNIVERSAL_OF:
             raise TradeError(
                 "tooth must be an ISO 3950 designation, 11-18 to 41-48 or primary 51-55 to 81-85, as text: "
                 f"{designation!r}; name the system if it is another (Universal, Palmer)"
@@ -237,7 +233,7 @@ class Tooth:
     @classmethod
     def from_universal(cls, text: str) -> Tooth:
         """Read a Universal number ``"1"``-``"32"`` or primary letter ``"A"``-``"T"``; TradeError for anything else."""
-        designation = _UNIVERSAL.get(text.strip().upper()) if isinstance(text, str) else None
+        designation = UNIVERSAL.get(text.strip().upper()) if isinstance(text, str) else None
         if designation is None:
             raise TradeError(
                 f"tooth must be a Universal number 1-32 or primary letter A-T, as text: {text!r}; "
@@ -254,19 +250,46 @@ class Tooth:
         brackets are refused: they do not tell the upper jaw from the lower. TradeError for anything else, too.
         """
         typed = text.strip().upper() if isinstance(text, str) else ""
-        if letters := _PALMER_LETTERS.fullmatch(typed):
-            quadrant, place = _QUADRANT_LETTERS.index(letters["quadrant"]) + 1, letters["place"]
-        elif corner := _PALMER_CORNER.fullmatch(typed):
-            quadrant = _CORNER_QUADRANT[corner["right_corner"] or corner["left_corner"]]
-            place = corner["right"] or corner["left"]
-        else:
+        designation = of_palmer(typed)
+        if designation is None:
             raise TradeError(
                 "tooth must be in Palmer notation, a corner ┘ └ ┌ ┐ or UR UL LL LR with 1-8 or A-E, "
                 f"such as '6┐' or 'LR6': {text!r}; check the notation system"
             )
-        if place.isdigit():
-            return cls(designation=f"{quadrant}{place}")
-        return cls(designation=f"{quadrant + 4}{'ABCDE'.index(place) + 1}")
+        return cls(designation=designation)
+
+    @classmethod
+    def from_words(cls, text: str, notation: str | None = None) -> Tooth:
+        """Read what a person types, in any of the trade's ways; a file's designation is read by :meth:`from_iso3950`.
+
+        ``46``, ``30``, ``#30``, ``Universal 30``, ``K``, ``LR6``, ``Palmer LR6``, ``6┐``, ``4.6``, ``FDI 46``, ``lower
+        right first molar``; capitals, blanks and full-width digits do not matter.
+
+        Parameters
+        ----------
+        text
+            What was typed.
+        notation
+            The one of :data:`~wlmeasure.trade.notation.NOTATIONS` that this person or practice always uses: a bare number
+            or letter is read in it alone. None: a bare one that several notations know is asked about.
+
+        Raises
+        ------
+        AmbiguousToothError
+            Several teeth may be meant; `candidates` are what to choose from.
+        TradeError
+            No tooth.
+        """
+        found = cls.readings(text, notation)
+        if len({one.tooth for one in found}) == 1:
+            return found[0].tooth
+        choice = " or ".join(f"{one.typed} ({one.tooth.name})" for one in found)
+        raise AmbiguousToothError(f"tooth {one_line(text)!r} may mean {len(found)} teeth: type {choice}", found)
+
+    @classmethod
+    def readings(cls, text: str, notation: str | None = None) -> tuple[ToothReading, ...]:
+        """All that a typed text may mean, as :meth:`from_words` reads it; at least one, TradeError for no tooth."""
+        return tuple(ToothReading(name, cls(designation=one)) for name, one in meanings(text, notation))
 
     @property
     def quadrant(self) -> int:
@@ -298,18 +321,18 @@ class Tooth:
     @property
     def universal(self) -> str:
         """Universal number ``"1"``-``"32"``, or letter ``"A"``-``"T"`` of a primary tooth."""
-        return _UNIVERSAL_OF[self.designation]
+        return UNIVERSAL_OF[self.designation]
 
     @property
     def palmer(self) -> str:
         """Palmer notation with the quadrant's corner, such as ``"6┐"``; the convention is :meth:`from_palmer`'s."""
-        corner = _CORNERS[self._corner]
+        corner = CORNERS[self._corner]
         return f"{self._palmer_place}{corner}" if self.is_right else f"{corner}{self._palmer_place}"
 
     @property
     def palmer_letters(self) -> str:
         """Palmer notation where no corner can be typed or printed, such as ``"LR6"`` or ``"ULE"``."""
-        return f"{_QUADRANT_LETTERS[self._corner]}{self._palmer_place}"
+        return f"{QUADRANT_LETTERS[self._corner]}{self._palmer_place}"
 
     @property
     def _palmer_place(self) -> str:

@@ -92,7 +92,8 @@ def test_a_case_from_its_file_to_the_record_and_back(ok, file, tmp_path):
     assert [line.split()[0] for line in out.splitlines()] == ["case", "row", "1", "2", "3", "4"]
     assert out.splitlines()[-1].endswith("CD  entry e3: MB, electronic length 21.5 mm ± 0.4")
     assert "bench-1" in ok("list", "--status", "caution", "--since", "2026-11-26", "--tooth", "46")
-    assert ok("list", "--tooth", "11") == "no case\n"
+    assert "bench-1" in ok("list", "--tooth", "Universal 30")
+    assert ok("list", "--tooth", "FDI 11") == "no case\n"
 
 
 def test_a_decision_shows_as_what_holds(ok, file):

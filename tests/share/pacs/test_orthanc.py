@@ -185,7 +185,7 @@ def test_the_words(settings, on_dicom, tmp_path, capsys):
     assert capsys.readouterr().out == (
         "Bär, Käthe, P-600, A17; study 1.2.3.600.2\n  2026-11-01  IO  46  900 x 700\n    1.2.3.600.1\n"
     )
-    assert main(["pacs", "find", "--patient", "P-600", "--tooth", "11"]) == 0
+    assert main(["pacs", "find", "--patient", "P-600", "--tooth", "ISO 11"]) == 0
     assert capsys.readouterr().out == "nothing found\n"
     assert main(["pacs", "find", "--date", "20261101-", "--patient", "P-600", "--json"]) == 0
     assert len(json.loads(capsys.readouterr().out)["instances"]) == 3

@@ -5,7 +5,7 @@ import pytest
 from keyring.backend import KeyringBackend
 
 from wlmeasure.cli import main
-from wlmeasure.errors import PacsError, TradeError
+from wlmeasure.errors import AmbiguousToothError, PacsError, TradeError
 from wlmeasure.share.pacs.found import Query, typed_query
 from wlmeasure.share.pacs.settings import Secret, Server, secret_of, server_of, settings_path
 
@@ -246,6 +246,9 @@ def test_what_is_no_day_is_refused(days):
 def test_a_query_is_tidied():
     asked = typed_query(patient=" P-1 ", tooth="46", modalities=" io, dx ,", accession="", study=None)
     assert asked == Query(patient="P-1", tooth="46", modalities=("IO", "DX"))
+    assert typed_query(tooth="lower right 6") == typed_query(tooth="30", notation="Universal") == Query(tooth="46")
+    with pytest.raises(AmbiguousToothError, match="type ISO 11"):
+        typed_query(tooth="11")
     with pytest.raises(TradeError):
         typed_query(tooth="99")
     with pytest.raises(PacsError, match="modality must"):

@@ -96,29 +96,31 @@ def typed_query(
     study: str | None = None,
     tooth: str | None = None,
     modalities: str | None = None,
+    *,
+    notation: str | None = None,
 ) -> Query:
     """A query as a person types it; empty texts are left out. `days` is FROM-TO, either may be empty, or one day.
 
-    Days are ``20261101`` or ``2026-11-01``.
+    Days are ``20261101`` or ``2026-11-01``. The tooth in any of the trade's ways, or in the `notation` that is always used.
 
     Raises
     ------
     WlmeasureError
-        No such day or tooth.
+        No such day or tooth, or a tooth that may be several.
     """
     since, until = (None, None) if not (days or "").strip() else _typed_days((days or "").strip())
     named = tuple(part.strip().upper() for part in (modalities or "").split(",") if part.strip())
     for one in named:
         if not re.fullmatch(r"[A-Z0-9]{1,16}", one):
             raise PacsError(f"modality must be letters such as IO or DX: {printable(one, 20)!r}")
-    designation = (tooth or "").strip()
+    typed = (tooth or "").strip()
     return Query(
         patient=(patient or "").strip() or None,
         accession=(accession or "").strip() or None,
         since=since,
         until=until,
         modalities=named,
-        tooth=Tooth.from_iso3950(designation).designation if designation else None,
+        tooth=Tooth.from_words(typed, notation).designation if typed else None,
         study=(study or "").strip() or None,
     )
 

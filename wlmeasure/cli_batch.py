@@ -15,8 +15,6 @@ TYPE_CHECKING = False  # `typing` is kept off the start-up path
 if TYPE_CHECKING:
     from typing import Any
 
-Formatter = Callable[[str], argparse.HelpFormatter]
-
 
 def add_batch_words(parser: argparse.ArgumentParser) -> None:
     """Give the parser of the word `batch` its arguments."""
@@ -66,18 +64,13 @@ def add_convert_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_convert)
 
 
-def add_score_word(words: argparse._SubParsersAction[argparse.ArgumentParser], formatter: Formatter) -> None:
-    """Add `score` to the words of `study`."""
-    parser = words.add_parser(
-        "score",
-        formatter_class=formatter,  # type: ignore[arg-type]
-        help="anybody's paths against the truth: line, length, angle and radius",
-    )
+def add_score_word(word: Callable[..., argparse.ArgumentParser]) -> None:
+    """Add `score` by the function that gives `study` its words."""
+    parser = word("score", "anybody's paths against the truth: line, length, angle and radius", _score)
     parser.add_argument("paths", nargs="+", metavar="PATHS", help="path files, tables, lists of vertices")
     parser.add_argument("--truth", required=True, action="append", metavar="PATHS", help="such as truth.wlpaths.json")
     parser.add_argument("--out", metavar="TABLE.csv", help="write one row a path")
     parser.add_argument("--json", action="store_true", help="print JSON")
-    parser.set_defaults(run=_score)
 
 
 def _batch(arguments: argparse.Namespace) -> None:

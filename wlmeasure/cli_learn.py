@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import now, page_content, print_json, program
+from wlmeasure.cli_output import now, page_content, print_json, program, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_learn_words", "password"]
@@ -23,13 +23,7 @@ def add_learn_words(
         film = [] if arguments.film is None else ["--film", arguments.film]
         open_viewer(["--replay", arguments.exercise, arguments.answers, *film])
 
-    own = learn.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
-        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
-        parser.set_defaults(run=run)
-        return parser
-
+    word = words_of(learn, formatter)
     new = word("new", "an exercise: films whose truth is sealed, a sheet for paper, a table for the answers", _new)
     new.add_argument("out", metavar="OUT", help="a new or empty folder")
     new.add_argument("--count", type=int, default=10, metavar="N", help="number of phantoms (%(default)s)")

@@ -6,11 +6,31 @@ from __future__ import annotations
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable
+
     from wlmeasure.share.page import PageFile
 
-__all__ = ["TOOTH_HELP", "now", "page_content", "print_json", "program", "typed_tooth", "usual_notation"]
+    Formatter = Callable[[str], argparse.HelpFormatter]
+    Word = Callable[[str, str, Callable[[argparse.Namespace], None]], argparse.ArgumentParser]
+
+__all__ = ["TOOTH_HELP", "now", "page_content", "print_json", "program", "typed_tooth", "usual_notation", "words_of"]
 
 TOOTH_HELP = "46, 30, LR6, in words; where it may be two, ISO 11 or Universal 11"
+
+
+def words_of(parent: argparse.ArgumentParser, formatter: Formatter, every: Callable[..., None] | None = None) -> Word:
+    """A function that gives `parent` one more word: name, help, and what runs it. `every` adds to each what all have."""
+    own = parent.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
+        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+        if every is not None:
+            every(parser)
+        parser.set_defaults(run=run)
+        return parser
+
+    return word
 
 
 def page_content(file: PageFile) -> bytes:

@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 
-from wlmeasure.cli_output import TOOTH_HELP, print_json, program, usual_notation
+from wlmeasure.cli_output import TOOTH_HELP, print_json, program, usual_notation, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_pacs_words"]
@@ -25,8 +25,7 @@ BAR = 24  # characters of the progress bar
 def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
     """Give the parser of the word `pacs` its own words."""
 
-    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
-        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+    def every(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(
             "--server",
             metavar="NAME|URL",
@@ -34,8 +33,6 @@ def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
             "names the file, or a URL)",
         )
         parser.add_argument("--json", action="store_true", help="print JSON")
-        parser.set_defaults(run=run)
-        return parser
 
     def narrowing(parser: argparse.ArgumentParser) -> None:
         parser.add_argument("--patient", metavar="ID", help="Patient ID, exactly")
@@ -47,7 +44,7 @@ def add_pacs_words(pacs: argparse.ArgumentParser, formatter: Formatter) -> None:
         parser.add_argument("--tooth", metavar="TOOTH", help=f"as the film itself says it: {TOOTH_HELP}")
         parser.add_argument("--modality", metavar="IO,DX,...", help="only these")
 
-    own = pacs.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    word = words_of(pacs, formatter, every)
     narrowing(word("find", "films and reports of a patient, a number, a study or some days", _find))
     get = word("get", "instances as files; nothing is overwritten", _get)
     get.add_argument("uids", nargs="*", metavar="UID", help="SOP Instance UID, as `find` prints it")

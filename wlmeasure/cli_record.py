@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth
+from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_record_words"]
@@ -21,18 +21,15 @@ Formatter = Callable[[str], argparse.HelpFormatter]
 def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> None:
     """Give the parser of the word `record` its own words."""
 
-    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
-        parser = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
+    def every(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(
             "--archive",
             metavar="URL",
             help="a path, or postgresql://USER@HOST/DATABASE (the variable WLMEASURE_ARCHIVE, else a file of your own)",
         )
         parser.add_argument("--json", action="store_true", help="print JSON")
-        parser.set_defaults(run=run)
-        return parser
 
-    own = record.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    word = words_of(record, formatter, every)
     add = word("add", "store a case file, or one entry more of a case", _add)
     add.add_argument("what", metavar="CASE.wl.json|CASE_ID")
     add.add_argument("--id", metavar="CASE_ID", help="the case's id, where the file has none; no names")

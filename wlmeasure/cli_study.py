@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_batch import add_score_word
-from wlmeasure.cli_output import TOOTH_HELP, page_content, print_json, program, typed_tooth
+from wlmeasure.cli_output import TOOTH_HELP, page_content, print_json, program, typed_tooth, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -63,13 +63,7 @@ def add_observers_words(word: argparse.ArgumentParser) -> None:
 
 def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> None:
     """Give the parser of the word `study` its own words."""
-    own = study.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def word(name: str, help_text: str, run: Callable[[argparse.Namespace], None]) -> argparse.ArgumentParser:
-        made = own.add_parser(name, formatter_class=formatter, help=help_text)  # type: ignore[arg-type]
-        made.set_defaults(run=run)
-        return made
-
+    word = words_of(study, formatter)
     init = word("init", "make a study: films blinded, orders drawn, protocol fixed", _init)
     init.add_argument("folder", metavar="DIR", help="a new or empty folder")
     init.add_argument("films", nargs="+", metavar="FILM", help="images, or case files with tooth, canals and scale")
@@ -113,7 +107,7 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     )
     size.add_argument("--repeatability-within", type=float, metavar="P", help="wanted precision of it, per cent")
     size.add_argument("--repeats", type=int, default=2, metavar="M", help="readings of each subject (%(default)s)")
-    add_score_word(own, formatter)
+    add_score_word(word)
 
 
 def _now() -> str:

@@ -15,15 +15,15 @@ from wlmeasure.errors import DecideError
 def test_the_share_of_digital_films(limit: float, near: int, percent: float) -> None:
     """T2.3: 49 and 56 of 58 premolars within 0.5 and 1.0 mm (Clin Pract 2022;12:1043-1053; the counts are inferred)."""
     errors = [limit * (-1) ** k for k in range(near)] + [limit + 0.01] * (58 - near)
-    assert 100.0 * share_within(errors, limit) == pytest.approx(percent, abs=0.005)
+    assert 100.0 * share_within(errors, limit).value == pytest.approx(percent, abs=0.005)
 
 
 def test_no_errors_and_no_numbers_are_refused() -> None:
-    with pytest.raises(DecideError, match="errors_mm"):
+    with pytest.raises(DecideError, match="errors must be"):
         share_within([], 0.5)
     with pytest.raises(DecideError, match="error"):
         share_within([float("nan")], 0.5)
-    with pytest.raises(DecideError, match="limit_mm"):
+    with pytest.raises(DecideError, match="limit must be"):
         share_within([0.1], -0.5)
 
 
@@ -53,3 +53,8 @@ def test_wilson_on_the_four_examples_of_newcombe(hits: int, of: int, low: float,
 def test_wilson_as_scipy_gives_it(counts: tuple[int, int]) -> None:
     expected = stats.binomtest(*counts).proportion_ci(0.95, method="wilson")
     assert share_interval(*counts) == pytest.approx((expected.low, expected.high), abs=1e-7)
+
+
+def test_a_difference_of_half_a_millimetre_is_within_it() -> None:
+    share = share_within([20.3 - 19.8, -0.5, 0.51, 0.0], 0.5)
+    assert (share.hits, share.count, share.value) == (3, 4, 0.75)

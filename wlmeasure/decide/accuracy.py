@@ -2,36 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from math import sqrt
+
+from attrs import frozen
 
 from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_not_negative
 from wlmeasure.errors import DecideError, check_finite
 from wlmeasure.measure.budget import NORMAL_95
 
-__all__ = ["share_interval", "share_within"]
+__all__ = ["Share", "share_interval", "share_within"]
 
 
-def share_within(errors_mm: Sequence[float], limit_mm: float) -> float:
-    """Share of errors no larger than `limit_mm` either way, 0 to 1.
+@frozen
+class Share:
+    """How many of some errors or differences are not larger than `within`, with the 95 % interval of that share."""
+
+    within: float
+    hits: int
+    count: int
+    interval: tuple[float, float]
+
+    @property
+    def value(self) -> float:
+        """0 to 1."""
+        return self.hits / self.count
+
+
+def share_within(errors: Iterable[float], limit: float) -> Share:
+    """Share of errors no larger than `limit` either way; one of 0.5 is within 0.5, however it is stored.
 
     Parameters
     ----------
-    errors_mm
-        Measured less true lengths, mm.
-    limit_mm
-        0.5 and 1.0 are customary.
+    errors
+        Measured less true lengths, or differences of two readings, in the unit of the limit.
+    limit
+        Of lengths 0.5 and 1.0 mm are customary.
 
     Raises
     ------
     DecideError
         No error at all, one that is not a finite number, or a negative limit.
     """
-    limit = check_not_negative("limit_mm", limit_mm)
-    if not errors_mm:
-        raise DecideError("errors_mm must hold at least one error: none given")
-    near = sum(abs(check_finite(DecideError, "error", error)) <= limit + EDGE_TOLERANCE_MM for error in errors_mm)
-    return near / len(errors_mm)
+    size = check_not_negative("limit", limit)
+    sizes = [abs(check_finite(DecideError, "error", error)) for error in errors]
+    if not sizes:
+        raise DecideError("errors must be at least one: none given")
+    hits = sum(one <= size + EDGE_TOLERANCE_MM for one in sizes)
+    return Share(size, hits, len(sizes), share_interval(hits, len(sizes)))
 
 
 def share_interval(hits: int, of: int) -> tuple[float, float]:

@@ -100,7 +100,7 @@ class Marked:
 
     def within(self, limit_mm: float) -> bool:
         """Whether the error is no larger than that, either way."""
-        return share_within([self.error_mm], limit_mm) == 1.0
+        return share_within([self.error_mm], limit_mm).hits == 1
 
 
 @frozen

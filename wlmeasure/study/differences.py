@@ -14,7 +14,6 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.decide.accuracy import share_interval
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.study.correlation import as_table
@@ -24,10 +23,8 @@ __all__ = [
     "TWO_SD",
     "Limits",
     "RepeatedLimits",
-    "Share",
     "limits_of_agreement",
     "limits_of_repeated",
-    "share_within",
 ]
 
 Float64 = NDArray[np.float64]
@@ -99,20 +96,6 @@ class RepeatedLimits:
     between_variance: float
     within_variance: tuple[float, ...]
     true_value: str
-
-
-@frozen
-class Share:
-    """How many of the differences are not larger than `within`, with Wilson's interval."""
-
-    within: float
-    hits: int
-    count: int
-    interval: Interval
-
-    @property
-    def value(self) -> float:
-        return self.hits / self.count
 
 
 def limits_of_agreement(first: object, second: object, *, times: float = NORMAL_95) -> Limits:
@@ -271,16 +254,3 @@ def _repeated(
         within,
         true_value,
     )
-
-
-def share_within(differences: object, within: float) -> Share:
-    """How many differences are at most `within` in size, with Wilson's 95 % interval.
-
-    Raises
-    ------
-    MeasureError
-        No difference at all.
-    """
-    sizes = np.abs(np.asarray(differences, np.float64).ravel())
-    hits = int(np.sum(sizes <= within + 1e-9))  # a difference of 0.5 is within 0.5, however it is stored
-    return Share(within, hits, len(sizes), share_interval(hits, len(sizes)))

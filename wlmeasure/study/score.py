@@ -17,11 +17,11 @@ import numpy as np
 from attrs import asdict, field, frozen
 from numpy.typing import NDArray
 
+from wlmeasure.decide.accuracy import Share, share_within
 from wlmeasure.errors import ShareError, WlmeasureError
 from wlmeasure.measure.many import measure_many
 from wlmeasure.share.cells import table_text
 from wlmeasure.share.path_set import Head, PathFeature, PathScale
-from wlmeasure.study.differences import Share, share_within
 from wlmeasure.study.path_files import find_inputs, open_paths
 from wlmeasure.study.path_lines import Bad
 from wlmeasure.study.quantiles import t_quantile

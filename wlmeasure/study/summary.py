@@ -15,16 +15,15 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.decide.accuracy import Share, share_within
 from wlmeasure.errors import MeasureError, StudyError
 from wlmeasure.study.correlation import Correlation, Form, MeanSquares, correlations, mean_squares
 from wlmeasure.study.differences import (
     TWO_SD,
     Limits,
     RepeatedLimits,
-    Share,
     limits_of_agreement,
     limits_of_repeated,
-    share_within,
 )
 from wlmeasure.study.quantiles import t_quantile
 from wlmeasure.study.readings import Reading, Readings

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import string
-from pathlib import Path
 
 import attrs
 import pytest
@@ -12,15 +11,14 @@ from hypothesis import strategies as st
 
 from wlmeasure.cli import main
 from wlmeasure.errors import AmbiguousToothError, TradeError
-from wlmeasure.record.case import load_case
+from wlmeasure.record.case import Case, Film, save_case
 from wlmeasure.trade.notation import NOTATIONS
 from wlmeasure.trade.tooth import Tooth
 
 DESIGNATIONS = [f"{q}{n}" for q in range(1, 5) for n in range(1, 9)] + [
     f"{q}{n}" for q in range(5, 9) for n in range(1, 6)
 ]
-CASE = Path(__file__).resolve().parents[2] / "sample_images" / "cases" / "straight.wl.json"
-TOOTH = Tooth.from_iso3950(load_case(CASE).tooth)
+TOOTH = Tooth.from_iso3950("37")
 teeth = st.sampled_from(DESIGNATIONS).map(Tooth.from_iso3950)
 
 
@@ -245,17 +243,19 @@ def test_a_word_asks_and_takes_what_is_typed_in_any_way(tmp_path, monkeypatch, c
     """`record list --tooth`; a practice that always types Universal numbers says so once, in a variable."""
     pytest.importorskip("sqlalchemy")
     monkeypatch.delenv("WLMEASURE_NOTATION", raising=False)
-    place = ["--archive", str(tmp_path / "a.sqlite")]
-    assert main(["record", "add", str(CASE), "--by", "AB", *place]) == 0
+    place, case = ["--archive", str(tmp_path / "a.sqlite")], tmp_path / "a.wl.json"
+    film = Film(id="f1", path="film.png", sha256="0" * 64, rows=9, cols=9)
+    save_case(Case(tooth=TOOTH.designation, case_id="P-1", films=(film,)), case)
+    assert main(["record", "add", str(case), "--by", "AB", *place]) == 0
     find = ["record", "list", *place, "--tooth"]
     assert main([*find, "11"]) == 1
     assert "type ISO 11 (upper right central incisor) or Universal 11 (upper left canine)" in capsys.readouterr().err
     for text in (f"ISO {TOOTH.designation}", f"Universal {TOOTH.universal}", TOOTH.palmer_letters, TOOTH.name):
         assert main([*find, text]) == 0
-        assert TOOTH.designation in capsys.readouterr().out
+        assert "P-1" in capsys.readouterr().out
     monkeypatch.setenv("WLMEASURE_NOTATION", "Universal")
     assert main([*find, TOOTH.universal]) == 0
-    assert TOOTH.designation in capsys.readouterr().out
-    assert main([*find, "49"]) == 1
+    assert "P-1" in capsys.readouterr().out
+    assert main([*find, TOOTH.designation]) == 1
     assert main([*find, "46"]) == 1
     assert "must be in Universal notation" in capsys.readouterr().err

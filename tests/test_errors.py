@@ -24,6 +24,7 @@ TREE = {
     "DecideError": "WlmeasureError",
     "CaseError": "WlmeasureError",
     "StaleCaseError": "CaseError",
+    "QuestionError": "CaseError",
     "ShareError": "WlmeasureError",
     "PacsError": "ShareError",
     "PacsLostError": "PacsError",

@@ -25,17 +25,15 @@ from wlmeasure.record.case import (
     Angulation,
     Canal,
     Case,
-    Decision,
     Entry,
     KnownFile,
     KnownObject,
-    Reading,
     Trace,
     save_case,
 )
-from wlmeasure.record.edit import new_film, with_entry
+from wlmeasure.record.edit import new_film, with_entry, with_reading
 from wlmeasure.record.evaluate import evaluate
-from wlmeasure.record.record import LengthRecord, entries_from
+from wlmeasure.record.record import LengthRecord, decided
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 SEED, HAND_SEED = 2918, 2026
@@ -151,22 +149,9 @@ def make_case(phantoms):
             file_tip_px=tips[name] if own else None,
         )
 
-    def readings(*lengths):
-        return tuple(Reading(length_mm=v, mark="foramen", file_size=10) for v in lengths)
-
     canals = tuple(
-        Canal(
-            name=name,
-            reference_point=REFERENCE[name],
-            traces=(trace(film, name),),
-            electronic_readings=readings(*heard),
-            apex="closed",
-        )
-        for name, film, heard in (
-            ("MB", "molar_mb", (21.0, 20.5, 21.0)),
-            ("ML", "molar_ml", (20.5, 20.5, 20.0)),
-            ("D", "molar_mb", (21.0, 21.0, 21.5)),
-        )
+        Canal(name=name, reference_point=REFERENCE[name], traces=(trace(film, name),), apex="closed")
+        for name, film in (("MB", "molar_mb"), ("ML", "molar_ml"), ("D", "molar_mb"))
     )
     case = Case(
         tooth="46",
@@ -182,7 +167,7 @@ class Course:
     """The treatment as it is entered: one day after the other, a few minutes from step to step."""
 
     def __init__(self, case, result):
-        self.case, self.result = case, result
+        self.case, self.result = case, result  # its lengths stay; what was read and decided comes in between
         self.shas = {film.id: film.sha256 for film in case.films}
         self.day, self.minute = "2026-03-16", 9 * 60
 
@@ -202,26 +187,21 @@ class Course:
         self.case = with_entry(self.case, entry)
         return entry.id
 
-    def measured(self):
-        """What the program measured: film, readings and proposal of every canal, and decisions that stand in the case."""
-        record = entries_from(
-            evolve(self.result, case=self.case, canals=tuple(
-                evolve(r, canal=c) for r, c in zip(self.result.canals, self.case.canals, strict=True)
-            )),
-            LengthRecord(self.case.entries), at=self.at(), by="KO", program=f"wlmeasure {__version__}",
-        )  # fmt: skip
-        self.case = evolve(self.case, entries=record.entries)
+    def read(self, size, **lengths_mm):
+        """Readings at the foramen mark, canal by canal."""
+        for name, heard in lengths_mm.items():
+            for length in heard:
+                self.case = with_reading(self.case, name, length, "foramen", at=self.at(1), by="KO", file_size=size)
 
     def decide(self, reason, **lengths_mm):
-        at = self.at(1)
-        canals = tuple(
-            evolve(c, decision=Decision(length_mm=lengths_mm[c.name], by="KO", at=at, reason=reason))
-            if c.name in lengths_mm
-            else c
-            for c in self.case.canals
-        )
-        self.case = evolve(self.case, canals=canals)
-        self.measured()
+        """What is decided, with the film lengths that it rests on and what the program proposes at that time."""
+        at = self.at(2)
+        for name, length in lengths_mm.items():
+            self.result = evaluate(self.case, before=self.result)
+            record = decided(
+                self.result, name, length, at=at, by="KO", program=f"wlmeasure {__version__}", reason=reason
+            )
+            self.case = evolve(self.case, entries=record.entries)
 
     def shaped(self, canal, size, length_mm, **more):
         return self.enter("shaping file", canal, size=size, taper=0.04, length_mm=length_mm, **more)
@@ -254,6 +234,7 @@ def play(case, hand, phantoms):
     )  # fmt: skip
     for name in ("MB", "ML", "D"):
         course.enter("patency", name, size=10, finding="patent")
+    course.read(10, MB=(21.0, 20.5, 21.0), ML=(20.5, 20.5, 20.0), D=(21.0, 21.0, 21.5))
     found = {c.canal.name: c.traces[0] for c in result.canals}
     for name, film in (("MB", "f2"), ("ML", "f3")):
         course.enter(
@@ -265,8 +246,7 @@ def play(case, hand, phantoms):
     course.enter("glide path", "ML", size=15, length_mm=20.0, finding="reproducible")
     course.enter("glide path", "D", size=15, length_mm=20.5, finding="reproducible")
     course.enter("coronal flaring", size=25, taper=0.08, note="Coronal third of all three canals.")
-    for name, reading in (("MB", 20.5), ("ML", 20.0), ("D", 21.0)):
-        course.enter("electronic reading", name, size=10, length_mm=reading, finding="foramen")
+    course.read(10, MB=(20.5, 20.5, 20.5), ML=(20.0, 20.0, 20.5), D=(21.0, 21.0, 21.0))
     course.decide("Read again after flaring; the mesial canals have become shorter.", MB=20.0, ML=19.5)
     course.enter("glide path", "MB", size=15, length_mm=20.0, finding="reproducible", passes=3)
     course.enter("glide path", "ML", size=15, length_mm=19.5, finding="reproducible")
@@ -283,8 +263,7 @@ def play(case, hand, phantoms):
     for name, length, stopped in (("MB", 20.0, 19.0), ("ML", 19.5, 18.0), ("D", 20.5, 19.5)):
         course.gauged(name, 30, "snug", length)
         course.gauged(name, 35, "short", stopped)
-    for name, reading in (("MB", 20.5), ("ML", 20.0), ("D", 21.0)):
-        course.enter("electronic reading", name, size=30, length_mm=reading, finding="foramen")
+    course.read(30, MB=(20.5, 20.5, 20.0), ML=(20.0, 20.0, 20.0), D=(21.0, 21.5, 21.0))
     course.enter("note", note="Calcium hydroxide, temporary filling.")
     course.next_day("2026-03-30")
     course.enter("irrigation and recapitulation", note="All canals, dressing removed.", size=15)

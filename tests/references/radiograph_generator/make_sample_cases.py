@@ -4,11 +4,13 @@
 
 The scenario is invented: a bench exercise on printed teeth. Clicks are the true points with the error of a careful hand, about
 1 pixel along rows and columns, from one fixed seed that was not chosen by its result; points between the ends lie 1 to 2 pixels
-beside the true centre. Every coordinate is rounded to a quarter of a pixel. Readings and decisions are written down below.
+beside the true centre. Every coordinate is rounded to a quarter of a pixel. Readings and decisions are written down below; the
+reference point is the orifice itself, so it is marked at the first point of the canal.
 """
 
 import hashlib
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +19,14 @@ from wlmeasure.record.case import (
     Angulation,
     Canal,
     Case,
-    Decision,
+    Entry,
     Film,
     KnownFile,
     KnownObject,
-    Reading,
     Trace,
     save_case,
 )
+from wlmeasure.record.edit import with_entry, with_reading
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 SEED = 2026
@@ -96,6 +98,7 @@ class Bench:
         clicks = (self.end(canal[0]), *(self.beside(canal, share) for share in between), self.end(canal[-1]))
         trace = Trace(
             film=film_id,
+            reference_px=clicks[0],
             clicks_px=clicks,
             apical_end="radiographic apex",
             apex_visibility="clear",
@@ -104,25 +107,27 @@ class Bench:
         return film, trace
 
 
-def readings(*lengths_mm, conditions=()):
-    """Readings at the foramen mark with a size 15 file, off a ruler in steps of 0.5 mm."""
-    return tuple(Reading(length_mm=v, mark="foramen", file_size=15, conditions=conditions) for v in lengths_mm)
+def case(number, tooth, films, *, by, at, heard=(), conditions=(), decided_mm=None, reason=None):
+    """A case with readings at the foramen mark, off a ruler in steps of 0.5 mm with a size 15 file, and a decision at `at`.
 
-
-def decided(length_mm, by, at, reason):
-    return Decision(length_mm=length_mm, by=by, at=at, reason=reason)
-
-
-def case(number, tooth, films, heard=(), decision=None):
-    canal = Canal(
-        name="single",
-        reference_point=REFERENCE,
-        traces=tuple(trace for _, trace in films),
-        electronic_readings=heard,
-        apex="closed",
-        decision=decision,
-    )
-    return Case(tooth=tooth, case_id=f"bench-{number:02d}", films=tuple(film for film, _ in films), canals=(canal,))
+    The readings were taken one a minute before it.
+    """
+    traces = tuple(trace for _, trace in films)
+    canal = Canal(name="single", reference_point=REFERENCE, traces=traces, apex="closed")
+    made = Case(tooth=tooth, case_id=f"bench-{number:02d}", films=tuple(film for film, _ in films), canals=(canal,))
+    for k, length in enumerate(heard):
+        minute = datetime.fromisoformat(at) - timedelta(minutes=len(heard) - k)
+        made = with_reading(
+            made, "single", length, "foramen", at=minute.isoformat(timespec="minutes"), by=by, file_size=15,
+            conditions=conditions,
+        )  # fmt: skip
+    if decided_mm is None:
+        return made
+    decision = Entry(
+        id=f"e{len(heard) + 1}", kind="decided working length", at=at, by=by, canal="single", length_mm=decided_mm,
+        rests_on=tuple(entry.id for entry in made.entries), note=reason,
+    )  # fmt: skip
+    return with_entry(made, decision)
 
 
 def main():
@@ -132,28 +137,29 @@ def main():
             1,
             "21",
             [bench.film("f1", "ref_straight_h00_v00")],
-            readings(21.5, 21.5, 21.5),
-            decided(
-                21.0,
-                "KO",
-                "2026-03-12T09:20",
-                "Film and three readings agree; half a millimetre back from the foramen.",
-            ),
+            by="KO",
+            at="2026-03-12T09:20",
+            heard=(21.5, 21.5, 21.5),
+            decided_mm=21.0,
+            reason="Film and three readings agree; half a millimetre back from the foramen.",
         ),
         "curved_out_of_plane": case(
             2,
             "45",
             [bench.film("f1", "ref_p60_h00_v00", by="caliper")],
-            readings(20.5, 21.0, 20.5),
-            decided(
-                20.0, "KO", "2026-03-12T09:55", "Foramen opens short of the root end, as is usual; readings repeat."
-            ),
+            by="KO",
+            at="2026-03-12T09:55",
+            heard=(20.5, 21.0, 20.5),
+            decided_mm=20.0,
+            reason="Foramen opens short of the root end, as is usual; readings repeat.",
         ),
         "angulated": case(
             3,
             "44",
             [bench.film("f1", "ref_p30_h20_v00", shift="distal")],
-            readings(21.5, 21.5),  # the third reading is missing, so nothing is decided yet
+            by="KO",
+            at="2026-03-12T10:30",
+            heard=(21.5, 21.5),  # the third reading is missing, so nothing is decided yet
         ),
         "two_films": case(
             4,
@@ -162,31 +168,31 @@ def main():
                 bench.film("f1", "ref_p45_h00_v00", by="caliper", mesial_to="right"),
                 bench.film("f2", "ref_p45_h25_v00", by="caliper", shift="mesial", mesial_to="right"),
             ],
-            readings(20.5, 20.5, 21.0, conditions=("wet",)),
-            decided(
-                20.0, "RM", "2026-03-12T11:10", "Provisional, the shorter of the two; dry the canal and read again."
-            ),
+            by="RM",
+            at="2026-03-12T11:10",
+            heard=(20.5, 20.5, 21.0),
+            conditions=("wet",),
+            decided_mm=20.0,
+            reason="Provisional, the shorter of the two; dry the canal and read again.",
         ),
         "s_curved": case(
             5,
             "15",
             [bench.film("f1", "ref_scurve_h00_v00", between=(0.5, 0.75))],
-            (),
-            decided(
-                21.0, "RM", "2026-03-13T14:05", "From the film alone, no locator at this bench; read before shaping."
-            ),
+            by="RM",
+            at="2026-03-13T14:05",
+            decided_mm=21.0,
+            reason="From the film alone, no locator at this bench; read before shaping.",
         ),
         "stop_outside": case(
             6,
             "42",
             [bench.film("f1", "ref_stop_outside")],
-            readings(21.5, 21.5, 21.0),
-            decided(
-                21.0,
-                "KO",
-                "2026-03-13T15:30",
-                "Readings repeat; the film has its scale from the pin only and is less sure.",
-            ),
+            by="KO",
+            at="2026-03-13T15:30",
+            heard=(21.5, 21.5, 21.0),
+            decided_mm=21.0,
+            reason="Readings repeat; the film has its scale from the pin only and is less sure.",
         ),
     }
     (SAMPLES / "cases").mkdir(exist_ok=True)

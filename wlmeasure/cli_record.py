@@ -121,6 +121,7 @@ def _add(arguments: argparse.Namespace) -> None:
                 at=arguments.at or _now()[:19],
                 by=by,
                 confirmed=arguments.confirm,
+                now=_now(),
             )
             added = archive.append(arguments.what, entry, by=by, at=_now(), on=head)
     else:

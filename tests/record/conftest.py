@@ -40,9 +40,9 @@ def film(tmp_path):
 
 @pytest.fixture
 def body(film):
-    """Known file: 400 px from stop to tip, 20 mm. Canal: 440 px straight down, so 22 mm."""
+    """Known file: 400 px from stop to tip, 20 mm. Canal: 440 px straight down from the reference point, so 22 mm."""
     return {
-        "schema": "wlmeasure-case/1",
+        "schema": "wlmeasure-case/2",
         "tooth": "46",
         "films": [
             {
@@ -66,10 +66,58 @@ def body(film):
             {
                 "name": "MB",
                 "reference_point": "mesiobuccal cusp tip",
-                "traces": [{"film": "f1", "path_px": [[20, 60], [460, 60]], "apical_end": "radiographic apex"}],
+                "traces": [
+                    {
+                        "film": "f1",
+                        "reference_px": [20, 60],
+                        "path_px": [[20, 60], [460, 60]],
+                        "apical_end": "radiographic apex",
+                    }
+                ],
             }
         ],
     }
+
+
+@pytest.fixture
+def readings():
+    """Entries of readings of canal MB from its cusp: r1, r2, ... a minute apart."""
+
+    def readings(*lengths_mm, finding="foramen", **more):
+        return [
+            {
+                "id": f"r{number}",
+                "kind": "electronic reading",
+                "at": f"2026-11-25T10:{number:02d}:00",
+                "by": "AB",
+                "canal": "MB",
+                "reference_point": "mesiobuccal cusp tip",
+                "length_mm": length,
+                "finding": finding,
+            }
+            | more
+            for number, length in enumerate(lengths_mm, 1)
+        ]
+
+    return readings
+
+
+@pytest.fixture
+def decided():
+    """The entry of a decision on canal MB from its cusp."""
+
+    def decided(length_mm, **more):
+        return {
+            "id": "d1",
+            "kind": "decided working length",
+            "at": "2026-11-25T10:30:00",
+            "by": "CD",
+            "canal": "MB",
+            "reference_point": "mesiobuccal cusp tip",
+            "length_mm": length_mm,
+        } | more
+
+    return decided
 
 
 @pytest.fixture
@@ -82,7 +130,7 @@ def measure(tmp_path):
 
 @pytest.fixture
 def full(body):
-    """Every member that version 1 names."""
+    """Every member that version 2 names."""
     film = body["films"][0]
     film |= {
         "frame": 1,
@@ -116,10 +164,8 @@ def full(body):
     body["films"].append({name: body["films"][0][name] for name in ("rows", "cols")} | earlier)
     canal |= {
         "joins": {"canal": "ML", "mm_from_apex": 3.0},
-        "electronic_readings": [{"length_mm": 21.5, "mark": "foramen", "file_size": 15, "conditions": ["wet"]}],
         "resorption": "bone",
         "apex": "closed",
-        "decision": {"length_mm": 20.5, "by": "AB", "at": "2026-11-25T10:30:00+01:00", "reason": "readings repeat"},
     }
     body["canals"].append({"name": "ML", "reference_point": "mesiolingual cusp tip", "traces": []})
     body["case_id"] = "bench-1"
@@ -144,6 +190,7 @@ def full(body):
             "special": False,
             "taper": 0.02,
             "finding": "snug",
+            "conditions": ["wet"],
             "passes": 2,
             "distance_mm": -0.5,
             "distance_std_mm": 0.1,
@@ -152,7 +199,16 @@ def full(body):
             "other_canal": "ML",
             "rests_on": ["e0"],
             "confirmed": ["length-beyond-apex"],
+            "proposed": {"status": "concordant", "length_mm": 21.0, "length_std_mm": 0.3},
         },
-        {"id": "e2", "kind": "note", "at": "2026-11-25T10:31:00", "by": "AB", "canal": "MB", "supersedes": "e1"},
+        {
+            "id": "e2",
+            "kind": "note",
+            "at": "2026-11-25T10:31:00",
+            "by": "AB",
+            "canal": "MB",
+            "supersedes": "e1",
+            "before": "e1",
+        },
     ]
     return body

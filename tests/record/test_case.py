@@ -100,8 +100,8 @@ def test_absent_members_are_absent_in_the_value_and_in_the_file(body):
     case = case_from_json(copy.deepcopy(body))
     film, trace = case.films[0], case.canals[0].traces[0]
     assert (case.case_id, film.col_over_row, film.purpose, film.angulation) == (None, None, None, None)
-    assert (trace.reference_px, trace.clicks_px, trace.tracer, trace.unseen_from_mm) == (None, None, None, None)
-    assert (case.entries, case.canals[0].electronic_readings, case.canals[0].decision) == ((), (), None)
+    assert (trace.clicks_px, trace.tracer, trace.unseen_from_mm, trace.carried) == (None, None, None, None)
+    assert (case.entries, case.canals[0].joins, case.canals[0].apex) == ((), None, None)
     assert case_to_json(case) == body
 
 
@@ -222,15 +222,19 @@ def test_a_missing_file_and_a_directory(tmp_path):
     [
         (b"", "must be JSON"),
         (b"tooth 46", "must be JSON"),
-        (b'{"schema": "wlmeasure-case/1",', "must be JSON"),
+        (b'{"schema": "wlmeasure-case/2",', "must be JSON"),
         (b"\xff\xfe{\x00}\x00", "must be UTF-8 text"),
         (b"[1, 2]", "must be a JSON object"),
-        (b"{}", "schema must be 'wlmeasure-case/1'"),
+        (b"{}", "schema must be 'wlmeasure-case/2'"),
         (b'{"schema": "other/1"}', "is it a case file?"),
         (b'{"schema": 1}', "is it a case file?"),
-        (b'{"schema": "wlmeasure-case/2"}', "update wlmeasure"),
+        (b'{"schema": "wlmeasure-case/3"}', "update wlmeasure"),
         (b'{"schema": "wlmeasure-case/1"}', "tooth is missing"),
-        (b'{"schema": "wlmeasure-case/1", "schema": "wlmeasure-case/1"}', "'schema' must stand once"),
+        (b'{"schema": "wlmeasure-case/1", "canals": 5}', "tooth is missing"),
+        (b'{"schema": "wlmeasure-case/1", "canals": [5]}', "canals[0] must be an object"),
+        (b'{"schema": "wlmeasure-case/1", "canals": [{"name": "a"}]}', "canals[0].reference_point is missing"),
+        (b'{"schema": "wlmeasure-case/2"}', "tooth is missing"),
+        (b'{"schema": "wlmeasure-case/2", "schema": "wlmeasure-case/2"}', "'schema' must stand once"),
         (b"[" * 100_000, "nested too deeply"),
         (b'{"a":' * 100_000, "nested too deeply"),
         (b'{"a": NaN}', "numbers must be finite: the file holds NaN"),

@@ -13,7 +13,7 @@ from wlmeasure.record.record import LengthRecord
 def case(*entries: Entry, instruments=()) -> Case:
     film = {"id": "f1", "path": "f.png", "sha256": "0" * 64, "rows": 10, "cols": 10}
     canal = {"name": "MB", "reference_point": "cusp", "traces": []}
-    body = {"schema": "wlmeasure-case/1", "tooth": "46", "films": [film], "canals": [canal]}
+    body = {"schema": "wlmeasure-case/2", "tooth": "46", "films": [film], "canals": [canal]}
     return evolve(case_from_json(body), entries=entries, instrument_list=instruments)
 
 
@@ -49,7 +49,7 @@ def test_gauging_begins_with_the_size_shaped_and_goes_on_when_it_was_snug():
 
 
 def test_without_a_working_length_or_a_shaped_size_nothing_is_offered():
-    with pytest.raises(CaseError, match="working length in the record first"):
+    with pytest.raises(CaseError, match="canal MB must have a decided working length first: decide it"):
         next_file(case(), "MB")
     with pytest.raises(CaseError, match="no shaping file has reached working length"):
         next_gauge(case(DECIDED, shaped(2, 20, 15.0)), "MB")

@@ -5,10 +5,14 @@ from attrs import evolve
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, QuestionError
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
-from wlmeasure.record.case import Decision, KnownObject, Reading, Spacing, Trace, case_from_json
+from wlmeasure.record.case import KnownObject, Spacing, Trace, case_from_json
+from wlmeasure.record.record import LengthRecord
+
+WHO = {"at": "2026-11-25T11:00:00", "by": "KO"}
+CUSP = "mesiobuccal cusp tip"
 
 
 @pytest.fixture
@@ -98,14 +102,14 @@ def test_a_canal_is_added_at_the_end_and_its_name_is_used_once(case):
 
 def test_what_joins_a_canal_follows_its_new_name_and_stands_alone_without_it(case):
     assert case.canals[0].joins.canal == "ML"
-    renamed = edit.renamed_canal(case, "ML", "L", "lingual cusp")
+    renamed = edit.renamed_canal(case, "ML", "L", "lingual cusp", **WHO)
     assert (renamed.canals[0].joins.canal, renamed.canals[1].name) == ("L", "L")
     assert renamed.canals[0].joins.mm_from_apex == 3.0
-    alone = edit.without_canal(case, "ML")
+    alone = edit.without_canal(case, "ML", **WHO)
     assert [c.name for c in alone.canals] == ["MB"]
     assert alone.canals[0] == evolve(case.canals[0], joins=None)
     with pytest.raises(CaseError, match="must be used once"):
-        edit.renamed_canal(case, "ML", "MB", "cusp")
+        edit.renamed_canal(case, "ML", "MB", "cusp", **WHO)
 
 
 def test_a_trace_takes_the_place_of_the_one_on_its_film(case):
@@ -118,14 +122,31 @@ def test_a_trace_takes_the_place_of_the_one_on_its_film(case):
         edit.with_trace(case, "MB", evolve(trace, film="f7"))
 
 
-def test_readings_and_decision(case):
-    reading = Reading(length_mm=20.0, mark="foramen")
-    more = edit.with_reading(case, "MB", reading)
-    assert more.canals[0].electronic_readings == (*case.canals[0].electronic_readings, reading)
-    assert edit.without_reading(more, "MB", 1) == case
-    decision = Decision(length_mm=20.0, by="KO", at="2026-11-25T10:30:00")
-    assert edit.with_decision(case, "ML", decision).canals[1].decision == decision
-    assert edit.with_decision(case, "MB", None).canals[0] == evolve(case.canals[0], decision=None)
+def test_a_reading_is_an_entry_from_the_canals_reference_point(case):
+    more = edit.with_reading(case, "MB", 20.0, "foramen", file_size=15, conditions=("wet",), **WHO)
+    assert more.entries[:-1] == case.entries
+    assert more.canals == case.canals
+    new = more.entries[-1]
+    assert (new.kind, new.length_mm, new.finding, new.size) == ("electronic reading", 20.0, "foramen", 15)
+    assert (new.reference_point, new.conditions, new.at, new.by) == (CUSP, ("wet",), WHO["at"], "KO")
+    assert new.length_std_mm == pytest.approx(0.5 / 12**0.5)
+    with pytest.raises(CaseError, match="size must be one of ISO 3630-1"):
+        edit.with_reading(case, "MB", 20.0, "foramen", file_size=33, **WHO)
+    unnamed = edit.with_canal(case, "DB")
+    with pytest.raises(CaseError, match="reference point of canal DB must be named first: a reading counts from it"):
+        edit.with_reading(unnamed, "DB", 20.0, "foramen", **WHO)
+
+
+def test_an_entry_is_struck_out_by_a_note_and_is_still_there(case):
+    more = edit.with_reading(case, "MB", 20.0, "foramen", **WHO)
+    out = edit.struck_out(more, more.entries[-1].id, at="2026-11-25T11:05:00", by="AB", why="other tooth")
+    assert out.entries[:-1] == more.entries
+    note = out.entries[-1]
+    assert (note.kind, note.supersedes, note.note, note.canal) == ("note", more.entries[-1].id, "other tooth", "MB")
+    assert LengthRecord(out.entries).readings("MB", CUSP) == ((), ())
+    for gone in (more.entries[-1].id, "e99"):
+        with pytest.raises(CaseError, match=f"entry must be one that stands: '{gone}'"):
+            edit.struck_out(out, gone, **WHO)
 
 
 def test_tooth(case):
@@ -137,11 +158,9 @@ def test_tooth(case):
 STEPS = {
     "trace": lambda c, n: edit.with_trace(c, n, c.canals[0].traces[0]),
     "no trace": lambda c, n: edit.without_trace(c, n, "f1"),
-    "reading": lambda c, n: edit.with_reading(c, n, Reading(length_mm=20.0, mark="foramen")),
-    "no reading": lambda c, n: edit.without_reading(c, n, 0),
-    "decision": lambda c, n: edit.with_decision(c, n, None),
-    "no canal": edit.without_canal,
-    "rename": lambda c, n: edit.renamed_canal(c, n, "new", "cusp"),
+    "reading": lambda c, n: edit.with_reading(c, n, 20.0, "foramen", **WHO),
+    "no canal": lambda c, n: edit.without_canal(c, n, **WHO),
+    "rename": lambda c, n: edit.renamed_canal(c, n, "new", "cusp", **WHO),
 }
 
 
@@ -160,17 +179,19 @@ def test_steps_keep_members_that_are_not_theirs(full, tmp_path, step):
         part["later"] = k
     case = case_from_json(full, folder=tmp_path)
     new = step(case, "MB")
-    assert (new.extra, new.films, new.entries, new.folder) == (case.extra, case.films, case.entries, tmp_path)
+    assert (new.extra, new.films, new.folder) == (case.extra, case.films, tmp_path)
+    assert new.entries[: len(case.entries)] == case.entries
     assert new.canals[-1] == case.canals[-1]
     assert [c.extra for c in new.canals] == [c.extra for c in case.canals][-len(new.canals) :]
 
 
-def test_a_reading_or_decision_in_centimetres_is_asked_about(body):
+def test_a_reading_in_centimetres_is_asked_about(body):
     case = case_from_json(body)
-    with pytest.raises(CaseError, match=r"reading must be in millimetres: 2.1 mm\? Or 21 mm\?"):
-        edit.with_reading(case, "MB", Reading(length_mm=2.1, mark="foramen"))
-    with pytest.raises(CaseError, match=r"decided length must be in millimetres: 2.1 mm\? Or 21 mm\?"):
-        edit.with_decision(case, "MB", Decision(length_mm=2.1, by="AB", at="2026-11-25T10:30"))
+    with pytest.raises(QuestionError, match=r"length_mm must be a length in millimetres: 2.1 mm\? Or 21 mm\?") as asked:
+        edit.with_reading(case, "MB", 2.1, "foramen", **WHO)
+    assert asked.value.codes == ("length-in-centimetres",)
+    kept = edit.with_reading(case, "MB", 2.1, "foramen", confirmed=asked.value.codes, **WHO)
+    assert kept.entries[-1].confirmed == ("length-in-centimetres",)
 
 
 @pytest.mark.parametrize(

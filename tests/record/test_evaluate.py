@@ -159,7 +159,7 @@ def test_the_crown_piece_is_straight_and_kept_apart(body, measure):
 def test_col_over_row_of_the_case_overrides_the_image(body, measure):
     """A canal across the columns: 200 px at 0.05 mm x 1.25 = 12.5 mm; the file stands upright, so rows keep 0.05."""
     body["films"][0]["col_over_row"] = 1.25
-    body["canals"][0]["traces"][0] |= {"path_px": [[100, 60], [100, 260]]}
+    body["canals"][0]["traces"][0] |= {"reference_px": [100, 60], "path_px": [[100, 60], [100, 260]]}
     result = measure(body)
     assert result.films[0].calibration.mm_per_px == pytest.approx((0.05, 0.0625), abs=1e-12)
     assert result.canals[0].traces[0].length.length_mm == pytest.approx(12.5, abs=1e-9)
@@ -331,14 +331,6 @@ def test_a_film_without_scale_gives_angles_and_no_millimetres(body, measure):
 # --- several films, readings, decisions -------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def readings():
-    def readings(*lengths, mark="foramen", **more):
-        return [{"length_mm": length, "mark": mark} | more for length in lengths]
-
-    return readings
-
-
 def test_the_surer_film_of_two_speaks_for_the_canal(body, measure):
     """Same canal and picture twice, the second known length ten times less sure: one working length, on the first."""
     film = copy.deepcopy(body["films"][0]) | {"id": "f2"}
@@ -365,7 +357,8 @@ def test_a_film_that_shows_no_apex_does_not_speak(body, measure):
 
 def test_a_canal_with_readings_alone(body, measure, readings):
     """No trace yet: the readings speak, 20.5 mm at the foramen less 0.5 mm (common practice)."""
-    body["canals"][0] |= {"traces": [], "electronic_readings": readings(20.5, 20.5, 20.5)}
+    body["canals"][0]["traces"] = []
+    body["entries"] = readings(20.5, 20.5, 20.5)
     canal = measure(body).canals[0]
     assert (canal.basis, canal.traces) == (None, ())
     assert canal.working_length.status == "reading only"
@@ -379,13 +372,13 @@ def test_a_canal_with_readings_alone(body, measure, readings):
 def test_the_statuses_of_the_readings(body, measure, readings, lengths, status):
     """Three repeats within 0.5 mm are stable (our parameters); fewer establish nothing."""
     if lengths:
-        body["canals"][0]["electronic_readings"] = readings(*lengths)
+        body["entries"] = readings(*lengths)
     electronic = measure(body).canals[0].electronic
     assert (None if electronic is None else electronic.status) == status
 
 
 def test_readings_beyond_alone_give_no_length(body, measure, readings):
-    body["canals"][0]["electronic_readings"] = readings(23.0, 23.0, 23.0, mark="beyond")
+    body["entries"] = readings(23.0, 23.0, 23.0, finding="beyond")
     canal = measure(body).canals[0]
     assert (canal.electronic.status, canal.electronic.length_mm) == ("none", None)
     assert canal.working_length.status == "film only"
@@ -404,7 +397,7 @@ def test_readings_beyond_alone_give_no_length(body, measure, readings):
 )
 def test_film_and_readings_by_the_rule(body, measure, readings, reading, status, length):
     """The table of the rule: D = reading - film, bounds -3, -1.5, -0.5, +0.5, +1.0 mm (our parameters)."""
-    body["canals"][0]["electronic_readings"] = readings(reading, reading, reading)
+    body["entries"] = readings(reading, reading, reading)
     working = measure(body).canals[0].working_length
     assert working.status == status
     assert working.length_mm == (None if length is None else pytest.approx(length, abs=1e-9))
@@ -412,21 +405,26 @@ def test_film_and_readings_by_the_rule(body, measure, readings, reading, status,
 
 @pytest.mark.parametrize(("length", "flagged"), [(9.9, True), (10.0, False)])
 def test_an_unusual_reading_is_a_flag_and_no_refusal(body, measure, readings, length, flagged):
-    body["canals"][0] |= {"traces": [], "electronic_readings": readings(length, length, length)}
+    body["canals"][0]["traces"] = []
+    body["entries"] = readings(length, length, length)
     working = measure(body).canals[0].working_length
     assert ("length-unusual" in codes(working.flags)) == flagged
     assert working.length_mm == pytest.approx(length - 0.5)
 
 
-@pytest.mark.parametrize(("decided", "flagged"), [(21.0, False), (22.0, False), (22.1, True)])
-def test_a_decision_beyond_the_apex_is_flagged_and_never_changes_the_proposal(body, measure, decided, flagged):
+@pytest.mark.parametrize(("length", "flagged"), [(21.0, False), (22.0, False), (22.1, True)])
+def test_a_decision_beyond_the_apex_is_flagged_and_never_changes_the_proposal(body, measure, decided, length, flagged):
     """The radiographic apex lies at 22 mm."""
     proposal = measure(body).canals[0].working_length
-    body["canals"][0]["decision"] = {"length_mm": decided, "by": "AB", "at": "2026-11-25T10:30", "reason": "seen"}
-    working = measure(body).canals[0].working_length
+    body["entries"] = [decided(length)]
+    (canal,) = measure(body).canals
+    working = canal.working_length
     assert ("decided-beyond-apex" in codes(working.flags)) == flagged
-    assert working.decided_mm == decided
+    assert (canal.decision.id, canal.decision.length_mm) == ("d1", length)
     assert (working.length_mm, working.status) == (proposal.length_mm, proposal.status)
+    # From another reference point it is not held against this apex.
+    body["entries"] = [decided(length, reference_point="central groove")]
+    assert "decided-beyond-apex" not in codes(measure(body).canals[0].working_length.flags)
 
 
 def test_a_joined_canal_is_flagged(body, measure):
@@ -491,15 +489,17 @@ def test_the_end_allowance_grows_with_resorption(body, measure, resorption, allo
     lengths=st.lists(st.floats(1.5, 60.0), max_size=4),
     mark=st.sampled_from(["foramen", "constriction", "beyond"]),
     end=st.sampled_from(["radiographic apex", "apical foramen", "open apex", "file tip", "filling end"]),
-    decided=st.none() | st.floats(1.0, 60.0),
+    held=st.none() | st.floats(1.0, 60.0),
     last_row=st.integers(100, 470),
 )
-def test_no_working_length_lies_beyond_the_radiographic_apex(body, measure, lengths, mark, end, decided, last_row):
+def test_no_working_length_lies_beyond_the_radiographic_apex(
+    body, measure, readings, decided, lengths, mark, end, held, last_row
+):
     case = copy.deepcopy(body)
-    case["canals"][0] |= {"electronic_readings": [{"length_mm": length, "mark": mark} for length in lengths]}
+    case["entries"] = readings(*lengths, finding=mark)
     case["canals"][0]["traces"][0] |= {"path_px": [[20, 60], [last_row, 60]], "apical_end": end}
-    if decided is not None:
-        case["canals"][0]["decision"] = {"length_mm": decided, "by": "AB", "at": "2026-11-25T10:30"}
+    if held is not None:
+        case["entries"].append(decided(held))
     canal = measure(case).canals[0]
     film, working = canal.traces[0].radiographic, canal.working_length
     for value in (working.length_mm, working.ceiling_mm, working.weighted_mm):

@@ -31,7 +31,7 @@ def case(tmp_path):
 
     def case(path, content=content):
         film = {"id": "f1", "path": str(path), "sha256": hashlib.sha256(content).hexdigest(), "rows": 40, "cols": 30}
-        body = {"schema": "wlmeasure-case/1", "tooth": "46", "films": [film]}
+        body = {"schema": "wlmeasure-case/2", "tooth": "46", "films": [film]}
         file = tmp_path / "cases" / "c.wl.json"
         file.write_text(json.dumps(body), encoding="utf-8")
         return load_case(file)

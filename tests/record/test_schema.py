@@ -95,7 +95,7 @@ def test_the_schema_is_a_schema_and_takes_the_samples(samples, full):
     VALIDATOR.validate(full)
 
 
-def test_every_member_of_version_1_stands_in_the_schema(full):
+def test_every_member_of_version_2_stands_in_the_schema(full):
     """The full case of these tests has every member the design names; the schema names the same and no other."""
 
     def names(schema, value):

@@ -141,7 +141,7 @@ def test_films_without_a_common_canal_or_without_a_shift_are_nobodys_wish(case: 
 def test_what_has_not_changed_is_not_fitted_again(case: Case, films: dict, measured: CaseResult) -> None:
     again = evaluate(case, films, before=measured)
     assert again.spatial is measured.spatial
-    decided = evolve(case, canals=tuple(evolve(canal, decision=None) for canal in case.canals))
+    decided = evolve(case, entries=())
     assert evaluate(decided, films, before=measured).spatial is measured.spatial
     moved = evolve(
         case.canals[0].traces[0], clicks_px=tuple((r + 3.0, c) for r, c in case.canals[0].traces[0].clicks_px)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.record.stale import constriction_mm, stale_entries
+from wlmeasure.record.stale import stale_entries
 
 CUSP, GROOVE = "mesiobuccal cusp tip", "central groove"
 FILM, OTHER_FILM = "0" * 64, "1" * 64
@@ -81,6 +81,16 @@ def test_a_reading_since_within_half_a_millimetre_upholds_the_decision():
     (one,) = stale_entries(record_of(*start, reading(20.2)))
     assert one.settled_by == "the canal was measured since (e5): deciding the length again settles it"
     assert found(record_of(*start, reading(20.8)), upheld_within_mm=0.1) == {"e3": {"shaped-since"}}
+
+
+def test_readings_since_uphold_it_together():
+    """The median of three, as in the proposal; spread by more than half a millimetre they say nothing."""
+    start = [film(), reading(), decided(), FLARED]
+    assert found(record_of(*start, reading(20.8), reading(21.0), reading(20.5))) == {}
+    assert found(record_of(*start, reading(20.2), reading(20.2), reading(20.6))) == {"e3": {"shaped-since"}}
+    assert found(record_of(*start, reading(21.0), reading(21.0), reading(20.2))) == {"e3": {"shaped-since"}}
+    # Those from before the last file are readings of another canal shape.
+    assert found(record_of(*start, reading(21.0), shaped(), reading(20.2))) == {"e3": {"shaped-since"}}
 
 
 def test_a_reading_beyond_the_foramen_upholds_nothing():
@@ -184,7 +194,7 @@ def test_a_superseded_reading():
 
 
 def test_what_falls_is_passed_on_through_a_proposal():
-    """A decision on a proposal on a film that has a new scale: the proposal is history, and still says so."""
+    """Version 1 stored proposals: a decision on one rests on the film that the proposal was made from."""
     rescaled = ("film calibrated anew", {"canal": None, "reference_point": None, "film_sha256": FILM})
     proposal = ("proposed working length", {"length_mm": 21.0, "rests_on": ("e1",)})
     record = record_of(film(), proposal, decided(rests_on=("e2",)), film(film_sha256=OTHER_FILM), rescaled)
@@ -218,22 +228,6 @@ def test_gauging_and_cone_are_void_after_more_shaping():
 
 
 # --- laws -------------------------------------------------------------------------------------------------------------------
-
-
-def test_the_constriction_length_of_an_entry():
-    """T2.1 and T2.2: a foramen reading less 0.5 mm, a constriction reading as it is, beyond gives none."""
-    lengths = [
-        constriction_mm(record_of(row).entries[0])
-        for row in (
-            reading(21.5, "foramen"),
-            reading(21.0, "constriction"),
-            reading(21.0, "beyond"),
-            ("electronic length", {"length_mm": 20.9}),
-            film(),
-            ("electronic length", {}),
-        )
-    ]
-    assert lengths == [21.0, 21.0, None, 20.9, None, None]
 
 
 EVENTS = ("shaping file", "coronal flaring", "cusp shortened", "reference point changed")

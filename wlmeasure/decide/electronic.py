@@ -116,6 +116,15 @@ class ElectronicReading:
         ):
             raise DecideError(f"file_size must be a whole ISO size such as 15: {self.file_size!r}")
 
+    def constriction_mm(self, withdraw_mm: float = WITHDRAW_MM) -> float | None:
+        """The length to the constriction, mm: a foramen reading less `withdraw_mm`, a constriction reading as it is.
+
+        None for one beyond the foramen.
+        """
+        if self.mark == "beyond":
+            return None
+        return self.length_mm - withdraw_mm if self.mark == "foramen" else self.length_mm
+
 
 @frozen
 class ElectronicLength:
@@ -199,9 +208,9 @@ def electronic_length(
     if minimum_repeats < 1:
         raise DecideError(f"minimum_repeats must be >= 1: {minimum_repeats}")
     at_foramen = [reading.length_mm for reading in readings if reading.mark == "foramen"]
-    at_constriction = [reading.length_mm for reading in readings if reading.mark == "constriction"]
     beyond = [reading.length_mm for reading in readings if reading.mark == "beyond"]
-    usable = [length - withdraw for length in at_foramen] + at_constriction
+    usable = [length for reading in readings if (length := reading.constriction_mm(withdraw)) is not None]
+    at_constriction = len(usable) > len(at_foramen)
     if any(length <= 0.0 for length in usable):
         raise DecideError(f"withdraw_mm must be shorter than every foramen reading: {withdraw:g} mm")
     conditions = tuple(dict.fromkeys(text for reading in readings for text in reading.conditions))
@@ -253,7 +262,7 @@ def electronic_length(
         flags.append(flag("reading-unstable"))
     if contradicted:
         flags.append(flag("beyond-contradicts"))
-    mixed = bool(at_foramen) and bool(at_constriction)
+    mixed = bool(at_foramen) and at_constriction
     if mixed:
         flags.append(flag("marks-mixed"))
     if at_constriction:

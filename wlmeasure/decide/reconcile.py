@@ -220,8 +220,7 @@ class WorkingLength:
     `length_mm`, `std_mm` and `interval_mm` (95 %) are None where no length is proposed. The interval is not cut at the
     apex: it states an uncertainty, not a permission. `ceiling_mm` is provisional: the shorter of film and reading,
     never beyond the radiographic apex. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never
-    replace it. `budget` holds `std_mm` term by term. `decided_mm` is what the clinician decided; it changes only flags.
-    `parameters` names every bound that took part.
+    replace it. `budget` holds `std_mm` term by term. `parameters` names every bound that took part.
     """
 
     length_mm: float | None
@@ -234,7 +233,6 @@ class WorkingLength:
     weighted_std_mm: float | None = None
     weights: tuple[float, float] | None = None
     consistency: Consistency | None = None
-    decided_mm: float | None = None
     flags: tuple[Flag, ...] = ()
     parameters: tuple[tuple[str, float], ...] = ()
     budget: tuple[Term, ...] = ()
@@ -275,8 +273,8 @@ def reconcile(
     bands
         Bounds of the rule; the table of this module by default.
     decided_mm
-        What the clinician decided, 1 to 60 mm. Reported beside the proposal and flagged where it lies beyond the apex
-        or above the proposal and ceiling.
+        What the clinician decided, 1 to 60 mm, from the same point. It changes nothing, and is flagged where it lies beyond
+        the apex or above the proposal and ceiling.
     shared_ruler_std_mm
         Part of both uncertainties that comes from one ruler; enters the weighted mean and the consistency test only.
     coverage_factor
@@ -344,7 +342,6 @@ def reconcile(
         weighted_std_mm=weighted.std_mm if weighted is not None and shown else None,
         weights=weighted.weights if weighted is not None and shown else None,
         consistency=None if weighted is None else weighted.consistency,
-        decided_mm=decided,
         flags=merge(
             _decided_flags(decided, length, ceiling, film),
             reasons,

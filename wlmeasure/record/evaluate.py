@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_STD_PX
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
-from wlmeasure.decide.electronic import ElectronicLength, ElectronicReading, electronic_length
+from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength, radiographic_length
 from wlmeasure.decide.reconcile import WorkingLength, reconcile
@@ -30,7 +30,7 @@ from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, meas
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.record.case import Canal, Case, Entry, FileTaper, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
-from wlmeasure.record.record import LengthRecord, record_of
+from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.trace.centreline import (
     GIVEN_STD_PX,
     CanalTrace,
@@ -372,7 +372,7 @@ def _evaluate_canal(
     readings, past = record.readings(canal.name, canal.reference_point)
     decision = record.decision(canal.name)
     try:
-        electronic = electronic_length([_reading(entry) for entry in readings]) if readings else None
+        electronic = heard(readings)
     except WlmeasureError as error:
         raise type(error)(f"electronic readings of canal {canal.name}: {error}") from None
     traces = []
@@ -384,10 +384,11 @@ def _evaluate_canal(
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
+    comparable = decision is not None and decision.reference_point == canal.reference_point
     working = reconcile(
         None if basis is None else basis.radiographic,
         electronic,
-        decided_mm=None if decision is None else decision.length_mm,
+        decided_mm=decision.length_mm if decision is not None and comparable else None,
         other_limits_mm=[t.radiographic.limit_mm for t in traces if t.radiographic is not None and t is not basis],
     )
     flags = []
@@ -416,12 +417,6 @@ def _evaluate_canal(
         flags=tuple(flags),
         advice=advice,
     )
-
-
-def _reading(entry: Entry) -> ElectronicReading:
-    assert entry.length_mm is not None
-    # A finding of a reading is its mark; the record's query passes no other.
-    return ElectronicReading(entry.length_mm, entry.finding, entry.size, entry.conditions)  # type: ignore[arg-type]
 
 
 def _films_disagree(traces: list[TraceResult]) -> bool:

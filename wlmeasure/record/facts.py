@@ -30,6 +30,10 @@ _FLAGS = catalogue(
         "decided-on-another-film-length": (
             "The film gives another length now than when it was decided: its trace, its marks or its scale have changed."
         ),
+        "decided-from-another-point": (
+            "The decided length does not count from the canal's present reference point, so no stop is set by it."
+        ),
+        "reference-not-named": "The coronal reference point is not named, so nothing says where a stop would rest.",
     }
 )
 
@@ -119,7 +123,7 @@ def case_facts(result: CaseResult) -> CaseFacts:
             stop=_stop(canal),
             stale=tuple(item for item in progress.stale if item.entry.canal in (None, name)),
             treatment=treated.get(name),
-            flags=_changed(canal.decision, changed),
+            flags=_remarks(canal, changed),
         )
         for canal in result.canals
     )
@@ -132,8 +136,8 @@ def _stop(canal: CanalResult) -> Stop | None:
         return None  # nothing says where a stop would rest
     decision, proposal = canal.decision, canal.working_length
     if decision is not None and decision.length_mm is not None:
-        if decision.reference_point not in (None, point):
-            return None  # it was decided from another point
+        if decision.reference_point != point:
+            return None  # flagged: it was decided from another point, or nobody knows from which
         length = decision.length_mm
         return Stop(length, stop_setting_mm(length), "decided", decision.length_std_mm, decision.by, decision.at)
     if proposal.length_mm is None or proposal.status not in SETTLED:
@@ -141,7 +145,14 @@ def _stop(canal: CanalResult) -> Stop | None:
     return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
 
 
-def _changed(decision: Entry | None, changed: set[str]) -> tuple[Flag, ...]:
-    if decision is None or not changed & set(decision.rests_on):
-        return ()
-    return (_FLAGS["decided-on-another-film-length"],)
+def _remarks(canal: CanalResult, changed: set[str]) -> tuple[Flag, ...]:
+    """Remarks on the length that holds; `changed` are ids of entries that the films give another figure for now."""
+    decision, point = canal.decision, canal.canal.reference_point
+    codes = []
+    if point is None and (decision is not None or canal.working_length.length_mm is not None):
+        codes.append("reference-not-named")
+    elif decision is not None and decision.reference_point != point:
+        codes.append("decided-from-another-point")
+    if decision is not None and changed & set(decision.rests_on):
+        codes.append("decided-on-another-film-length")
+    return tuple(_FLAGS[code] for code in codes)

@@ -36,8 +36,8 @@ from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.evaluate import CanalResult
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.record import LengthRecord, record_of
-from wlmeasure.record.stale import Stale, constriction_mm, stale_entries
+from wlmeasure.record.record import LengthRecord, heard, record_of
+from wlmeasure.record.stale import Stale, stale_entries
 from wlmeasure.trade.instruments import AnyInstrument
 
 __all__ = ["CanalProgress", "CaseProgress", "bend_strains", "canal_progress", "case_progress"]
@@ -265,7 +265,7 @@ def _trial(record: LengthRecord, canal: str) -> RadiographicLength | None:
 
 
 def _change(record: LengthRecord, canal: str) -> LengthChange | None:
-    """The decided length against a reading since, else against the decision before it.
+    """The decided length against the readings since, else against the decision before it.
 
     Only lengths from one reference point are compared; a decision that was superseded was one all the same.
     """
@@ -273,13 +273,10 @@ def _change(record: LengthRecord, canal: str) -> LengthChange | None:
     if current is None or current.length_mm is None:
         return None
     places = record.places()
-    read = [
-        length
-        for e in record.in_order(canal)
-        if places[e.id] > places[current.id] and _comparable(e, current) and (length := constriction_mm(e)) is not None
-    ]
-    if read and read[-1] >= ACCEPTED_MM[0]:
-        return length_change(current.length_mm, read[-1])
+    readings, _ = record.readings(canal, current.reference_point)
+    since = heard([entry for entry in readings if places[entry.id] > places[current.id]])
+    if since is not None and since.length_mm is not None and since.length_mm >= ACCEPTED_MM[0]:
+        return length_change(current.length_mm, since.length_mm)
     before = [
         e.length_mm
         for e in record.present

@@ -8,13 +8,14 @@ films exist.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Final
 
 from attrs import evolve, frozen
 
+from wlmeasure.decide.electronic import ElectronicLength, ElectronicReading, electronic_length
 from wlmeasure.errors import CaseError, QuestionError, TradeError
 from wlmeasure.flags import Flag
 from wlmeasure.record.case import Case, Entry, Proposed, case_digest
@@ -35,6 +36,7 @@ __all__ = [
     "LengthRecord",
     "compare",
     "decided",
+    "heard",
     "measured_entries",
     "record_of",
 ]
@@ -209,16 +211,15 @@ class LengthRecord:
         """The entries under the names that their canals have now, without those of canals taken out of the case."""
         if not any(entry.kind in ("canal renamed", "canal removed") for entry in self.entries):
             return self.entries
-        named: list[Entry | None] = []
+        named: list[Entry] = []
         for entry in self.entries:
-            if entry.kind == "canal renamed":
-                named = [
-                    evolve(e, canal=entry.canal) if e is not None and e.canal == entry.other_canal else e for e in named
-                ]
-            elif entry.kind == "canal removed":
-                named = [None if e is not None and e.canal == entry.canal else e for e in named]
+            if entry.kind == "canal renamed" and entry.canal is not None and entry.other_canal is not None:
+                named = [_under_name(e, entry.other_canal, entry.canal) for e in named]
+            elif entry.kind == "canal removed" and entry.canal is not None:
+                named = [e for e in named if e.canal != entry.canal]
+                continue
             named.append(entry)
-        return tuple(e for e in named if e is not None and e.kind != "canal removed")
+        return tuple(named)
 
     def standing(self, canal: str | None = None) -> tuple[Entry, ...]:
         """Entries that no later one supersedes, of one canal or of all; with a canal, not those of the whole tooth."""
@@ -230,35 +231,41 @@ class LengthRecord:
         return frozenset(entry.supersedes for entry in self.entries if entry.supersedes is not None)
 
     def places(self) -> dict[str, int]:
-        """Where each entry, by its id, belongs in the treatment: its own place, or that of the entry it corrects or precedes.
+        """Where each entry, by its id, belongs in the treatment, counted from 0: mostly where it was written.
 
-        A correction is written later than it happened, and an old film measured again is an old film. A decision belongs
-        where it was taken, and an electronic length where its readings changed.
+        A correction belongs behind what it corrects, and an old film measured again is an old film; what was written down late
+        belongs before the entry that it names. A decision belongs where it was taken.
         """
         return dict(self._places)
 
     @cached_property
     def _places(self) -> dict[str, int]:
-        known: dict[str, Entry] = {}
-        places: dict[str, int] = {}
-        for k, entry in enumerate(self.entries):
-            places[entry.id], known[entry.id] = k, entry
+        after: dict[str | None, str | None] = {None: None}  # a ring of ids in order; None is its beginning and its end
+        ahead: dict[str | None, str | None] = {None: None}
+        kinds: dict[str, str] = {}
+        for entry in self.entries:
+            kind = KIND_TABLE.get(entry.kind)
+            taken_anew = kind is not None and kind.role == "decision"
             if entry.before is not None:
-                places[entry.id] = places[entry.before]
-                continue
-            earlier = None if entry.supersedes is None else known[entry.supersedes]
-            if earlier is None or earlier.kind != entry.kind:
-                continue
-            taken_anew = entry.kind in KIND_TABLE and KIND_TABLE[entry.kind].role == "decision"
-            same = (entry.length_mm, entry.length_std_mm) == (earlier.length_mm, earlier.length_std_mm)
-            if not taken_anew and (entry.kind != "electronic length" or same):
-                places[entry.id] = places[earlier.id]
+                left = ahead[entry.before]
+            elif entry.supersedes is not None and kinds[entry.supersedes] == entry.kind and not taken_anew:
+                left = entry.supersedes
+            else:
+                left = ahead[None]
+            right = after[left]
+            after[left] = ahead[right] = entry.id
+            after[entry.id], ahead[entry.id] = right, left
+            kinds[entry.id] = entry.kind
+        places: dict[str, int] = {}
+        at = after[None]
+        while at is not None:
+            places[at] = len(places)
+            at = after[at]
         return places
 
     def in_order(self, canal: str | None = None) -> tuple[Entry, ...]:
         """Standing entries of one canal or of all in the order of the treatment (:meth:`places`)."""
-        places = self._places
-        return tuple(sorted(self.standing(canal), key=lambda e: (places[e.id], e.before is None)))
+        return tuple(sorted(self.standing(canal), key=lambda entry: self._places[entry.id]))
 
     def decision(self, canal: str) -> Entry | None:
         """The working length that holds for a canal: the last decision that stands."""
@@ -279,14 +286,37 @@ class LengthRecord:
             rule = KIND_TABLE.get(entry.kind)
             if rule is not None and (rule.shapes or rule.moves_reference):
                 past, now = past + now, []
-            elif entry.kind == "electronic reading" and entry.canal == canal:
-                if entry.length_mm is None or entry.finding not in READ_AT:
-                    continue  # a stranger's file may hold what is no reading
+            elif entry.canal == canal and _is_reading(entry):
                 (now if entry.reference_point == reference_point else past).append(entry)
         return tuple(now), tuple(past)
 
 
 READ_AT = KIND_TABLE["electronic reading"].findings
+
+
+def _is_reading(entry: Entry) -> bool:
+    """Whether an entry is an electronic reading; a stranger's file may hold one that says nothing."""
+    return entry.kind == "electronic reading" and entry.length_mm is not None and entry.finding in READ_AT
+
+
+def heard(entries: Iterable[Entry]) -> ElectronicLength | None:
+    """What the electronic readings among the entries say together; None where none of them is a reading.
+
+    The entries are of one canal in one state (:func:`~wlmeasure.decide.electronic.electronic_length`).
+    """
+    made = [
+        ElectronicReading(entry.length_mm, entry.finding, entry.size, entry.conditions)  # type: ignore[arg-type]
+        for entry in entries
+        if _is_reading(entry)
+    ]
+    return electronic_length(made) if made else None
+
+
+def _under_name(entry: Entry, old: str, new: str) -> Entry:
+    """The entry where a canal goes by another name; the entry of a renaming itself keeps the name that was."""
+    if entry.canal == old:
+        entry = evolve(entry, canal=new)
+    return evolve(entry, other_canal=new) if entry.other_canal == old and entry.kind != "canal renamed" else entry
 
 
 def record_of(case: Case) -> tuple[LengthRecord, str | None]:

@@ -12,16 +12,15 @@ from typing import Final
 
 from attrs import field, frozen
 
-from wlmeasure.decide.electronic import WITHDRAW_MM
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE, EntryKind
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import LengthRecord, heard
 
-__all__ = ["UPHELD_WITHIN_MM", "Stale", "constriction_mm", "decision_before", "stale_entries"]
+__all__ = ["UPHELD_WITHIN_MM", "Stale", "decision_before", "stale_entries"]
 
 UPHELD_WITHIN_MM: Final = 0.5
-"""A reading since that differs from the decided length by no more than this upholds it: one division of a ruler (our
+"""Readings since that give a length no farther than this from the decided one uphold it: one division of a ruler (our
 parameter)."""
 
 EDGE_MM: Final = 1e-9  # lengths typed in decimals may differ in the last bits
@@ -57,18 +56,6 @@ class Stale:
     settled_by: str
 
 
-def constriction_mm(entry: Entry, *, withdraw_mm: float = WITHDRAW_MM) -> float | None:
-    """The constriction length that an electronic reading gives; None for any other, and for a reading beyond the foramen.
-
-    A foramen reading is shortened by `withdraw_mm`, a constriction reading used as it is.
-    """
-    if entry.length_mm is None:
-        return None
-    if entry.kind != "electronic reading" or entry.finding == "beyond":
-        return None
-    return entry.length_mm - withdraw_mm if entry.finding == "foramen" else entry.length_mm
-
-
 def stale_entries(
     record: LengthRecord,
     *,
@@ -84,7 +71,7 @@ def stale_entries(
     reference_points
         The reference point of each canal as it is called now; where left out, what later entries say counts alone.
     upheld_within_mm
-        A reading taken after shaping that lies this near to the decided one upholds it.
+        Readings taken after shaping whose length lies this near to the decided one uphold it; unstable ones do not.
 
     Notes
     -----
@@ -119,7 +106,7 @@ class _Search:
 
     rows: tuple[_Row, ...]
     after: dict[str, str]  # by the id of what it supersedes
-    computed: frozenset[str]  # ids of what version 1 stored though it follows from other entries
+    computed: dict[str, tuple[str, ...]]  # what version 1 stored though it follows from others, and from which
     current: dict[str, Entry | None]  # the decision that holds, by canal
     reference_points: dict[str, str]
     upheld_within_mm: float
@@ -157,9 +144,11 @@ class _Search:
         return cls(
             rows=rows,
             after={e.supersedes: e.id for e in record.entries if e.supersedes is not None},
-            computed=frozenset(
-                e.id for e in record.entries if e.kind in KIND_TABLE and KIND_TABLE[e.kind].role == "computed"
-            ),
+            computed={
+                e.id: e.rests_on
+                for e in record.entries
+                if e.kind in KIND_TABLE and KIND_TABLE[e.kind].role == "computed"
+            },
             current={name: record.decision(name) for name in {r.entry.canal for r in rows} if name is not None},
             reference_points=dict(reference_points),
             upheld_within_mm=upheld_within_mm,
@@ -172,7 +161,7 @@ class _Search:
             if row.kind.role in ("event", "note", "computed"):
                 continue
             reasons: dict[Flag, list[str]] = {}
-            named = [name for name in row.entry.rests_on if name not in self.computed]
+            named = self._grounds(row.entry)
             superseded = [self.after[name] for name in named if name in self.after]
             if superseded:
                 reasons[_FLAGS["rests-on-superseded"]] = superseded
@@ -194,6 +183,18 @@ class _Search:
         # An old working length passes on that it no longer holds, but is itself history.
         past = {row.entry.id for row in self.rows if row.kind.role == "decision" and self._history(row, row.at)}
         return tuple(item for item in out.values() if item.entry.id not in past)
+
+    def _grounds(self, entry: Entry) -> list[str]:
+        """Ids of what an entry rests on; in place of what was computed, what that was computed from."""
+        found: dict[str, None] = {}
+        open_ = list(entry.rests_on)
+        while open_:
+            name = open_.pop()
+            if name in found:
+                continue
+            found[name] = None
+            open_ += self.computed.get(name, ())
+        return [name for name in found if name not in self.computed]
 
     def _later(self, row: _Row, among: tuple[_Row, ...], at: int | None = None) -> list[_Row]:
         """Rows of `among` that concern a row and stand after it, or after the place `at`."""
@@ -255,11 +256,15 @@ class _Search:
         return max(named or [o.at for o in earlier], default=row.at)
 
     def _upheld(self, row: _Row, cause_at: int) -> bool:
-        """Whether the last reading since the cause lies near the decided one."""
-        since = [constriction_mm(o.entry) for o in self._later(row, self.measuring, cause_at)]
-        lengths = [length for length in since if length is not None]
+        """Whether the readings since the cause give a length near the decided one."""
         decided = row.entry.length_mm
-        return bool(lengths) and decided is not None and abs(lengths[-1] - decided) <= self.upheld_within_mm + EDGE_MM
+        since = [other.entry for other in self._later(row, self.measuring, cause_at)]
+        length = heard(entry for entry in since if entry.reference_point == row.entry.reference_point)
+        if decided is None:
+            return False
+        if length is None or length.length_mm is None or length.status == "unstable":
+            return False
+        return abs(length.length_mm - decided) <= self.upheld_within_mm + EDGE_MM
 
     def _shaped_on(self, row: _Row) -> list[str] | None:
         if not row.kind.of_shape:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, get_args
 
-from attrs import frozen
+from attrs import fields, frozen
 
 from wlmeasure.decide.electronic import Mark
 from wlmeasure.errors import CaseError
@@ -96,9 +96,35 @@ def upgraded(data: Mapping[str, Json]) -> dict[str, Json]:
     out = {**data, "schema": "wlmeasure-case/2"}
     if canals is not None:
         out["canals"] = kept
+    new += _removed({canal["name"] for canal in kept}, log, ids)
     if new:
         out["entries"] = [*(entries or ()), *new]
     return out
+
+
+def _removed(names: set[str], log: Sequence[dict[str, Json]], ids: Iterator[str]) -> list[dict[str, Json]]:
+    """An entry for each canal that the log knows and the case does not, so that no later canal of that name inherits it.
+
+    Version 1 took a canal out, or gave it another name, without a word in the log.
+    """
+    known = dict.fromkeys(entry["canal"] for entry in log if isinstance(entry.get("canal"), str))
+    return [
+        {"id": next(ids), "kind": "canal removed", "at": _last_time(log), "by": PROGRAM, "canal": name}
+        for name in known
+        if name not in names
+    ]
+
+
+def _last_time(log: Sequence[dict[str, Json]]) -> str | None:
+    return next((entry["at"] for entry in reversed(log) if isinstance(entry.get("at"), str)), None)
+
+
+def _unknown(extra: dict[str, Json]) -> dict[str, Json]:
+    """Members that version 1 did not know, under names that mean nothing else in an entry."""
+    from wlmeasure.record.case import Entry  # which reads this module
+
+    taken = {attribute.name for attribute in fields(Entry)}
+    return {f"version_1_{name}" if name in taken else name: value for name, value in extra.items()}
 
 
 def _free_ids(used: set[str]) -> Iterator[str]:
@@ -137,7 +163,8 @@ def _readings(
             "conditions": list(reading.conditions),
             "program": PROGRAM,
         }
-        out.append(reading.extra | {name: value for name, value in (entry | place).items() if value not in (None, [])})
+        given = {name: value for name, value in (entry | place).items() if value not in (None, [])}
+        out.append(given | _unknown(reading.extra))
     return out
 
 
@@ -169,7 +196,7 @@ def _decision(
             "before": later[0].get("id") if later else None,
             "note": held.reason,
         }
-        return [held.extra | {name: value for name, value in entry.items() if value is not None}]
+        return [{name: value for name, value in entry.items() if value is not None} | _unknown(held.extra)]
     gone = {entry.get("supersedes") for entry in log}
     standing = [log[k] for k in known if log[k].get("id") not in gone]
     last = standing[-1] if standing else None
@@ -182,7 +209,7 @@ def _decision(
     note = {
         "id": next(ids),
         "kind": "note",
-        "at": next((entry["at"] for entry in reversed(log) if isinstance(entry.get("at"), str)), None),
+        "at": _last_time(log),
         "by": PROGRAM,
         "canal": canal.name,
         "supersedes": None if last is None else last.get("id"),

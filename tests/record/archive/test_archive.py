@@ -123,7 +123,8 @@ def test_an_entry_is_never_edited(archive, case):
     [
         ({"name": "e1"}, "id must be used once: 'e1'"),
         ({"name": "e2"}, "id must be used once: 'e2'"),
-        ({"name": "e3", "at": "2026-11-25T10:30:59"}, "at must not be before the entry above it"),
+        ({"name": "e3", "at": "2026-13-25T10:30:59"}, r"entries\[\d\].at must be a date and time"),
+        ({"name": "e3", "before": "e9"}, "before must name an earlier entry: 'e9'"),
         ({"name": "e3", "supersedes": "e9"}, "supersedes must name an earlier entry: 'e9'"),
         ({"name": "e3", "supersedes": "e3"}, "supersedes must name an earlier entry: 'e3'"),
     ],

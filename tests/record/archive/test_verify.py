@@ -195,6 +195,7 @@ def test_what_is_no_case_is_a_finding_not_a_fault(filled, sql):
         '"x"',
         "{}",
         '{"schema":"wlmeasure-case/1"}',
+        '{"schema":"wlmeasure-case/2"}',
         '{"id":"e1","at":7}',
         "1" * 5000,
     ):

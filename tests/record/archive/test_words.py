@@ -75,22 +75,19 @@ def test_a_case_from_its_file_to_the_record_and_back(ok, file, tmp_path):
     assert out.startswith("case bench-1: revision 1 and entries e1, e2; now at row 3\n  receipt 3:")
     assert ok("add", file(), "--by", "AB").startswith("case bench-1: nothing new; now at row 3\n")
     given = ("--canal", "MB", "--set", "length_mm=21,5", "--set", "length_std_mm=0.2 mm", "--set", "status=caution")
-    out = ok("add", "bench-1", "--kind", "electronic length", *given, "--by", "CD", "--at", "2026-11-26T08:00:00")
+    out = ok("add", "bench-1", "--kind", "film length", *given, "--by", "CD", "--at", "2026-11-26T08:00:00")
     assert out.startswith("case bench-1: entries e3; now at row 4\n")
     out = ok("show", "bench-1", "--out", tmp_path / "again.wl.json")
     assert "case bench-1, tooth 46: revision 1, 3 entries, at row 4 (last change 20" in out
-    assert "  MB: no working length; from the mesiobuccal cusp tip\n" in out
+    assert "  MB: nothing decided; from the mesiobuccal cusp tip\n" in out
     assert "[superseded by e2]" in out
-    assert (
-        "e3    2026-11-26 08:00, MB: electronic length of the readings at 21.5 mm ± 0.4, caution, from mesiobuccal"
-        in out
-    )
+    assert "e3    2026-11-26 08:00, MB: length on the film at 21.5 mm ± 0.4, caution, from mesiobuccal" in out
     entry = load_case(tmp_path / "again.wl.json").entries[-1]
     assert (entry.length_mm, entry.length_std_mm, entry.by, entry.canal) == (21.5, 0.2, "CD", "MB")
     assert (entry.reference_point, entry.program) == ("mesiobuccal cusp tip", None)
     out = ok("history", "bench-1")
     assert [line.split()[0] for line in out.splitlines()] == ["case", "row", "1", "2", "3", "4"]
-    assert out.splitlines()[-1].endswith("CD  entry e3: MB, electronic length 21.5 mm ± 0.4")
+    assert out.splitlines()[-1].endswith("CD  entry e3: MB, film length 21.5 mm ± 0.4")
     assert "bench-1" in ok("list", "--status", "caution", "--since", "2026-11-26", "--tooth", "46")
     assert "bench-1" in ok("list", "--tooth", "Universal 30")
     assert ok("list", "--tooth", "FDI 11") == "no case\n"
@@ -176,7 +173,18 @@ def test_a_file_without_an_id(ok, refused, file):
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "lenth_mm=9"), "--set must be one of"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "id=e9"), "--set must be one of"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "note"), "--set must be one of"),
-        (("add", "bench-1", "--kind", "note", "--canal", "MB", "--at", "2020-01-01T10:00"), "at must not be before"),
+        (
+            ("add", "bench-1", "--kind", "note", "--canal", "MB", "--at", "2020-01-01T10:00"),
+            "at lies before the entry above it",
+        ),
+        (
+            ("add", "bench-1", "--kind", "note", "--canal", "MB", "--at", "2126-01-01T10:00"),
+            "must not lie in the future",
+        ),
+        (
+            ("add", "bench-1", "--kind", "proposed working length", "--canal", "MB", "--set", "length_mm=20"),
+            "kind must be one of preoperative estimate",
+        ),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "supersedes=e9"), "supersedes must name"),
         (("add", "P-9", "--kind", "note", "--canal", "MB"), "case must be one of the archive: 'P-9'"),
         (("add", "none.wl.json"), "none.wl.json cannot be read"),

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, up
 from sqlalchemy import case as choose
 
 from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
+from wlmeasure.record import version1
 from wlmeasure.record.archive.answers import Added, CaseLine, Search, Step, Stored
 from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, sealed
 from wlmeasure.record.archive.place import Place, opened, place_of, transaction
@@ -93,15 +94,15 @@ class Archive:
             if tail.was.rows == 0:
                 if on is not None:
                     raise ArchiveConflictError(f"case {case_id} is not in this archive; nothing was stored")
-                known: tuple[Entry, ...] = ()
-                same = False
+                held, known, stored, old = None, (), set(), False
             else:
-                head_content, known = _standing(connection, tail.archive_id, case_id)
-                same = head_content == content
+                held, stored, old = _standing(connection, tail)
+                known = held.entries
                 _must_be_on(tail, on)
-            new = _new_entries(case.entries, known)
+            fresh = _new_entries(case.entries, known)
+            same = held is not None and _content(held) == content
             missing = {entry.id for entry in known} - {entry.id for entry in case.entries}
-            if on is None and tail.was.rows and (missing or not same):
+            if on is None and held is not None and (missing or not same):
                 why = (
                     f"has entries {', '.join(sorted(missing)[:5])}, this has not" if missing else "its content differs"
                 )
@@ -109,17 +110,21 @@ class Archive:
                     f"case {case_id} is in the archive already, at row {tail.was.rows}, and {why}: look at it and say that "
                     "this was made from it; nothing was stored"
                 )
-            LengthRecord((*known, *new))  # judged whole: times, ids, what supersedes what
-            if not same:
+            LengthRecord((*known, *fresh))  # judged whole: times, ids, what supersedes what
+            revise = not same or (old and bool(fresh))
+            new = [entry for entry in (*known, *fresh) if entry.id not in stored] if revise else fresh
+            if revise:
                 tail.push_revision(content, at, by)
             places = _places(connection, case_id, [entry.supersedes for entry in new])
             for entry in new:
                 tail.push_entry(entry, at, by, places)
-            _write(connection, tail, None if same else case)
-            return _added(tail, not same, new)
+            _write(connection, tail, case if revise else None)
+            return _added(tail, revise, new)
 
     def append(self, case_id: str, entry: Entry, *, by: str, at: str, on: Head) -> Added:
         """Store one entry more; its cost does not grow with the case.
+
+        A case of version 1 becomes one of version 2 with it: what that version held in its canals is stored as entries.
 
         Raises
         ------
@@ -128,7 +133,7 @@ class Archive:
         ArchiveError
             No such case, or the database cannot be written.
         CaseError
-            An entry that does not fit behind the last one: its time, its id, what it supersedes.
+            An entry that does not fit behind the others: its time, its id, what it supersedes or belongs before.
         """
         _stamp(by, at)
         with transaction(self.engine, self.place, write=True) as connection:
@@ -136,17 +141,25 @@ class Archive:
             if tail.was.rows == 0:
                 raise ArchiveError(f"case {case_id} is not in this archive; nothing was stored")
             _must_be_on(tail, on)
-            places = _places(connection, case_id, [entry.id, entry.supersedes])
+            new, upgraded = [entry], None
+            if _of_version_1(connection, tail):
+                upgraded, stored, _ = _standing(connection, tail)
+                new = [one for one in (*upgraded.entries, entry) if one.id not in stored]
+                LengthRecord((*upgraded.entries, entry))
+                tail.push_revision(_content(upgraded), at, by)
+            named = [name for one in new for name in (one.id, one.supersedes, one.before)]
+            places = _places(connection, case_id, named)
             if entry.id in places:
                 raise CaseError(f"id must be used once: {entry.id!r} is in case {case_id} already; nothing was stored")
-            near = {*places.values(), *([] if tail.entry_seq is None else [tail.entry_seq])}
-            # The rules of the record, judged on the only entries that they can concern: the last one and the superseded.
-            rows = _rows(connection, journal.c.seq.in_(sorted(near)))
-            before = [entry_from_content(_sound(row, tail.archive_id).content) for row in rows]
-            LengthRecord((*(evolve(old, supersedes=None) for old in before), entry))
-            tail.push_entry(entry, at, by, places)
-            _write(connection, tail, None)
-            return _added(tail, False, [entry])
+            if upgraded is None:
+                # The rules of the record, judged on the only entries that they can concern: those that it names.
+                rows = _rows(connection, journal.c.seq.in_(sorted(places.values())))
+                before = [entry_from_content(_sound(row, tail.archive_id).content) for row in rows]
+                LengthRecord((*(evolve(old, supersedes=None, before=None) for old in before), entry))
+            for one in new:
+                tail.push_entry(one, at, by, places)
+            _write(connection, tail, upgraded)
+            return _added(tail, upgraded is not None, new)
 
     def load(self, case_id: str, revision: int | None = None) -> Stored:
         """A case with its entries: as it stands, or as it was before revision `revision` + 1 came.
@@ -367,12 +380,28 @@ def _lacking(case_id: str) -> ArchiveError:
     return ArchiveError(f"case {case_id} lacks rows that were stored: run `wlmeasure record verify`")
 
 
-def _standing(connection: Connection, archive_id: str, case_id: str) -> tuple[str, tuple[Entry, ...]]:
-    head = select(cases.c.revision_seq).where(cases.c.case_id == case_id).scalar_subquery()
-    wanted = (journal.c.seq == head) | ((journal.c.case_id == case_id) & (journal.c.what == ENTRY))
-    rows = [_sound(row, archive_id) for row in _rows(connection, wanted)]
-    content = next((row.content for row in rows if row.what == REVISION), "")
-    return content, tuple(entry_from_content(row.content) for row in rows if row.what == ENTRY)
+def _of_version_1(connection: Connection, tail: Tail) -> bool:
+    """Whether the last revision of a case was stored as version 1 has it; the database looks, so that nothing is read."""
+    mark = f'"schema":"{version1.SCHEMA}"'
+    query = select(journal.c.seq).where(
+        journal.c.seq == tail.revision_seq, journal.c.content.contains(mark, autoescape=True)
+    )
+    return connection.execute(query).first() is not None
+
+
+def _standing(connection: Connection, tail: Tail) -> tuple[Case, set[str], bool]:
+    """The case as it stands, the ids of its stored entries, and whether its last revision is of version 1.
+
+    Entries that are not among the stored ones are what version 1 held in its canals.
+    """
+    wanted = (journal.c.seq == tail.revision_seq) | (
+        (journal.c.case_id == tail.head.case_id) & (journal.c.what == ENTRY)
+    )
+    rows = [_sound(row, tail.archive_id) for row in _rows(connection, wanted)]
+    data = next((json.loads(row.content) for row in rows if row.what == REVISION), {})
+    entries = [json.loads(row.content) for row in rows if row.what == ENTRY]
+    case = case_from_json(data | ({"entries": entries} if entries else {}), name=f"case {tail.head.case_id}")
+    return case, {entry["id"] for entry in entries}, data.get("schema") == version1.SCHEMA
 
 
 def _places(connection: Connection, case_id: str, ids: Iterable[str | None]) -> dict[str, int]:

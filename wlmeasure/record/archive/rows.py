@@ -56,7 +56,7 @@ def entry_columns(row: Row) -> dict[str, Any]:
         "entry_id": data["id"],
         "kind": data["kind"],
         "canal": data.get("canal", ""),  # none: the whole tooth
-        "day": data["at"][:10],
+        "day": data.get("at", "")[:10],  # none: the time was not recorded
         "status": data.get("status"),
         "length_mm": data.get("length_mm"),
         "superseded_by": None,

@@ -28,6 +28,7 @@ def typed_entry(
     at: str,
     by: str,
     confirmed: Sequence[str] = (),
+    now: str | None = None,
 ) -> Entry:
     """The entry that comes next in a case's record, completed and checked as one from the viewer is.
 
@@ -43,6 +44,8 @@ def typed_entry(
         When and by whom, written into the entry.
     confirmed
         Codes of questions that the record has about the entry, answered with yes.
+    now
+        The time of this computer's clock, so that an entry dated in the future is asked about.
 
     Raises
     ------
@@ -69,7 +72,7 @@ def typed_entry(
         values[name] = _value(name, kinds[name], text.strip())
     own = {"id": LengthRecord(case.entries).next_id(), "kind": kind, "at": at, "by": by}
     entry: Entry = read_object(Entry, own | ({} if canal is None else {"canal": canal}) | values, "")
-    return with_entry(case, entry, confirmed=confirmed).entries[-1]
+    return with_entry(case, entry, confirmed=confirmed, now=now).entries[-1]
 
 
 def _value(name: str, kind: Any, text: str) -> Any:

@@ -19,7 +19,7 @@ from wlmeasure.record.archive.chain import ENTRY, NOTHING, REVISION, Receipt, Ro
 from wlmeasure.record.archive.place import transaction
 from wlmeasure.record.archive.rows import entry_columns, entry_from_content, flag_codes
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
-from wlmeasure.record.case import Entry, case_from_json
+from wlmeasure.record.case import case_from_json
 from wlmeasure.record.record import LengthRecord
 
 __all__ = ["Verdict", "checked", "verify"]
@@ -114,7 +114,6 @@ class _CaseSoFar:
     changed_at: str = ""
     films: frozenset[str] = frozenset()
     ids: dict[str, int] = field(factory=dict)
-    last: Entry | None = None
 
 
 class _Check:
@@ -168,14 +167,14 @@ class _Check:
         columns = entry_columns(row)
         self.columns[row.seq] = columns
         self.flags |= {(row.seq, code) for code in flag_codes(json.loads(row.content))}
-        last, case.last = case.last, entry
         if entry.id in case.ids:
             raise CaseError(f"entry {entry.id} stands twice")
         if entry.supersedes is not None:
             self.columns[case.ids[entry.supersedes]]["superseded_by"] = row.seq
+        if entry.before is not None and entry.before not in case.ids:
+            raise CaseError(f"before must name an earlier entry: {entry.before!r}")
         case.ids[entry.id] = row.seq
-        pair = (entry,) if last is None else (last, entry)
-        LengthRecord(tuple(evolve(one, supersedes=None) for one in pair))  # their times
+        LengthRecord((evolve(entry, supersedes=None, before=None),))  # its time
 
     def tables(self, connection: Connection) -> None:
         """Every table that follows from the journal."""

@@ -6,6 +6,7 @@ say different things. All of it follows from the geometry measured and from the 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final, Literal
 
 from attrs import frozen
@@ -17,8 +18,9 @@ from wlmeasure.flags import Flag, catalogue
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.progress import CanalProgress, case_progress
-from wlmeasure.record.record import compare
+from wlmeasure.record.record import compare, record_of
 from wlmeasure.record.stale import Stale
+from wlmeasure.record.version1 import PROGRAM as FROM_VERSION_1
 
 __all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts"]
 
@@ -109,6 +111,7 @@ class CaseFacts:
 def case_facts(result: CaseResult) -> CaseFacts:
     """The facts of a measured case."""
     progress = case_progress(result.case)
+    record, _ = record_of(result.case)
     treated = {canal.canal: canal for canal in progress.canals}
     changed = {difference.entry.id for difference in compare(result.case, result)} if result.case.entries else set()
     canals = tuple(
@@ -123,7 +126,7 @@ def case_facts(result: CaseResult) -> CaseFacts:
             stop=_stop(canal),
             stale=tuple(item for item in progress.stale if item.entry.canal in (None, name)),
             treatment=treated.get(name),
-            flags=_remarks(canal, changed),
+            flags=_remarks(canal, record.standing(name), changed),
         )
         for canal in result.canals
     )
@@ -145,7 +148,7 @@ def _stop(canal: CanalResult) -> Stop | None:
     return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
 
 
-def _remarks(canal: CanalResult, changed: set[str]) -> tuple[Flag, ...]:
+def _remarks(canal: CanalResult, standing: Iterable[Entry], changed: set[str]) -> tuple[Flag, ...]:
     """Remarks on the length that holds; `changed` are ids of entries that the films give another figure for now."""
     decision, point = canal.decision, canal.canal.reference_point
     codes = []
@@ -155,4 +158,6 @@ def _remarks(canal: CanalResult, changed: set[str]) -> tuple[Flag, ...]:
         codes.append("decided-from-another-point")
     if decision is not None and changed & set(decision.rests_on):
         codes.append("decided-on-another-film-length")
-    return tuple(_FLAGS[code] for code in codes)
+    undecided = () if decision is not None else standing
+    torn = [entry.note for entry in undecided if entry.kind == "note" and entry.by == FROM_VERSION_1]
+    return (*(Flag("two-decisions", note) for note in torn if note is not None), *(_FLAGS[code] for code in codes))

@@ -28,7 +28,7 @@ from wlmeasure.record.members import (
     read_object,
 )
 
-__all__ = ["NOT_RECORDED", "SCHEMA", "UNNAMED", "upgraded"]
+__all__ = ["NOT_RECORDED", "PROGRAM", "SCHEMA", "UNNAMED", "upgraded"]
 
 SCHEMA: Final = "wlmeasure-case/1"
 UNNAMED: Final = "reference cusp or edge"
@@ -36,6 +36,7 @@ UNNAMED: Final = "reference cusp or edge"
 NOT_RECORDED: Final = "not recorded"
 """Who entered a reading of version 1, which did not keep it."""
 PROGRAM: Final = "wlmeasure, from version 1"
+"""Who made the entries that a file of version 1 did not hold; its notes name what contradicted itself."""
 SAME_MM: Final = 1e-6  # the same figure, written twice
 
 Json = Any

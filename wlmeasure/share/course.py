@@ -275,12 +275,14 @@ def _bar_mm(entry: Entry) -> tuple[float, float]:
 def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
     """The step line of the working length that held: what was decided."""
     steps = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
+    if not steps:  # nothing decided yet
+        return []
     points: list[tuple[float, float]] = []
     for k, after in zip(steps, [*steps[1:], len(entries) - 0.5], strict=True):
         length = entries[k].length_mm
         assert length is not None
         points += [(axes.x(k), axes.y(length)), (axes.x(after), axes.y(length))]
-    return [Line(tuple(points), colour, 2.4)] if points else []
+    return [Line(tuple(points), colour, 2.4)]
 
 
 def _length_mark(axes: Axes, k: int, entry: Entry, colour: str) -> list[Shape]:

@@ -13,15 +13,17 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from attrs import evolve
 from sqlalchemy import text
 
-from wlmeasure.errors import ArchiveError
+from wlmeasure.errors import ArchiveError, CaseError
 from wlmeasure.record.archive import place as place_module
 from wlmeasure.record.archive.answers import Search
 from wlmeasure.record.archive.archive import open_archive
 from wlmeasure.record.archive.tables import VERSION_TABLE, metadata
 from wlmeasure.record.archive.verify import verify
-from wlmeasure.record.case import case_to_json
+from wlmeasure.record.case import Entry, case_from_json, case_to_json, load_case
+from wlmeasure.record.record import LengthRecord
 
 REFERENCES = Path(__file__).resolve().parents[2] / "references"
 WHO = {"by": "AB", "at": "2026-11-25T10:30:00"}
@@ -130,15 +132,105 @@ def test_a_newer_archive_is_left_alone(older, address, next_version, monkeypatch
     assert content(address) == newer
 
 
-def test_an_archive_as_version_0001_wrote_it_opens_with_every_value_equal(tmp_path):
-    """Kept as SQL, written once and never again: whatever the tables become, it must open."""
+@pytest.fixture
+def kept(tmp_path):
+    """The archive that version 0001 wrote, kept as SQL: two cases of version 1, bench-1 with a revision before its last."""
     path = tmp_path / "archive.sqlite"
     with closing(sqlite3.connect(path)) as raw:
         raw.executescript((REFERENCES / "archive_version_0001.sql").read_text(encoding="utf-8"))
-    wanted = json.loads((REFERENCES / "archive_version_0001.json").read_text(encoding="utf-8"))
-    with open_archive(str(path)) as archive:
-        assert {line.case_id: case_to_json(archive.load(line.case_id).case) for line in archive.cases()} == wanted
+    return str(path)
+
+
+WANTED = json.loads((REFERENCES / "archive_version_0001.json").read_text(encoding="utf-8"))
+
+
+def test_an_archive_as_version_0001_wrote_it_opens_with_every_value_equal(kept):
+    """Written once and never again: whatever tables and cases become, it must open."""
+    with open_archive(kept) as archive:
+        before = archive.receipt()
+        found = {line.case_id: archive.load(line.case_id).case for line in archive.cases()}
+        assert found == {name: case_from_json(body) for name, body in WANTED.items()}
+        for name, body in WANTED.items():  # what no upgrade touches, as JSON
+            now = case_to_json(found[name])
+            assert [now[part] for part in ("tooth", "case_id", "films")] == [
+                body[p] for p in ("tooth", "case_id", "films")
+            ]
+            assert now["entries"][: len(body["entries"])] == body["entries"]
+            assert [canal.get("traces") for canal in now["canals"]] == [canal.get("traces") for canal in body["canals"]]
         assert archive.load("bench-1", revision=1).case.tooth == "47"
         assert [line.case_id for line in archive.cases(Search(flag="a-flag"))] == ["P-2"]
         verdict = verify(archive)
         assert (verdict.findings, verdict.cases, verdict.entries, verdict.revisions) == ((), 2, 3, 3)
+        assert archive.receipt() == before  # reading stores nothing
+
+
+def test_storing_an_unchanged_case_of_version_1_stores_nothing(kept):
+    with open_archive(kept) as archive:
+        before = archive.receipt()
+        for on in (None, archive.load("bench-1").head):
+            added = archive.add(archive.load("bench-1").case, on=on, **WHO)
+            assert (added.new_revision, added.new_entries) == (False, ())
+        assert archive.receipt() == before
+
+
+def reading(record, **more):
+    return Entry(
+        id=record.next_id(), kind="electronic reading", at="2026-12-02T10:00:00", by="AB", canal="MB",
+        reference_point="mesiobuccal cusp tip", length_mm=21.0, finding="foramen", **more,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("way", ["one entry", "the whole case"])
+def test_an_archive_of_version_1_goes_on_growing(kept, way):
+    """One entry more makes it a case of version 2: what stood in its canals becomes entries, once, and keeps its place."""
+    with open_archive(kept) as archive:
+        stored = archive.load("bench-1")
+        old = stored.case.entries
+        made = reading(LengthRecord(old))
+        if way == "one entry":
+            added = archive.append("bench-1", made, on=stored.head, **WHO)
+        else:
+            added = archive.add(evolve(stored.case, entries=(*old, made)), on=stored.head, **WHO)
+        assert (added.new_revision, added.new_entries) == (True, ("u1", "u2", made.id))
+        now = archive.load("bench-1")
+        assert now.case.entries == (*old, made)
+        assert (now.case.canals, now.case.films) == (stored.case.canals, stored.case.films)
+        assert LengthRecord(now.case.entries).places() == LengthRecord((*old, made)).places()
+        assert not verify(archive).findings
+        # From here on it grows by one row an entry, and an entry of version 1 can be superseded.
+        gone = Entry(id="n2", kind="note", at="2026-12-02T10:05:00", by="AB", canal="MB", supersedes="u2")
+        last = archive.append("bench-1", gone, on=now.head, **WHO)
+        assert (last.new_revision, last.new_entries, last.head.rows) == (False, ("n2",), now.head.rows + 1)
+        assert LengthRecord(archive.load("bench-1").case.entries).decision("MB") is None
+        assert archive.load("bench-1", revision=1).case.tooth == "47"
+        assert archive.load("bench-1", revision=2).case == stored.case
+        assert archive.load("P-2").case == case_from_json(WANTED["P-2"])
+        assert not verify(archive).findings
+
+
+def test_the_first_entry_more_may_supersede_what_stood_in_a_canal(kept):
+    with open_archive(kept) as archive:
+        stored = archive.load("bench-1")
+        gone = Entry(id="n2", kind="note", at="2026-12-02T10:05:00", by="AB", canal="MB", supersedes="u2")
+        archive.append("bench-1", gone, on=stored.head, **WHO)
+        assert LengthRecord(archive.load("bench-1").case.entries).decision("MB") is None
+        with pytest.raises(CaseError, match="id must be used once: 'u1'"):
+            archive.append("bench-1", evolve(gone, id="u1", supersedes=None), on=archive.load("bench-1").head, **WHO)
+        assert not verify(archive).findings
+
+
+def test_the_molar_of_version_1_keeps_its_meaning_through_an_archive(address):
+    """Readings from before flaring stay readings from before it, whatever is entered later."""
+    molar = load_case(REFERENCES / "version_1" / "cases" / "molar.wl.json")
+    record = LengthRecord(molar.entries)
+    point = molar.canals[0].reference_point
+    now, past = (tuple(e.id for e in part) for part in record.readings("MB", point))
+    with open_archive(address, create=True) as archive:
+        head = archive.add(molar, **WHO).head
+        assert archive.load("demo-molar").case == molar
+        archive.append("demo-molar", evolve(reading(record), reference_point=point), on=head, **WHO)
+        grown = LengthRecord(archive.load("demo-molar").case.entries)
+        assert not verify(archive).findings
+    assert tuple(e.id for e in grown.readings("MB", point)[0]) == (*now, record.next_id())
+    assert tuple(e.id for e in grown.readings("MB", point)[1]) == past
+    assert {e.before for e in grown.entries if e.id.startswith("u")} == {"e8", "e12", "e16"}

@@ -267,10 +267,20 @@ class LengthRecord:
         """Standing entries of one canal or of all in the order of the treatment (:meth:`places`)."""
         return tuple(sorted(self.standing(canal), key=lambda entry: self._places[entry.id]))
 
-    def decision(self, canal: str) -> Entry | None:
-        """The working length that holds for a canal: the last decision that stands."""
-        decisions = [entry for entry in self.standing(canal) if entry.kind == "decided working length"]
-        return decisions[-1] if decisions else None
+    def decision(self, canal: str, *, before: int | None = None) -> Entry | None:
+        """The working length that holds for a canal, or held before a place in the treatment (:meth:`places`).
+
+        The last decision that stands, in the order of the treatment. Taking one back brings none back that it superseded.
+        """
+        places = self._places
+        made = [e for e in self.present if before is None or places[e.id] < before]
+        gone = {e.supersedes for e in made} if before is not None else self._superseded
+        held = [
+            e
+            for e in made
+            if e.canal == canal and e.id not in gone and e.kind == "decided working length" and e.length_mm is not None
+        ]
+        return max(held, key=lambda e: places[e.id], default=None)
 
     def readings(self, canal: str, reference_point: str | None) -> tuple[tuple[Entry, ...], tuple[Entry, ...]]:
         """The standing electronic readings of a canal: those that speak for it as it is now, and those from before.

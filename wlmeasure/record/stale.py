@@ -17,7 +17,7 @@ from wlmeasure.record.case import Entry
 from wlmeasure.record.kinds import KIND_TABLE, EntryKind
 from wlmeasure.record.record import LengthRecord, heard
 
-__all__ = ["UPHELD_WITHIN_MM", "Stale", "decision_before", "stale_entries"]
+__all__ = ["UPHELD_WITHIN_MM", "Stale", "stale_entries"]
 
 UPHELD_WITHIN_MM: Final = 0.5
 """Readings since that give a length no farther than this from the decided one uphold it: one division of a ruler (our
@@ -279,7 +279,7 @@ class _Search:
         if row.kind.role != "insertion" or row.entry.canal is None:
             return None
         current = self.current[row.entry.canal]
-        then = decision_before(self.record, row.entry.canal, row.at)
+        then = self.record.decision(row.entry.canal, before=row.at)
         if current is None or then is None or current.length_mm is None or then.length_mm is None:
             return None
         at = next(o.at for o in self.rows if o.entry.id == current.id)
@@ -301,14 +301,3 @@ class _Search:
         if row.kind.role == "decision" and since:
             return f"the canal was measured since ({since[-1].entry.id}): deciding the length again settles it"
         return _READ_FIRST
-
-
-def decision_before(record: LengthRecord, canal: str, place: int) -> Entry | None:
-    """The decided working length that held for a canal before a place in the treatment (:meth:`LengthRecord.places`)."""
-    places = record.places()
-    earlier = [entry for entry in record.present if places[entry.id] < place]
-    gone = {entry.supersedes for entry in earlier if entry.supersedes is not None}
-    held = (
-        e for e in reversed(earlier) if e.kind == "decided working length" and e.canal == canal and e.id not in gone
-    )
-    return next(held, None)

@@ -16,7 +16,6 @@ from wlmeasure.record.facts import CaseFacts
 from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
-from wlmeasure.record.stale import decision_before
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Row, Table, Text
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
@@ -183,7 +182,7 @@ def _instrument_rows(record: LengthRecord, canal: str) -> tuple[tuple[str, ...],
             continue
         if entry.kind == "patency" and entry.length_mm is None:  # no length: it stands among the entries
             continue
-        then = decision_before(record, canal, places[entry.id])
+        then = record.decision(canal, before=places[entry.id])
         working_mm = None if then is None else then.length_mm
         short = "" if entry.length_mm is None or working_mm is None else _short_of(working_mm - entry.length_mm)
         beyond = _beyond_now(entry, working_mm, None if current is None else current.length_mm)

@@ -94,11 +94,11 @@ class Archive:
             if tail.was.rows == 0:
                 if on is not None:
                     raise ArchiveConflictError(f"case {case_id} is not in this archive; nothing was stored")
-                held, known, stored, old = None, (), set(), False
+                held, stored, old = None, frozenset[str](), False
             else:
                 held, stored, old = _standing(connection, tail)
-                known = held.entries
                 _must_be_on(tail, on)
+            known = () if held is None else held.entries
             fresh = _new_entries(case.entries, known)
             same = held is not None and _content(held) == content
             missing = {entry.id for entry in known} - {entry.id for entry in case.entries}
@@ -389,7 +389,7 @@ def _of_version_1(connection: Connection, tail: Tail) -> bool:
     return connection.execute(query).first() is not None
 
 
-def _standing(connection: Connection, tail: Tail) -> tuple[Case, set[str], bool]:
+def _standing(connection: Connection, tail: Tail) -> tuple[Case, frozenset[str], bool]:
     """The case as it stands, the ids of its stored entries, and whether its last revision is of version 1.
 
     Entries that are not among the stored ones are what version 1 held in its canals.
@@ -398,10 +398,10 @@ def _standing(connection: Connection, tail: Tail) -> tuple[Case, set[str], bool]
         (journal.c.case_id == tail.head.case_id) & (journal.c.what == ENTRY)
     )
     rows = [_sound(row, tail.archive_id) for row in _rows(connection, wanted)]
-    data = next((json.loads(row.content) for row in rows if row.what == REVISION), {})
+    data: dict[str, Any] = next((json.loads(row.content) for row in rows if row.what == REVISION), {})
     entries = [json.loads(row.content) for row in rows if row.what == ENTRY]
     case = case_from_json(data | ({"entries": entries} if entries else {}), name=f"case {tail.head.case_id}")
-    return case, {entry["id"] for entry in entries}, data.get("schema") == version1.SCHEMA
+    return case, frozenset(entry["id"] for entry in entries), data.get("schema") == version1.SCHEMA
 
 
 def _places(connection: Connection, case_id: str, ids: Iterable[str | None]) -> dict[str, int]:

@@ -314,7 +314,7 @@ def test_no_log_makes_the_facts_or_an_output_fail(log):
     result = measured(bare_case(log))
     facts = case_facts(result)
     data, text = result_json(result), record_text(result)
-    rows = stop_rows(result, allowances_mm={})
+    rows = stop_rows(result, allowances_mm={"cone": 0.0})
     for k, canal in enumerate(facts.canals):
         stop = canal.stop
         assert (
@@ -322,7 +322,7 @@ def test_no_log_makes_the_facts_or_an_output_fail(log):
             if stop is None
             else f"{canal.name}: working length" in (chart_note(result, canal.name))
         )
-        assert rows[0][k + 1] == ("–" if stop is None else f"{stop.setting_mm:.1f}")
+        assert rows[-1][k + 1] == ("–" if stop is None else f"{stop.setting_mm:.1f}")
         told = data["canals"][k]["working_length"]
         assert (told["stop"] and told["stop"]["length_mm"]) == (stop and stop.length_mm)
         part = text[text.index(f"Canal {canal.name}:") :].split("\n\n")[0]
@@ -333,7 +333,7 @@ def test_no_log_makes_the_facts_or_an_output_fail(log):
 @settings(max_examples=15)
 @given(log=entries(most=8))
 def test_no_log_makes_a_report_fail(log):
-    page = report_file(measured(bare_case(log)), "a.html", made_at="2026-12-01 10:00", program="test")
+    page = report_file(measured(bare_case(log)), "a.html", made_at="2026-12-01 10:00", program="test").content
     assert b"Working length, tooth 46" in page
 
 

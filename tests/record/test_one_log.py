@@ -85,16 +85,16 @@ def stops(ok, tmp_path):
         card = plain((tmp_path / "card.html").read_text(encoding="utf-8"))
         ok("report", path, "--out", tmp_path / "report.html")
         report = plain((tmp_path / "report.html").read_text(encoding="utf-8"))
+        cells = re.search(r"master cone((?: (?:[\d.]+|–))+)", card)[1].split()
         found = {}
-        for canal in data["canals"]:
+        for canal, cell in zip(data["canals"], cells, strict=True):
             name = canal["name"]
             part = text[text.index(f"Canal {name} ") :].split("\n\n")[0]
             held = re.search(r"stop setting +([\d.]+) mm on a ruler", part)
-            own = re.search(rf"\b{name}: ([\d.]+) mm from ", card)
             decided = re.search(r"([\d.]+) mm, decided by|decided +([\d.]+) mm by", part)
             found[name] = {
                 "text": held and float(held[1]),
-                "card": own and float(own[1]),
+                "card": None if cell == "–" else float(cell),
                 "decided, text": decided and float(decided[1] or decided[2]),
                 "decided, json": canal["working_length"]["decided_mm"],
                 "decided, report": "decided by" in report and re.search(r"([\d.]+) mm, decided by", report) is not None,

@@ -22,7 +22,7 @@ from wlmeasure.record.record import compare, record_of
 from wlmeasure.record.stale import Stale
 from wlmeasure.record.version1 import PROGRAM as FROM_VERSION_1
 
-__all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts"]
+__all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts", "decided_stop"]
 
 SETTLED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
 """Statuses of a proposal that a stop may be set by while nothing is decided."""
@@ -133,17 +133,21 @@ def case_facts(result: CaseResult) -> CaseFacts:
     return CaseFacts(canals, progress.stale, progress.fault)
 
 
-def _stop(canal: CanalResult) -> Stop | None:
-    point = canal.canal.reference_point
-    if point is None:
+def decided_stop(decision: Entry | None, reference_point: str | None) -> Stop | None:
+    """What stops are set by where a length was decided; None where it was decided from another point than the canal's."""
+    if decision is None or decision.length_mm is None or reference_point is None:
         return None  # nothing says where a stop would rest
-    decision, proposal = canal.decision, canal.working_length
-    if decision is not None and decision.length_mm is not None:
-        if decision.reference_point != point:
-            return None  # flagged: it was decided from another point, or nobody knows from which
-        length = decision.length_mm
-        return Stop(length, stop_setting_mm(length), "decided", decision.length_std_mm, decision.by, decision.at)
-    if proposal.length_mm is None or proposal.status not in SETTLED:
+    if decision.reference_point != reference_point:
+        return None  # from another point, or nobody knows from which
+    length = decision.length_mm
+    return Stop(length, stop_setting_mm(length), "decided", decision.length_std_mm, decision.by, decision.at)
+
+
+def _stop(canal: CanalResult) -> Stop | None:
+    point, proposal = canal.canal.reference_point, canal.working_length
+    if canal.decision is not None:
+        return decided_stop(canal.decision, point)
+    if point is None or proposal.length_mm is None or proposal.status not in SETTLED:
         return None
     return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
 

@@ -274,8 +274,8 @@ def _bar_mm(entry: Entry) -> tuple[float, float]:
 def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
     """The step line of the working length that held: what was decided."""
     steps = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
-    if not steps:  # nothing decided yet
-        return []
+    if not steps:
+        return []  # an early record: nothing was decided yet
     points: list[tuple[float, float]] = []
     for k, after in zip(steps, [*steps[1:], len(entries) - 0.5], strict=True):
         length = entries[k].length_mm

@@ -9,6 +9,7 @@ from attrs import evolve
 
 from wlmeasure.errors import ArchiveConflictError, CaseError
 from wlmeasure.record.archive import check_installed
+from wlmeasure_napari._needs import lacking, need
 from wlmeasure_napari._session import Session
 
 __all__ = ["store"]
@@ -29,14 +30,12 @@ def store(session: Session, case_id: str = "") -> None:
     """
     case, by = session.case, session.initials.strip()
     if case is None or session.path is None:
-        raise CaseError("case must hold a film and a tooth before it can be stored")
-    session.check_confirmed()
-    if not by:
-        raise CaseError("initials must be entered first: the archive says who stored what")
+        raise lacking(session, "case")
+    need(session, "confirmed", "initials")
     check_installed()
     wanted = case_id.strip() or case.case_id
     if wanted is None:
-        raise CaseError("case id must be entered first: the practice's own, no names")
+        raise lacking(session, "case id")
     if case.case_id is None:
         session.edit_case(lambda now: evolve(now, case_id=wanted))
     elif case.case_id != wanted:

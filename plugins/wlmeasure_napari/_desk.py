@@ -29,6 +29,7 @@ from wlmeasure_napari._differences import difference_words
 from wlmeasure_napari._document import Change, ChangedError, Document, case_words, named
 from wlmeasure_napari._drafts import OpenElsewhereError
 from wlmeasure_napari._inputs import Inputs
+from wlmeasure_napari._needs import lacking
 from wlmeasure_napari._offer import (
     Choice,
     Offer,
@@ -138,18 +139,6 @@ class Desk:
     def confirm(self) -> None:
         """Yes, the same person is working on this case."""
         self.initials = self._initials
-
-    def check_confirmed(self) -> None:
-        """
-        Raises
-        ------
-        CaseError
-            The case has changed since the initials were said: nothing is entered until a person confirms them.
-        """
-        if not self._confirmed:
-            raise CaseError(
-                f"initials must be confirmed for this case: is it still {self._initials}? Press Confirm, or type others"
-            )
 
     @property
     def known_length_mm(self) -> float | None:
@@ -567,7 +556,7 @@ class Desk:
             There is no case, it has no name yet, or its file cannot be written.
         """
         if self.case is None:
-            raise CaseError("case must hold a film and a tooth before it can be saved")
+            raise lacking(self, "case")
         if self.document.file is None:
             raise CaseError("case must be given a name first: save it under one")
         try:
@@ -601,7 +590,7 @@ class Desk:
             There is no case, the file cannot be written, or another window has it.
         """
         if self.case is None:
-            raise CaseError("case must hold a film and a tooth before it can be saved")
+            raise lacking(self, "case")
         new = named(path)
         if _drafts.is_draft(new):
             raise CaseError(f"{new.parent} must be left to drafts: choose another folder")
@@ -679,7 +668,7 @@ class Desk:
             There is none.
         """
         if self.case is None:
-            raise CaseError("case must hold a film and a tooth before it can be saved")
+            raise lacking(self, "case")
         return self.document.as_saved(self.case, self._paths)
 
     def saved_words(self) -> str:

@@ -26,8 +26,10 @@ from wlmeasure import __version__
 from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.errors import CaseError
 from wlmeasure.image.display import loupe
+from wlmeasure.measure.budget import std_of_half_width_mm
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
+from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import CAUTIONS
@@ -40,9 +42,7 @@ from wlmeasure.share.result import (
     electronic_words,
     limit_words,
     measured_words,
-    past_reading_words,
     proposal_words,
-    reading_words,
     scale_words,
     stop_setting_mm,
     stop_words,
@@ -54,6 +54,8 @@ from wlmeasure_napari._dock_films import FilmChooser
 from wlmeasure_napari._dock_inputs import OwnedInputs
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
+from wlmeasure_napari._dock_point import PointField
+from wlmeasure_napari._dock_readings import ReadingList
 from wlmeasure_napari._dock_record import RecordPart, drawn
 from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
@@ -62,6 +64,7 @@ from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._needs import NEEDS, need
 from wlmeasure_napari._offer import is_folder
 from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
@@ -80,6 +83,7 @@ STYLE = """
 QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
 QLabel#message { color: #d55e00; }
 QLabel#number { font-weight: 600; }
+QLabel#past { color: palette(mid); }
 QGroupBox { font-weight: 600; margin-top: 10px; padding-top: 8px; }
 QGroupBox QLabel, QGroupBox QLineEdit, QGroupBox QPushButton, QGroupBox QComboBox, QGroupBox QCheckBox,
 QGroupBox QListWidget, QGroupBox QSpinBox { font-weight: 400; }
@@ -194,11 +198,14 @@ class WorkingLengthDock(QWidget):
             owned.show_value("case", self._fields["case_id"], case.case_id)
         owned.show_value("film", self.angulation.degrees, self.angulation.degrees_words())
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
-        owned.show_value("canal", self._fields["reference"], "" if canal is None else canal.reference_point or "")
+        self.point.offer(session.tooth, session.canal_name)
+        owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
 
     def _field(self, place: str, label: str, done: Callable[[str], None] | None, tip: str, hint: str = "") -> Field:
         field = Field(label, done, tip, hint=hint)
         self._fields[place] = field
+        said_at = {"size": "reading", "std": "length", "reason": "decided"}.get(place, place)
+        field.edit.textEdited.connect(lambda _text: self.session.withdraw(said_at))
         return field
 
     def _film(self) -> Part:
@@ -238,10 +245,10 @@ class WorkingLengthDock(QWidget):
         part.add(
             self._field(
                 "std",
-                "give or take, mm",
+                "give or take, ± mm",
                 self._on_known,
-                "Standard uncertainty; 0.14 for a ruler read to 0.5 mm",
-                f"{self._settings.give_or_take_mm:g}",
+                "How far off it may be either way, 19 times of 20, as every ± that is printed; 0.28 for a ruler read to 0.5 mm",
+                f"{self._settings.half_width_mm:g}",
             )
         )
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
@@ -261,9 +268,14 @@ class WorkingLengthDock(QWidget):
         self.canal_choice = self._choice(self._on_canal, "The canal in hand", "Canal in hand")
         part.add(self.canal_choice)
         self._naming = [part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))]
-        part.add(
-            self._field("reference", "From", self._on_rename, "The coronal reference point in words, such as MB cusp")
+        self.point = PointField(
+            "From",
+            self._on_rename,
+            "The cusp or edge that the length counts from; choose it or type another",
+            hint="name the cusp or edge",
         )
+        self._fields["reference"] = self.point
+        part.add(self.point)
         self._naming.append(part.add(buttons(
             button("Add", self._add_canal, "One canal more; the usual names of the tooth come first"),
             button("Delete", self._delete_canal, "Take this canal away"))))  # fmt: skip
@@ -290,6 +302,7 @@ class WorkingLengthDock(QWidget):
         self.seen_choice.addItems(["clear", "superimposed", "cut off"])
         part.add(buttons(self.end_choice, self.seen_choice))
         self.canal_length = part.add(note(name="number"))
+        self.orifice_length = part.add(note())  # a length from the orifice is no number to set a stop by
         self.canal_bend = part.add(note())
         self.profile = QLabel()
         self.profile.setAccessibleName("Curvature along the canal")
@@ -309,19 +322,20 @@ class WorkingLengthDock(QWidget):
         self.condition = self._choice(lambda _text: None, "Anything that makes readings doubtful", "Condition")
         self.condition.addItems(["no condition", *CONDITIONS])
         part.add(buttons(self.mark, self.condition))
-        part.add(buttons(button("Same again", self._repeat, "It read the same again"),
-                         button("Take back", self._take_back_reading, "Delete the last reading")))  # fmt: skip
+        part.add(button("Same again", self._repeat, "It read the same again"))
+        self.reading_list = ReadingList(self._take_back)
+        part.add(self.reading_list)
         self.reading_words = part.add(note())
         return part
 
     def _length(self) -> Part:
         part = Part("Working length")
-        self.proposal = part.add(note(name="number"))
+        self.proposal = part.add(note())
         self.reasons = part.add(note())
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
-        part.add(buttons(button("Take proposal", self._take_proposal, "Copy the proposed length into the field"),
-                         button("Decide", self._decide, "Record the decided length")))  # fmt: skip
+        self.take_proposal = button("Take proposal", self._take_proposal, "Copy the settled proposal into the field")
+        part.add(buttons(self.take_proposal, button("Decide", self._decide, "Record the decided length")))
         self.decision = part.add(note(name="number"))
         return part
 
@@ -438,8 +452,8 @@ class WorkingLengthDock(QWidget):
         """Fill in everything from the session."""
         session = self.session
         self._layers.refresh()
-        place, words = session.next_step() if self.study is None else self.study.walk.next_step()
-        self.next_line.setText(words)
+        step = session.next_step() if self.study is None else self.study.walk.next_step()
+        self.next_line.setText(step.words)
         self._at_once()
         self.head.refresh()
         self.cases.refresh()
@@ -460,9 +474,9 @@ class WorkingLengthDock(QWidget):
             self.study.refresh()
             self._show_whole_film()
         self._on_moved()
-        if place and place != self._place:  # bring the part of the next step into view, once
-            self._place = place
-            self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
+        if step.place in self._by_place and step.place != self._place:  # bring it into view, once
+            self._place = step.place
+            self._area.ensureWidgetVisible(self._by_place[step.place], 0, 0)
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
@@ -554,41 +568,51 @@ class WorkingLengthDock(QWidget):
             if value is not None:
                 box.setCurrentText(value)
         if trace is None:
-            tell(self.canal_length, "not traced on this film")
+            tell(self.canal_length, "")
+            tell(self.orifice_length, "" if session.canal is None else "not traced on this film")
             tell(self.canal_bend, "")
             self.profile.hide()
             return
         length = trace.length
         tip = trace.tip_to_end_mm
-        words = "no scale: angles only" if length is None else measured_words(length)
-        if length is not None and trace.from_orifice:
-            words = f"from the orifice {words}"
+        lines = []
+        if length is None:
+            lines.append("no scale: angles only")
+        elif trace.from_orifice:
+            lines.append(f"{measured_words(length)} from the orifice: no working length yet; {self._lacking(trace)}")
         if tip is not None:
-            words += f"\nfile tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end"
+            lines.append(f"file tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end")
         if trace.lost_mm >= 0.1:
-            words += f"\ndashed: nothing is seen along {trace.lost_mm:.1f} mm of the path"
+            lines.append(f"dashed: nothing is seen along {trace.lost_mm:.1f} mm of the path")
         if trace.advice:
-            words += f"\nto narrow it: {trace.advice[0].words}"
-        tell(self.canal_length, words)
+            lines.append(f"to narrow it: {trace.advice[0].words}")
+        tell(self.canal_length, "" if length is None or trace.from_orifice else measured_words(length))
+        tell(self.orifice_length, "\n".join(lines))
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)
         self.profile.setVisible(profile is not None)
         if profile is not None:
             self.profile.setPixmap(drawn(profile, PROFILE_PX, self.devicePixelRatioF()))
 
+    def _lacking(self, trace: TraceResult) -> str:
+        """What a length from the orifice lacks to be one from the reference point."""
+        canal = self.session.canal
+        named = canal is not None and canal.reference_point is not None
+        todo = ["name" if not named else "", "mark" if trace.trace.reference_px is None else ""]
+        return f"{' and '.join(word for word in todo if word)} the reference point (R)"
+
     def _show_length(self) -> None:
         found, facts = self.session.canal_result, self.session.canal_facts
         if found is None or facts is None:
             for label in (self.reading_words, self.proposal, self.reasons, self.decision):
                 tell(label, "")
+            self.reading_list.show_readings((), ())
+            self.take_proposal.setEnabled(False)
             return
-        lines = [reading_words(facts.readings)] if facts.readings else []
-        if facts.electronic is not None:
-            lines.append(electronic_words(facts.electronic))
-        if facts.past_readings:
-            lines.append(past_reading_words(facts.past_readings))
-        tell(self.reading_words, "\n".join(lines))
+        self.reading_list.show_readings(facts.readings, facts.past_readings)
+        tell(self.reading_words, "" if facts.electronic is None else electronic_words(facts.electronic))
         working = facts.proposal
+        self.take_proposal.setEnabled(NEEDS["proposal"].met(self.session))
         lines = [f"proposed {proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
@@ -730,8 +754,8 @@ class WorkingLengthDock(QWidget):
     def _on_known(self, _text: str) -> None:
         def step() -> None:
             length = typed_number(self._fields["length"].text, "known length")
-            spread = self._fields["std"].text.strip() or f"{self._settings.give_or_take_mm:g}"
-            self.session.set_known_length(length, typed_number(spread, "give or take"))
+            half = self._fields["std"].text.strip() or f"{self._settings.half_width_mm:g}"
+            self.session.set_known_length(length, std_of_half_width_mm(typed_number(half, "give or take")))
 
         if self._fields["length"].text.strip():
             self._enter_here("length", step)
@@ -762,6 +786,8 @@ class WorkingLengthDock(QWidget):
         usual = [] if session.tooth is None else [name for name in session.tooth.canal_names if name not in used]
         name = usual[0] if usual else f"canal {len(used) + 1}"
         self._do("canal", lambda: session.add_canal(name))
+        if session.canal is not None and session.canal.reference_point is None:
+            self.point.edit.setFocus()  # which cusp it counts from is the first thing to say of it
 
     def _delete_canal(self) -> None:
         self._enter_here("canal", self.session.delete_canal)
@@ -799,18 +825,17 @@ class WorkingLengthDock(QWidget):
 
         self._enter_here("reading", step)
 
-    def _take_back_reading(self) -> None:
-        facts = self.session.canal_facts
-        if facts is not None and facts.readings:
-            last = facts.readings[-1].id
-            self._enter_here("reading", lambda: strike_out(self.session, last))
+    def _take_back(self, entry_id: str) -> None:
+        self._enter_here("reading", lambda: strike_out(self.session, entry_id))
 
     def _take_proposal(self) -> None:
-        proposed = self.session.proposed_mm()
-        if proposed is None:
-            self.session.said.emit("decided", "There is no proposal to take: the clinician's own number is needed.")
-        else:
+        def step() -> None:
+            need(self.session, "proposal")
+            proposed = self.session.proposed_mm()
+            assert proposed is not None
             self._fields["decided"].edit.setText(f"{stop_setting_mm(proposed):.1f}")
+
+        self._enter_here("decided", step)
 
     def _decide(self) -> None:
         def step() -> None:
@@ -850,9 +875,8 @@ class WorkingLengthDock(QWidget):
         """Write the report, as PDF or as a page by the ending of the name."""
         result, saved = self.session.result, self.session.saved_at
         if result is None or saved is None:
-            self.session.said.emit("record", "There is nothing to report yet: open a film and enter the tooth.")
+            self._do("record", lambda: need(self.session, "case"))
             return
-
         self._write("Writing the report", report_over_time, result, saved, Path(path))
 
     def _store(self) -> None:
@@ -869,7 +893,7 @@ class WorkingLengthDock(QWidget):
         """Write the stops card, as PDF or as a page by the ending of the name."""
         result, saved = self.session.result, self.session.saved_at
         if result is None or saved is None:
-            self.session.said.emit("record", "There is no stop to set yet: open a film and enter the tooth.")
+            self._do("record", lambda: need(self.session, "case"))
             return
         self._write("Writing the card", card_file, result, saved, Path(path))
 

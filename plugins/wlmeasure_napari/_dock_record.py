@@ -21,6 +21,7 @@ from wlmeasure.share.timeline import entry_words, open_cautions, timeline
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter, strike_out
 from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._needs import need
 from wlmeasure_napari._session import Session
 
 __all__ = ["RecordPart", "drawn"]
@@ -225,7 +226,7 @@ class RecordPart(Part):
         found, result = self._session.canal_result, self._session.result
         text = None if found is None or result is None else chart_note(result, found.canal.name)
         if text is None:
-            self._session.said.emit("entry", "There is no length for the chart yet: decide it first.")
-        else:
-            QGuiApplication.clipboard().setText(text)
-            self._session.said.emit("entry", f"Copied: {text}")
+            self._do("entry", lambda: need(self._session, "case", "stop"))
+            return
+        QGuiApplication.clipboard().setText(text)
+        self._session.said.emit("entry", f"Copied: {text}")

@@ -184,6 +184,11 @@ class Document:
             self.kept_at = datetime.fromtimestamp(self.draft.stat().st_mtime)
 
     @property
+    def is_walk(self) -> bool:
+        """Whether it is a file of a walk through films (:meth:`walked`)."""
+        return self._own_place
+
+    @property
     def where(self) -> Path | None:
         """The file that holds the case as it is now."""
         return self.draft or self.file

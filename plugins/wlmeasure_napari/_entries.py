@@ -13,6 +13,7 @@ from wlmeasure.record import edit
 from wlmeasure.record.draft import Draft, next_file, next_gauge
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import CLOCKS_APART, QUESTIONS, LengthRecord
+from wlmeasure_napari._needs import lacking, need
 from wlmeasure_napari._session import Session
 
 __all__ = ["add_reading", "begin_file", "begin_gauge", "enter", "enter_draft", "repeat_reading", "strike_out"]
@@ -41,8 +42,9 @@ def begin_gauge(session: Session) -> None:
 
 
 def _begin(session: Session, make: Any) -> None:
-    if session.case is None or session.canal is None:
-        raise CaseError("canal must be added before anything is entered for it")
+    if session.case is None:
+        raise lacking(session, "case")
+    need(session, "canal", "decision")
     session.cancel()
     session.draft = make(session.case, session.canal_name)
     session.changed.emit()
@@ -68,21 +70,14 @@ def enter(session: Session, draft: Draft, **more: Any) -> None:
     """
     case, by = session.case, session.initials.strip()
     if case is None:
-        raise CaseError("case must hold a film and a tooth before anything is entered in its record")
-    session.check_confirmed()
-    if not by:
-        raise CaseError("initials must be entered first: the record says who entered what")
+        raise lacking(session, "case")
+    need(session, "confirmed", "initials")
     kind = KIND_TABLE.get(draft.kind)
     canal = session.canal_name or None
-    if canal is None and (kind is None or not kind.whole_tooth):
-        raise CaseError(f"canal must be added before a {draft.kind} is entered for it")
-    if (
-        canal is not None
-        and kind is not None
-        and kind.from_reference
-        and edit.canal_of(case, canal).reference_point is None
-    ):
-        raise CaseError(f"reference point of canal {canal} must be named first: a length counts from it")
+    if kind is None or not kind.whole_tooth:
+        need(session, "canal")
+    if canal is not None and kind is not None and kind.from_reference:
+        need(session, "point")
     record = LengthRecord(case.entries)
     now = _clock()
     entry = draft.entry(record, canal=canal, by=by, at=_at(record, now), **more)
@@ -91,7 +86,7 @@ def enter(session: Session, draft: Draft, **more: Any) -> None:
     try:
         grown = edit.with_entry(case, entry, confirmed=confirmed, now=now)
     except QuestionError as error:
-        session.asked = question
+        session.ask_once_more(question)
         raise CaseError(f"{error.words} If it is right, enter it once more; nothing was entered") from error
     session.asked = None
     session.take_entries(grown.entries)
@@ -114,9 +109,9 @@ def repeat_reading(session: Session) -> None:
     CaseError
         There is none of the canal as it is now.
     """
+    need(session, "reading")
     facts = session.canal_facts
-    if facts is None or not facts.readings:
-        raise CaseError("reading must be entered once before it can be repeated")
+    assert facts is not None
     last = facts.readings[-1]
     draft = Draft("electronic reading", last.size, None, last.special, last.length_mm, last.finding)
     enter(session, draft, conditions=last.conditions)
@@ -131,13 +126,12 @@ def strike_out(session: Session, entry_id: str | None = None) -> None:
         The record is empty, the entry stands no more, or the initials are not confirmed.
     """
     case = session.case
-    if case is None or not LengthRecord(case.entries).standing():
-        raise CaseError("record must hold an entry before one can be struck out: it is empty")
+    if case is None:
+        raise lacking(session, "case")
+    need(session, "entry", "confirmed", "initials")
     record = LengthRecord(case.entries)
-    session.check_confirmed()
-    last = record.standing()[-1]
-    by = session.initials.strip() or last.by
-    made = edit.struck_out(case, entry_id or last.id, at=_at(record, _clock()), by=by)
+    wanted = entry_id or record.standing()[-1].id
+    made = edit.struck_out(case, wanted, at=_at(record, _clock()), by=session.initials)
     session.take_entries(made.entries)
 
 

@@ -16,6 +16,7 @@ from wlmeasure.learn.answers import SIDES, Answer, commit_answer, committed_answ
 from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, ASKED_SECOND, Item, SecondFilm, load_exercise
 from wlmeasure.learn.pages import given_words, second_words
 from wlmeasure.record.case import Angulation, Canal, Case, Film, save_case
+from wlmeasure_napari._guide import Step
 from wlmeasure_napari._session import Session
 from wlmeasure_napari._study import Concealed
 
@@ -191,21 +192,22 @@ class ExerciseWalk:
             text += f"; {self.committed.side}"
         return f"{text}. What the program measures on your marks is shown below; the marking tells what is true."
 
-    def next_step(self) -> tuple[str, str]:
+    def next_step(self) -> Step:
         """As the session's while something is being drawn, else what the exercise waits for."""
         if self.position is None:
-            return "study", DONE
-        place, words = self.session.next_step()
-        if place in ("", "film") or self.session.tool != "look" or self.session.proposal is not None:
-            return place, words
+            return Step(DONE, place="study")
+        step = self.session.next_step(recorded=False)
+        if step.place in ("", "foot", "film") or self.session.tool != "look" or self.session.proposal is not None:
+            return step
         if self.committed is not None:
-            return "study", "Press Next for the next film."
+            return Step("Press Next for the next film.", place="study")
         if self.session.trace is None:
-            return "study", (
+            return Step(
                 "Estimate the length. To measure along the canal, press T and click orifice, canal and foramen, then Enter; "
-                "R marks the coronal reference point, F the file."
+                "R marks the coronal reference point, F the file.",
+                place="study",
             )
-        return "study", "Type your estimate and its interval, then press Commit."
+        return Step("Type your estimate and its interval, then press Commit.", place="study")
 
 
 def _template(item: Item, path: Path) -> Case:

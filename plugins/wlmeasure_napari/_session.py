@@ -47,7 +47,11 @@ from wlmeasure.record.record import QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
+from wlmeasure.words import in_words, without_address
 from wlmeasure_napari._desk import Desk, Job
+from wlmeasure_napari._guide import Step, next_step, state_of
+from wlmeasure_napari._inputs import Inputs
+from wlmeasure_napari._needs import Need, NeedError, lacking, need
 from wlmeasure_napari._over_time import Proposal, propose
 
 __all__ = ["Handle", "Session", "Tool"]
@@ -113,7 +117,9 @@ class Session(Desk):
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
         self.busy = ""
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
+        self._refused: dict[str, tuple[Need | None, tuple[Inputs, str, str]]] = {}
         super().__init__()
+        self.changed.connect(self._check_refusals)
 
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
@@ -204,6 +210,8 @@ class Session(Desk):
     def _take(self, result: CaseResult) -> None:
         case = result.case
         old = () if self.case is None else self.case.canals
+        if self.case is None or case.entries != self.case.entries:
+            self.asked = None
         self.case, self.result = case, result
         self.tooth = result.tooth
         for was, now in zip(old, case.canals, strict=False) if len(old) == len(case.canals) else ():
@@ -217,6 +225,8 @@ class Session(Desk):
             self.film_id = case.films[0].id
         if self.chosen is not None and self.chosen not in dict(self.handles()):
             self.chosen = None
+        if self.tool == "reference" and self.trace is None:
+            self.tool = "look"
         self.changed.emit()
 
     def undo(self) -> None:
@@ -271,12 +281,28 @@ class Session(Desk):
         try:
             yield
         except WlmeasureError as error:
-            self.said.emit(place, str(error))
+            self._refused[place] = (error.need if isinstance(error, NeedError) else None, self.in_hand())
+            self.said.emit(place, in_words(without_address(str(error))))
         except OSError as error:
+            self._refused[place] = None, self.in_hand()
             self.said.emit(place, f"{error.filename or 'file'}: {error.strerror or error}")
         else:
             news, self._news = self._news, None
+            self._refused.pop(place, None)
             self.said.emit(place, news[1] if news is not None and news[0] == place else "")
+
+    def withdraw(self, place: str) -> None:
+        """What was refused at a place is being mended there: its message has had its time."""
+        if self._refused.pop(place, None) is not None:
+            self.said.emit(place, "")
+
+    def _check_refusals(self) -> None:
+        """A refusal goes with its cause: what was missing is there, or case, film or canal in hand are others."""
+        for place, (missing, meant) in list(self._refused.items()):
+            gone = meant != self.in_hand() if missing is None else missing.met(self)
+            if gone:
+                del self._refused[place]
+                self.said.emit(place, "")
 
     # ---- what is in hand -----------------------------------------------------------------------------------------
 
@@ -344,57 +370,29 @@ class Session(Desk):
             self._drop_tool()
             self.changed.emit()
 
-    def next_step(self) -> tuple[str, str]:
-        """What is missing next: the part of the dock where it is done ("" while a job runs), and one line of words."""
-        if self.busy:
-            return "", f"{self.busy} …"
-        if not self.radiographs:
-            return "film", "Open a film: drop an image here, or press Open film."
-        if self.case is None:
-            return "film", "Enter the tooth, such as 46."
-        if self.draft is not None:
-            return "entry", self.draft.offer
-        if self.proposal is not None:
-            # How often such a proposal was right on synthetic films; real films are harder.
-            share = f"{100.0 * self.proposal.confidence:.0f} of 100 like it were right on synthetic films"
-            if self.proposal.stop_px is None:
-                if not self.pending:
-                    return (
-                        "scale",
-                        f"A file's tip is found ({share}), but no stop: click the stop, or Esc to begin anew.",
-                    )
-                sure = f"A file's tip is found ({share}), and you clicked its stop; look closely at both."
-            else:
-                sure = f"A file is found, stop and tip ({share}); look closely at both."
-            enter = "Enter accepts" if self.known_length_mm is not None else "Type its length, then Enter accepts"
-            return "scale", f"{sure} {enter}; a click begins anew."
-        if self.carried is not None and self.carried.trace is not None:
-            return "canals", self.carried.words
-        if self.tool in ENDS:
-            if len(self.pending) < 2:
-                return "scale", f"Click {ENDS[self.tool][len(self.pending)]}."
-            return "scale", "Enter the known length in mm."
-        if self.tool == "reference":
-            return "canals", "Click the coronal reference point."
-        if self.tool == "canal":
-            if not self.pending:
-                return "canals", f"Canal {self.canal_name}: click the orifice."
-            return "canals", "Click along the canal, last its apical end. Enter accepts."
-        film = self.film
-        if film is not None and film.calibration is None:
-            return "scale", "Set the scale: press S and click the file's stop and tip, or F to have it found."
-        canal = self.canal
-        if canal is None:
-            return "canals", "Add a canal."
-        if self.trace is None:
-            return "canals", f"Trace canal {canal.name}: press T, click the orifice and the apical end, press Enter."
-        held = self.canal_facts
-        assert held is not None
-        if not held.readings and held.decision is None:
-            return "readings", "Enter electronic readings, or decide the length from the film."
-        if held.decision is None:
-            return "length", "Decide the working length."
-        return "record", "Done for this canal. Save the case, or add another canal."
+    @property
+    def stop_px(self) -> Point | None:
+        """The stop of a known file on the film in view, which often rests on the reference point of the canal it lies in."""
+        trace = self.trace
+        if self.case is None or trace is None:
+            return None
+        files = [scale for scale in self.case.film(self.film_id).scale if isinstance(scale, KnownFile)]
+        mine = [file for file in files if file.points_px[-1] == trace.file_tip_px]
+        return mine[-1].points_px[0] if mine else None
+
+    @property
+    def asked_about(self) -> Literal["", "reading", "decision", "entry"]:
+        """What the record has a question about that was asked once, of the canal in hand."""
+        asked = self.asked
+        if isinstance(asked, Entry):
+            if asked.canal not in (None, self.canal_name):
+                return ""
+            return "reading" if asked.kind == "electronic reading" else "entry"
+        return "decision" if asked is not None and asked[0] == self.canal_name else ""
+
+    def next_step(self, *, recorded: bool = True) -> Step:
+        """What comes next; in a walk through films, whose work goes into no length record, without what only that needs."""
+        return next_step(evolve(state_of(self), recorded=recorded))
 
     # ---- tools on the film ---------------------------------------------------------------------------------------
 
@@ -408,11 +406,11 @@ class Session(Desk):
         """
         if tool != "look":
             if self.case is None:
-                raise CaseError("film and tooth must be there first: open a film and enter the tooth")
-            if tool in ("canal", "reference") and self.canal is None:
-                raise CaseError("canal must be named first: add one")
-            if tool == "reference" and self.trace is None:
-                raise CaseError("canal must be traced on this film before its reference point is set")
+                raise lacking(self, "case")
+            if tool in ("canal", "reference"):
+                need(self, "canal")
+            if tool == "reference":
+                need(self, "trace")
         self._drop_tool()
         self.tool = tool
         self.changed.emit()
@@ -429,7 +427,7 @@ class Session(Desk):
         """
         radiograph, film = self.radiograph, self.film
         if self.case is None or radiograph is None:
-            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            raise lacking(self, "case")
         size = None if film is None or film.calibration is None else film.calibration.mm_per_px
         self.run("Looking for the file", lambda: find_files(radiograph, mm_per_px=size), self._propose)
 
@@ -458,7 +456,7 @@ class Session(Desk):
         """
         result, canal, film_id = self.result, self.canal_name, self.film_id
         if result is None:
-            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            raise lacking(self, "case")
 
         def done(found: Proposal) -> None:
             self._drop_tool()
@@ -481,8 +479,9 @@ class Session(Desk):
         self.chosen = None
 
     def cancel(self) -> None:
-        """Put the tool away; points not yet accepted are forgotten."""
+        """Put the tool away; points not yet accepted are forgotten, and what was asked about is not meant."""
         self._drop_tool()
+        self.asked = None
         self.changed.emit()
 
     def click(self, at: Point) -> None:
@@ -552,8 +551,14 @@ class Session(Desk):
         """
         if self.tool in ENDS and len(self.pending) == 2:
             if self.known_length_mm is None:
-                raise CaseError("known length must be entered first: the file's length from stop to tip, in mm")
+                raise lacking(self, "known length")
             self._try_known_length()
+        elif self.tool == "reference":
+            if self.stop_px is None:
+                raise CaseError(
+                    "reference point must be clicked: no file's stop lies on this film to take its place from"
+                )
+            self._set_reference(self.stop_px)
         elif self.tool == "canal":
             self._accept_canal()
 
@@ -563,18 +568,25 @@ class Session(Desk):
             raise CaseError("clicks must be at least the orifice and the apical end: place another point")
         clicks = tuple(self.pending)
         if self.carried is not None and self.carried.trace is not None:
-            self._step(with_carried(self.case, self.carried.canal, self.carried.trace), after=self.cancel)
+            self._step(with_carried(self.case, self.carried.canal, self.carried.trace), after=self._traced)
             return
         if self.trace is None:
             trace = Trace(film=self.film_id, clicks_px=clicks, apical_end=self.apical_end)
         else:
             trace = _clicked(self.trace, clicks)
-        self._step(edit.with_trace(self.case, self.canal_name, trace), after=self.cancel)
+        self._step(edit.with_trace(self.case, self.canal_name, trace), after=self._traced)
+
+    def _traced(self) -> None:
+        """From the canal on to its reference point, without which its length is none; Esc leaves it for later."""
+        self._drop_tool()
+        if self.trace is not None and self.trace.reference_px is None and not self.document.is_walk:
+            self.tool = "reference"
+        self.changed.emit()
 
     def _set_reference(self, at: Point) -> None:
         assert self.case is not None
         if self.trace is None:  # undone while the tool was in hand
-            raise CaseError("canal must be traced on this film before its reference point is set")
+            raise lacking(self, "trace")
         self._step(
             edit.with_trace(
                 self.case, self.canal_name, _by_hand(evolve(self.trace, reference_px=at), "reference point")
@@ -593,9 +605,10 @@ class Session(Desk):
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
         self._known[self.film_id] = length_mm, std_mm
+        self.changed.emit()
         if self.proposal is not None:
-            self.changed.emit()  # a proposal is accepted by itself, never by the way
-        elif self.tool in ENDS and len(self.pending) == 2:
+            return  # a proposal is accepted by itself, never by the way
+        if self.tool in ENDS and len(self.pending) == 2:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
@@ -642,7 +655,7 @@ class Session(Desk):
     def set_angulation(self, **members: Any) -> None:
         """How the film in view was taken (`horizontal_deg`, `vertical_deg`, `tube_shift`, `mesial_to`); None takes one away."""
         if self.case is None:
-            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            raise lacking(self, "case")
         case = edit.with_angulation(self.case, self.film_id, **members)
         if case != self.case:
             self._step(case)
@@ -752,7 +765,7 @@ class Session(Desk):
     def edit_case(self, change: Callable[[Case], Case], after: Callable[[], None] | None = None) -> None:
         """One step more: the case changed so, measured and saved."""
         if self.case is None:
-            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            raise lacking(self, "case")
         self._step(change(self.case), after=after)
 
     def add_canal(self, name: str, reference_point: str | None = None) -> None:
@@ -783,16 +796,14 @@ class Session(Desk):
             Nobody has said so.
         """
         if self.case is not None and LengthRecord(self.case.entries).standing(canal):
-            self.check_confirmed()
-            if not self.initials:
-                raise CaseError("initials must be entered first: the record says who did it")
+            need(self, "confirmed", "initials")
         return self.initials
 
     def set_end(self, **members: Any) -> None:
         """What the trace ends at, and how well it is seen (`apical_end`, `apex_visibility`)."""
         trace = self.trace
         if trace is None:
-            raise CaseError("canal must be traced on this film first")
+            raise lacking(self, "trace")
         if any(getattr(trace, name) != value for name, value in members.items()):
             self.edit_case(lambda case: edit.with_trace(case, self.canal_name, evolve(trace, **members)))
 
@@ -804,13 +815,14 @@ class Session(Desk):
         CaseError
             No case, initials or named reference point; a question, which the same decision once more answers with yes.
         """
-        self.check_confirmed()
+        need(self, "confirmed")
         if self.case is None or self.result is None:
-            raise CaseError("film and tooth must be there first: open a film and enter the tooth")
+            raise lacking(self, "case")
         by, at = by.strip(), _now()
         if not by:
-            raise CaseError("initials must be entered first: the record says who decided")
+            raise lacking(self, "initials")
         self.initials = by
+        need(self, "canal", "point")
         question = (self.canal_name, length_mm)
         try:
             record = decided(
@@ -825,10 +837,15 @@ class Session(Desk):
                 now=at,
             )
         except QuestionError as error:
-            self.asked = question
+            self.ask_once_more(question)
             raise CaseError(f"{error.words} If it is right, decide it once more; nothing was entered") from error
         self.asked = None
         self.take_entries(record.entries)
+
+    def ask_once_more(self, about: Any) -> None:
+        """Something that was entered is asked about; entered once more unchanged it is meant."""
+        self.asked = about
+        self.changed.emit()
 
     def take_entries(self, entries: tuple[Entry, ...]) -> None:
         """Take over a longer record."""

@@ -10,9 +10,9 @@ __all__ = ["Settings", "settings"]
 
 @frozen
 class Settings:
-    """Values as the manifest declares them; these are its defaults."""
+    """Values as the manifest declares them; these are its defaults. `half_width_mm` is that of the 95 % interval."""
 
-    give_or_take_mm: float = 0.14
+    half_width_mm: float = 0.28
     large_type: bool = False
 
 
@@ -20,6 +20,6 @@ def settings() -> Settings:
     """The user's settings; the defaults where napari does not know the plugin, as in a bare checkout."""
     try:
         dock = get_plugin_settings("wlmeasure").dock
-        return Settings(float(dock.give_or_take_mm), bool(dock.large_type))
+        return Settings(float(dock.half_width_mm), bool(dock.large_type))
     except (AttributeError, KeyError, ValueError):
         return Settings()

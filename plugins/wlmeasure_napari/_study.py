@@ -18,6 +18,7 @@ from wlmeasure.study.folder import progress, store_result, template, working_pat
 from wlmeasure.study.manifest import load_study
 from wlmeasure.study.protocol import violations
 from wlmeasure.study.worst import load_walk
+from wlmeasure_napari._guide import Step
 from wlmeasure_napari._session import Session
 
 __all__ = ["Concealed", "ObserverWalk", "Walk", "WorstWalk"]
@@ -50,8 +51,8 @@ class Walk(Protocol):
     def go_on(self) -> None:
         """Done with this film: to the next one."""
 
-    def next_step(self) -> tuple[str, str]:
-        """Place of the dock and words of what comes next."""
+    def next_step(self) -> Step:
+        """What comes next."""
 
     def close(self) -> None:
         """Let another window go on."""
@@ -160,29 +161,29 @@ class ObserverWalk:
     def sets_scale(self) -> bool:
         return self.study.protocol.scale == "observer"
 
-    def next_step(self) -> tuple[str, str]:
+    def next_step(self) -> Step:
         """As the session's, but for what is no part of a study: what is still missing, or that Next may be pressed."""
         if self.position is None:
-            return "study", DONE
-        place, words = self.session.next_step()
-        if place in ("", "film") or self.session.tool != "look" or self.session.proposal is not None:
-            return place, words
-        if place == "scale" and self.sets_scale:
-            return place, words
+            return Step(DONE, place="study")
+        step = self.session.next_step(recorded=False)
+        if step.place in ("", "foot", "film") or self.session.tool != "look" or self.session.proposal is not None:
+            return step
+        if step.place == "scale" and self.sets_scale:
+            return step
         case = self.session.case
         if case is None:
-            return place, words
+            return step
         for canal in case.canals:
             if not canal.traces:
                 choose = "" if canal.name == self.session.canal_name else f"Choose canal {canal.name}, then "
                 text = f"trace canal {canal.name}: press T, click the orifice, points along it and its apical end, press Enter."
-                return "canals", choose + text if choose else text[:1].upper() + text[1:]
+                return Step(choose + text, place="canals")
         made = template(self.study, self.observer.tasks[self.position - 1], working_path(
             self.study, self.observer.name, self.position))  # fmt: skip
         missing = violations(case, made, self.study.protocol)
         if missing:
-            return "canals", f"Not yet by the rules: {missing[0].text}."
-        return "study", "Press Next: the result is stored and the next film comes."
+            return Step(f"Not yet by the rules: {missing[0].text}.", place="canals")
+        return Step("Press Next: the result is stored and the next film comes.", place="study")
 
 
 class WorstWalk:
@@ -237,10 +238,10 @@ class WorstWalk:
     def rules(self) -> str:
         return "Every observer's path is a canal. Add a canal of your own to settle it; each step is saved."
 
-    def next_step(self) -> tuple[str, str]:
+    def next_step(self) -> Step:
         if self.position is None:
-            return "study", "All cases are seen."
-        place, words = self.session.next_step()
-        if place in ("", "canals") and (not place or self.session.tool != "look"):
-            return place, words
-        return "study", "Compare the paths; press Next for the next case."
+            return Step("All cases are seen.", place="study")
+        step = self.session.next_step(recorded=False)
+        if step.place in ("", "foot") or (step.place == "canals" and self.session.tool != "look"):
+            return step
+        return Step("Compare the paths; press Next for the next case.", place="study")

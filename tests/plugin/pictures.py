@@ -31,6 +31,7 @@ def make(folder: Path) -> list[Path]:
     from qtpy.QtCore import QPoint
     from qtpy.QtGui import QCursor
     from qtpy.QtWidgets import QApplication
+    from wlmeasure_napari._entries import add_reading
     from wlmeasure_napari._sessions import seat_of
 
     from wlmeasure.record.case import load_case, save_case
@@ -58,7 +59,9 @@ def make(folder: Path) -> list[Path]:
         written.append(path)
 
     dock.open_path(FILM)
+    session.initials = "KO"
     session.set_tooth("45")
+    session.rename_canal(session.canal_name, "buccal cusp tip")
     session.take("file")
     session.click(STOP)
     session.hover((700.0, 505.0))
@@ -72,8 +75,9 @@ def make(folder: Path) -> list[Path]:
     picture("tracing.png")
     session.click(APEX)
     session.accept()
+    session.accept()  # the file's stop rests on the cusp
     for _ in range(3):
-        session.add_reading(20.5, "foramen", 15, ())
+        add_reading(session, 20.5, "foramen", 15)
     session.decide(20.0, "KO", "readings repeat")
     picture("decided.png")
     with tempfile.TemporaryDirectory() as copy:  # a case that is opened is saved at every step

@@ -199,7 +199,9 @@ def person(plugin, monkeypatch):
 def opened(person):
     person.dock.open_path(FILM)
     person.settle()
+    person.enter("by", "KO")
     person.enter("tooth", "45")
+    person.enter("reference", "buccal cusp tip")
 
 
 def scaled(person):
@@ -216,24 +218,33 @@ def traced(person):
     for at in (ORIFICE, MIDDLE, END):
         person.click(at)
     person.key("Return")
+    person.key("Return")  # the file's stop rests on the cusp
 
 
 def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsys):
     """Film, tooth, scale from the file, trace, three readings, decision, save, report; then measured from outside."""
     dock, case = person.dock, tmp_path / "out.wl.json"
     person.answers += [str(FILM), str(case), str(tmp_path / "out.html")]
+    assert dock.next_line.text() == "Nobody has said who is working; enter your initials: field Working"
+    person.enter("by", "KO")
+    assert dock.next_line.text().endswith("button Open film")
     person.press(person.button("Open film"))
-    assert dock.next_line.text() == "Enter the tooth, such as 46."
+    assert dock.next_line.text() == "The film has no tooth yet; enter it, such as 46: field Tooth"
     person.click_into("tooth")
     person.type("tooth", "45")
-    assert "Set the scale" in dock.next_line.text()
+    assert dock.next_line.text().endswith("field Stop to tip")
     person.tab_to(dock._fields["length"].edit)
     person.type("length", "21.5")
+    assert dock.next_line.text().endswith("click the file's stop, then its tip: S")
     person.space(person.button("File (S)"))
-    assert dock.next_line.text() == "Click the stop."
+    assert dock.next_line.text() == "Scale of the film; click the file's stop"
     person.click(STOP)
-    assert dock.next_line.text() == "Click the tip."
+    assert dock.next_line.text() == "Scale of the film; click the file's tip"
     person.click(TIP)
+    assert dock.next_line.text().endswith("name the cusp or edge: field From")
+    assert person.session.canal.reference_point is None
+    person.enter("reference", "buccal cusp tip")
+    assert dock.next_line.text().endswith("click orifice, canal, apical end: T")
     assert person.session.film.calibration.mm_per_px_row == pytest.approx(0.0204, rel=0.01)
     person.key("T")
     person.click(ORIFICE)
@@ -242,19 +253,24 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.click(MIDDLE)
     person.click(END)
     person.key("Return")
+    assert dock.canal_length.text() == ""
+    assert "from the orifice: no working length yet; mark the reference point (R)" in dock.orifice_length.text()
+    assert dock.next_line.text() == "The file's stop may rest on the buccal cusp tip; if so take its place: Enter"
+    person.key("Return")
     assert dock.canal_length.text().startswith(f"{person.session.trace_result.length.length_mm:.1f} mm ± ")
-    assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.canal_length.text()
+    assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.orifice_length.text()
     person.click_into("reading")
     person.type("reading", "20.5")
+    assert dock.next_line.text() == "Not established with 1 reading; read again, 2 more: field Reading"
+    assert not dock.take_proposal.isEnabled()
     person.space(person.button("Same again"))
     person.space(person.button("Same again"))
-    assert dock.reading_words.text().startswith("20.5, 20.5, 20.5 mm (foramen)")
-    person.tab_to(dock._fields["by"].edit)
-    person.type("by", "KO")
+    assert [line.text().split(",")[0] for line in dock.reading_list.lines] == ["20.5 mm at the foramen mark"] * 3
+    assert dock.next_line.text().endswith("; decide: field Decided")
     person.space(person.button("Take proposal"))
     person.space(person.button("Decide"))
     assert "by KO" in dock.decision.text()
-    assert "Done for this canal" in dock.next_line.text()
+    assert dock.next_line.text().endswith("decided, not saved yet; save the case: Ctrl+S")
     person.space(person.button("Save"))
     person.space(person.button("Report"))
     assert "out.wl.json" in dock.saved.text()
@@ -277,7 +293,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
         (canal["electronic"]["length_mm"], inside.electronic.length_mm),
         (canal["working_length"]["length_mm"], inside.working_length.length_mm),
         (canal["working_length"]["std_mm"], inside.working_length.std_mm),
-        (canal["working_length"]["decided_mm"], inside.canal.decision.length_mm),
+        (canal["working_length"]["decided_mm"], inside.decision.length_mm),
     ]
     np.testing.assert_allclose(*np.array(pairs, float).T, rtol=0, atol=1e-9)
 
@@ -303,8 +319,10 @@ def test_trace_and_accept_on_two_keys(person):
         person.hover(at)
         person.key("T")
     person.key("Return")
+    person.key("Return")
     assert person.clicks == 0
     assert len(person.session.trace.clicks_px) == 3
+    assert person.session.trace.reference_px == pytest.approx(STOP, abs=1.5)
     np.testing.assert_allclose(person.session.trace.clicks_px[1], MIDDLE, atol=1.5)
 
 
@@ -341,9 +359,9 @@ WRONG = [
     ("tooth", "99", "99"),
     ("tooth", "molar", "molar"),
     ("length", "long", "known length must be a number such as 21.5: 'long'"),
-    ("length", "500", "known_length_mm must be"),
+    ("length", "500", "known length must be"),
     ("reading", "abc", "reading must be a number such as 21.5: 'abc'"),
-    ("reading", "99", "length_mm must be"),
+    ("reading", "99", "length must be"),
 ]
 
 
@@ -355,8 +373,9 @@ def test_wrong_input_is_answered_beside_its_field(person):
     person.press(person.button("Trace (T)"))
     assert "film and tooth must be there first" in person.said("canal")
     person.press(person.button("Report"))
-    assert "nothing to report yet" in person.said("record")
+    assert "film and tooth must be there first" in person.said("record")
     traced(person)
+    assert [person.said(place) for place in ("scale", "canal", "record")] == ["", "", ""]  # gone with their cause
     before = session.case
     for place, text, words in WRONG:
         person.enter(place, text)
@@ -365,14 +384,17 @@ def test_wrong_input_is_answered_beside_its_field(person):
     for place, text in (("tooth", "45"), ("length", "21.5"), ("reading", "20,5 mm")):
         person.enter(place, text)
         assert person.said(place) == "", place
-    assert session.canal.electronic_readings[0].length_mm == 20.5
+    assert session.canal_facts.readings[0].length_mm == 20.5
     person.enter("decided", "twenty")
     person.press(person.button("Decide"))
     assert "decided length must be a number" in person.said("decided")
+    person.enter("by", "")
     person.enter("decided", "20")
     person.press(person.button("Decide"))
-    assert "by must" in person.said("decided")
-    assert session.canal.decision is None
+    assert "initials must" in person.said("decided")
+    assert session.canal_facts.decision is None
+    person.enter("by", "KO")
+    assert person.said("decided") == ""
     assert [w for w in person.app.topLevelWidgets() if w.isVisible() and w.isModal()] == []
 
 
@@ -383,7 +405,7 @@ def test_the_same_number_typed_twice_is_two_readings(person):
         person.enter("reading", "20.5")
     person.dock._fields["decided"].edit.setFocus()
     person.settle()
-    assert [r.length_mm for r in person.session.canal.electronic_readings] == [20.5, 20.5]
+    assert [r.length_mm for r in person.session.canal_facts.readings] == [20.5, 20.5]
 
 
 def test_an_uncalibrated_film_says_that_it_gives_angles_only(person):
@@ -392,8 +414,8 @@ def test_an_uncalibrated_film_says_that_it_gives_angles_only(person):
     for at in (ORIFICE, MIDDLE, END):
         person.click(at)
     person.key("Return")
-    assert "angles only" in person.dock.canal_length.text()
-    assert " mm" not in person.dock.canal_length.text()
+    assert "angles only" in person.dock.orifice_length.text()
+    assert " mm" not in person.dock.orifice_length.text() + person.dock.canal_length.text()
     assert "°" in person.dock.canal_bend.text()
     assert "no millimetres" in person.dock.scale_notes.text()
 
@@ -465,7 +487,7 @@ def test_fifty_times_closed_and_opened_leaves_nothing_behind(person):
     assert (person.session, session.case) == (session, case)
     assert [len(signal) for signal in (session.changed, session.moved, session.said)] == [1, 1, 1]
     person.enter("reading", "20.5")
-    assert len(session.canal.electronic_readings) == 1
+    assert len(session.canal_facts.readings) == 1
 
 
 def test_hiding_the_dock_gives_mouse_and_keys_back(person):
@@ -489,7 +511,7 @@ def test_two_viewers_do_not_see_each_other(person):
         assert person.session is not other.session
         assert other.session.film.calibration is None
         assert other.session.trace is None
-        assert "Set the scale" in other.dock.next_line.text()
+        assert "No millimetres without a scale" in other.dock.next_line.text()
         assert [len(v.layers) for v in (person.viewer, other.viewer)] == [3, 3]
         other.key("T")
         assert (person.session.tool, other.session.tool) == ("look", "canal")
@@ -583,15 +605,15 @@ def test_a_reading_names_the_size_of_its_file(person):
     person.enter("size", "15")
     person.enter("reading", "20.5")
     person.enter("reading", "21")
-    assert [(r.length_mm, r.file_size) for r in person.session.canal.electronic_readings] == [(20.5, 15), (21.0, 15)]
+    assert [(r.length_mm, r.size) for r in person.session.canal_facts.readings] == [(20.5, 15), (21.0, 15)]
     for wrong in ("thin", "15.5", "3"):
         person.enter("size", wrong)
         person.enter("reading", "20")
         assert "size" in person.said("reading")
-        assert len(person.session.canal.electronic_readings) == 2
+        assert len(person.session.canal_facts.readings) == 2
     person.dock._fields["size"].edit.clear()
     person.enter("reading", "20")
-    assert person.session.canal.electronic_readings[-1].file_size is None
+    assert person.session.canal_facts.readings[-1].size is None
 
 
 def test_the_window_lives_while_a_path_is_traced(person):
@@ -607,10 +629,10 @@ def test_the_window_lives_while_a_path_is_traced(person):
     assert person.dock.next_line.text() == "Tracing …"
     assert person.dock.progress.isVisibleTo(person.dock)
     person.dock._on_reading("20.5")
-    assert session.canal.electronic_readings == ()
+    assert session.canal_facts.readings == ()
     person.settle()
     assert session.trace is not None
-    assert [r.length_mm for r in session.canal.electronic_readings] == [20.5]
+    assert [r.length_mm for r in session.canal_facts.readings] == [20.5]
     assert not person.dock.progress.isVisibleTo(person.dock)
 
 
@@ -635,7 +657,6 @@ def decided(person):
     person.enter("reading", "20.5")
     for _ in range(2):
         person.press(person.button("Same again"))
-    person.enter("by", "KO")
     person.press(person.button("Take proposal"))
     person.press(person.button("Decide"))
 
@@ -646,11 +667,11 @@ def test_a_shaping_file_and_a_gauge_by_two_keys_each(person):
     record = person.dock.record
     before = len(person.session.case.entries)
     person.key("N")
-    assert "Shaping file 20/.04 at 20 mm" in person.dock.next_line.text()
+    assert person.dock.next_line.text() == "Shaping file 20/.04 at 20 mm is offered; record it: Enter"
     assert record.offer.isVisibleTo(record)
     person.key("Return")
     person.key("G")
-    assert "S snug, L loose" in person.dock.next_line.text()
+    assert "say how it sat (snug, loose, short, past): S, L, H or P" in person.dock.next_line.text()
     person.key("S")
     file, gauge = person.session.case.entries[before:]
     assert (file.kind, file.size, file.length_mm) == ("shaping file", 20, 20.0)
@@ -726,9 +747,9 @@ def test_the_card_and_the_note_for_the_chart(person, tmp_path):
     from qtpy.QtGui import QGuiApplication
 
     person.press(person.button("Copy note for the chart"))
-    assert "no length for the chart yet" in person.said("entry")
+    assert "film and tooth must be there first" in person.said("entry")
     person.press(person.button("Stops card"))
-    assert "no stop to set yet" in person.said("record")
+    assert "film and tooth must be there first" in person.said("record")
     decided(person)
     person.press(person.button("Copy note for the chart"))
     assert QGuiApplication.clipboard().text().startswith("45 ")

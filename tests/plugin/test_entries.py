@@ -9,16 +9,19 @@ from wlmeasure.record.case import load_case
 from wlmeasure.record.draft import Draft
 from wlmeasure.record.record import LengthRecord
 
-from .test_session import FILM, read_thrice, scale, trace
+from .test_session import FILM, named, read_thrice, reference, scale, trace
 
 
 @pytest.fixture
 def session():
     session = Session()
+    session.initials = "KO"
     session.open_film(FILM)
     session.set_tooth("45")
+    named(session)
     scale(session)
     trace(session)
+    reference(session)
     read_thrice(session)
     session.decide(20.0, "KO", "readings repeat")
     return session
@@ -29,11 +32,11 @@ def kinds(session):
 
 
 def test_a_decision_puts_what_it_rests_on_into_the_record(session):
-    assert kinds(session) == ["film length", "electronic length", "proposed working length", "decided working length"]
-    film, electronic, proposed, decided = session.case.entries
+    assert kinds(session) == [*["electronic reading"] * 3, "film length", "decided working length"]
+    *readings, film, decided = session.case.entries
     assert film.length_mm == session.trace_result.length.length_mm
-    assert electronic.length_mm == session.canal_result.electronic.length_mm
-    assert proposed.length_mm == session.proposed_mm()
+    assert decided.proposed.length_mm == session.proposed_mm()
+    assert decided.rests_on == (film.id, *(reading.id for reading in readings))
     assert (decided.length_mm, decided.by) == (20.0, "KO")
     assert load_case(session.path).entries == session.case.entries
 
@@ -41,15 +44,15 @@ def test_a_decision_puts_what_it_rests_on_into_the_record(session):
 def test_another_decision_is_entered_alone(session):
     """What was measured rests on no decision, so it is not entered again."""
     session.decide(19.5, "KO", "after flaring")
-    (later,) = session.case.entries[4:]
+    (later,) = session.case.entries[5:]
     assert (later.kind, later.length_mm) == ("decided working length", 19.5)
-    assert later.supersedes == session.case.entries[3].id
-    assert LengthRecord(session.case.entries).current(session.canal_name).length_mm == 19.5
+    assert later.supersedes == session.case.entries[4].id
+    assert LengthRecord(session.case.entries).decision(session.canal_name) == later
 
 
 def test_a_shaping_file_and_a_gauge_cost_two_steps_each(session):
     begin_file(session)
-    assert session.next_step() == ("entry", session.draft.offer)
+    assert session.next_step().words == "Shaping file 20/.04 at 20 mm is offered; record it: Enter"
     assert "20/.04 at 20 mm: Enter records it" in session.draft.offer
     enter_draft(session)
     begin_gauge(session)
@@ -112,7 +115,7 @@ def test_what_the_record_refuses_changes_nothing(session, draft, more, words):
 
 def test_nothing_is_entered_without_initials_or_a_case():
     session = Session()
-    with pytest.raises(CaseError, match="film and a tooth"):
+    with pytest.raises(CaseError, match="film and tooth"):
         enter(session, Draft("note"))
     session.open_film(FILM)
     session.set_tooth("45")
@@ -120,7 +123,7 @@ def test_nothing_is_entered_without_initials_or_a_case():
         enter(session, Draft("note"), note="x")
     with pytest.raises(CaseError, match="record must hold an entry"):
         strike_out(session)
-    with pytest.raises(CaseError, match="must have a working length in the record first"):
+    with pytest.raises(CaseError, match="length must be decided first"):
         begin_file(session)
 
 
@@ -137,13 +140,18 @@ def test_an_entry_struck_out_stays_readable_and_counts_no_more(session):
 
 
 def test_a_clock_that_was_set_back_does_not_stop_the_record(session, monkeypatch):
-    from datetime import datetime
+    """Ten minutes behind another computer it takes that one's time; years behind, its own: then the other one was wrong."""
+    from datetime import datetime, timedelta
 
-    class Earlier(datetime):
-        @classmethod
-        def now(cls, tz=None):
-            return datetime(2020, 1, 1)
+    last = session.case.entries[-1].at
+    for behind, at in ((timedelta(minutes=10), last), (timedelta(days=2000), None)):
+        then = datetime.fromisoformat(last) - behind
 
-    monkeypatch.setattr("wlmeasure_napari._entries.datetime", Earlier)
-    enter(session, Draft("note"), note="later")
-    assert session.case.entries[-1].at == session.case.entries[-2].at
+        class Earlier(datetime):
+            @classmethod
+            def now(cls, tz=None, then=then):
+                return then
+
+        monkeypatch.setattr("wlmeasure_napari._entries.datetime", Earlier)
+        enter(session, Draft("note"), note="later")
+        assert session.case.entries[-1].at == (at or then.isoformat())

@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from wlmeasure_napari._entries import add_reading
 from wlmeasure_napari._layers import CANAL_COLOUR, CHOSEN_COLOUR, FILE_COLOUR, OTHER_CANAL_COLOUR, PENDING_COLOUR
 from wlmeasure_napari._session import Handle, Session
 
@@ -158,7 +159,7 @@ def test_a_deleted_layer_comes_back_with_the_next_step(seat, path, which):
     else:
         model.layers.remove(shown(model)[which])
     assert seat.session.case is not None
-    seat.session.add_reading(20.0, "foramen", None, ())
+    add_reading(seat.session, 20.0, "foramen")
     assert tell_tale(model) == before
     assert model.layers.index(shown(model)[0]) == 0
     assert len(model.layers) == 3
@@ -200,7 +201,7 @@ def test_layers_of_the_persons_own_are_left_alone(seat, path):
         model.add_image(np.zeros((5, 5)), name="film"),
     ]
     seat.session.open_case(path)
-    seat.session.add_reading(20.0, "foramen", None, ())
+    add_reading(seat.session, 20.0, "foramen")
     assert theirs[0].data.tolist() == [[1.0, 2.0]]
     assert theirs[1].data.shape == (4, 4)
     assert theirs[2].data.shape == (5, 5)
@@ -227,7 +228,7 @@ def test_our_keys_are_not_taken_by_a_layer(seat, path):
     seat.session.open_case(path)
     assert model.layers.selection.active is shown(model)[0]
     model.layers.selection.active = shown(model)[2]
-    seat.session.add_reading(20.0, "foramen", None, ())
+    add_reading(seat.session, 20.0, "foramen")
     assert model.layers.selection.active is shown(model)[0]
     assert not shown(model)[1].editable
     assert not shown(model)[2].editable

@@ -14,7 +14,15 @@ import numpy as np
 import pytest
 from attrs import evolve
 from wlmeasure_napari._drafts import drafts, free_drafts
-from wlmeasure_napari._entries import begin_file, begin_gauge, enter, enter_draft, strike_out
+from wlmeasure_napari._entries import (
+    add_reading,
+    begin_file,
+    begin_gauge,
+    enter,
+    enter_draft,
+    repeat_reading,
+    strike_out,
+)
 from wlmeasure_napari._session import Handle, Session
 
 from wlmeasure.errors import CaseError, StaleCaseError, TraceError, TradeError, WlmeasureError
@@ -32,9 +40,14 @@ ORIFICE, MIDDLE, END = (187.75, 499.0), (860.25, 503.25), (1240.25, 619.25)
 
 def started(film=FILM, tooth="45"):
     session = Session()
+    session.initials = "KO"
     session.open_film(film)
     session.set_tooth(tooth)
     return session
+
+
+def named(session, point="buccal cusp tip"):
+    session.rename_canal(session.canal_name, point)
 
 
 def scale(session, length_mm=21.5, std_mm=0.05):
@@ -58,13 +71,15 @@ def reference(session, at=(180.0, 490.0)):
 
 def read_thrice(session):
     for length in (20.5, 21.0, 20.5):
-        session.add_reading(length, "foramen", 15, ())
+        add_reading(session, length, "foramen", 15)
 
 
 def whole_job(film=FILM):
     session = started(film)
+    named(session)
     scale(session)
     trace(session)
+    reference(session)
     read_thrice(session)
     session.decide(20.0, "KO", "readings repeat")
     return session
@@ -96,6 +111,7 @@ def nudge(session):
 
 # Every kind of step that a person can take, in an order in which each of them can be taken.
 STEPS = {
+    "point named": named,
     "scale": scale,
     "length again": lambda s: s.set_known_length(21.0, None),
     "scale moved": lambda s: move(s, "scale", 0, (190.0, 500.0)),
@@ -110,8 +126,8 @@ STEPS = {
     "visibility": lambda s: s.set_end(apex_visibility="superimposed"),
     "reference deleted": lambda s: delete(s, "reference", 0),
     "readings": read_thrice,
-    "same again": lambda s: s.repeat_reading(),
-    "reading deleted": lambda s: s.delete_reading(1),
+    "same again": repeat_reading,
+    "reading taken back": lambda s: strike_out(s, s.canal_facts.readings[1].id),
     "renamed": lambda s: s.rename_canal("B", "buccal cusp"),
     "second canal": lambda s: s.add_canal("L"),
     "second canal traced": lambda s: trace(s, (190.0, 499.0), (800.0, 502.0)),
@@ -132,21 +148,33 @@ STEPS = {
 NO_STEP_OF_THE_CASE = {"first film"}
 
 
-def test_the_whole_job_by_calls():
+def test_the_whole_job_by_calls(tmp_path):
     """Each time it says what is missing next; the numbers are those of the case file measured on its own."""
     session = Session()
-    said = [session.next_step()[0]]
-    session.open_film(FILM)
-    assert session.next_step() == ("film", "Enter the tooth, such as 46.")
-    session.set_tooth("45")
-    for step in (scale, trace, read_thrice, lambda s: s.decide(20.0, "KO", "readings repeat")):
-        said.append(session.next_step()[0])
+    said = []
+    for step in (
+        lambda s: setattr(s, "initials", "KO"),
+        lambda s: s.open_film(FILM),
+        lambda s: s.set_tooth("45"),
+        lambda s: s.set_known_length(21.5, 0.05),
+        scale,
+        named,
+        trace,
+        reference,
+        read_thrice,
+        lambda s: s.decide(20.0, "KO", "readings repeat"),
+        lambda s: s.save_as(tmp_path / "a.wl.json"),
+    ):
+        said.append(session.next_step().key)
         step(session)
-    assert said == ["film", "scale", "canals", "readings", "length"]
-    assert "Done" in session.next_step()[1]
+    assert said == [
+        *("field Working", "button Open film", "field Tooth", "field Stop to tip", "S", "field From", "T", "Enter"),
+        *("field Reading", "field Decided", "Ctrl+S"),
+    ]
+    assert session.next_step().words == "Done and saved; record the first shaping file: N"
     # The film's own truth: 21.5 mm from stop to tip, a canal of 22.0 mm in space of which a film shows less.
     assert 21.0 < session.trace_result.length.length_mm < 22.2
-    assert session.canal.decision.length_mm == 20.0
+    assert session.canal_facts.decision.length_mm == 20.0
     again = evaluate(load_case(session.path))
     assert numbers(again.canals[0].traces[0]) == numbers(session.trace_result)
     assert again.canals[0].working_length.length_mm == session.proposed_mm()
@@ -201,8 +229,6 @@ def test_a_run_with_every_step_undone_and_redone_ends_as_one_without():
             for way in (*[session.undo] * steps, *[session.redo] * steps):
                 way()
         body = json.loads(session.path.read_text(encoding="utf-8"))
-        for canal in body["canals"]:
-            canal.get("decision", {}).pop("at", None)
         for entry in body["entries"]:
             entry.pop("at")
             entry.pop("inputs_sha256", None)  # of a case that says when it was decided
@@ -215,7 +241,7 @@ def test_a_new_step_ends_what_could_be_redone():
     session = whole_job()
     session.undo()
     assert session.can_redo
-    session.add_reading(20.0, "foramen", None, ())
+    add_reading(session, 20.0, "foramen")
     assert not session.can_redo
     stands = session.case
     session.redo()
@@ -240,24 +266,24 @@ def told():
 EMPTY = {
     "scale before a film": ("scale", lambda s: s.take("file"), "film and tooth must be there first"),
     "canal before a film": ("canal", lambda s: s.take("canal"), "film and tooth must be there first"),
-    "reading before a film": ("reading", lambda s: s.add_reading(20.0, "foramen", None, ()), "film and tooth"),
+    "reading before a film": ("reading", lambda s: add_reading(s, 20.0, "foramen"), "film and tooth"),
     "decision before a film": ("decided", lambda s: s.decide(20.0, "KO", ""), "film and tooth"),
-    "saving nothing": ("record", lambda s: s.save_as("x"), "case must hold a film and a tooth"),
+    "saving nothing": ("record", lambda s: s.save_as("x"), "film and tooth must be there first"),
     "no such tooth": ("tooth", lambda s: s.set_tooth("99"), "99"),
     "no such film": ("canvas", lambda s: s.open_film("/nowhere/film.png"), "film.png"),
     "no image": ("canvas", lambda s: s.open_film(__file__), "test_session.py"),
     "no such case": ("canvas", lambda s: s.open_case("/nowhere/a.wl.json"), "a.wl.json cannot be read"),
 }
 FULL = {
-    "words for a reading": ("reading", lambda s: s.add_reading(typed_number("abc", "reading"), "foramen", None, ()),
+    "words for a reading": ("reading", lambda s: add_reading(s, typed_number("abc", "reading"), "foramen"),
                             "reading must be a number such as 21.5: 'abc'"),
-    "reading longer than any tooth": ("reading", lambda s: s.add_reading(99.0, "foramen", None, ()), "length_mm must be"),
-    "negative reading": ("reading", lambda s: s.add_reading(-2.0, "foramen", None, ()), "length_mm must be"),
-    "file of no length": ("length", lambda s: s.set_known_length(0.0, None), "known_length_mm must be"),
-    "file of half a metre": ("length", lambda s: s.set_known_length(500.0, None), "known_length_mm must be"),
-    "uncertainty below nothing": ("length", lambda s: s.set_known_length(21.0, -1.0), "known_length_std_mm must be"),
-    "decision without initials": ("decided", lambda s: s.decide(20.0, "  ", ""), "by must"),
-    "decision of no length": ("decided", lambda s: s.decide(0.0, "KO", ""), "length_mm must be"),
+    "reading longer than any tooth": ("reading", lambda s: add_reading(s, 99.0, "foramen"), "length must be"),
+    "negative reading": ("reading", lambda s: add_reading(s, -2.0, "foramen"), "length must be"),
+    "file of no length": ("length", lambda s: s.set_known_length(0.0, None), "known length must be"),
+    "file of half a metre": ("length", lambda s: s.set_known_length(500.0, None), "known length must be"),
+    "uncertainty below nothing": ("length", lambda s: s.set_known_length(21.0, -1.0), "give or take must be"),
+    "decision without initials": ("decided", lambda s: s.decide(20.0, "  ", ""), "initials must"),
+    "decision of no length": ("decided", lambda s: s.decide(0.0, "KO", ""), "length must be"),
     "no such tooth": ("tooth", lambda s: s.set_tooth("49"), "49"),
     "no tooth": ("tooth", lambda s: s.set_tooth(""), "must"),
     "canal of a name that is there": ("canal", lambda s: s.add_canal("single"), "must be used once"),
@@ -309,6 +335,7 @@ def opened(done, tmp_path):
     path.write_text(json.dumps(body), encoding="utf-8")
     session = Session()
     session.open_case(path)
+    session.initials = "KO"
     return session
 
 
@@ -328,7 +355,7 @@ def test_a_refused_step_changes_nothing_and_says_so_at_its_place(opened, told, p
 
 def test_a_step_that_is_carried_out_takes_the_message_back(opened, told):
     told(opened, "reading", FULL["negative reading"][1])
-    assert told(opened, "reading", lambda s: s.add_reading(20.0, "foramen", None, ())) == [("reading", "")]
+    assert told(opened, "reading", lambda s: add_reading(s, 20.0, "foramen")) == [("reading", "")]
 
 
 def test_a_full_disk_is_said_and_the_step_does_not_count(opened, told, monkeypatch):
@@ -340,7 +367,7 @@ def test_a_full_disk_is_said_and_the_step_does_not_count(opened, told, monkeypat
     monkeypatch.setattr("wlmeasure_napari._document.save_case", full)
     before = opened.case
     for call in (
-        lambda s: s.add_reading(20.0, "foramen", None, ()),
+        lambda s: add_reading(s, 20.0, "foramen"),
         lambda s: s.set_tooth("44"),
         lambda s: s.open_film(OTHER, into="this case"),
         lambda s: s.add_canal("L"),
@@ -375,7 +402,9 @@ def test_a_film_without_scale_gives_angles_only_and_says_so():
     assert result.angles is not None
     assert [flag.code for flag in result.flags] == ["no-scale"]
     assert "angles and no millimetres" in session.film.flags[0].text
-    assert session.next_step()[0] == "scale"
+    assert session.next_step().place == "canals"  # traced, and the reference point is asked for
+    session.cancel()
+    assert session.next_step().place == "scale"
     scale(session)
     assert session.trace_result.length.length_mm == pytest.approx(21.8, abs=0.3)
     session.undo()
@@ -455,7 +484,7 @@ def test_ends_first_and_the_length_after():
     session.take("file")
     session.click(STOP)
     session.click(TIP)
-    assert session.next_step() == ("scale", "Enter the known length in mm.")
+    assert session.next_step().words == "Both ends stand; enter the known length: field Stop to tip"
     session.set_known_length(21.5, 0.05)
     assert (session.tool, len(session.case.films[0].scale)) == ("look", 1)
     first = session.film.calibration.mm_per_px_row
@@ -501,7 +530,7 @@ def test_points_are_moved_inserted_and_deleted_to_a_fraction_of_a_pixel():
     ids=["scale forgotten", "canal renamed", "canal deleted", "trace undone"],
 )
 def test_a_chosen_point_that_is_gone_can_neither_be_moved_nor_deleted(opened, role, gone):
-    opened.delete_reading(0)
+    strike_out(opened, opened.canal_facts.readings[0].id)
     opened.choose(next(h for h, _ in opened.handles() if h.role == role))
     gone(opened)
     assert opened.chosen is None
@@ -511,14 +540,15 @@ def test_a_chosen_point_that_is_gone_can_neither_be_moved_nor_deleted(opened, ro
     assert opened.case is case
 
 
-def test_the_reference_tool_survives_the_undo_of_its_trace():
+def test_the_reference_tool_goes_with_the_trace_that_is_undone():
     session = started()
     trace(session)
     session.take("reference")
     session.undo()
     assert session.trace is None
-    with pytest.raises(CaseError, match="traced on this film before"):
-        session.click((100.0, 100.0))
+    assert session.tool == "look"
+    session.click((100.0, 100.0))
+    assert session.case.canals[0].traces == ()
 
 
 def test_two_canals_on_two_films():
@@ -589,7 +619,8 @@ def test_a_saved_case_names_its_films_from_where_it_lies(tmp_path):
     other.open_case(tmp_path / "two" / "cases" / "case.wl.json")
     assert numbers(other.trace_result) == before
     assert other.case.canals == session.case.canals
-    other.add_reading(20.5, "foramen", None, ())
+    other.initials = "KO"
+    add_reading(other, 20.5, "foramen")
     assert load_case(other.path).films[0].path == str(tmp_path / "two" / "films" / "a b.png")
     other.save()
     assert load_case(other.path).films[0].path == "../films/a b.png"
@@ -614,7 +645,8 @@ def test_a_draft_goes_on_as_the_case_it_was():
     other = Session()
     other.open_case(free_drafts()[0])
     assert case_to_json(other.case) == before
-    other.add_reading(20.5, "foramen", None, ())
+    other.initials = "KO"
+    add_reading(other, 20.5, "foramen")
     assert Path(load_case(other.path).films[0].path) == FILM
     assert "draft" in other.saved_words()
 
@@ -624,7 +656,7 @@ def test_members_that_this_version_does_not_know_are_kept(done, tmp_path):
     body = json.loads(done.read_text(encoding="utf-8"))
     body["films"][0]["path"] = str(FILM)
     film, canal = body["films"][0], body["canals"][0]
-    parts = [body, film, film["scale"][0], canal, canal["traces"][0], canal["electronic_readings"][0]]
+    parts = [body, film, film["scale"][0], canal, canal["traces"][0], body["entries"][0]]
     for k, part in enumerate(parts):
         part["later"] = {"k": k}
     path = tmp_path / "later.wl.json"
@@ -633,14 +665,15 @@ def test_members_that_this_version_does_not_know_are_kept(done, tmp_path):
     session.open_case(path)
     session.set_tooth("44")
     session.set_known_length(21.4, 0.05)
-    session.rename_canal("B", "buccal cusp")
+    session.initials = "KO"
+    session.rename_canal("B", "buccal cusp tip")
     nudge(session)
     trace(session)
-    session.repeat_reading()
+    repeat_reading(session)
     session.undo()
     body = json.loads(path.read_text(encoding="utf-8"))
     film, canal = body["films"][0], body["canals"][0]
-    parts = [body, film, film["scale"][0], canal, canal["traces"][0], canal["electronic_readings"][0]]
+    parts = [body, film, film["scale"][0], canal, canal["traces"][0], body["entries"][0]]
     assert [part.get("later") for part in parts] == [{"k": k} for k in range(6)]
 
 
@@ -685,6 +718,7 @@ def test_an_unknown_tooth_is_refused_by_name():
 
 CHILD = """
 import json, sys
+from wlmeasure_napari._entries import add_reading
 from wlmeasure_napari._session import Session
 from wlmeasure.record.case import case_to_json
 
@@ -695,6 +729,8 @@ session = Session()
 print("ready", flush=True)
 session.open_film(sys.argv[1])
 session.set_tooth("45"); tell()
+session.initials = "KO"
+session.rename_canal("single", "buccal cusp tip")
 session.set_known_length(21.5, 0.05)
 session.take("file"); session.click((188.25, 499.5)); session.click((1224.75, 611.0)); tell()
 session.take("canal")
@@ -702,7 +738,7 @@ for at in ((187.75, 499.0), (860.25, 503.25), (1240.25, 619.25)):
     session.click(at)
 session.accept(); tell()
 for k in range(60):
-    session.add_reading(15.0 + 0.1 * k, "foramen", None, ()); tell()
+    add_reading(session, 15.0 + 0.1 * k, "foramen"); tell()
 print("done", flush=True)
 """
 
@@ -740,7 +776,7 @@ def test_a_killed_program_loses_no_step_that_it_had_accepted(drafts_folder):
         session = Session()
         session.open_case(drafts()[0])
         stored = json.loads(json.dumps(case_to_json(session.case)))
-        readings = [canal.pop("electronic_readings", []) for body in (last, stored) for canal in body["canals"]]
+        readings = [body.pop("entries", []) for body in (last, stored)]
         assert readings[1][: len(readings[0])] == readings[0]
         assert len(readings[1]) <= len(readings[0]) + 1
         for name in ("films", "canals") if len(told) >= 3 else ():
@@ -769,6 +805,7 @@ class Later:
 def test_steps_behind_a_long_job_wait_in_line_and_none_is_lost():
     """Accept, and before the path is there: two readings and a decision. All are in the case, in their order."""
     session = started()
+    named(session)
     scale(session)
     later = session.work = Later()
     session.do("canal", lambda: session.take("canal"))
@@ -776,19 +813,19 @@ def test_steps_behind_a_long_job_wait_in_line_and_none_is_lost():
         session.do("canvas", lambda point=point: session.click(point))
     session.do("canal", session.accept)
     assert session.busy
-    assert session.next_step() == ("", "Tracing …")
-    session.do("reading", lambda: session.add_reading(20.5, "foramen", 15, ()))
-    session.do("reading", session.repeat_reading)
+    assert session.next_step().words == "Tracing …"
+    session.do("reading", lambda: add_reading(session, 20.5, "foramen", 15))
+    session.do("reading", lambda: repeat_reading(session))
     session.do("decided", lambda: session.decide(20.0, "AB", "readings repeat"))
     assert session.trace is None
-    assert session.canal.electronic_readings == ()
+    assert session.canal_facts.readings == ()
     later.let_go()
     assert not session.busy
     assert session.trace is not None
     assert session.pending == []
-    assert [r.length_mm for r in session.canal.electronic_readings] == [20.5, 20.5]
-    assert session.canal.decision.length_mm == 20.0
-    assert load_case(session.path).canals == session.case.canals
+    assert [r.length_mm for r in session.canal_facts.readings] == [20.5, 20.5]
+    assert session.canal_facts.decision.length_mm == 20.0
+    assert load_case(session.path).entries == session.case.entries
     for _ in range(4):
         session.undo()
     assert session.trace is None
@@ -809,12 +846,15 @@ def test_a_long_job_that_is_refused_says_so_at_its_place_and_keeps_the_points(to
 
 def test_a_session_without_another_thread_gives_the_same_case():
     one, other = whole_job(), Session()
+    other.initials = "KO"
     later = other.work = Later()
     other.do("canvas", lambda: other.open_film(FILM))
     for step in (
         lambda: other.set_tooth("45"),
+        lambda: named(other),
         lambda: scale(other),
         lambda: trace(other),
+        lambda: reference(other),
         lambda: read_thrice(other),
     ):
         other.do("canvas", step)
@@ -924,13 +964,13 @@ def test_a_file_that_is_found_is_a_proposal_until_it_is_accepted():
     assert np.hypot(*np.subtract(tip, truth["tip_px"])) < 4.0
     assert "tip-form-assumed" in [flag.code for flag in session.proposal.flags]
     assert np.hypot(*np.subtract(stop, truth["stop_px"])) < 2.0
-    assert "Type its length" in session.next_step()[1]
-    assert f"{100 * session.proposal.confidence:.0f} of 100 like it were right" in session.next_step()[1]
+    assert "enter its length: field Stop to tip" in session.next_step().words
+    assert f"{100 * session.proposal.confidence:.0f} of 100 like it right" in session.next_step().words
     with pytest.raises(CaseError, match="known length must be entered first"):
         session.accept()
     session.set_known_length(21.5, 0.1)
     assert session.film.calibration is None
-    assert "Enter accepts" in session.next_step()[1]
+    assert "then accept: Enter" in session.next_step().words
     session.accept()
     assert session.case.films[0].scale[0].points_px == (stop, tip)
     assert session.proposal is None
@@ -959,7 +999,7 @@ def test_a_stop_that_is_not_in_the_picture_is_not_made_up():
     session, said = started(FILMS / "ref_stop_outside.png"), []
     session.said.connect(lambda place, text: said.append(text))
     session.do("scale", session.find_file)
-    assert "press S and click it" in said[-1] or "click the stop" in session.next_step()[1]
+    assert "press S and click it" in said[-1] or "click the stop" in session.next_step().words
     assert session.pending == []
     assert session.case.films[0].scale == ()
 
@@ -971,8 +1011,8 @@ def test_where_no_stop_is_seen_the_next_click_is_the_stop():
     seen = session.proposal
     session.cancel()
     session._propose((evolve(seen, stop_px=None, stop_std_px=float("inf")),))
-    assert "click the stop" in session.next_step()[1]
-    assert "of 100 like it were right" in session.next_step()[1]
+    assert "click the stop" in session.next_step().words
+    assert "of 100 like it right" in session.next_step().words
     session.click(STOP)
     assert session.pending == [STOP, tuple(float(v) for v in seen.tip_px)]
     assert session.case.films[0].scale == ()
@@ -1008,7 +1048,7 @@ def test_marks_of_an_earlier_film_are_proposed_and_taken_on_acceptance(tmp_path)
     before = case_to_json(session.case)
     session.carry_over("f2")
     assert case_to_json(session.case) == before
-    assert "Carried over from film f2" in session.next_step()[1]
+    assert "Marks of film f2 are laid on this one" in session.next_step().words
     assert session.carried.picture.shape == session.radiograph.values.shape
     assert np.hypot(*np.subtract(session.pending[-1], true["apex_px"])) < 10.0  # 0.3 mm
     assert np.hypot(*np.subtract(session.carried.reference[0], true["reference_px"])) < 17.0

@@ -224,8 +224,10 @@ def test_without_the_side_of_the_shift_3d_says_mirror_and_names_no_side(measured
 
 
 def test_an_angulation_is_a_step_that_is_saved_and_undone(seat, path):
+
     _, seat = seat
     session = seat.session
+    session.initials = "KO"
     session.choose_film("f2")
     session.set_angulation(vertical_deg=1.0)
     before, length = path.read_bytes(), session.result.spatial.canals[0].length_mm
@@ -246,10 +248,12 @@ def test_an_angulation_is_a_step_that_is_saved_and_undone(seat, path):
 
 def test_what_is_shown_after_a_move_is_what_the_saved_case_gives(seat, path):
     """The fit is left out of the first of two measurements; the second must not take over what was before."""
+    from wlmeasure_napari._entries import add_reading
     from wlmeasure_napari._session import Handle
 
     _, seat = seat
     session = seat.session
+    session.initials = "KO"
     before = session.result.spatial
     session.move(Handle("canal", 2, canal="single"), (1236.0, 668.0))
     now = session.result.spatial
@@ -257,13 +261,16 @@ def test_what_is_shown_after_a_move_is_what_the_saved_case_gives(seat, path):
     outside = evaluate(load_case(path)).spatial
     assert now.canals[0].length_mm == pytest.approx(outside.canals[0].length_mm, abs=1e-9)
     np.testing.assert_allclose(now.canals[0].path_mm, outside.canals[0].path_mm, atol=1e-9)
-    session.add_reading(20.5, "foramen", None, ())
+    add_reading(session, 20.5, "foramen")
     assert session.result.spatial is now  # nothing that it rests on has changed
 
 
 def test_the_fit_runs_where_long_jobs_run(seat):
+    from wlmeasure_napari._entries import add_reading
+
     _, seat = seat
     session = seat.session
+    session.initials = "KO"
     session.choose_film("f2")
     session.set_angulation(vertical_deg=1.0)  # traces as well
     waiting = []
@@ -279,7 +286,7 @@ def test_the_fit_runs_where_long_jobs_run(seat):
         assert not session.busy
         assert session.case != before
         waiting.clear()
-    session.do("reading", lambda: session.add_reading(20.5, "foramen", None, ()))
+    session.do("reading", lambda: add_reading(session, 20.5, "foramen"))
     assert waiting == []  # nothing to fit: done at once
 
 

@@ -85,7 +85,7 @@ def test_a_walk_stores_every_film_once_and_ends(tmp_path):
         assert walk.session.case.canals[0].traces == ()
         assert not walk.session.can_undo
         _trace(walk)
-        assert walk.next_step()[0] == "study"
+        assert walk.next_step().place == "study"
         walk.go_on()
     assert titles == ["Film 1 of 3", "Film 2 of 3", "Film 3 of 3"]
     assert walk.session.case is None
@@ -143,7 +143,7 @@ def test_what_breaks_the_protocol_is_said_and_not_stored(tmp_path):
     session.click(points[0])
     session.click(points[-1])
     session.accept()
-    assert "2 points" in walk.next_step()[1]
+    assert "2 points" in walk.next_step().words
     with pytest.raises(StudyError, match="2 points; 3 are needed"):
         walk.go_on()
     assert results(study) == []
@@ -230,7 +230,7 @@ def test_a_blinded_run_of_three_films_on_a_real_screen(plugin, monkeypatch, tmp_
             for point in _points(study, task.film):
                 person.click(point)
             person.key("Enter")
-            assert walk.next_step()[0] == "study"
+            assert walk.next_step().place == "study"
             shown = [w.text() for cls in (QLabel, QLineEdit) for w in person.window.findChildren(cls) if w.isVisible()]
             for word in (task.film, "ref_", "mm long", "Schneider", "0.02"):
                 assert not any(word in text for text in shown), (word, shown)

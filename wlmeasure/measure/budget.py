@@ -14,7 +14,9 @@ from typing import Literal
 
 from attrs import frozen
 
-__all__ = ["NORMAL_95", "Shape", "Term", "half_width_mm", "total_std_mm"]
+from wlmeasure.errors import MeasureError, check_finite
+
+__all__ = ["NORMAL_95", "Shape", "Term", "half_width_mm", "std_of_half_width_mm", "total_std_mm"]
 
 NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
 
@@ -61,6 +63,27 @@ def half_width_mm(terms: Sequence[Term]) -> float:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _held(middle, reach, std) < HELD else (low, middle)
     return 0.5 * (low + high)
+
+
+def std_of_half_width_mm(half_mm: float, shape: Shape = "normal") -> float:
+    """Standard uncertainty of a length that lies within `half_mm` of its figure 19 times of 20, mm.
+
+    What a person enters as "give or take" is the same kind of figure as what is printed behind ±, the half-width of the 95 %
+    interval; this is the way back from :attr:`Term.half_mm`. JCGM 100:2008 (GUM), 4.3.4: a stated interval of 95 % of a
+    normal spread is divided by 1.96. 4.3.7: an even spread over -a to a has the standard uncertainty a / sqrt(3), and 95 %
+    of it lie within 0.95 a. A ruler read to 0.5 mm has a = 0.25 with certainty.
+
+    Raises
+    ------
+    MeasureError
+        A half-width that is negative or no finite number.
+    """
+    half = check_finite(MeasureError, "give or take", half_mm)
+    if half < 0.0:
+        raise MeasureError(
+            f"give or take must be 0 or more: {half:g} mm; it says how far off the length may be either way"
+        )
+    return half / (NORMAL_95 if shape == "normal" else HELD * sqrt(3.0))
 
 
 def _held(half: float, reach: float, std: float) -> float:

@@ -277,7 +277,7 @@ def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
     if not steps:
         return []  # an early record: nothing was decided yet
     points: list[tuple[float, float]] = []
-    for k, after in zip(steps, [*steps[1:], len(entries) - 0.5], strict=True):
+    for k, after in zip(steps, [*steps, len(entries) - 0.5][1:], strict=True):
         length = entries[k].length_mm
         assert length is not None
         points += [(axes.x(k), axes.y(length)), (axes.x(after), axes.y(length))]

@@ -1,0 +1,59 @@
+"""Messages as a person reads them: members in plain words. Where a file is edited by hand its members keep their names."""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["MEMBER_WORDS", "in_words", "member_words", "without_address"]
+
+MEMBER_WORDS = {
+    "apex_visibility": "visibility of the apex",
+    "clicks_px": "clicked points",
+    "col_over_row": "ratio of column to row spacing",
+    "distance_std_mm": "give or take of the distance",
+    "file_tip_px": "file's tip",
+    "film_sha256": "film",
+    "inputs_sha256": "what it was measured from",
+    "known_length_std_mm": "give or take",
+    "length_std_mm": "give or take of the length",
+    "mm_per_px": "millimetres per pixel",
+    "mm_per_px_col": "millimetres per pixel along a row",
+    "mm_per_px_row": "millimetres per pixel down a column",
+    "other_films_sha256": "other films",
+    "path_std_px": "uncertainty of the path",
+    "points_px": "points",
+    "rests_on": "what it rests on",
+    "trace_kind": "kind of trace",
+}
+"""Members whose words do not follow from their names."""
+
+_UNITS = ("mm", "mm2", "px", "deg", "rad", "s", "mb")
+_ENDINGS = {"std": "uncertainty of {}", "sha256": "fingerprint of {}", "uid": "UID of {}", "seq": "number of {}"}
+# A word of ours by itself: not in quotation marks, no part of a path, of a file's name, or of an address in a file.
+_NAME = re.compile(r"(?<![\w./\\'\"\]@#-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/\\'\"@=(-]|\.\w)")
+_IN_A_FILE = re.compile(r"\.\w{2,6}: |\w\[\d+\]")
+_ADDRESS = re.compile(r"(?:(?:films|canals|traces|scale|entries)\[\d+\]\.?)+: ")
+
+
+def member_words(name: str) -> str:
+    """The words of a member, without underscore and unit."""
+    if name in MEMBER_WORDS:
+        return MEMBER_WORDS[name]
+    parts = name.strip("_").split("_")
+    if len(parts) > 1 and parts[-1] in _UNITS and parts[-2] != "per":
+        parts.pop()
+    if parts[-1] in _ENDINGS and len(parts) > 1:
+        return _ENDINGS[parts[-1]].format(" ".join(parts[:-1]))
+    return " ".join("uncertainty" if part == "std" else part for part in parts)
+
+
+def in_words(message: str) -> str:
+    """The message with every member in words; one that tells a place in a file keeps the names that stand there."""
+    if _IN_A_FILE.search(message):
+        return message
+    return _NAME.sub(lambda found: member_words(found[0]), message)
+
+
+def without_address(message: str) -> str:
+    """The message without the place in the case at which it begins, for somebody who sees no file."""
+    return _ADDRESS.sub("", message, count=1) if _ADDRESS.match(message) else message

@@ -171,6 +171,8 @@ def next_step(state: State) -> Step:
         return Step(f"{state.busy} …")
     if state.question:
         return Step("answer it", "A question stands", "buttons at the foot", "foot")
+    if state.looked_at and state.film and state.tooth:
+        return Step("close it there, then open it here", "Another window has this case", "button Open case", "film")
     return _in_hand(state) or _to_begin(state) or _on_canal(state)
 
 
@@ -190,10 +192,10 @@ def _in_hand(state: State) -> Step | None:
             return Step("if it is right, record it once more", f"{what} is asked about", "Enter", "entry")
         return Step("record it", f"{what} is offered", "Enter", "entry")
     if state.found:
-        rate = f"{state.share} of 100 like it right on synthetic films"
+        rate = f"{state.share} of 100 right on synthetic films"
         if state.found == "tip" and state.placed == 0:
-            return Step("click the stop", f"A file's tip is found ({rate}), no stop", "click", "scale")
-        what = "A file is found" if state.found == "file" else "A file's tip is found"
+            return Step("click the stop", f"A tip is found ({rate}), no stop", "click", "scale")
+        what = "A file is found" if state.found == "file" else "A tip is found"
         if not state.known_length:
             return Step("check both ends, enter its length", f"{what} ({rate})", "field Stop to tip", "scale")
         return Step("check both ends, then accept", f"{what} ({rate})", "Enter", "scale")
@@ -224,7 +226,7 @@ def _with_tool(state: State) -> Step | None:
 
 def _to_begin(state: State) -> Step | None:
     """Who, film, tooth."""
-    if state.recorded and state.who == "nobody" and not state.looked_at:
+    if state.recorded and state.who == "nobody":
         return Step("enter your initials", "Nobody has said who is working", "field Working", "head")
     if state.frames:
         return Step("choose one", f"The file has {state.frames} frames", "button Open frame", "film")
@@ -236,8 +238,6 @@ def _to_begin(state: State) -> Step | None:
         if state.teeth:
             return Step("choose the one measured", "The film's header names several teeth", "list under Tooth", "film")
         return Step("enter it, such as 46", "The film has no tooth yet", "field Tooth", "film")
-    if state.looked_at:
-        return Step("close it there, then open it here", "Another window has this case", "button Open case", "film")
     if state.recorded and state.who == "unconfirmed":
         return Step(
             "say that you still are", "Another case is open than when you said who works", "button Confirm", "head"

@@ -965,7 +965,7 @@ def test_a_file_that_is_found_is_a_proposal_until_it_is_accepted():
     assert "tip-form-assumed" in [flag.code for flag in session.proposal.flags]
     assert np.hypot(*np.subtract(stop, truth["stop_px"])) < 2.0
     assert "enter its length: field Stop to tip" in session.next_step().words
-    assert f"{100 * session.proposal.confidence:.0f} of 100 like it right" in session.next_step().words
+    assert f"{100 * session.proposal.confidence:.0f} of 100 right" in session.next_step().words
     with pytest.raises(CaseError, match="known length must be entered first"):
         session.accept()
     session.set_known_length(21.5, 0.1)
@@ -1012,7 +1012,7 @@ def test_where_no_stop_is_seen_the_next_click_is_the_stop():
     session.cancel()
     session._propose((evolve(seen, stop_px=None, stop_std_px=float("inf")),))
     assert "click the stop" in session.next_step().words
-    assert "of 100 like it right" in session.next_step().words
+    assert "of 100 right" in session.next_step().words
     session.click(STOP)
     assert session.pending == [STOP, tuple(float(v) for v in seen.tip_px)]
     assert session.case.films[0].scale == ()

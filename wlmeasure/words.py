@@ -22,6 +22,7 @@ MEMBER_WORDS = {
     "other_films_sha256": "other films",
     "path_std_px": "uncertainty of the path",
     "points_px": "points",
+    "rel_std": "relative uncertainty",
     "rests_on": "what it rests on",
     "trace_kind": "kind of trace",
 }
@@ -29,6 +30,7 @@ MEMBER_WORDS = {
 
 _UNITS = ("mm", "mm2", "px", "deg", "rad", "s", "mb")
 _ENDINGS = {"std": "uncertainty of {}", "sha256": "fingerprint of {}", "uid": "UID of {}", "seq": "number of {}"}
+_SPELT = {"std": "uncertainty", "deg": "degrees", "px": "pixel", "rel": "relative"}
 # A word of ours by itself: not in quotation marks, no part of a path, of a file's name, or of an address in a file.
 _NAME = re.compile(r"(?<![\w./\\'\"\]@#-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/\\'\"@=(-]|\.\w)")
 _IN_A_FILE = re.compile(r"\.\w{2,6}: |\w\[\d+\]")
@@ -43,8 +45,8 @@ def member_words(name: str) -> str:
     if len(parts) > 1 and parts[-1] in _UNITS and parts[-2] != "per":
         parts.pop()
     if parts[-1] in _ENDINGS and len(parts) > 1:
-        return _ENDINGS[parts[-1]].format(" ".join(parts[:-1]))
-    return " ".join("uncertainty" if part == "std" else part for part in parts)
+        return _ENDINGS[parts[-1]].format(" ".join(_SPELT.get(part, part) for part in parts[:-1]))
+    return " ".join(_SPELT.get(part, part) for part in parts)
 
 
 def in_words(message: str) -> str:

@@ -485,7 +485,7 @@ def test_fifty_times_closed_and_opened_leaves_nothing_behind(person):
     person.viewer.window.remove_dock_widget(person.frame)
     person.open_dock()
     assert (person.session, session.case) == (session, case)
-    assert [len(signal) for signal in (session.changed, session.moved, session.said)] == [1, 1, 1]
+    assert [len(signal) for signal in (session.changed, session.moved, session.said)] == [2, 1, 1]
     person.enter("reading", "20.5")
     assert len(session.canal_facts.readings) == 1
 

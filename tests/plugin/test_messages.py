@@ -10,7 +10,21 @@ from wlmeasure_napari._session import Session
 
 from wlmeasure.record.draft import Draft
 
-from .test_session import END, FILM, MIDDLE, ORIFICE, STOP, TIP, move, named, read_thrice, reference, scale, started, trace
+from .test_session import (
+    END,
+    FILM,
+    MIDDLE,
+    ORIFICE,
+    STOP,
+    TIP,
+    move,
+    named,
+    read_thrice,
+    reference,
+    scale,
+    started,
+    trace,
+)
 
 
 def put_away_and_opened(session):
@@ -118,7 +132,9 @@ REFUSED = {
     "an entry without what it needs": lambda s: enter(s, Draft("shaping file", 25, 0.04)),
     "an entry with what it has no place for": lambda s: enter(s, Draft("block"), distance_mm=2.0, level_mm=12.0),
     "a level in centimetres": lambda s: enter(s, Draft("block"), level_mm=1.2),
-    "a canal that joins itself": lambda s: enter(s, Draft("canals joining", finding="owns the apex"), other_canal="single"),
+    "a canal that joins itself": lambda s: enter(
+        s, Draft("canals joining", finding="owns the apex"), other_canal="single"
+    ),
     "a canal that is not there": lambda s: enter(s, Draft("canals joining", finding="owns the apex"), other_canal="X"),
     "no canal that it joins": lambda s: enter(s, Draft("canals joining", finding="owns the apex")),
     "a give or take of nothing": lambda s: enter(s, Draft("note"), length_std_mm=0.1),

@@ -15,12 +15,12 @@ from wlmeasure_napari._settings import Settings, settings
 def test_the_defaults_are_those_of_the_manifest() -> None:
     manifest = PluginManifest.from_file(Path(wlmeasure_napari.__file__).with_name("napari.yaml"))
     declared = manifest.contributions.configurations["dock"].properties
-    assert {name: declared[name].default for name in declared} == {"give_or_take_mm": 0.14, "large_type": False}
-    assert Settings() == Settings(0.14, False)
+    assert {name: declared[name].default for name in declared} == {"half_width_mm": 0.28, "large_type": False}
+    assert Settings() == Settings(0.28, False)
 
 
 def test_what_the_user_set_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
-    page = SimpleNamespace(dock=SimpleNamespace(give_or_take_mm=0.05, large_type=True))
+    page = SimpleNamespace(dock=SimpleNamespace(half_width_mm=0.05, large_type=True))
     monkeypatch.setattr(_settings, "get_plugin_settings", lambda name: page)
     assert settings() == Settings(0.05, True)
 

@@ -1,0 +1,195 @@
+"""The dock before a person: the reference point asked in words, what stands in bold, each reading taken back by itself."""
+
+import re
+
+import pytest
+
+from . import test_dock
+from .test_dock import END, FILM, MIDDLE, ORIFICE, STOP, TIP, decided, opened, traced
+
+pytestmark = pytest.mark.viewer
+person = test_dock.person  # the fixture
+
+
+def bold(person, part):
+    """The words of a part that stand in bold now."""
+    from qtpy.QtWidgets import QLabel
+
+    labels = person.dock._by_place[part].findChildren(QLabel, "number")
+    return [label.text() for label in labels if label.isVisibleTo(person.dock) and label.text()]
+
+
+def begun(person):
+    """A film with a scale and a traced canal that counts from no point: nothing named, nothing marked."""
+    person.dock.open_path(FILM)
+    person.settle()
+    person.enter("by", "KO")
+    person.enter("tooth", "36")
+    person.enter("length", "21.5")
+    person.key("S")
+    for at in (STOP, TIP):
+        person.click(at)
+    person.key("T")
+    for at in (ORIFICE, MIDDLE, END):
+        person.click(at)
+    person.key("Return")
+
+
+def test_a_length_from_the_orifice_is_no_working_length_until_its_point_is_named_and_marked(person):
+    """README's steps on a molar used to give a length and a stop in bold without a cusp."""
+    dock, session = person.dock, person.session
+    begun(person)
+    assert session.canal.reference_point is None
+    assert dock._fields["reference"].text == ""
+    assert session.tool == "reference"  # it goes on to the point by itself
+    person.key("Escape")
+    length = session.trace_result.length
+    assert dock.orifice_length.text().startswith(
+        f"{length.length_mm:.1f} mm ± {length.half_width_mm:.1f} from the orifice: no working length yet; "
+        "name and mark the reference point (R)"
+    )
+    assert bold(person, "canals") == []
+    assert bold(person, "length") == []
+    assert session.canal_facts.stop is None
+    assert "proposed none, not established" in dock.proposal.text()
+    assert dock.next_line.text() == "Canal MB counts from no point yet; name the cusp or edge: field From"
+    names = [action.text() for action in dock.point.menu.actions()]
+    assert names[0] == "mesiobuccal cusp tip"
+    assert "distolingual cusp tip" in names
+    dock.point.menu.actions()[0].trigger()
+    person.settle()
+    assert session.canal.reference_point == "mesiobuccal cusp tip"
+    assert "no working length yet; mark the reference point (R)" in dock.orifice_length.text()
+    assert dock.next_line.text().endswith("from the orifice; mark the mesiobuccal cusp tip: R")
+    person.key("R")
+    person.click((150.0, 470.0))
+    marked = session.trace_result.length
+    assert marked.length_mm > length.length_mm
+    assert bold(person, "canals") == [f"{marked.length_mm:.1f} mm ± {marked.half_width_mm:.1f}"]
+    assert "orifice" not in dock.orifice_length.text()
+    assert dock.next_line.text().endswith("read the apex locator, 3 times: field Reading")
+
+
+def test_a_new_canal_asks_for_its_point_and_takes_none_from_the_one_before(person):
+    opened(person)
+    person.press(person.button("Add"))
+    assert person.session.canal.reference_point is None
+    assert person.dock._fields["reference"].text == ""
+    assert person.window.focusWidget() is person.dock.point.edit
+    person.type("reference", "flattened stump")
+    assert person.session.canal.reference_point == "flattened stump"
+    assert [c.reference_point for c in person.session.case.canals] == ["buccal cusp tip", "flattened stump"]
+
+
+def test_the_very_reading_that_is_meant_is_taken_back(person):
+    """Not the newest; those from before shaping stand greyed, without a button."""
+    traced(person)
+    for length in ("20.5", "19", "21"):
+        person.enter("reading", length)
+    listed = person.dock.reading_list
+    assert [line.text().split(" at")[0] for line in listed.lines] == ["20.5 mm", "19 mm", "21 mm"]
+    person.press(listed.buttons[1])
+    assert [line.text().split(" at")[0] for line in listed.lines] == ["20.5 mm", "21 mm"]
+    assert [r.length_mm for r in person.session.canal_facts.readings] == [20.5, 21.0]
+    assert len(person.session.case.entries) == 4  # three readings and the note that strikes one out
+    person.enter("reading", "20.5")
+    person.press(person.button("Take proposal"))
+    person.press(person.button("Decide"))
+    person.key("N")
+    person.key("Return")
+    assert listed.buttons == []
+    assert listed.past.text().count("superseded: ") == 3
+    assert "no longer holds: shaped since; take a reading first: field Reading" in person.dock.next_line.text()
+
+
+def test_the_decision_is_the_one_number_in_bold(person):
+    traced(person)
+    person.enter("reading", "20.5")
+    assert not person.dock.take_proposal.isEnabled()
+    for _ in range(2):
+        person.press(person.button("Same again"))
+    assert person.dock.take_proposal.isEnabled()
+    assert person.dock.proposal.text().startswith("proposed 20.0 ± ")
+    assert bold(person, "length") == []
+    person.press(person.button("Take proposal"))
+    person.press(person.button("Decide"))
+    (words,) = bold(person, "length")
+    assert words.startswith("20.0 mm, decided by KO")
+
+
+def test_give_or_take_is_what_is_printed_behind_the_sign(person):
+    opened(person)
+    person.enter("std", "0.4")
+    person.enter("length", "21.5")
+    person.key("S")
+    for at in (STOP, TIP):
+        person.click(at)
+    assert "(21.5 mm ± 0.40)" in person.dock.scale_words.text()
+    assert person.session.case.films[0].scale[0].known_length_std_mm == pytest.approx(0.4 / 1.959964, abs=1e-9)
+
+
+WRONG = {
+    "tooth": ("99", "molar", "4_6"),
+    "length": ("abc", "500", "-1", "2 cm", "1e9"),
+    "std": ("abc", "-1", "900"),
+    "angulation": ("abc", "400"),
+    "canal": ("single",),
+    "reading": ("abc", "99", "-3", "0"),
+    "size": ("thin", "33", "3"),
+    "decided": ("twenty", "0", "99", "2"),
+}
+
+
+def test_no_field_answers_with_an_identifier_and_each_answer_goes_when_the_field_is_mended(person):
+    from qtpy.QtCore import Qt
+    from qtpy.QtWidgets import QLabel
+
+    traced(person)
+    person.press(person.button("Add"))
+    person.type("reference", "cusp")
+    dock, shown = person.dock, 0
+    for place, texts in WRONG.items():
+        for text in texts:
+            person.enter(place, text)
+            if place == "decided":
+                person.press(person.button("Decide"))
+            if place == "size":
+                person.enter("reading", "20")
+            labels = [label for label in dock.findChildren(QLabel, "message") if label.isVisibleTo(dock)]
+            for label in labels:
+                shown += 1
+                assert not re.search(r"[a-z]+_[a-z]+", label.text().replace(repr(text), "")), (place, label.text())
+            at = {"size": "reading", "std": "length"}.get(place, place)
+            if person.said(at) and place in dock._fields and place != "angulation":
+                edit = dock._fields[place].edit
+                edit.setFocus()
+                person.test.keyClick(edit, Qt.Key.Key_Home)
+                person.test.keyClick(edit, Qt.Key.Key_1)
+                person.settle()
+                assert person.said(at) == "", (place, text)
+                edit.clear()
+        if place == "size":
+            dock._fields["size"].edit.clear()
+    assert shown >= 20
+
+
+def test_no_form_of_the_record_answers_with_an_identifier(person):
+    """Every kind of entry, entered empty, and with numbers that no length has."""
+    from wlmeasure_napari._dock_record import ENTERED
+
+    decided(person)
+    record, answers = person.dock.record, 0
+    for kind in ENTERED:
+        record.kind.setCurrentText(kind)
+        for text in ("", "0", "900"):
+            for field in record.numbers.values():
+                field.edit.setText(text)
+            before = person.session.case
+            person.press(person.button("Enter"))
+            answers += bool(person.said("entry"))
+            assert not re.search(r"[a-z]+_[a-z]+", person.said("entry")), (kind, person.said("entry"))
+            assert (person.session.case is before) == bool(person.said("entry")), kind
+            person.session.cancel()
+            while person.session.case is not before:
+                person.session.undo()
+    assert answers >= 30

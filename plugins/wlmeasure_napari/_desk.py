@@ -16,14 +16,15 @@ from typing import Any, Literal
 from attrs import evolve
 from psygnal import Signal
 
-from wlmeasure.errors import CaseError, FrameError, WlmeasureError
+from wlmeasure.cli_output import usual_notation
+from wlmeasure.errors import AmbiguousToothError, CaseError, FrameError, WlmeasureError, one_line
 from wlmeasure.image.listing import FilmList, list_films
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
 from wlmeasure.record.case import SUFFIX, Case, load_case
 from wlmeasure.record.evaluate import CaseResult, evaluate, read_films
-from wlmeasure.trade.tooth import Tooth
+from wlmeasure.trade.tooth import Tooth, ToothReading
 from wlmeasure_napari import _drafts
 from wlmeasure_napari._differences import difference_words
 from wlmeasure_napari._document import Change, ChangedError, Document, case_words, named
@@ -72,6 +73,8 @@ class Desk:
         self._initials = ""
         self._confirmed = True
         self.offer = Offer()
+        self.notation = usual_notation()
+        """The notation of teeth that a bare number or letter is read in; None while nobody has said which."""
         self._lay_out_empty()
 
     def _lay_out_empty(self) -> None:
@@ -333,8 +336,30 @@ class Desk:
             self.said.emit(place, words)
 
     def set_tooth(self, text: str) -> None:
-        """The tooth by its ISO 3950 designation; starts the case when a film waits for it."""
-        tooth = Tooth.from_iso3950(text.strip())
+        """The tooth in any of the trade's ways; starts the case when a film waits for it.
+
+        Where a text may mean several teeth a question stands, and the notation of its answer is taken for all that is typed
+        later.
+
+        Raises
+        ------
+        TradeError
+            No tooth.
+        """
+        try:
+            self._set_tooth(Tooth.from_words(text, self.notation))
+        except AmbiguousToothError as error:
+            self._ask(
+                f"{one_line(text)[:40]} may be {len(error.candidates)} teeth: which one is meant?",
+                *(Choice(reading.words, partial(self._mean, reading)) for reading in error.candidates),
+                Choice("Type it anew", self.changed.emit),
+            )
+
+    def _mean(self, reading: ToothReading) -> None:
+        self.notation = reading.notation
+        self._set_tooth(reading.tooth)
+
+    def _set_tooth(self, tooth: Tooth) -> None:
         if self.case is None and self._waiting is not None:
             self._begin(tooth)
         elif self.case is not None and self.case.tooth != tooth.designation:

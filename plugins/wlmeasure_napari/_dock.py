@@ -221,7 +221,15 @@ class WorkingLengthDock(QWidget):
         part.add(self.chooser)
         self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
         part.add(self.film_choice)
-        part.add(self._field("tooth", "Tooth", self._on_tooth, "ISO 3950: quadrant and tooth, such as 46", "46"))
+        part.add(
+            self._field(
+                "tooth",
+                "Tooth",
+                self._on_tooth,
+                "46, 30, LR6 or in words; which one a number means is asked",
+                "46, LR6",
+            )
+        )
         self.angulation = AngulationRow(self.session, self._enter_here)
         self._fields["angulation"] = self.angulation.degrees
         part.add(self.angulation)

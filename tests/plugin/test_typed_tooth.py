@@ -54,6 +54,7 @@ def test_a_number_that_may_be_two_teeth_is_asked_once_and_its_notation_remembere
 
 def test_a_question_about_a_tooth_that_is_dropped_takes_none(tmp_path):
     session = Session()
+    session.initials = "KO"
     session.open_film(png(tmp_path / "a.png", 1))
     session.set_tooth("11")
     session.answer("Type it anew")

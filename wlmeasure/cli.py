@@ -11,7 +11,7 @@ import os
 import sys
 
 from wlmeasure.cli_output import now, page_content, print_json, program
-from wlmeasure.errors import WlmeasureError, one_line
+from wlmeasure.errors import PacsError, WlmeasureError, one_line
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -25,6 +25,13 @@ SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths"
 PHANTOM_LEVELS = ("clear", "typical", "faint", "hard")  # written out: asking the room would load numpy for --help
 
 
+def _told(error: WlmeasureError) -> str:
+    """The message for who has typed values; an archive's settings are a file, whose members are called as they stand there."""
+    from wlmeasure.words import in_words
+
+    return str(error) if isinstance(error, PacsError) else in_words(str(error))
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     given = sys.argv[1:] if argv is None else argv
@@ -34,7 +41,7 @@ def main(argv: list[str] | None = None) -> int:
         arguments.run(arguments)
         sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end
     except WlmeasureError as error:
-        print(f"wlmeasure: {one_line(error)}", file=sys.stderr)
+        print(f"wlmeasure: {one_line(_told(error))}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         _drop_output()  # the reader of our output has gone; nothing is left to say

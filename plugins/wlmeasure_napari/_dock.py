@@ -61,6 +61,7 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
+from wlmeasure_napari._guide import doubt_of
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
@@ -345,6 +346,7 @@ class WorkingLengthDock(QWidget):
         self.take_proposal = button("Take proposal", self._take_proposal, "Copy the settled proposal into the field")
         part.add(buttons(self.take_proposal, button("Decide", self._decide, "Record the decided length")))
         self.decision = part.add(note(name="number"))
+        self.doubt = part.add(note())
         return part
 
     def _entries(self) -> Part:
@@ -612,7 +614,7 @@ class WorkingLengthDock(QWidget):
     def _show_length(self) -> None:
         found, facts = self.session.canal_result, self.session.canal_facts
         if found is None or facts is None:
-            for label in (self.reading_words, self.proposal, self.reasons, self.decision):
+            for label in (self.reading_words, self.proposal, self.reasons, self.decision, self.doubt):
                 tell(label, "")
             self.reading_list.show_readings((), ())
             self.take_proposal.setEnabled(False)
@@ -626,6 +628,8 @@ class WorkingLengthDock(QWidget):
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         tell(self.proposal, "\n".join(lines))
         tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis, facts)))
+        doubt = doubt_of(facts)
+        tell(self.doubt, "" if doubt is None else f"! {doubt.what} no longer holds: {doubt.why}.")
         lines = [] if facts.decision is None else [decision_words(facts.decision)]
         tell(self.decision, "\n".join([*lines, *(f"stop at {words}" for words in stop_words(facts))]))
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from wlmeasure.record.case import Entry
     from wlmeasure_napari._session import Session, Tool
 
-__all__ = ["KEYS", "LONGEST", "Doubt", "State", "Step", "next_step", "state_of"]
+__all__ = ["KEYS", "LONGEST", "Doubt", "State", "Step", "doubt_of", "next_step", "state_of"]
 
 LONGEST = 110
 """Characters of a line, two rows of the dock in large type."""
@@ -412,9 +412,9 @@ def state_of(session: Session) -> State:
         proposal=canal.proposal.status,
         proposed="" if canal.proposal.length_mm is None else _millimetres(canal),
         decided="" if decision is None or decision.length_mm is None else f"{decision.length_mm:.1f} mm",
-        doubt=_doubt(canal),
+        doubt=doubt_of(canal),
         open_canal=next((one.name for one in others if one.decision is None), ""),
-        doubted_canal=next((one.name for one in others if _doubt(one) is not None), ""),
+        doubted_canal=next((one.name for one in others if doubt_of(one) is not None), ""),
         fault=facts.fault is not None,
         afterwards=_afterwards(record_of(case)[0].in_order(canal.name)),
     )
@@ -424,7 +424,7 @@ def _millimetres(canal: CanalFacts) -> str:
     return f"{proposal_words(canal.proposal.length_mm, canal.proposal.std_mm).split()[0]} mm"
 
 
-def _doubt(canal: CanalFacts) -> Doubt | None:
+def doubt_of(canal: CanalFacts) -> Doubt | None:
     """What of a canal no longer holds; its decision before anything else."""
     decision = canal.decision
     found = sorted(canal.stale, key=lambda item: decision is None or item.entry.id != decision.id)

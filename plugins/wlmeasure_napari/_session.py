@@ -119,7 +119,6 @@ class Session(Desk):
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
         self._refused: dict[str, tuple[Need | None, tuple[Inputs, str, str]]] = {}
         super().__init__()
-        self.changed.connect(self._check_refusals)
 
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
@@ -290,6 +289,7 @@ class Session(Desk):
             news, self._news = self._news, None
             self._refused.pop(place, None)
             self.said.emit(place, news[1] if news is not None and news[0] == place else "")
+        self._check_refusals()
 
     def withdraw(self, place: str) -> None:
         """What was refused at a place is being mended there: its message has had its time."""

@@ -102,7 +102,7 @@ def test_what_was_typed_wrongly_for_one_canal_does_not_stand_under_the_next():
     stands = ear(session)
     session.do("canal", lambda: session.add_canal(session.canal_name))
     assert "must be used once" in stands["canal"]
-    session.changed.emit()
+    session.do("elsewhere", lambda: None)
     assert "must be used once" in stands["canal"]
     session.do("elsewhere", lambda: session.add_canal("L"))
     assert stands["canal"] == ""

@@ -20,7 +20,8 @@ def begun(tooth="45", point="buccal cusp tip"):
     session.initials = "KO"
     session.open_film(FILM)
     session.set_tooth(tooth)
-    session.rename_canal(session.canal_name, point)
+    if point is not None:
+        session.rename_canal(session.canal_name, point)
     scale(session)
     trace(session)
     return session

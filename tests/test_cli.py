@@ -764,7 +764,7 @@ def test_phantom_hands_its_wishes_to_the_films(run, tmp_path):
 
 @pytest.mark.parametrize(
     ("option", "value", "said"),
-    [("--confluent", 2, "confluent"), ("--cap", -1, "cap"), ("--scatter", 3, "scatter"), ("--ramp", 9, "ramp_mm")],
+    [("--confluent", 2, "confluent"), ("--cap", -1, "cap"), ("--scatter", 3, "scatter"), ("--ramp", 9, "ramp")],
 )
 def test_phantom_refuses_wishes_before_it_makes_a_folder(refused, tmp_path, option, value, said):
     assert f"{said} must be 0 to" in refused("phantom", tmp_path / "films", option, value)

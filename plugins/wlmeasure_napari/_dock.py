@@ -626,12 +626,13 @@ class WorkingLengthDock(QWidget):
         lines = [f"proposed {proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
-        tell(self.proposal, "\n".join(lines))
+        stops = [f"stop at {words}" for words in stop_words(facts)]
+        tell(self.proposal, "\n".join(lines + (stops if facts.decision is None else [])))
         tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis, facts)))
         doubt = doubt_of(facts)
         tell(self.doubt, "" if doubt is None else f"! {doubt.what} no longer holds: {doubt.why}.")
-        lines = [] if facts.decision is None else [decision_words(facts.decision)]
-        tell(self.decision, "\n".join([*lines, *(f"stop at {words}" for words in stop_words(facts))]))
+        lines = [] if facts.decision is None else [decision_words(facts.decision), *stops]
+        tell(self.decision, "\n".join(lines))
 
     def _on_moved(self) -> None:
         """Only the cursor has moved: the live line and the loupe."""

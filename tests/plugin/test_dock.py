@@ -388,7 +388,7 @@ def test_wrong_input_is_answered_beside_its_field(person):
     person.enter("decided", "twenty")
     person.press(person.button("Decide"))
     assert "decided length must be a number" in person.said("decided")
-    person.enter("by", "")
+    person.enter("by", " ")
     person.enter("decided", "20")
     person.press(person.button("Decide"))
     assert "initials must" in person.said("decided")

@@ -1,0 +1,176 @@
+"""What the state takes from a session: each sort of entry that no longer holds, what settles it, and what comes after."""
+
+import pytest
+from attrs import evolve
+from wlmeasure_napari._entries import add_reading, begin_file, enter, enter_draft, strike_out
+from wlmeasure_napari._guide import Doubt, next_step, state_of
+
+from wlmeasure.record.draft import Draft
+
+from .test_session import FILM, OTHER, named, read_thrice, reference, scale, started, trace
+
+
+@pytest.fixture
+def session():
+    session = started()
+    named(session)
+    scale(session)
+    trace(session)
+    reference(session)
+    read_thrice(session)
+    session.decide(20.0, "KO", "")
+    return session
+
+
+def shaped(session):
+    begin_file(session)
+    enter_draft(session)
+
+
+def read(session, *lengths):
+    for length in lengths:
+        add_reading(session, length, "foramen")
+
+
+def gauged(session):
+    enter(session, Draft("apical gauging", 20, length_mm=20.0, finding="snug"))
+
+
+def test_nothing_is_in_doubt_after_a_decision(session):
+    state = state_of(session)
+    assert (state.doubt, state.decided, state.readings, state.past) == (None, "20.0 mm", 3, 0)
+    assert (state.counted_on, state.traced, state.marked, state.point) == ("f1", True, True, "buccal cusp tip")
+    assert state.afterwards == "shape"
+    assert state.unsaved
+
+
+def test_shaped_since_a_reading_comes_first_and_three_that_differ_call_for_a_decision(session):
+    shaped(session)
+    assert state_of(session).doubt == Doubt("Decided 20.0 mm", "shaped since", "read")
+    assert (state_of(session).readings, state_of(session).past) == (0, 3)
+    assert session.next_step().missing == "take a reading first"
+    read(session, 19.0)
+    assert state_of(session).doubt == Doubt("Decided 20.0 mm", "shaped since", "decide")
+    assert session.next_step().missing == "read again, 2 more"
+    read(session, 19.0, 19.0)
+    assert session.next_step().missing == "decide again"
+    session.decide(18.5, "KO", "")
+    assert state_of(session).doubt == Doubt("Shaping file 20.0 mm", "another working length", "file")
+    assert session.next_step().key == "N"
+
+
+def test_a_reading_that_upholds_the_decision_settles_it(session, tmp_path):
+    shaped(session)
+    read(session, 20.5, 20.5, 20.5)
+    assert state_of(session).doubt is None
+    session.save_as(tmp_path / "a.wl.json")
+    assert session.next_step().words == "Done and saved; gauge what was shaped: G"
+    gauged(session)
+    session.save()
+    assert session.next_step().words == "Done and saved; write the report: button Report"
+
+
+def test_a_gauge_and_a_cone_before_more_shaping(session):
+    shaped(session)
+    gauged(session)
+    enter(session, Draft("cone fit", 20, length_mm=20.0, finding="resistance"))
+    begin_file(session)
+    enter_draft(session)
+    read(session, 20.5, 20.5, 20.5)
+    assert state_of(session).doubt == Doubt("Apical gauging 20.0 mm", "shaped on since", "gauge")
+    strike_out(session, next(e.id for e in session.case.entries if e.kind == "apical gauging"))
+    assert state_of(session).doubt == Doubt("Master cone 20.0 mm", "shaped on since", "cone")
+
+
+def test_another_reference_point_takes_the_ground_from_under_a_decision(session):
+    named(session, "flattened buccal cusp")
+    state = state_of(session)
+    assert state.doubt == Doubt("Decided 20.0 mm", "another reference point", "read")
+    assert (state.readings, state.past) == (0, 3)
+    assert session.canal_facts.stop is None
+
+
+def test_a_trace_that_gives_another_length_since(session):
+    session.move(next(h for h, _ in session.handles() if h.role == "reference"), (120.0, 470.0))
+    assert state_of(session).doubt == Doubt("Decided 20.0 mm", "the film gives another length", "decide")
+    assert "decide again" in session.next_step().words
+
+
+def test_a_decision_that_was_struck_out_is_none(session):
+    strike_out(session)
+    state = state_of(session)
+    assert (state.decided, state.doubt) == ("", None)
+    assert session.next_step().missing == "decide"
+
+
+def test_another_canal_without_a_decision_and_one_in_doubt(session, tmp_path):
+    session.add_canal("L", "lingual cusp tip")
+    assert state_of(session).doubted_canal == ""
+    session.choose_canal("single")
+    assert session.next_step().words == "Canal single is decided; go on with L: list Canal in hand"
+    session.choose_canal("L")
+    read(session, 19.0, 19.0, 19.0)
+    session.decide(18.5, "KO", "")
+    shaped(session)
+    session.choose_canal("single")
+    session.save_as(tmp_path / "a.wl.json")
+    assert state_of(session).doubted_canal == "L"
+    assert session.next_step().words == "In canal L something no longer holds; choose L: list Canal in hand"
+
+
+def test_readings_alone_lead_to_a_decision_without_a_scale(tmp_path):
+    """Legitimate: the point is named, no film is measured."""
+    session = started()
+    named(session)
+    read(session, 20.5)
+    assert session.next_step().missing == "read again, 2 more"
+    read(session, 20.5, 20.5)
+    assert session.next_step().words == "Proposed 20.0 mm, reading only; decide: field Decided"
+    session.decide(20.0, "KO", "")
+    session.save_as(tmp_path / "a.wl.json")
+    assert session.next_step().words.startswith("Done and saved")
+
+
+def test_a_canal_traced_on_another_film_is_gone_to_for_its_mark(session):
+    session = started()
+    named(session)
+    scale(session)
+    trace(session)
+    session.cancel()
+    session.open_film(OTHER, into="this case")
+    assert session.next_step().key == "field Stop to tip"  # a second film has its own scale, and nothing of the canal counts yet
+    scale(session)
+    assert session.next_step().key == "list Film in view"
+    session.choose_film("f1")
+    assert session.next_step().key == "R"
+
+
+def test_a_question_asked_once_is_told_and_goes_with_esc(session):
+    session.do("reading", lambda: add_reading(session, 2.0, "foramen"))
+    assert state_of(session).asked == "reading"
+    assert session.next_step().key == "field Reading"
+    session.cancel()
+    assert state_of(session).asked == ""
+    session.do("decided", lambda: session.decide(29.0, "KO", ""))
+    assert session.next_step().key == "button Decide"
+    session.add_canal("L", "cusp")
+    assert state_of(session).asked == ""
+
+
+def test_who_works_is_said_first_and_confirmed_for_the_next_case():
+    session = started()
+    assert state_of(session).who == "said"
+    session.close_case()
+    session.open_film(FILM)
+    session.set_tooth("45")
+    assert session.next_step().key == "button Confirm"
+    session.confirm()
+    assert session.next_step().key == "field Stop to tip"
+    session.initials = ""
+    assert session.next_step().key == "field Working"
+    assert session.next_step(recorded=False).key == "field Stop to tip"
+
+
+def test_every_state_of_a_session_has_a_line(session):
+    """The busy line names the job and nothing to press."""
+    assert next_step(evolve(state_of(session), busy="Tracing")).words == "Tracing …"

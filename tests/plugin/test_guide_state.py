@@ -138,7 +138,7 @@ def test_a_canal_traced_on_another_film_is_gone_to_for_its_mark(session):
     trace(session)
     session.cancel()
     session.open_film(OTHER, into="this case")
-    assert session.next_step().key == "field Stop to tip"  # a second film has its own scale, and nothing of the canal counts yet
+    assert session.next_step().key == "field Stop to tip"  # each film has its own scale
     scale(session)
     assert session.next_step().key == "list Film in view"
     session.choose_film("f1")

@@ -43,8 +43,11 @@ def begin_gauge(session: Session) -> None:
 def _begin(session: Session, make: Any) -> None:
     if session.case is None or session.canal is None:
         raise CaseError("canal must be added before anything is entered for it")
+    if session.unaccepted:
+        raise CaseError("points on the film must be accepted (Enter) or dropped (Esc) before anything is entered")
+    draft = make(session.case, session.canal_name)  # refused, it leaves the tool in hand
     session.cancel()
-    session.draft = make(session.case, session.canal_name)
+    session.draft = draft
     session.changed.emit()
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import napari
 from qtpy.QtCore import QEvent, QSize, Qt, QTimer
-from qtpy.QtGui import QCursor, QImage, QPixmap
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -25,7 +24,6 @@ from qtpy.QtWidgets import (
 from wlmeasure import __version__
 from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.errors import CaseError
-from wlmeasure.image.display import loupe
 from wlmeasure.measure.budget import std_of_half_width_mm
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.record.edit import typed_number
@@ -65,6 +63,7 @@ from wlmeasure_napari._guide import doubt_of
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._loupe import Loupe
 from wlmeasure_napari._needs import NEEDS, need
 from wlmeasure_napari._offer import is_folder
 from wlmeasure_napari._over_time import earlier_films, report_over_time
@@ -72,12 +71,12 @@ from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
 from wlmeasure_napari._study import Concealed, Walk
+from wlmeasure_napari._window import WindowKeys, film_canvas, main_window
 
 __all__ = ["WorkingLengthDock"]
 
 IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
 NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
-LOUPE_PX, LOUPE_AWAY_PX = 220, 28
 PROFILE_PX = 300
 WIDTH_PX = 360
 STYLE = """
@@ -102,11 +101,15 @@ class WorkingLengthDock(QWidget):
         self._line: LiveLine | None = None
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
-        # A child of the window and no window of its own, which would take the mouse from the canvas beneath it.
-        self._loupe = QLabel(self)
-        self._loupe.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-        self._loupe.hide()
-        self._loupe.setFixedSize(LOUPE_PX, LOUPE_PX)
+        self._loupe = Loupe(self)
+        self._canvas: QWidget | None = None
+        self._keys = WindowKeys(
+            self,
+            self._hands.keys,
+            has_point=lambda: self.session.chosen is not None,
+            save=lambda: self._save(),
+            pointer=self._hands.pointer,
+        )
         # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
         self._place = ""
         self._late = QTimer(self)
@@ -405,9 +408,13 @@ class WorkingLengthDock(QWidget):
         self.session.changed.connect(self._on_changed)
         self.session.moved.connect(self._on_moved)
         self.session.said.connect(self._on_said)
+        self._layers.disturbed.connect(self._on_disturbed)
         self.session.work = self._worker
         self.session.resume()
         self._hands.connect()
+        window = main_window(self)
+        self._canvas = None if window is None else film_canvas(window)
+        self._keys.connect_to_window()
         self.refresh()
 
     def hideEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
@@ -416,13 +423,15 @@ class WorkingLengthDock(QWidget):
             (self.session.changed, self._on_changed),
             (self.session.moved, self._on_moved),
             (self.session.said, self._on_said),
+            (self._layers.disturbed, self._on_disturbed),
         ):
             signal.disconnect(slot, missing_ok=True)
         self.session.work = None
         self.session.rest()
         self._hands.disconnect()
-        self._loupe.hide()
-        self._loupe.setParent(self)
+        self._keys.disconnect_from_window()
+        self._loupe.put_away()
+        self._canvas = None
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
@@ -638,39 +647,24 @@ class WorkingLengthDock(QWidget):
         """Only the cursor has moved: the live line and the loupe."""
         session = self.session
         film = self._layers.film_layer()
+        if self._line is not None and self._line_film is not film:
+            self._line.remove()
+            self._line = self._line_film = None
         if film is None:
+            self._loupe.hide()
             return
-        if self._line is None or self._line_film is not film:
-            if self._line is not None:
-                self._line.remove()
+        if self._line is None:
             self._line, self._line_film = live_line(self._viewer_itself(), film), film
-        self._line.show(session.live)
-        placing = session.tool != "look" and session.cursor is not None and session.radiograph is not None
-        if placing and session.cursor is not None:
-            picture = loupe(film.data, session.cursor, side=LOUPE_PX)
-            picture[LOUPE_PX // 2, ::4] = 255
-            picture[::4, LOUPE_PX // 2] = 255
-            image = QImage(picture.tobytes(), LOUPE_PX, LOUPE_PX, LOUPE_PX, QImage.Format.Format_Grayscale8)
-            self._loupe.setPixmap(QPixmap.fromImage(image))
-            self._put_loupe()
-        self._loupe.setVisible(placing and self.isVisible())
+        self._line.show(session.preview)
+        if session.tool != "look" and session.cursor is not None and self._canvas is not None:
+            self._loupe.show_on(self._canvas, film.data, session.cursor)
+        else:
+            self._loupe.hide()
 
-    def _put_loupe(self) -> None:
-        """Beside the cursor, on the side where the window leaves room."""
-        window = self.parentWidget()
-        while window is not None and window.parentWidget() is not None:  # a floating dock is a window too
-            window = window.parentWidget()
-        if window is None:
-            return
-        if self._loupe.parentWidget() is not window:
-            self._loupe.setParent(window)
-        at = window.mapFromGlobal(QCursor.pos())
-        for_x, for_y = (
-            place + LOUPE_AWAY_PX if place + LOUPE_AWAY_PX + LOUPE_PX <= room else place - LOUPE_AWAY_PX - LOUPE_PX
-            for place, room in ((at.x(), window.width()), (at.y(), window.height()))
-        )
-        self._loupe.move(for_x, for_y)
-        self._loupe.raise_()
+    def _on_disturbed(self, words: str) -> None:
+        """A layer of ours was deleted or moved: it comes back as soon as the viewer is done with it."""
+        self._soon()
+        self._on_said("canvas", words)
 
     def _viewer_itself(self) -> Any:
         return getattr(self._viewer, "__wrapped__", self._viewer)

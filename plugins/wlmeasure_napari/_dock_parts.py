@@ -108,6 +108,7 @@ class Field(QWidget):
         self.message.hide()
         layout.addWidget(self.message)
         self._told: str | None = ""
+        self._stood = ""  # what stands in the session, as far as the field knows
         self._done = done
         if done is not None:
             self.edit.editingFinished.connect(self._finished)
@@ -117,6 +118,19 @@ class Field(QWidget):
         if text != self._told and self._done is not None:
             self._told = text
             self._done(text)
+            if not self.refused:
+                self._stood = self.edit.text()
+
+    @property
+    def refused(self) -> bool:
+        """Whether a message stands beneath what was entered."""
+        return self._done is not None and bool(self.message.text())
+
+    def put_back(self) -> None:
+        """What is being typed is not meant: what stood before it stands again, and nothing is entered."""
+        if self._done is not None:
+            self._told = self._stood
+            self.edit.setText(self._stood)
 
     @property
     def text(self) -> str:
@@ -124,6 +138,7 @@ class Field(QWidget):
 
     def set_text(self, text: str) -> None:
         """Show a value of the session, unless the person is typing."""
+        self._stood = text
         if not self.edit.hasFocus():
             self._told = text
             self.edit.setText(text)
@@ -138,7 +153,7 @@ class Field(QWidget):
 
     def clear(self) -> None:
         """Empty, ready for the next entry."""
-        self._told = ""
+        self._told = self._stood = ""
         self.edit.clear()
 
     def say(self, text: str) -> None:

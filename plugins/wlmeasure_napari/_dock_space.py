@@ -129,7 +129,8 @@ class SpacePart(Part):
         self.add(self.fitted)
 
     def _toggle(self, way: Way) -> None:
-        self._space.show("film" if self._space.way == way else way)
+        self._do("canvas", lambda: self._space.show("film" if self._space.way == way else way))
+        self._session.changed.emit()  # refused, the button springs back
 
     def _on_other(self, film_id: str) -> None:
         self._space.other = film_id

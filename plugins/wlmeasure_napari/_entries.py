@@ -44,9 +44,10 @@ def begin_gauge(session: Session) -> None:
 def _begin(session: Session, make: Any) -> None:
     if session.case is None:
         raise lacking(session, "case")
-    need(session, "canal", "decision")
+    need(session, "canal", "accepted", "decision")
+    draft = make(session.case, session.canal_name)  # refused, it leaves the tool in hand
     session.cancel()
-    session.draft = make(session.case, session.canal_name)
+    session.draft = draft
     session.changed.emit()
 
 

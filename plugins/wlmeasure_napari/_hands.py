@@ -1,4 +1,4 @@
-"""Mouse and keys on the canvas: what the hands do becomes steps of the session."""
+"""What the hands do, with the mouse on the film or with keys anywhere in the window, becomes steps of the session. No Qt."""
 
 from __future__ import annotations
 
@@ -32,52 +32,57 @@ KEYS = (
     ("arrow keys", "move the chosen point by a quarter pixel"),
     ("Ctrl+D", "delete the chosen point"),
     ("Ctrl+click", "one more point on the canal of the chosen point"),
+    ("Ctrl+S", "save the case"),
+    ("Tab", "from the film into the dock; Enter or Esc in a field goes back to the film; Space opens a drop-down"),
 )
 
 
 class Hands:
-    """Connects one viewer's canvas to one session while the dock is open."""
+    """Connects one viewer's canvas to one session while the dock is open.
+
+    Attributes
+    ----------
+    keys
+        What each key does; the window hands them over whatever in it has the focus, but for text that is being typed.
+    """
 
     def __init__(self, viewer: ViewerModel, session: Session, layers: Layers) -> None:
         self._viewer: ViewerModel = proxy(viewer)  # a seat must not keep its viewer alive
         self._session = session
         self._layers = layers
-        self._bound: dict[str, Callable[[Any], None]] = {
-            "s": lambda _: self._do(lambda: self._key("s")),
-            "l": lambda _: self._do(lambda: self._key("l")),
-            "h": lambda _: self._do(lambda: self._key("h")),
-            "p": lambda _: self._do(lambda: self._key("p")),
-            "n": lambda _: self._do(lambda: begin_file(session)),
-            "g": lambda _: self._do(lambda: begin_gauge(session)),
-            "f": lambda _: self._do(session.find_file),
-            "t": lambda _: self._do(self._trace_key),
-            "Enter": lambda _: self._do(self._accept),
-            "r": lambda _: self._do(lambda: session.take("reference")),
-            "Escape": lambda _: self._do(session.cancel),
-            "Control-z": lambda _: self._do(session.undo),
-            "Control-y": lambda _: self._do(session.redo),
-            "Control-d": lambda _: self._do(session.delete_chosen),
-            "Up": lambda _: self._do(lambda: session.move_chosen(-NUDGE_PX, 0.0)),
-            "Down": lambda _: self._do(lambda: session.move_chosen(NUDGE_PX, 0.0)),
-            "Left": lambda _: self._do(lambda: session.move_chosen(0.0, -NUDGE_PX)),
-            "Right": lambda _: self._do(lambda: session.move_chosen(0.0, NUDGE_PX)),
+        self._inside = True
+        self.keys: dict[str, Callable[[], None]] = {
+            "S": lambda: self._do(lambda: self._key("s")),
+            "L": lambda: self._do(lambda: self._key("l")),
+            "H": lambda: self._do(lambda: self._key("h")),
+            "P": lambda: self._do(lambda: self._key("p")),
+            "N": lambda: self._do(lambda: begin_file(session)),
+            "G": lambda: self._do(lambda: begin_gauge(session)),
+            "F": lambda: self._do(session.find_file),
+            "T": self._trace_key,
+            "Enter": lambda: self._do(self._accept),
+            "R": lambda: self._do(lambda: session.take("reference")),
+            "Esc": lambda: self._do(session.cancel),
+            "Ctrl+Z": lambda: self._do(session.undo),
+            "Ctrl+Y": lambda: self._do(session.redo),
+            "Ctrl+D": lambda: self._do(session.delete_chosen),
+            "Up": lambda: self._do(lambda: session.move_chosen(-NUDGE_PX, 0.0)),
+            "Down": lambda: self._do(lambda: session.move_chosen(NUDGE_PX, 0.0)),
+            "Left": lambda: self._do(lambda: session.move_chosen(0.0, -NUDGE_PX)),
+            "Right": lambda: self._do(lambda: session.move_chosen(0.0, NUDGE_PX)),
         }
 
     def connect(self) -> None:
-        """Take mouse and keys."""
+        """Take the mouse."""
         if self._on_press not in self._viewer.mouse_drag_callbacks:
             self._viewer.mouse_drag_callbacks.append(self._on_press)
             self._viewer.mouse_move_callbacks.append(self._on_move)
-            for key, action in self._bound.items():
-                self._viewer.bind_key(key, action, overwrite=True)
 
     def disconnect(self) -> None:
-        """Give mouse and keys back to the viewer."""
+        """Give the mouse back to the viewer."""
         if self._on_press in self._viewer.mouse_drag_callbacks:
             self._viewer.mouse_drag_callbacks.remove(self._on_press)
             self._viewer.mouse_move_callbacks.remove(self._on_move)
-            for key in self._bound:
-                self._viewer.bind_key(key, None, overwrite=True)
 
     def _do(self, step: Callable[[], None]) -> None:
         self._session.do("canvas", step)
@@ -97,15 +102,25 @@ class Hands:
             self._session.accept()
 
     def _trace_key(self) -> None:
-        session = self._session
-        if session.tool in ("canal", "file") and session.cursor is not None:
-            session.click(session.cursor)
-        else:
-            session.take("canal")
+        session, at = self._session, self._session.cursor  # where the cursor is now, and not when a running job is done
+
+        def step() -> None:
+            if session.tool in ("canal", "file") and at is not None:
+                session.click(at)
+            else:
+                session.take("canal")
+
+        self._do(step)
+
+    def pointer(self, inside: bool) -> None:
+        """Whether the pointer is over the film."""
+        left, self._inside = self._inside and not inside, inside
+        if left:
+            self._session.leave()
 
     def _on_move(self, _viewer: ViewerModel, event: Any) -> None:
         at = self._layers.to_pixel(event.position)
-        if at is not None:
+        if at is not None and self._inside:  # the viewer passes a move on when it comes to it: the pointer may be gone
             self._session.hover(at)
 
     def _on_press(self, _viewer: ViewerModel, event: Any) -> Generator[None, None, None]:

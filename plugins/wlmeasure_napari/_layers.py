@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 from weakref import proxy
 
 import numpy as np
 from napari.components import ViewerModel
+from psygnal import Signal
 
 from wlmeasure.image.display import local_contrast
 from wlmeasure.image.radiograph import Radiograph
@@ -19,9 +21,12 @@ CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
+DELETED = "The film and what is measured on it are shown from the case: a layer of theirs that is deleted comes back."
+REORDERED = "The film lies beneath what is measured on it: its layers are kept in that order."
 # Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
 # both sides of a canal that lies on it.
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
+MARGIN = 0.05  # about a film that is shown whole
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
 
@@ -68,16 +73,57 @@ def _dashed(piece: Any, seen: bool) -> list[Any]:
 
 
 class Layers:
-    """The layers of one session on one viewer: the film in view, the measured lines, the points."""
+    """The layers of one session on one viewer: the film in view, the measured lines, the points.
+
+    They are locked, so that the viewer's own button does not delete them. One that is deleted all the same, or put out of
+    order, is made up for by the next `refresh`.
+
+    Signals
+    -------
+    disturbed
+        (words): a person has deleted a layer of ours, or laid them in another order.
+    """
+
+    disturbed = Signal(str)
 
     def __init__(self, viewer: ViewerModel, session: Session) -> None:
         self._viewer: ViewerModel = proxy(viewer)  # a seat must not keep its viewer alive
         self._ours: dict[str, Any] = {}  # by our own names, whatever a person calls them
+        self._guarded = [self._ours]
         self._session = session
         self._shown: tuple[str, bool] | None = None
         self.enhanced = False
         self.inverted = False
         self.faded = 0.5  # opacity of the earlier film over this one
+        viewer.layers.events.removed.connect(self._on_removed)
+        viewer.layers.events.reordered.connect(self._on_reordered)
+
+    def guard(self, ours: dict[str, Any]) -> None:
+        """More layers that are missed when a person deletes them; who takes one away forgets it here first."""
+        self._guarded.append(ours)
+
+    def _on_removed(self, event: Any) -> None:
+        if any(event.value is layer for ours in self._guarded for layer in ours.values()):
+            self.disturbed.emit(DELETED)
+
+    def _on_reordered(self, _event: Any = None) -> None:
+        if not self._in_order():
+            self.disturbed.emit(REORDERED)
+
+    def _stack(self) -> list[Any]:
+        """Ours that are there, from the bottom."""
+        return [layer for name in (FILM, EARLIER, LINES, POINTS) if (layer := self._mine(name)) is not None]
+
+    def _in_order(self) -> bool:
+        places = [self._viewer.layers.index(layer) for layer in self._stack()]
+        return places == sorted(places)
+
+    def _put_in_order(self) -> None:
+        """Each above the one that it must be seen on; what a person has put between or over them stays there."""
+        layers = self._viewer.layers
+        for below, above in pairwise(self._stack()):
+            if layers.index(above) < layers.index(below):
+                layers.move(layers.index(above), layers.index(below) + 1)
 
     def film_layer(self) -> Any:
         """The image layer of the film in view, or None."""
@@ -122,16 +168,24 @@ class Layers:
         self._show_earlier()
         self._show_lines()
         self._show_points()
+        if not self._in_order():
+            self._put_in_order()
+        for layer in self._ours.values():
+            layer.locked = True
+        if self._session.tool != "look":  # no point is placed on what is not seen
+            for name in (FILM, POINTS):
+                self._ours[name].visible = True
         # Points and shapes have keys of their own, which come before the viewer's; the film has none of ours.
         self._viewer.layers.selection.active = self.film_layer()
 
     def _remove_all(self) -> None:
         """No film in hand: nothing of the last one stays to be seen."""
-        for name in list(self._ours):
-            layer = self._mine(name)
+        gone = [self._mine(name) for name in self._ours]
+        self._ours.clear()
+        self._shown = None
+        for layer in gone:
             if layer is not None:
                 self._viewer.layers.remove(layer)
-        self._ours, self._shown = {}, None
 
     def _frame(self) -> dict[str, Any]:
         """Scale and unit that all layers share: millimetres once there is a scale, else square-looking pixels."""
@@ -151,7 +205,11 @@ class Layers:
         radiograph = self._session.radiograph
         assert radiograph is not None
         wanted = (radiograph.sha256, self.enhanced)
+        before = None if self._shown is None else self._shown[0]
+        camera = self._viewer.scene.camera
+        center, zoom = tuple(camera.center), float(camera.zoom)
         layer = self.film_layer()
+        restored = layer is None and before is not None
         if layer is None or wanted != self._shown:
             picture = pictured(radiograph, enhanced=self.enhanced)
             if layer is None:
@@ -159,23 +217,48 @@ class Layers:
                     picture, name=FILM, contrast_limits=(0, 255), **self._frame()
                 )
                 self._to_bottom(layer)
-                self._viewer.reset_view()
             else:
                 layer.data = picture
             self._shown = wanted
         layer.colormap = "gray_r" if self.inverted else "gray"
-        before = tuple(layer.scale[-2:])
+        framed = tuple(layer.scale[-2:]), layer.units
         self._set_frame(layer)
-        self._keep_view(before, tuple(layer.scale[-2:]))
+        if before is None:
+            self._viewer.reset_view()
+        elif before != radiograph.sha256:
+            case = self._session.case
+            same_case = case is not None and any(film.sha256 == before for film in case.films)
+            self.look_at_end(zoom if same_case and framed[1] == layer.units else 0.0)
+        elif restored:  # the viewer shows a first layer whole
+            camera.center, camera.zoom = center, zoom
+        else:
+            self._keep_view(framed[0], tuple(layer.scale[-2:]))
+
+    def look_at_end(self, zoom: float) -> None:
+        """Bring the apical end of the canal in hand into view, as near as `zoom`; the whole film if it is not traced there."""
+        layer, trace = self.film_layer(), self._session.trace
+        if layer is None:
+            return
+        self._viewer.reset_view(margin=MARGIN, layers=[layer])
+        camera = self._viewer.scene.camera
+        points = () if trace is None else trace.clicks_px or trace.path_px or ()
+        if points and zoom > camera.zoom / (1.0 - MARGIN):
+            low, high = (np.asarray(corner)[-2:] for corner in layer.extent.world)
+            half = 0.5 * (high - low) * camera.zoom / (1.0 - MARGIN) / zoom  # of the canvas, at least
+            end = np.clip(
+                layer.data_to_world(points[-1])[-2:], low + half, high - half
+            )  # no more beside the film than needed
+            camera.zoom = zoom
+            camera.center = (*camera.center[:-2], *end)
 
     def _show_earlier(self) -> None:
         """The earlier film, laid on this one, as long as its marks are looked at; `faded` says how much of it is seen."""
         carried = self._session.carried
         layer = self._mine(EARLIER)
         if carried is None:
+            self._ours.pop(EARLIER, None)
             if layer is not None:
                 self._viewer.layers.remove(layer)
-                del self._ours[EARLIER]
             return
         if layer is None:
             layer = self._ours[EARLIER] = self._viewer.add_image(

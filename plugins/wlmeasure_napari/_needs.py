@@ -79,6 +79,10 @@ NEEDS: Final = MappingProxyType(
             lambda s: s.case is not None and bool(record_of(s.case)[0].standing()),
         ),
         "proposal": Need("proposal must be settled before it can be taken: read again, or decide your own", _settled),
+        "accepted": Need(
+            "points on the film must be accepted (Enter) or dropped (Esc) before anything is entered",
+            lambda s: not s.unaccepted,
+        ),
         "decision": Need(
             "length must be decided first", lambda s: s.canal_facts is not None and s.canal_facts.decision is not None
         ),

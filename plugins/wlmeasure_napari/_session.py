@@ -113,6 +113,7 @@ class Session(Desk):
 
     def __init__(self) -> None:
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
+        self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
         self.busy = ""
@@ -144,7 +145,7 @@ class Session(Desk):
         if self.busy:
             self._later.append((place, step))
             return
-        self._place = place
+        self._place, self._news = place, None  # a step that was refused said no news; they are not the next one's
         with self.telling(place):
             step()
 
@@ -213,15 +214,19 @@ class Session(Desk):
             self.asked = None
         self.case, self.result = case, result
         self.tooth = result.tooth
-        for was, now in zip(old, case.canals, strict=False) if len(old) == len(case.canals) else ():
-            self.inputs.rename("canal", was.name, now.name)
-        self.inputs.forget_all_but("canal", [canal.name for canal in case.canals])
+        names = [canal.name for canal in case.canals]
+        renamed = {was.name: now for was, now in zip(old, names, strict=False)} if len(old) == len(names) else {}
+        for was, now in renamed.items():
+            self.inputs.rename("canal", was, now)
+        self.inputs.forget_all_but("canal", names)
         self.inputs.forget_all_but("film", [film.id for film in case.films])
         self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
-        if all(canal.name != self.canal_name for canal in case.canals):
-            self.canal_name = case.canals[0].name if case.canals else ""
+        if self.canal_name not in names and self.canal_name in renamed:
+            self.canal_name = renamed[self.canal_name]  # the points on it stay its own
+        elif self.canal_name not in names:
+            self._turn_to(names[0] if names else "", self.film_id)
         if all(film.id != self.film_id for film in case.films):
-            self.film_id = case.films[0].id
+            self._turn_to(self.canal_name, case.films[0].id)
         if self.chosen is not None and self.chosen not in dict(self.handles()):
             self.chosen = None
         if self.tool == "reference" and self.trace is None:
@@ -232,6 +237,7 @@ class Session(Desk):
         """Back to the case before the last step; while points are being placed, the last of them is taken back."""
         if self.pending:
             self.pending.pop()
+            self._laid = self._laid[: max(0, len(self.pending) - 1)]
             self.proposal = self.carried = None
             self._anchor()
             self.changed.emit()
@@ -256,9 +262,8 @@ class Session(Desk):
             self._keep(case)
             source.pop()
             target.append((self.case, self.canal_name, self.film_id))
-            if film_id != self.film_id:
-                self._drop_tool()
-            self.canal_name, self.film_id, self.chosen = canal_name, film_id, None
+            self._turn_to(canal_name, film_id)
+            self.chosen = None
             self._take(result)
 
         if self._fits_anew(case):
@@ -359,16 +364,41 @@ class Session(Desk):
     def choose_canal(self, name: str) -> None:
         """Work on another canal."""
         if name != self.canal_name:
-            self.canal_name = name
-            self._drop_tool()
+            self._turn_to(name, self.film_id)
             self.changed.emit()
 
     def choose_film(self, film_id: str) -> None:
         """Look at another film of the case."""
         if film_id != self.film_id and film_id in self.film_ids:
-            self.film_id = film_id
-            self._drop_tool()
+            self._turn_to(self.canal_name, film_id)
             self.changed.emit()
+
+    def _turn_to(self, canal_name: str, film_id: str) -> None:
+        """Another canal or film is in hand: points placed for the one before are none of this one's, and go with a word."""
+        if (canal_name, film_id) == (self.canal_name, self.film_id):
+            return
+        now = f"film {film_id} is in view" if film_id != self.film_id else f"canal {canal_name} is in hand"
+        self._say_dropped(now)
+        if film_id != self.film_id:
+            self.cursor = None  # a place on the other film
+        self.canal_name, self.film_id = canal_name, film_id
+        self._drop_tool()
+
+    @property
+    def unaccepted(self) -> bool:
+        """Whether something is put up on the film that is neither accepted nor dropped yet."""
+        return bool(self.pending) or self.proposal is not None
+
+    def _say_dropped(self, now: str) -> None:
+        if not self.unaccepted:
+            return
+        count = len(self.pending)
+        what = f"canal {self.canal_name}" if self.tool == "canal" else "the scale"
+        points = "What was proposed for" if not count else "1 point for" if count == 1 else f"{count} points for"
+        were = "was" if count < 2 else "were"
+        self._tell(
+            self._place, f"{points} {what} on film {self.film_id} {were} not accepted and {were} dropped: {now}."
+        )
 
     @property
     def stop_px(self) -> Point | None:
@@ -411,6 +441,9 @@ class Session(Desk):
                 need(self, "canal")
             if tool == "reference":
                 need(self, "trace")
+        if tool == self.tool and self.pending and self.proposal is None and self.carried is None:
+            return  # taken up once more, it goes on with the points it has
+        self._say_dropped("another tool is in hand" if tool != self.tool else "it begins anew")
         self._drop_tool()
         self.tool = tool
         self.changed.emit()
@@ -437,6 +470,7 @@ class Session(Desk):
             raise CaseError(
                 "file must show its tip to be found: nothing on the film looks like one; press S and click it"
             )
+        self._say_dropped("a file was looked for")
         self._drop_tool()
         self.tool = "file"
         self.proposal = tipped[0]  # the surest one
@@ -459,6 +493,7 @@ class Session(Desk):
             raise lacking(self, "case")
 
         def done(found: Proposal) -> None:
+            self._say_dropped("an earlier film was laid on this one")
             self._drop_tool()
             self.carried = found
             if found.trace is not None:
@@ -472,7 +507,7 @@ class Session(Desk):
     def _drop_tool(self) -> None:
         self.tool = "look"
         self.pending = []
-        self.live = []
+        self.live, self._laid = [], []
         self.proposal = self.carried = None
         self.draft = None
         self._live = None
@@ -500,7 +535,7 @@ class Session(Desk):
             self._set_reference(at)
             return
         if self.carried is not None and self.carried.trace is not None:
-            self.pending, self.carried = [], None  # placed by hand from here on
+            self.pending, self._laid, self.carried = [], [], None  # placed by hand from here on
         if self.pending and self.pending[-1] == at:
             return
         if self.proposal is not None and not self.pending and self.proposal.tip_px is not None:
@@ -509,9 +544,13 @@ class Session(Desk):
             self.changed.emit()
             return
         if self.tool in ENDS and len(self.pending) == 2:
-            self.pending, self.proposal = [], None
+            self.pending, self._laid, self.proposal = [], [], None
+            self._anchor()
+        if self.pending:
+            self._laid.append([self.pending[-1], at] if self._live is None else self._path_to(at))
         self.pending.append(at)
         if self.tool in ENDS and len(self.pending) == 2:
+            self.live, self._live = [], None  # both ends stand, and the cursor moves neither
             self._try_known_length()
             return
         self._anchor()
@@ -537,9 +576,24 @@ class Session(Desk):
         self.cursor = at
         if self._live is not None and self.radiograph is not None:
             rows, cols = self.radiograph.values.shape
-            inside = min(max(at[0], 0.0), rows - 1.0), min(max(at[1], 0.0), cols - 1.0)
-            self.live = [(float(r), float(c)) for r, c in self._live.path_to(inside)]
+            self.live = self._path_to((min(max(at[0], 0.0), rows - 1.0), min(max(at[1], 0.0), cols - 1.0)))
         self.moved.emit()
+
+    def _path_to(self, at: Point) -> list[Point]:
+        assert self._live is not None
+        return [(float(row), float(col)) for row, col in self._live.path_to(at)]
+
+    def leave(self) -> None:
+        """The cursor is on the film no longer; what is placed stays to be seen."""
+        self.cursor = None
+        if self._live is not None:
+            self.live = []
+        self.moved.emit()
+
+    @property
+    def preview(self) -> list[Point]:
+        """The line through the points that are placed, and on to the cursor: it stays until they are accepted or dropped."""
+        return [point for piece in self._laid for point in piece] + self.live
 
     def accept(self) -> None:
         """Accept the points placed so far.
@@ -553,6 +607,8 @@ class Session(Desk):
             if self.known_length_mm is None:
                 raise lacking(self, "known length")
             self._try_known_length()
+        elif self.tool in ENDS:
+            raise CaseError(f"known length must have both ends: click {ENDS[self.tool][len(self.pending)]}")
         elif self.tool == "reference":
             if self.stop_px is None:
                 raise CaseError(

@@ -12,6 +12,7 @@ import numpy as np
 from attrs import frozen
 from napari.components import ViewerModel
 
+from wlmeasure.errors import CaseError
 from wlmeasure.record.films import FilmResult
 from wlmeasure_napari._layers import CANAL_SHARE, Layers, canal_colour, measured_lines, pictured
 from wlmeasure_napari._session import Session
@@ -36,6 +37,7 @@ ENTRY_DEG = (0.0, 0.0, 15.0)  # as the first film, a little from above, so that 
 class _Camera:
     """Where the view stood before it was changed."""
 
+    film: str
     center: tuple[float, ...]
     zoom: float
     angles: tuple[float, ...]
@@ -74,6 +76,7 @@ class SpaceLayers:
         self.opacity = 0.5
         self.concealed = False
         viewer.dims.events.ndisplay.connect(self._on_ndisplay)
+        layers.guard(self._ours)
 
     # ---- what is asked for ---------------------------------------------------------------------------------------
 
@@ -89,7 +92,15 @@ class SpaceLayers:
         return self.offered and result is not None and result.spatial is not None and bool(result.spatial.canals)
 
     def show(self, way: Way) -> None:
-        """Change what the canvas shows; the session's listeners are told."""
+        """Change what the canvas shows; the session's listeners are told.
+
+        Raises
+        ------
+        CaseError
+            In 3-D points that are placed on the film and not accepted would be out of sight.
+        """
+        if way == "3-D" and self._session.unaccepted:
+            raise CaseError("points on the film must be accepted (Enter) or dropped (Esc) before the view is turned")
         if way == "3-D" and self._session.tool != "look":
             self._session.cancel()  # a tool is for the film
         self.way = way
@@ -124,12 +135,16 @@ class SpaceLayers:
         """From one way to another: what the camera and the canvas need."""
         camera = self._viewer.scene.camera
         if before in ("film", "over") and now in ("beside", "3-D"):
-            self._was = _Camera(tuple(camera.center), camera.zoom, tuple(camera.angles))
+            self._was = _Camera(self._session.film_id, tuple(camera.center), camera.zoom, tuple(camera.angles))
         self._shown = now
         if (before == "3-D") != (now == "3-D"):
             self._canvas(in_3d=now == "3-D")
         if now in ("film", "over") and self._was is not None and before in ("beside", "3-D"):
-            camera.center, camera.zoom, camera.angles = self._was.center, self._was.zoom, self._was.angles
+            if self._was.film == self._session.film_id:
+                camera.center, camera.zoom, camera.angles = self._was.center, self._was.zoom, self._was.angles
+            else:
+                camera.angles = self._was.angles
+                self._layers.look_at_end(self._was.zoom)
             self._was = None
 
     def _canvas(self, *, in_3d: bool) -> None:
@@ -167,10 +182,10 @@ class SpaceLayers:
     def _remove(self, *names: str) -> None:
         for name in names:
             layer = self._mine(name)
-            if layer is not None:
-                self._viewer.layers.remove(layer)
             self._ours.pop(name, None)
             self._drawn.pop(name, None)
+            if layer is not None:
+                self._viewer.layers.remove(layer)
 
     def _stands(self, name: str, *made_from: Any) -> bool:
         """Whether the layer is there and was made from the very same things; one that was not is taken away."""
@@ -188,6 +203,7 @@ class SpaceLayers:
     def _add(self, name: str, layer: Any, at: int | None = None) -> None:
         """Take a layer for our own; `at` counts from the bottom."""
         self._ours[name] = layer
+        layer.locked = True
         if at is not None:
             self._viewer.layers.move(self._viewer.layers.index(layer), at)
 

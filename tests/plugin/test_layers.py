@@ -242,7 +242,7 @@ def test_hands_are_taken_and_given_back(seat):
         seat.hands.connect()
         assert len(model.mouse_drag_callbacks) == len(drags) + 1
         assert len(model.mouse_move_callbacks) == len(moves) + 1
-        assert len(model.keymap) > len(keys)
+        assert model.keymap == keys  # the window hands the keys over, whatever has the focus
         seat.hands.disconnect()
         seat.hands.disconnect()
         assert (model.keymap, model.mouse_drag_callbacks, model.mouse_move_callbacks) == (keys, drags, moves)

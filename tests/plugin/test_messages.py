@@ -60,6 +60,7 @@ SEQUENCES = {
     "reading": (named, "reading", repeat_reading, lambda s: add_reading(s, 20.0, "foramen")),
     "entry": (named, "entry", strike_out, lambda s: enter(s, Draft("note"), note="x")),
     "proposal": (measured, "decided", lambda s: (add_reading(s, 20.5, "foramen"), need(s, "proposal")), read_thrice),
+    "accepted": (lambda s: (named(s), s.take("canal"), s.click(ORIFICE)), "entry", begin_file, lambda s: s.cancel()),
     "decision": (named, "entry", begin_file, lambda s: s.decide(20.0, "KO", "")),
     "case id": (named, "record", store, lambda s: s.inputs.put("case", "", "case id", "bench-1") or s.changed.emit()),
     "stop": (named, "entry", lambda s: need(s, "stop"), lambda s: s.decide(20.0, "KO", "")),

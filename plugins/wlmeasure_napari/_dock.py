@@ -514,6 +514,7 @@ class WorkingLengthDock(QWidget):
             ],
         }
         self._fields["reference"].edit.setReadOnly("names" in walk.conceals)
+        self.point.usual.setVisible("names" not in walk.conceals)  # its cusps would name the tooth
         kind = ExercisePart if isinstance(walk, ExerciseWalk) else StudyPart
         self.study = kind(walk, self._do, self._message("study"), concealed)
         self._by_place["study"] = self.study

@@ -513,9 +513,17 @@ class WorkingLengthDock(QWidget):
             "films": [self.film_choice],
             "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
             "scale": [self._by_place["scale"]],
-            "measures": [self.scale_words, self.scale_notes, self.canal_length, self.canal_bend, self.profile],
+            "measures": [
+                self.scale_words,
+                self.scale_notes,
+                self.canal_length,
+                self.orifice_length,
+                self.canal_bend,
+                self.profile,
+            ],
         }
         self._fields["reference"].edit.setReadOnly("names" in walk.conceals)
+        self.point.usual.setVisible("names" not in walk.conceals)  # its cusps would name the tooth
         kind = ExercisePart if isinstance(walk, ExerciseWalk) else StudyPart
         self.study = kind(walk, self._do, self._message("study"), concealed)
         self._by_place["study"] = self.study

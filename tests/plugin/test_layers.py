@@ -159,6 +159,7 @@ def test_a_deleted_layer_comes_back_with_the_next_step(seat, path, which):
     else:
         model.layers.remove(shown(model)[which])
     assert seat.session.case is not None
+    seat.session.initials = "KO"
     add_reading(seat.session, 20.0, "foramen")
     assert tell_tale(model) == before
     assert model.layers.index(shown(model)[0]) == 0
@@ -201,6 +202,7 @@ def test_layers_of_the_persons_own_are_left_alone(seat, path):
         model.add_image(np.zeros((5, 5)), name="film"),
     ]
     seat.session.open_case(path)
+    seat.session.initials = "KO"
     add_reading(seat.session, 20.0, "foramen")
     assert theirs[0].data.tolist() == [[1.0, 2.0]]
     assert theirs[1].data.shape == (4, 4)
@@ -228,6 +230,7 @@ def test_our_keys_are_not_taken_by_a_layer(seat, path):
     seat.session.open_case(path)
     assert model.layers.selection.active is shown(model)[0]
     model.layers.selection.active = shown(model)[2]
+    seat.session.initials = "KO"
     add_reading(seat.session, 20.0, "foramen")
     assert model.layers.selection.active is shown(model)[0]
     assert not shown(model)[1].editable

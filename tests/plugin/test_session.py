@@ -282,7 +282,7 @@ FULL = {
     "file of no length": ("length", lambda s: s.set_known_length(0.0, None), "known length must be"),
     "file of half a metre": ("length", lambda s: s.set_known_length(500.0, None), "known length must be"),
     "uncertainty below nothing": ("length", lambda s: s.set_known_length(21.0, -1.0), "give or take must be"),
-    "decision without initials": ("decided", lambda s: s.decide(20.0, "  ", ""), "initials must"),
+    "decision without initials": ("decided", lambda s: (setattr(s, "initials", ""), s.decide(20.0, "  ", "")), "initials must"),
     "decision of no length": ("decided", lambda s: s.decide(0.0, "KO", ""), "length must be"),
     "no such tooth": ("tooth", lambda s: s.set_tooth("49"), "49"),
     "no tooth": ("tooth", lambda s: s.set_tooth(""), "must"),
@@ -699,7 +699,7 @@ def test_a_case_that_cannot_be_opened_leaves_the_present_one(opened, done, tmp_p
 
 
 def test_two_sessions_share_nothing():
-    one, other = started(), started(OTHER, "11")
+    one, other = started(), started(OTHER, "ISO 11")
     heard = []
     other.changed.connect(lambda: heard.append("changed"))
     scale(one)

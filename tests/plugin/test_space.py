@@ -100,7 +100,7 @@ def test_the_guide_says_what_is_missing_in_the_order_in_which_it_is_needed(measu
     turned = other_trace(case, "f2", clicks_px=trace.clicks_px[::-1], path_px=trace.path_px[::-1])
     assert said(again, turned)[0] == "Canal single on f2 runs from its apex; trace it from the orifice."
 
-    marked = other_trace(case, "f1", reference_px=(150.0, 500.0))
+    marked = other_trace(other_trace(case, "f2", reference_px=None), "f1", reference_px=(150.0, 500.0))
     words = "Mark the coronal reference point of single on f2, too."
     assert said(again, marked) == (words, "f2", "reference")
     assert said(again, other_trace(marked, "f2", reference_px=(150.0, 500.0))) is None
@@ -230,20 +230,20 @@ def test_an_angulation_is_a_step_that_is_saved_and_undone(seat, path):
     session.initials = "KO"
     session.choose_film("f2")
     session.set_angulation(vertical_deg=1.0)
-    before, length = path.read_bytes(), session.result.spatial.canals[0].length_mm
+    before, length = session.path.read_bytes(), session.result.spatial.canals[0].length_mm
     session.set_angulation(horizontal_deg=30.0)
-    after = path.read_bytes()
-    assert load_case(path).film("f2").angulation.horizontal_deg == 30.0
+    after = session.path.read_bytes()
+    assert load_case(session.path).film("f2").angulation.horizontal_deg == 30.0
     assert session.result.spatial.canals[0].length_mm != length
     session.set_angulation(horizontal_deg=30.0)  # the same again is no step
     session.undo()
-    assert path.read_bytes() == before
+    assert session.path.read_bytes() == before
     assert session.result.spatial.canals[0].length_mm == length
     session.redo()
-    assert path.read_bytes() == after
+    assert session.path.read_bytes() == after
     with pytest.raises(CaseError, match=r"must be <= 90"):
         session.set_angulation(horizontal_deg=95.0)
-    assert path.read_bytes() == after
+    assert session.path.read_bytes() == after
 
 
 def test_what_is_shown_after_a_move_is_what_the_saved_case_gives(seat, path):
@@ -258,7 +258,7 @@ def test_what_is_shown_after_a_move_is_what_the_saved_case_gives(seat, path):
     session.move(Handle("canal", 2, canal="single"), (1236.0, 668.0))
     now = session.result.spatial
     assert now is not before
-    outside = evaluate(load_case(path)).spatial
+    outside = evaluate(load_case(session.path)).spatial
     assert now.canals[0].length_mm == pytest.approx(outside.canals[0].length_mm, abs=1e-9)
     np.testing.assert_allclose(now.canals[0].path_mm, outside.canals[0].path_mm, atol=1e-9)
     add_reading(session, 20.5, "foramen")
@@ -518,7 +518,7 @@ def test_two_films_at_the_screen(person, path):
     choose(person, row.mesial, "mesial is right")
     assert part.guide.text() == ""
     assert part.words.text().startswith("From films f1 and f2, 27° apart as fitted\ncanal single\nlength 22.0 mm ± 0.4")
-    saved = load_case(path).film("f2").angulation
+    saved = load_case(person.session.path).film("f2").angulation
     assert (saved.horizontal_deg, saved.tube_shift, saved.mesial_to) == (25.0, "mesial", "right")
 
     layers = person.viewer.layers

@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import re
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any, get_args
 
 from attrs import field, frozen
@@ -168,8 +168,8 @@ class Film:
 
     @property
     def name(self) -> str:
-        """The same without the folder."""
-        return Path(self.place).name
+        """The same without the folder, of whichever system wrote the path."""
+        return PureWindowsPath(self.place).name
 
 
 @frozen

@@ -1,6 +1,7 @@
-"""What lies beside the instruments: the length to set every stop to, and one line for the chart.
+"""What lies beside the instruments: the length to set the stop of every canal to, readable at arm's length.
 
-Nothing is rounded up: a stop goes down to the ruler's half millimetre.
+Nothing is rounded up: a stop goes down to the ruler's half millimetre. A decided length stands in heavy digits, a proposed one
+in light grey ones within a dashed frame.
 """
 
 from __future__ import annotations
@@ -10,19 +11,29 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_settings
-from wlmeasure.errors import DecideError
+from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_setting_mm, stop_settings
+from wlmeasure.errors import CaseError, DecideError
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.evaluate import CaseResult
+from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, Stop, case_facts
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
-from wlmeasure.share.result import limit_words
-from wlmeasure.share.timeline import stale_words
+from wlmeasure.share.result import decision_doubts, limit_words, no_stop_words
 
 __all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
+
+ON_A_SHEET = 4
+"""Canals on one sheet of A5."""
+INK, GREY = "#1c2329", "#6b747d"
+STOP_PX = 71.0
+"""Size of a stop's digits: 44 pt on paper."""
+NAME_PX, LENGTH_PX, WORD_PX = 35.0, 22.0, 16.0
+SIGN_EM = 0.85
+"""Width of a letter of a bold name, in its size; a wide one, as M, has 1.0."""
+PLATE_PX = (352.0, 118.0)
+DIGITS_X = 132.0
 
 
 def stop_source(facts: CanalFacts) -> str:
@@ -44,12 +55,12 @@ def stops_card(
     step_mm: float = RULER_STEP_MM,
     decimal: str = ".",
 ) -> Page:
-    """One small page a tooth: for each canal and each instrument, cone, needle and plugger the length to set.
+    """One small page a tooth, up to four canals on a sheet: the stop of each, and what cone, needle and plugger are set to.
 
     Parameters
     ----------
     result
-        The case as measured, with its entries and its list of instruments.
+        The case as measured, with its entries and the practice's list of instruments.
     made_at, program
         Shown at the foot.
     allowances_mm
@@ -58,48 +69,110 @@ def stops_card(
         The ruler's division.
     decimal
         The sign between whole and tenths: "." or ",".
+
+    Raises
+    ------
+    CaseError
+        No canal has a length that a stop can be set by; says why of each.
     """
     facts = case_facts(result)
     colours = canal_colours(result)
-    canals = facts.canals
-    blocks: list[Block] = [
-        Columns(
-            (Figure(reference_drawing(result, colours), ""),),
-            tuple(_held_lines(canal, decimal) for canal in canals),
-            0.38,
-        ),
-        Table(
-            stop_rows(result, allowances_mm=allowances_mm, step_mm=step_mm, decimal=decimal),
-            ("set the stop to, mm", *(canal.name for canal in canals)),
-            numbers=tuple(range(1, 1 + len(canals))),
-        ),
+    held = [(canal, one) for canal in result.canals if (one := facts.of(canal.canal.name)).stop is not None]
+    without = [
+        f"{canal.canal.name}: {why}"
+        for canal in result.canals
+        if (why := no_stop_words(canal, facts.of(canal.canal.name)))
     ]
-    # Only what touches the lengths on this card.
-    current = {canal.decision.id for canal in canals if canal.decision is not None}
-    blocks.append(Remarks(tuple(stale_words([item for item in facts.stale if item.entry.id in current]))))
-    blocks.append(Remarks(tuple(flag.text for canal in canals for flag in canal.flags)))
-    blocks += [Heading(3, "For the chart")]
-    blocks += [Text(note) for canal in canals if (note := chart_note(result, canal.name, decimal=decimal)) is not None]
+    if not held:
+        why = "; ".join(without) or "the case has no canal"
+        raise CaseError(f"stops card needs a canal with a working length, and none has one: {why}")
+    case = f", case {result.case.case_id}" if result.case.case_id else ""
+    tooth = f"tooth {result.tooth.designation}{case}"
+    blocks: list[Block] = []
+    for k, (canal, one) in enumerate(held):
+        if k and k % ON_A_SHEET == 0:
+            blocks.append(Heading(2, f"Stops, {tooth}, further canals", new_sheet=True))
+        blocks.append(_panel(canal, one, colours[one.name], step_mm, decimal))
+    blocks += [Text(f"No stop for {words}.", large=True) for words in without]
+    rows = stop_rows(result, allowances_mm=allowances_mm, step_mm=step_mm, decimal=decimal)
+    names = [canal.name for canal in facts.canals]
+    table = Table(rows, ("set to, mm", *names), numbers=tuple(range(1, 1 + len(names))))
+    blocks.append(Columns((Figure(reference_drawing(result, colours), ""),), (table,), 0.24))
+    spread = " ± is the half-width of the 95 % interval." if any(_spread(one.stop, decimal) for _, one in held) else ""
     blocks.append(
         Text(
             f"Rounded down to {_number(step_mm, decimal)} mm, never up. A stop holds only for the reference point named; "
-            "check it on the ruler before every insertion. The licensed clinician decides.",
+            f"check it on the ruler before every insertion. The licensed clinician decides.{spread}",
             small=True,
         )
     )
-    case = f"; case {result.case.case_id}" if result.case.case_id else ""
     return Page(
-        f"Stops, tooth {result.tooth.designation}",
-        f"{result.tooth.name}{case}",
-        tuple(blocks),
-        footer=f"{made_at}; {program}",
-        paper="A5",
+        f"Stops, {tooth}", result.tooth.name, tuple(blocks), footer=f"{tooth}; {made_at}; {program}", paper="A5"
     )
 
 
 def card_file(result: CaseResult, name: str, *, made_at: str, program: str, decimal: str = ".") -> PageFile:
-    """The card as the contents of a file, HTML or PDF by the ending of its name; raises CaseError for another."""
+    """The card as the contents of a file, HTML or PDF by the ending of its name.
+
+    Raises
+    ------
+    CaseError
+        Another ending, and as :func:`stops_card`.
+    """
     return page_file(name, lambda: stops_card(result, made_at=made_at, program=program, decimal=decimal))
+
+
+def _panel(canal: CanalResult, facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Columns:
+    """One canal: its name and its stop to be read from afar, and beside them what the stop rests on."""
+    words = [Text(f"from {facts.reference_point}", large=True), Text(stop_source(facts), large=True)]
+    return Columns(
+        (Figure(_plate(facts, colour, step_mm, decimal), ""),),
+        (*words, Remarks(tuple(decision_doubts(facts)))),
+        0.6,
+    )
+
+
+def _plate(facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Drawing:
+    stop = facts.stop
+    assert stop is not None
+    width, height = PLATE_PX
+    name_px, name_at, lower = _fitted(facts.name, DIGITS_X - 26.0), (16.0, 40.0), 0.0
+    if name_px < 0.5 * NAME_PX:  # a long name has a line of its own
+        name_px, lower = _fitted(facts.name, width - 20.0), 26.0
+        name_at = (16.0, 22.0)
+    height += lower
+    setting = _number(stop_setting_mm(stop.length_mm, step_mm=step_mm), decimal)
+    length = f"length {_localised(limit_words(stop.length_mm), decimal)}{_spread(stop, decimal)}"
+    decided = stop.whose == "decided"
+    words = (
+        "proposed, not decided" if not decided else "! no longer holds" if decision_doubts(facts) else "set the stop to"
+    )
+    ink = INK if decided else GREY
+    shapes: list[Shape] = [
+        Line(((3.0, 4.0), (3.0, height - 6.0)), colour, 6.0),
+        Label(*name_at, facts.name, name_px, colour=INK, bold=True),
+        Label(DIGITS_X, 17.0 + lower, words, WORD_PX, colour=ink, bold=words.startswith("!")),
+        Label(DIGITS_X - 3.0, 77.0 + lower, setting, STOP_PX, colour=ink, bold=decided),
+        Label(width - 4.0, 77.0 + lower, "mm", 20.0, anchor="end", colour=ink),
+        Label(DIGITS_X, 106.0 + lower, length, LENGTH_PX if decided else 0.8 * LENGTH_PX, colour=ink, bold=decided),
+    ]
+    if not decided:
+        left, right, top, bottom = DIGITS_X - 8.0, width - 1.0, 1.0 + lower, height - 2.0
+        frame = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+        shapes.append(Line(frame, GREY, 1.4, (5.0, 4.0)))
+    return Drawing((0.0, 0.0, width, height), width, height, tuple(shapes), f"Stop of canal {facts.name}: {setting} mm")
+
+
+def _fitted(text: str, width: float) -> float:
+    """Size of a name that fits in a width, pixels; letters of Chinese, Japanese and Korean are as wide as high."""
+    ems = sum(1.0 if ord(sign) > 0x2E80 else SIGN_EM for sign in text)
+    return min(NAME_PX, width / max(ems, 1e-6))
+
+
+def _spread(stop: Stop | None, decimal: str) -> str:
+    if stop is None or not stop.std_mm:
+        return ""
+    return f" ± {_number(NORMAL_95 * stop.std_mm, decimal)}"
 
 
 def stop_rows(
@@ -109,10 +182,14 @@ def stop_rows(
     step_mm: float = RULER_STEP_MM,
     decimal: str = ".",
 ) -> tuple[tuple[str, ...], ...]:
-    """A row a thing with a stop, a cell a canal; a dash where no length holds or none is left."""
+    """A row a thing with a stop, a cell a canal; a dash where no length holds or none is left.
+
+    Files are those of the practice's own list, in one row: their stops are one. Cone, needle and plugger follow.
+    """
     allowances = dict(STOP_ALLOWANCES_MM if allowances_mm is None else allowances_mm)
     own = allowances.pop("shaping file", 0.0)
-    things = [(f"file {one.label.split(' ')[0]}", own) for one in result.case.instruments]
+    files = [one.label.split(" ")[0] for one in result.case.instruments] if result.case.instrument_list else []
+    things = [(f"{'file' if len(files) == 1 else 'files'} {', '.join(files)}", own)] if files else []
     things += list(allowances.items())
     stops = [canal.stop for canal in case_facts(result).canals]
 
@@ -150,13 +227,6 @@ def chart_note(result: CaseResult, canal: str, *, decimal: str = ".") -> str | N
     )
 
 
-def _held_lines(facts: CanalFacts, decimal: str) -> Text:
-    if facts.stop is None:
-        return Text(f"{facts.name}: no length yet ({facts.proposal.status})")
-    length = _localised(limit_words(facts.stop.length_mm), decimal)
-    return Text(f"{facts.name}: {length} from {facts.reference_point}, {stop_source(facts)}")
-
-
 def _number(value: float, decimal: str) -> str:
     return _localised(f"{value:.1f}", decimal)
 
@@ -189,7 +259,7 @@ def reference_place(words: str) -> tuple[float, float] | None:
     return None
 
 
-def reference_drawing(result: CaseResult, colours: Mapping[str, str], side: int = 120) -> Drawing:
+def reference_drawing(result: CaseResult, colours: Mapping[str, str], side: int = 128) -> Drawing:
     """The crown from above as it stands in a chart, facing the patient, with the reference point of each canal on it."""
     tooth = result.tooth
     middle, half = side / 2.0, 0.36 * side

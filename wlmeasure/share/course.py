@@ -72,7 +72,7 @@ def course(result: CaseResult, facts: CaseFacts, colours: dict[str, str]) -> lis
         return [Heading(2, "Open in the record"), Remarks(opened)] if opened else []
     record = LengthRecord(result.case.entries)
     blocks: list[Block] = [
-        Heading(2, "The course of the treatment", new_sheet=True),
+        Heading(2, "The course of the treatment"),
         Remarks(tuple(stale_words(facts.stale))),
     ]
     told = {canal.name: canal.treatment for canal in facts.canals if canal.treatment is not None}
@@ -80,7 +80,8 @@ def course(result: CaseResult, facts: CaseFacts, colours: dict[str, str]) -> lis
     for k, canal in enumerate(treated):
         name = canal.canal.name
         blocks += _canal(canal, told[name], record, colours[name], first=k == 0)
-    blocks += _strains(treated, told, result.case.instruments, colours)
+    own = result.case.instruments if result.case.instrument_list else ()  # the shipped list is nobody's
+    blocks += _strains(treated, told, own, colours)
     return [*blocks, Heading(2, "Every entry"), *_entries(result, record)]
 
 

@@ -64,7 +64,7 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
             return f"<h{block.level}{sheet}>{key}{_line(block.text)}</h{block.level}>"
         case Text():
             lines = "<br>".join(_line(line) for line in block.text.split("\n"))
-            return f'<p class="{"prov" if block.small else "text"}">{lines}</p>'
+            return f'<p class="{"prov" if block.small else "large" if block.large else "text"}">{lines}</p>'
         case Table():
             return _table(block)
         case Remarks():
@@ -118,7 +118,10 @@ def _table(table: Table) -> str:
 
 
 def _card(card: Card) -> str:
-    lines = [f'<div class="what">{_line(card.title)}</div>', f"<b>{_line(card.value)}</b>"]
+    lines = [
+        f'<div class="what">{_line(card.title)}</div>',
+        f"<b{' class=faint' if card.faint else ''}>{_line(card.value)}</b>",
+    ]
     if card.spread:
         lines.append(f' <span class="pm">{_line(card.spread)}</span>')
     lines += [f'<div class="what">{_line(line)}</div>' for line in card.lines]

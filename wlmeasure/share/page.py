@@ -54,10 +54,11 @@ class Heading:
 
 @frozen
 class Text:
-    """One paragraph; `small` for what is looked up rather than read."""
+    """One paragraph; `small` for what is looked up rather than read, `large` for what is read at arm's length."""
 
     text: str
     small: bool = False
+    large: bool = False
 
 
 @frozen
@@ -95,7 +96,10 @@ class Figure:
 
 @frozen
 class Card:
-    """One headline figure: `value` large, `spread` beside it, `lines` below, `strong` the line that counts most."""
+    """One headline figure: `value` large, `spread` beside it, `lines` below, `strong` the line that counts most.
+
+    `faint` sets the figure lightly: it is not one to go by yet.
+    """
 
     colour: str
     title: str
@@ -103,6 +107,7 @@ class Card:
     spread: str = ""
     lines: tuple[str, ...] = ()
     strong: str = ""
+    faint: bool = False
 
 
 @frozen

@@ -59,26 +59,55 @@ MOST_NAMED = 20  # code points in a remark; our parameter
 GAP_PT = 14.0
 INFINITE = 1e6
 FIRST_COLUMN = 0.24  # of a table's width that its names may take before they are broken
-PIXEL_PT = 0.62  # a figure's pixel on paper: two figures, or a film and its table, side by side on A4
+# A figure's pixel on paper (two figures, or a film and its table, side by side on A4), and whether the last part of the page
+# begins a sheet; the later ones are tried where a sheet would stay half empty.
+LAYOUTS = ((0.62, False), (0.54, False), (0.46, False), (0.62, True))
+HALF_EMPTY = 0.5
 INK, SOFT, RULE = HexColor("#1c2329"), HexColor("#4c5661"), HexColor("#c4ccd4")
 
 
 def pdf_page(page: Page) -> PageFile:
     """The page as a PDF file; a remark names the characters that no font of this computer has.
 
-    The same page gives the same bytes on one computer: no time and no random id is written into it.
+    The same page gives the same bytes on one computer: no time and no random id is written into it. Figures are as large as
+    leaves the fewest sheets half empty, then the fewest sheets.
     """
     register_fonts()
+    boxed = _boxed(page)
+    best, least = b"", (0, 0)
+    for layout in LAYOUTS if page.paper == "A4" else LAYOUTS[:1]:  # a card's digits keep their size
+        made, blank = _set(page, boxed, *layout)
+        waste = sum(share > HALF_EMPTY for share in blank)
+        if not best or (waste, len(blank)) < least:
+            best, least = made, (waste, len(blank))
+        if waste == 0 or len(blank) == 1:
+            break
+    return PageFile(best, (_in_full(boxed),) if boxed else ())
+
+
+class _Sheets(BaseDocTemplate):  # type: ignore[misc]
+    """Sheets that remember what share of each stayed empty at its foot."""
+
+    def __init__(self, *arguments: object, **more: object) -> None:
+        super().__init__(*arguments, **more)
+        self.blank: list[float] = []
+
+    def handle_pageEnd(self) -> None:  # noqa: N802, the library's name
+        self.blank.append((self.frame._y - self.frame._y1p) / (self.frame._y2 - self.frame._y1p))
+        super().handle_pageEnd()
+
+
+def _set(page: Page, boxed: Sequence[str], pixel_pt: float, last_apart: bool = False) -> tuple[bytes, list[float]]:
+    """The page in one layout, and what share of each sheet is empty at its foot."""
     out = io.BytesIO()
     width, height = {"A4": A4, "A5": A5}[page.paper]
     margin = MARGIN_PT if page.paper == "A4" else 0.6 * MARGIN_PT
-    document = BaseDocTemplate(
+    document = _Sheets(
         out, pagesize=(width, height), invariant=1, lang=page.language,
         title=page.title, author="", subject=page.subtitle, creator=page.footer,
         leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin,
     )  # fmt: skip
     inner = width - 2 * margin
-    boxed = _boxed(page)
     below = max(margin, 0.5 * margin + 2.6 * FOOT_PT) if boxed else margin
     frame = Frame(margin, below, inner, height - margin - below, 0, 0, 0, 0)
 
@@ -92,9 +121,10 @@ def pdf_page(page: Page) -> PageFile:
             draw_line(canvas, margin, 0.5 * margin + 1.3 * FOOT_PT, _in_short(boxed, inner), FOOT_PT, bold=True)
 
     document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
-    pictures = _Pictures()
+    pictures = _Pictures(pixel_pt)
     story: list[Flowable] = [_text(page.title, TITLE), _text(page.subtitle, SUBTITLE)]
     made = [_block(block, inner, pictures) for block in page.blocks]
+    parts_at = [k for k, block in enumerate(page.blocks) if isinstance(block, Heading) and block.level == 2]
     for k, (block, parts) in enumerate(zip(page.blocks, made, strict=True)):
         if isinstance(block, Heading):
             # Not alone at the foot of a sheet, nor parted from what goes to the next sheet as a whole.
@@ -102,11 +132,12 @@ def pdf_page(page: Page) -> PageFile:
             if k + 1 < len(made) and isinstance(page.blocks[k + 1], (Columns, Row)):
                 need = max(need, HEADING_PT + sum(part.wrap(inner, INFINITE)[1] for part in made[k + 1][:1]))
             need = min(need, 0.8 * (height - 2 * margin))
-            story += [PageBreak() if block.new_sheet else CondPageBreak(need), *parts]
+            breaks = block.new_sheet or (last_apart and [k] == parts_at[-1:])
+            story += [PageBreak() if breaks else CondPageBreak(need), *parts]
         else:
             story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
     document.build(story)
-    return PageFile(out.getvalue(), (_in_full(boxed),) if boxed else ())
+    return out.getvalue(), document.blank
 
 
 def _boxed(page: Page) -> tuple[str, ...]:
@@ -173,6 +204,7 @@ PART = {2: _style(11.0, spaceBefore=7.0, spaceAfter=3.0),
         3: _style(8.6, spaceBefore=4.0, spaceAfter=1.0)}  # fmt: skip
 HEADING_PT = 28.0
 AFTER_HEADING_PT = {2: 120.0, 3: 60.0}
+LARGE = _style(11.0, spaceAfter=3.0)
 BODY, SMALL, CELL, HEAD = _style(8.5, spaceAfter=3.0), _style(6.6, spaceAfter=3.0), _style(7.6), _style(7.0)
 CELL_RIGHT, HEAD_RIGHT = _style(7.6, alignment=2), _style(7.0, alignment=2)
 CAPTION = _style(7.2, spaceAfter=4.0)
@@ -197,7 +229,7 @@ def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
             style = PART[block.level]
             return [_Keyed(block.text, style, block.colour) if block.colour else _text(block.text, style)]
         case Text():
-            return [_text(block.text, SMALL if block.small else BODY)]
+            return [_text(block.text, SMALL if block.small else LARGE if block.large else BODY)]
         case Table():
             return [_table(block, width)] if block.rows else []
         case Remarks():
@@ -292,7 +324,9 @@ def _cards(cards: Sequence[Card], width: float) -> list[Flowable]:
 
 def _card(card: Card, width: float, *, beside: bool = False) -> Grid:
     """The box of one headline figure; `beside` sets its lines to the right of the figure, which is lower."""
-    value = _marked(card.value, bold=True)
+    value = _marked(card.value, bold=not card.faint)
+    if card.faint:
+        value = f'<font color="#4c5661">{value}</font>'
     spread = f' <font size="10">{_marked(card.spread)}</font>' if card.spread else ""
     figure: list[Flowable] = [_text(card.title, HEAD), Paragraph(value + spread, VALUE)]
     lines: list[Flowable] = [_text(line, HEAD) for line in card.lines]
@@ -340,9 +374,10 @@ def _bare(rows: list[list[object]], widths: list[float]) -> Grid:
 
 
 class _Pictures:
-    """Each picture once in the file, however many figures show it."""
+    """Each picture once in the file, however many figures show it, and how large a figure's pixel is."""
 
-    def __init__(self) -> None:
+    def __init__(self, pixel_pt: float) -> None:
+        self.pixel_pt = pixel_pt
         self._readers: dict[Picture, ImageReader] = {}
 
     def reader(self, picture: Picture) -> ImageReader:
@@ -408,7 +443,7 @@ class _Drawn(Flowable):  # type: ignore[misc]
     def __init__(self, drawing: Drawing, width: float, pictures: _Pictures) -> None:
         super().__init__()
         self.drawing, self.pictures = drawing, pictures
-        self.scale = min(PIXEL_PT, width / drawing.width)
+        self.scale = min(pictures.pixel_pt, width / drawing.width)
         self.wide, self.high = drawing.width * self.scale, drawing.height * self.scale
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:

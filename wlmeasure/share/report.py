@@ -49,17 +49,20 @@ from wlmeasure.share.result import (
     angle_words,
     canal_flags,
     curvature_words,
+    decision_doubts,
     decision_words,
     electronic_words,
     from_words,
     length_words,
     limit_words,
     measured_words,
+    no_stop_words,
     past_reading_words,
     proposal_words,
     reading_words,
     scale_words,
     stop_words,
+    without_film_words,
 )
 
 TYPE_CHECKING = False
@@ -72,12 +75,14 @@ Line = tuple[str, str, str]
 Bend = tuple[CanalResult, TraceResult, Picture]
 ABREAST = 3
 """Canals side by side on a page; a fourth one begins another row."""
-LEFT_OUT = ("Path against model", "Total turning")
+LEFT_OUT = ("Total turning",)
 """Rows that stand on the report of a single canal only."""
 LEAST_SHARE = 5.0
 """Terms that make up less of the variance, in percent, are left out where several canals share a table."""
 NARROW_PX = 270
 """Width of a figure that stands beside two others."""
+HASH_SIGNS = 12
+"""As much of a hash as tells two files of a practice apart."""
 
 
 def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence[Comparison] = ()) -> Page:
@@ -98,7 +103,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     colours = canal_colours(result)
     case = f"; case {result.case.case_id}" if result.case.case_id else ""
     facts = case_facts(result)
-    blocks: list[Block] = [Cards(tuple(_card(one, colours[one.name]) for one in facts.canals))]
+    blocks: list[Block] = [Cards(tuple(_card(c, facts.of(c.canal.name), colours[c.canal.name]) for c in result.canals))]
     traced = [trace.film for canal in result.canals for trace in canal.traces]
     if len(result.films) > 1:
         blocks += _films_alone([film for film in result.films if not any(film is one for one in traced)])
@@ -121,7 +126,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
         blocks += _bends(bends[k : k + ABREAST], colours)
     for canal in result.canals:
         if not canal.traces:
-            blocks.append(Heading(2, f"Canal {canal.canal.name}, without a film"))
+            blocks.append(Heading(2, f"Canal {canal.canal.name}, {without_film_words(canal)}"))
             blocks += _lengths(canal, None, colours[canal.canal.name], facts.of(canal.canal.name))
     if result.spatial is not None:
         from wlmeasure.share.in_space import space_blocks  # few cases have films that belong together
@@ -135,7 +140,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     cautions = list(CAUTIONS)
     if any(canal.electronic is not None for canal in result.canals):
         cautions.append(PACEMAKER)
-    blocks += [Heading(2, "Cautions"), Bullets(tuple(cautions)), *_provenance(result, program)]
+    blocks += [Heading(3, "Cautions"), Bullets(tuple(cautions)), *_how_made(result, program)]
     return Page(
         f"Working length, tooth {tooth.designation}",
         f"{tooth.name}, {tooth.universal} Universal, {tooth.palmer_letters} Palmer{case}. Made {made_at}.",
@@ -157,7 +162,8 @@ def report_file(
     return page_file(name, lambda: report(result, made_at=made_at, program=program, compared=compared))
 
 
-def _card(facts: CanalFacts, colour: str) -> Card:
+def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
+    """What holds, large: the decision, else what is proposed, set lightly."""
     working, decision = facts.proposal, facts.decision
     value, spread = "none", ""
     if working.length_mm is not None and working.std_mm is not None:
@@ -165,14 +171,15 @@ def _card(facts: CanalFacts, colour: str) -> Card:
     status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
-    stops = tuple(f"stop at {words}" for words in stop_words(facts))
+    stops = [f"stop at {words}" for words in stop_words(facts)] or [f"no stop: {no_stop_words(canal, facts)}"]
+    title = f"Canal {facts.name}, "
     if decision is None or decision.length_mm is None:
-        return Card(colour, f"Canal {facts.name}, proposed working length", value, spread, (status, *stops))
+        return Card(colour, f"{title}proposed working length, not decided", value, spread, (status, *stops), faint=True)
     # What was decided is what holds: it is the large figure, and the proposal stands below it.
     proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
-    decided = length_words(decision.length_mm, None)
-    by = decision_words(decision).split(", ", 1)[1]
-    return Card(colour, f"Canal {facts.name}, decided working length", decided, "", (proposed, *stops), by)
+    doubts = tuple(f"! {text}" for text in decision_doubts(facts))
+    decided, by = decision_words(decision).split(", ", 1)
+    return Card(colour, f"{title}decided working length", decided, "", (*doubts, proposed, *stops), by)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
@@ -213,7 +220,7 @@ def _film(
     figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
     return [
         Heading(2, f"Film {film.film.id}: {film.film.name}"),
-        Columns((figure,), tuple(right)),
+        Columns((figure,), tuple(right), 0.36 if len(drawn) > 1 else 0.32),
     ]
 
 
@@ -307,14 +314,27 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
 
 
 def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str) -> list[Block]:
-    right = _budget(canal, trace)
-    close = apex_drawing(canal, trace, picture, colour)
-    if close is not None:
-        right.append(Figure(close, "The apical end, 5 mm wide."))
-    return [
-        Heading(2, f"Canal {canal.canal.name} on film {trace.trace.film}: bend and uncertainty", colour),
-        Columns(tuple(_curvature(trace, colour)), tuple(right), 0.5),
-    ]
+    """Bend and uncertainty of a canal that stands alone: pictures and the length's budget side by side, figures below."""
+    head = Heading(2, f"Canal {canal.canal.name} on film {trace.trace.film}: bend and uncertainty", colour)
+    bend, close = trace.curvature, apex_drawing(canal, trace, picture, colour)
+    if bend is None or close is None or trace.length is None:  # a film without a scale
+        return [head, Text(curvature_words(None, trace.angles))]
+    profile = profile_drawing(trace, colour, width=NARROW_PX, height=150)
+    caption = "Grey: the fitted bend. Band: 95 %."
+    if trace.difficulty:
+        caption += f" Curvature alone makes this case {trace.difficulty} in difficulty."
+    shape = Heading(3, f"Curvature: {FORMS[bend.form] if bend.determined else 'not determined'}")
+    cells = (
+        (shape, *(() if profile is None else (Figure(profile, caption),))),
+        (Heading(3, "The apical end, 5 mm wide"), Figure(close, "")),
+        tuple(_terms("What makes the length uncertain", trace.length.budget, trace.advice)),
+    )
+    table = Table(tuple(_curvature_rows(bend)), numbers=(1,))
+    working = canal.working_length
+    if trace is not canal.basis or len(working.budget) < 2:
+        return [head, Row(cells), table]
+    more = _terms("What makes the proposed working length uncertain", working.budget, canal.advice)
+    return [head, Row(cells), Columns((table,), tuple(more), 0.55)]
 
 
 def _films_alone(films: list[FilmResult]) -> list[Block]:
@@ -399,16 +419,6 @@ def _form_words(trace: TraceResult) -> str:
     return "angles only" if bend is None else FORMS[bend.form] if bend.determined else "not determined"
 
 
-def _budget(canal: CanalResult, trace: TraceResult) -> list[Block]:
-    if trace.length is None:
-        return []
-    blocks = _terms("What the uncertainty of the length is made of", trace.length.budget, trace.advice)
-    working = canal.working_length
-    if trace is canal.basis and len(working.budget) > 1:
-        blocks += _terms("And of the proposed working length", working.budget, canal.advice)
-    return blocks
-
-
 def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> list[Block]:
     """A budget as a table, with what to measure again under it."""
     total = total_std_mm(budget) ** 2
@@ -419,18 +429,6 @@ def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> list
     rows.append(("all of them", f"± {half_width_mm(budget):.2f} mm", "100 %"))
     again: list[Block] = [Text(f"To narrow it: {words}.") for words in advice_words(advice)]
     return [Heading(3, title), Table(tuple(rows), ("term", "95 %", "share"), numbers=(1,)), *again]
-
-
-def _curvature(trace: TraceResult, colour: str) -> list[Block]:
-    bend = trace.curvature
-    if bend is None:
-        return [Heading(3, "Curvature"), Text(curvature_words(None, trace.angles))]
-    difficulty = f" Curvature alone makes this case {trace.difficulty} in difficulty." if trace.difficulty else ""
-    blocks: list[Block] = [Heading(3, f"Curvature: {FORMS[bend.form] if bend.determined else 'not determined'}")]
-    profile = profile_drawing(trace, colour)
-    if profile is not None:
-        blocks.append(Figure(profile, f"Grey: the fitted bend. Band: 95 %.{difficulty}"))
-    return [*blocks, Table(tuple(_curvature_rows(bend)), numbers=(1,))]
 
 
 def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
@@ -463,22 +461,16 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
         name, value, span = radius("Smallest radius", bend.min_radius_mm, bend.min_radius_interval_mm)
         where = span if bend.min_radius_at_mm is None else f"{span}, at {bend.min_radius_at_mm:.1f} mm"
         rows.append((name, value, where))
-    rows.append(("Path against model", f"{bend.misfit_mm:.2f} mm", "root mean square distance"))
     return rows
 
 
-def _provenance(result: CaseResult, program: str) -> list[Block]:
-    films = [f"film {f.film.id}: {f.film.place}, SHA-256 {f.film.sha256}" for f in result.films]
-    tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces)) or "none"
-    told: dict[str, list[str]] = {}
-    for canal in result.canals:
-        words = ", ".join(f"{name} {value:g}" for name, value in canal.working_length.parameters)
-        told.setdefault(words, []).append(canal.canal.name)
-    bounds = "; ".join(f"{', '.join(names)}: {words}" for words, names in told.items())
-    lines = [
-        *films,
-        f"inputs of the case: SHA-256 {case_digest(result.case)}",
-        f"{program}; paths by {tracers}",
-        f"bounds used: {bounds}",
-    ]
-    return [Heading(2, "Where it comes from"), Text("\n".join(lines), small=True)]
+def _how_made(result: CaseResult, program: str) -> list[Block]:
+    """What was measured from what, and with which program; the full figures stand in the JSON."""
+    films = ", ".join(f"{f.film.id} ({f.film.name}, SHA-256 {f.film.sha256[:HASH_SIGNS]})" for f in result.films)
+    tracers = ", ".join(dict.fromkeys(t.path.tracer for canal in result.canals for t in canal.traces))
+    words = (
+        f"How this was made: measured by {program} from film {films}; {f'paths by {tracers}; ' if tracers else ''}readings, "
+        f"decisions and treatment as entered. Inputs of the case: SHA-256 {case_digest(result.case)[:HASH_SIGNS]}. ± is the "
+        "half-width of the 95 % interval. Every figure, bound and whole hash: wlmeasure measure CASE.wl.json --json."
+    )
+    return [Text(words, small=True)]

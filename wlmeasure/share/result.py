@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from math import isfinite
 from typing import Any
 
+from wlmeasure.calibration import KnownLine
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import limit_words, stop_setting_mm
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import NORMAL_95, Term
+from wlmeasure.measure.budget import NORMAL_95, Shape, Term
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -41,12 +42,14 @@ __all__ = [
     "canal_rows",
     "case_cautions",
     "curvature_words",
+    "decision_doubts",
     "decision_words",
     "electronic_words",
     "from_words",
     "length_words",
     "limit_words",
     "measured_words",
+    "no_stop_words",
     "past_reading_words",
     "proposal_words",
     "reading_words",
@@ -55,6 +58,7 @@ __all__ = [
     "scale_words",
     "stop_setting_mm",
     "stop_words",
+    "without_film_words",
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
@@ -70,11 +74,45 @@ def stop_words(facts: CanalFacts) -> list[str]:
     return [f"{stop.setting_mm:.1f} mm on a ruler, rounded down, {whose}"]
 
 
+def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
+    """Why stops of a canal cannot be set, in one line; empty where they can."""
+    if facts.stop is not None:
+        return ""
+    if facts.reference_point is None:
+        return "the coronal reference point is not named"
+    decision, status = facts.decision, facts.proposal.status
+    if decision is not None and decision.length_mm is not None:
+        return (
+            f"decided from {decision.reference_point}, and lengths count from {facts.reference_point} now; decide again"
+        )
+    if status != "not established":
+        return f"not decided, and the proposal is not settled ({status})"
+    if facts.electronic is not None:
+        return f"not decided, and the readings establish no length ({facts.electronic.status})"
+    if not canal.traces:
+        return "nothing is measured"
+    if all(trace.length is None for trace in canal.traces):
+        return "no film of it has a scale"
+    if all(trace.from_orifice for trace in canal.traces):
+        return "the coronal reference point is not marked on the film"
+    return "not decided, and the film gives no working length"
+
+
 def decision_words(decision: Entry) -> str:
     """A decided length, by whom and on which day."""
     assert decision.length_mm is not None
     day = "" if decision.at is None else f", {decision.at[:10]}"
     return f"{decision.length_mm:.1f} mm, decided by {decision.by}{day}"
+
+
+def decision_doubts(facts: CanalFacts) -> list[str]:
+    """What speaks against the length that was decided: it no longer holds, or its film gives another length now."""
+    lines = [flag.text for flag in facts.flags]
+    for item in facts.stale:
+        if facts.decision is not None and item.entry.id == facts.decision.id:
+            why = " ".join(reason.text for reason in item.reasons)
+            lines.append(f"No longer holds. {why} {item.settled_by[:1].upper()}{item.settled_by[1:]}.")
+    return lines
 
 
 def canal_flags(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> tuple[Flag, ...]:
@@ -380,11 +418,15 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(
-        f"{line.known_length_mm:g} mm ± {NORMAL_95 * line.known_length_std_mm:.2f}" for line in calibration.lines
-    )
+    lengths = ", ".join(f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}" for line in calibration.lines)
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
     return f"{size} mm per pixel ± {100.0 * NORMAL_95 * calibration.rel_std:.1f} %, from {source}"
+
+
+def _known_half_mm(line: KnownLine) -> float:
+    """Half-width of the 95 % interval of a known length."""
+    shape: Shape = "rectangular" if line.read_to_division else "normal"
+    return Term("known length", line.known_length_std_mm, shape=shape).half_mm
 
 
 def length_words(length: float | None, std: float | None) -> str:
@@ -450,9 +492,7 @@ def reading_words(readings: Sequence[Entry]) -> str:
 
 def past_reading_words(readings: Sequence[Entry]) -> str:
     """Readings that count no more, and why."""
-    return (
-        f"{reading_words(readings)}: from before the canal was shaped or from another reference point, so not counted"
-    )
+    return f"{reading_words(readings)}: superseded, since the canal was shaped or counts from another point since"
 
 
 def electronic_words(electronic: ElectronicLength) -> str:
@@ -521,10 +561,15 @@ def from_words(canal: CanalResult) -> str:
     return canal.canal.reference_point or "a reference point that is not named yet"
 
 
+def without_film_words(canal: CanalResult) -> str:
+    """What there is of a canal that was traced on no film."""
+    return "readings alone" if canal.readings or canal.past_readings else "on no film"
+
+
 def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> list[str]:
     head = f"Canal {canal.canal.name}"
     if trace is None:
-        lines = [f"{head}: readings alone, from {from_words(canal)}"]
+        lines = [f"{head}: {without_film_words(canal)}, from {from_words(canal)}"]
     else:
         start = "the orifice" if trace.from_orifice else from_words(canal)
         lines = [
@@ -545,11 +590,11 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     if decision is not None:
         reason = f": {decision.note}" if decision.note else ""
         lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
-        lines += [f"  stop setting     {words}" for words in stop_words(facts)]
+        lines += _stop_lines(canal, facts)
         lines.append(f"  proposed         {proposed}")
     else:
         lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
-        lines += [f"  stop setting     {words}" for words in stop_words(facts)]
+        lines += _stop_lines(canal, facts)
     if len(working.budget) > 1:
         lines.append(f"  uncertain by     {budget_words(working.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
@@ -563,6 +608,11 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
             told = "; ".join(f"{name[:1].lower()}{name[1:]} {words}" for name, words in found)
             lines.append(f"  treatment        {told}")
     return lines + remarks
+
+
+def _stop_lines(canal: CanalResult, facts: CanalFacts) -> list[str]:
+    words = stop_words(facts) or [f"none: {no_stop_words(canal, facts)}"]
+    return [f"  stop setting     {line}" for line in words]
 
 
 def _trace_lines(trace: TraceResult) -> list[str]:

@@ -12,7 +12,8 @@ from scipy import stats
 from uncertainties import covariance_matrix, ufloat, umath
 
 from wlmeasure.calibration import RULER_STD_MM, KnownLine, calibrate_lines
-from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.errors import MeasureError
+from wlmeasure.measure.budget import Term, half_width_mm, std_of_half_width_mm, total_std_mm
 from wlmeasure.measure.curvature import measure_curvature
 from wlmeasure.measure.length import measure_length, polyline_mm
 from wlmeasure.measure.line_arc import Noise
@@ -144,3 +145,35 @@ def test_few_points_are_a_term_of_the_angle(draw) -> None:
     few = measure_curvature(path, noise=Noise(0.02))
     assert dict(few.schneider_budget)["too few points"] > 5.0
     assert not few.determined
+
+
+# --- what a person enters as "give or take" ---------------------------------------------------------------------------------
+
+
+@given(st.floats(1e-4, 10.0), st.sampled_from(["normal", "rectangular"]))
+def test_give_or_take_is_the_figure_that_is_printed_behind_plus_minus(half_mm, shape):
+    """Entered, kept as a standard uncertainty and printed again it is the same figure."""
+    assert Term("known length", std_of_half_width_mm(half_mm, shape), shape=shape).half_mm == pytest.approx(
+        half_mm, rel=1e-12
+    )
+
+
+def test_give_or_take_by_distributions_of_another_library():
+    """19 times of 20 the error lies within what was entered."""
+    held = stats.norm(scale=std_of_half_width_mm(0.3)).interval(0.95)
+    assert held == pytest.approx((-0.3, 0.3), abs=1e-6)
+    reach = std_of_half_width_mm(0.3, "rectangular") * sqrt(3.0)
+    assert stats.uniform(-reach, 2.0 * reach).interval(0.95) == pytest.approx((-0.3, 0.3), abs=1e-12)
+
+
+def test_a_ruler_read_to_half_a_millimetre():
+    """Within 0.25 mm with certainty: 0.25 / sqrt(3) = 0.144 mm (GUM 4.3.7), and 0.2375 mm 19 times of 20."""
+    assert Term("", RULER_STD_MM, shape="rectangular").half_mm == pytest.approx(0.2375, abs=1e-12)
+    assert std_of_half_width_mm(0.2375, "rectangular") == pytest.approx(RULER_STD_MM, rel=1e-12)
+    assert std_of_half_width_mm(0.0) == 0.0
+
+
+@pytest.mark.parametrize("half_mm", [-0.1, float("nan"), float("inf")])
+def test_give_or_take_must_be_a_width(half_mm):
+    with pytest.raises(MeasureError, match="give or take must be"):
+        std_of_half_width_mm(half_mm)

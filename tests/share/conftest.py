@@ -1,6 +1,7 @@
 """The sample cases measured once, and a bench case whose every text tries to be markup or a formula."""
 
 import hashlib
+import sys
 from pathlib import Path
 
 import cv2
@@ -9,6 +10,8 @@ import pytest
 
 from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
+
+sys.path.insert(0, str(Path(__file__).parent))  # readback
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 EVIL = "<script>alert(\"1\")</script> & 'q'"
@@ -30,7 +33,7 @@ def molar():
 
 @pytest.fixture
 def bench(tmp_path):
-    """A function from changes to the JSON of a case on a film of noise, 0.05 mm per pixel, canal 22 mm."""
+    """A function from changes to the JSON of a case on a film of noise, 0.05 mm per pixel, canal 22 mm from its reference."""
     path = tmp_path / "film.png"
     picture = np.random.default_rng(7).integers(1000, 1100, (ROWS, COLS), dtype=np.uint16)
     path.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
@@ -50,7 +53,12 @@ def bench(tmp_path):
             }
         ],
     }
-    trace = {"film": "f1", "path_px": [[20, 60], [460, 60]], "apical_end": "radiographic apex"}
+    trace = {
+        "film": "f1",
+        "path_px": [[20, 60], [460, 60]],
+        "apical_end": "radiographic apex",
+        "reference_px": [20, 60],
+    }
     canal = {"name": "MB", "reference_point": "cusp", "traces": [trace]}
 
     def bench(film_changes=None, canal_changes=None, trace_changes=None, **changes):

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from wlmeasure.record.case import Entry
+from wlmeasure.record.facts import case_facts
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.course import course, strain_drawing, timeline_drawing
 from wlmeasure.share.drawing import Area, Label, Line
@@ -16,6 +17,7 @@ from wlmeasure.share.report import report
 from wlmeasure.trade.instruments import Instrument
 
 COLOUR = "#e69f00"
+LIST = ("20/.04", "25/.04", "30/.04", "35/.04")
 
 
 def entry(number, kind, at=None, canal="MB", **more):
@@ -45,8 +47,12 @@ TREATMENT = (
 )
 
 
-def treated(result, entries=TREATMENT):
-    return attrs.evolve(result, case=attrs.evolve(result.case, entries=entries))
+def treated(result, entries=TREATMENT, **changes):
+    return attrs.evolve(result, case=attrs.evolve(result.case, entries=entries, **changes))
+
+
+def blocks_of(result):
+    return course(result, case_facts(result), canal_colours(result))
 
 
 def flat(blocks):
@@ -61,14 +67,14 @@ def flat(blocks):
 
 def test_a_record_of_measurements_alone_has_no_course(bench):
     result = bench()
-    assert course(result, canal_colours(result)) == []
-    assert course(treated(result, TREATMENT[:2]), canal_colours(result)) == []
+    assert blocks_of(result) == []
+    assert blocks_of(treated(result, TREATMENT[:2])) == []
 
 
 def test_every_instrument_is_listed_with_what_it_reached_and_how_far_short(bench):
     """21.0 held until 20.5 was decided: 19.0 was 2.0 short of it, and 21.0 lies 0.5 beyond what holds now (hand arithmetic)."""
     result = treated(bench())
-    tables = [block for block in flat(course(result, canal_colours(result))) if isinstance(block, Table)]
+    tables = [block for block in flat(blocks_of(result)) if isinstance(block, Table)]
     rows = tables[0].rows
     assert [row[0] for row in rows] == [
         "glide path 10", "file 20/.04", "file 25/.04", "file 25/.04", "gauge 25", "cone 25/.04",
@@ -88,11 +94,11 @@ def test_every_instrument_is_listed_with_what_it_reached_and_how_far_short(bench
 def test_every_entry_stands_on_the_page_superseded_ones_too(bench):
     entries = (*TREATMENT, entry(11, "filling check", at="2026-12-02T10:00", distance_mm=0.9, supersedes="e10"))
     result = treated(bench(), entries)
-    blocks = course(result, canal_colours(result))
+    blocks = blocks_of(result)
     (last,) = [b for b in blocks[-1:] if isinstance(b, Table)]
     assert [row[0] for row in last.rows] == [e.id for e in entries]
     assert "Superseded by e11." in last.rows[9][1]
-    assert any(isinstance(block, Heading) and block.new_sheet for block in blocks)
+    assert not any(isinstance(block, Heading) and block.new_sheet for block in blocks)  # it goes on where the films end
 
 
 def test_the_timeline_puts_each_length_at_its_height_and_in_order():
@@ -154,7 +160,7 @@ def test_the_table_of_strains_names_each_instrument(measured):
     (canal,) = result.canals
     entries = tuple(attrs.evolve(e, canal=canal.canal.name) for e in TREATMENT)
     tables = [
-        block for block in flat(course(treated(result, entries), canal_colours(result))) if isinstance(block, Table)
+        block for block in flat(blocks_of(treated(result, entries, instrument_list=LIST))) if isinstance(block, Table)
     ]
     (strain,) = (table for table in tables if table.head[:1] == ("file",))
     assert [row[0] for row in strain.rows] == ["20/.04", "25/.04", "30/.04", "35/.04"]
@@ -162,6 +168,19 @@ def test_the_table_of_strains_names_each_instrument(measured):
         assert re.fullmatch(r"\d\.\d\d mm", thick)
         assert re.fullmatch(r"\d+\.\d %", value)
         assert re.fullmatch(r"\d+\.\d to \d+\.\d %", span)
+
+
+def test_the_shipped_list_is_not_printed_unasked(measured):
+    """Only instruments that the practice entered stand on the report."""
+    result = measured["curved_out_of_plane"]
+    entries = tuple(attrs.evolve(e, canal="single") for e in TREATMENT)
+    assert result.case.instrument_list == ()
+    assert not [
+        b for b in flat(blocks_of(treated(result, entries))) if isinstance(b, Table) and b.head[:1] == ("file",)
+    ]
+    shown = blocks_of(treated(result, entries, instrument_list=("25/.04",)))
+    (strain,) = (b for b in flat(shown) if isinstance(b, Table) and b.head[:1] == ("file",))
+    assert [row[0] for row in strain.rows] == ["25/.04"]
 
 
 def test_no_strain_without_a_length_or_a_list(measured):
@@ -174,13 +193,14 @@ def test_figures_of_the_course_are_on_the_report(measured):
     result = measured["curved_out_of_plane"]
     (canal,) = result.canals
     entries = tuple(attrs.evolve(e, canal=canal.canal.name) for e in TREATMENT)
-    blocks = course(treated(result, entries), canal_colours(result))
+    blocks = blocks_of(treated(result, entries, instrument_list=LIST))
     labels = [block.drawing.label for block in flat(blocks) if isinstance(block, Figure)]
     assert labels == [f"Lengths of canal {canal.canal.name} over the treatment", "Strain of each file along the canal"]
 
 
 def test_several_canals_share_one_page_of_strain_and_one_table_a_film(molar):
     """Three canals: figures abreast with one table below, the films without a canal side by side, each entry's line short."""
+    molar = attrs.evolve(molar, case=attrs.evolve(molar.case, instrument_list=LIST))
     page = report(molar, made_at="2026-03-30 10:40", program="wlmeasure")
     rows = [block for block in page.blocks if isinstance(block, Row)]
     assert [len(row.cells) for row in rows] == [2, 3, 4, 3]

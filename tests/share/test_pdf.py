@@ -1,5 +1,6 @@
 """The report on paper: opened and read by another library (pdfium), text and picture alike."""
 
+import attrs
 import numpy as np
 import pypdfium2
 import pytest
@@ -162,6 +163,7 @@ def test_another_ending_is_refused(bench, name):
 
 def test_a_molar_takes_five_sheets_and_no_heading_stands_alone(molar):
     """The headings of films stand on the sheet of their table, each canal's files with their strain on one sheet."""
+    molar = attrs.evolve(molar, case=attrs.evolve(molar.case, instrument_list=("20/.04", "25/.04", "30/.04", "35/.04")))
     sheets = [
         sheet.get_textpage().get_text_range()
         for sheet in pypdfium2.PdfDocument(pdf_page(report(molar, **MADE)).content)

@@ -142,13 +142,14 @@ def test_text_and_json_say_the_same_numbers(measured, name):
             if working["length_mm"] is None
             else f"{working['length_mm']:.1f} mm ± {1.96 * working['std_mm']:.1f}"
         )
-        assert re.search(rf"WORKING LENGTH +{shown} +{working['status']}", block)
+        label = "WORKING LENGTH +not decided; proposed" if working["decided_mm"] is None else "proposed +"
+        assert re.search(rf"{label} ?{shown} +{working['status']}", block)
         if electronic is not None:
             assert re.search(
                 rf"electronic +{electronic['length_mm']:.1f} mm ± {1.96 * electronic['std_mm']:.1f} ", block
             )
         if working["decided_mm"] is not None:
-            assert re.search(rf"decided +{working['decided_mm']:.1f} mm by ", block)
+            assert re.search(rf"WORKING LENGTH +{working['decided_mm']:.1f} mm, decided by ", block)
         for flag in working["flags"]:
             assert f"  ! {flag['text']}" in block
 
@@ -159,7 +160,7 @@ def test_lengths_in_the_text_have_one_decimal(bench):
     assert "length           22.0 mm ± " in text
     assert "from the film    21.0 mm ± " in text
     assert "electronic       21.0 mm ± " in text
-    assert "WORKING LENGTH   21.0 mm ± " in text
+    assert "WORKING LENGTH   not decided; proposed 21.0 mm ± " in text
     assert "stop setting     21.0 mm on a ruler, rounded down" in text
 
 
@@ -190,7 +191,8 @@ def test_the_ceiling_stands_where_film_and_reading_are_not_settled(bench):
         )
 
     assert "ceiling          15.5 mm until this is settled" in text(16.0)
-    assert "stop setting" not in text(16.0)
+    assert "stop setting     none: not decided, and the proposal is not settled (conflict)" in text(16.0)
+    assert "stop setting     21.0 mm on a ruler" in text(21.5)
     assert "ceiling" not in text(21.5)
 
 
@@ -213,12 +215,15 @@ def test_a_new_tracing_is_reported_where_it_was_asked_for(measured, bench):
 
 
 def test_readings_in_words_say_once_what_they_share():
-    from wlmeasure.record.case import Reading
+    from wlmeasure.record.case import Entry
     from wlmeasure.share.result import reading_words
 
-    alike = [Reading(length_mm=mm, mark="foramen", file_size=15) for mm in (20.5, 21.0)]
+    def reading(length_mm, finding, **more):
+        return Entry(id="e1", kind="electronic reading", by="NB", length_mm=length_mm, finding=finding, **more)
+
+    alike = [reading(mm, "foramen", size=15) for mm in (20.5, 21.0)]
     assert reading_words(alike) == "20.5, 21 mm (foramen, size 15)"
-    other = Reading(length_mm=20.0, mark="constriction", conditions=("wet",))
+    other = reading(20.0, "constriction", conditions=("wet",))
     assert (
         reading_words([*alike, other])
         == "20.5 mm (foramen, size 15); 21 mm (foramen, size 15); 20 mm (constriction, wet)"

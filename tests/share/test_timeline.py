@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wlmeasure.record.case import Entry
+from wlmeasure.record.facts import case_facts
 from wlmeasure.record.kinds import KIND_TABLE
-from wlmeasure.record.progress import canal_progress, case_progress
+from wlmeasure.record.progress import canal_progress
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.html import html_page
 from wlmeasure.share.report import report
@@ -152,7 +153,7 @@ def treated(bench):
 
 def test_text_page_and_json_say_what_is_open(treated):
     result = treated(*TREATED)
-    cautions = open_cautions(case_progress(result.case))
+    cautions = open_cautions(case_facts(result))
     assert cautions == [
         "Canal MB: e1 (electronic reading), e2 (decided working length) no longer hold (through e3, e4). The canal was flared "
         "or shaped since it was measured; working lengths often shorten then. An electronic reading from the present "
@@ -189,22 +190,33 @@ def test_a_case_without_entries_says_nothing(bench):
     assert result_json(result)["record"] == {"fault": None, "stale": [], "canals": []}
 
 
-def test_entries_out_of_order_are_said_and_the_films_still_measured(bench):
-    result = bench(entries=rows(*TREATED)[::-1])
-    assert "  ! The record cannot be followed: entries[1].at must not be before" in record_text(result)
-    assert result_json(result)["canals"][0]["length_mm"] == pytest.approx(22.0)
+def test_entries_that_cannot_be_followed_are_said_and_the_films_still_measured(bench):
+    broken = [*rows(*TREATED[:2]), rows(TREATED[0])[0] | {"id": "e9", "supersedes": "e5"}]
+    result = bench(entries=broken)
+    assert "  ! The record cannot be followed: entries[2].supersedes must name an earlier entry" in record_text(result)
+    (canal,) = result_json(result)["canals"]
+    assert canal["length_mm"] == pytest.approx(22.0)
+    assert canal["working_length"]["decided_mm"] is None  # nothing in such a record counts
+    assert canal["working_length"]["stop"]["whose"] == "proposed"
+
+
+def test_an_entry_dated_by_a_wrong_clock_locks_nothing(bench):
+    """The order in which entries were written counts; a time before the one above is no fault of the record."""
+    result = bench(entries=rows(*TREATED[:2])[::-1])
+    assert result_json(result)["record"]["fault"] is None
+    assert result_json(result)["canals"][0]["working_length"]["decided_mm"] == 21.0
 
 
 def test_the_next_instrument_of_the_users_list_is_named(bench):
     given = (*TREATED[:2], ("shaping file", {"size": 25, "taper": 0.06, "length_mm": 21.0}))
     gauge = ("apical gauging", {"size": 25, "length_mm": 22.0, "finding": "past"})
     result = bench(entries=rows(*given, gauge), instrument_list=["25/.06", "40/.06 max 1.00"])
-    assert "Canal MB: next larger of the list: 40/.06 max 1.00." in open_cautions(case_progress(result.case))
+    assert "Canal MB: next larger of the list: 40/.06 max 1.00." in open_cautions(case_facts(result))
 
 
 def test_a_file_past_the_working_length_is_said_so(treated):
     result = treated(*TREATED[:2], ("shaping file", {"size": 20, "taper": 0.04, "length_mm": 21.4}))
-    lines = open_cautions(case_progress(result.case))
+    lines = open_cautions(case_facts(result))
     assert "Canal MB: size 20/.04 went 0.4 mm past working length." in lines
 
 

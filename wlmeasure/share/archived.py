@@ -96,6 +96,7 @@ def case_json(stored: Stored) -> dict[str, Any]:
 def case_text(stored: Stored) -> str:
     """The length record of a case: what holds for each canal, every entry in a line of words, and what is open."""
     # Loaded here: a list of cases needs none of the measuring.
+    from wlmeasure.record.facts import decided_stop
     from wlmeasure.record.progress import case_progress
     from wlmeasure.share.timeline import record_cautions, timeline
 
@@ -107,7 +108,14 @@ def case_text(stored: Stored) -> str:
     ]
     for canal in case.canals:
         held = record.decision(canal.name)
+        stop = decided_stop(held, canal.reference_point)
         holds = "nothing decided" if held is None else f"{held.kind} {_length(held)} ({held.id})"
+        if held is not None:
+            holds += (
+                f", no stop: decided from {held.reference_point}"
+                if stop is None
+                else f", stop at {stop.setting_mm:.1f} mm"
+            )
         point = "reference point not named" if canal.reference_point is None else f"from the {canal.reference_point}"
         lines.append(f"  {canal.name}: {holds}; {point}")
     for line in timeline(record):

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.facts import decided_stop
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
 from wlmeasure.trace.spline import arc_length
 
@@ -101,7 +102,8 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
         path = trace.path.path_px
         if trace.trace.reference_px is not None:
             reference = np.array(trace.trace.reference_px)
-            parts += _line(np.vstack([reference, path[:1]]), colour, width, (2.0, 5.0))
+            if trace.trace.crown_px is not None:
+                parts += _line(np.vstack([reference, path[:1]]), colour, width, (2.0, 5.0))
             parts.append(_bar(reference, colour, 3.0 * size, ratio))
         for piece, seen in trace.pieces:
             parts += _line(piece, colour, width, () if seen else (3.0, 4.0))
@@ -124,12 +126,15 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
 
 
 def _working_length_dot(canal: CanalResult, trace: TraceResult, colour: str, radius: float) -> list[Shape]:
-    """Where along the traced canal the proposed working length ends; nothing where none is proposed."""
-    proposed, length, calibration = canal.working_length.length_mm, trace.length, trace.film.calibration
-    if proposed is None or length is None or calibration is None:
+    """Where along the traced canal the working length ends, decided or else proposed; nothing where it cannot be shown."""
+    held, length, calibration = canal.working_length.length_mm, trace.length, trace.film.calibration
+    if canal.decision is not None:
+        stop = decided_stop(canal.decision, canal.canal.reference_point)
+        held = None if stop is None else stop.length_mm
+    if held is None or length is None or calibration is None or trace.from_orifice:
         return []
     along = arc_length(calibration.to_mm(trace.path.path_px))
-    at = proposed - length.coronal_mm
+    at = held - length.coronal_mm
     if not 0.0 <= at <= along[-1]:
         return []
     row, col = (float(np.interp(at, along, trace.path.path_px[:, axis])) for axis in (0, 1))

@@ -173,7 +173,7 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
     stops = [f"stop at {words}" for words in stop_words(facts)] or [f"no stop: {no_stop_words(canal, facts)}"]
     title = f"Canal {facts.name}, "
-    if decision is None or decision.length_mm is None:
+    if decision is None:
         return Card(colour, f"{title}proposed working length, not decided", value, spread, (status, *stops), faint=True)
     # What was decided is what holds: it is the large figure, and the proposal stands below it.
     proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
@@ -207,7 +207,7 @@ def _film(
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
-    caption = "Bars: stop and reference point. Ring: apical end. White dot: working length."
+    caption = "Bars: stop and reference point. Ring: apical end. White dot: working length, decided or proposed."
     if any(not seen for _, trace in drawn for _, seen in trace.pieces):
         caption += " Dashed: nothing is seen along this stretch."
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)
@@ -306,10 +306,8 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
     rows.append(("Proposed", proposal_words(working.length_mm, working.std_mm), working.status))
     if decision is not None:
-        who = decision_words(decision).split(", ", 1)[1]
-        rows.append(
-            ("Decided", length_words(decision.length_mm, None), who + (f". {decision.note}" if decision.note else ""))
-        )
+        length, who = decision_words(decision).split(", ", 1)
+        rows.append(("Decided", length, who + (f". {decision.note}" if decision.note else "")))
     return rows
 
 

@@ -99,10 +99,10 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
 
 
 def decision_words(decision: Entry) -> str:
-    """A decided length, by whom and on which day."""
+    """A decided length, rounded down as what is set by it, by whom and on which day."""
     assert decision.length_mm is not None
     day = "" if decision.at is None else f", {decision.at[:10]}"
-    return f"{decision.length_mm:.1f} mm, decided by {decision.by}{day}"
+    return f"{limit_words(decision.length_mm)}, decided by {decision.by}{day}"
 
 
 def decision_doubts(facts: CanalFacts) -> list[str]:

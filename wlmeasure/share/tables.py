@@ -32,6 +32,7 @@ COLUMNS = {
     "ceiling_mm": "the shorter of film and reading, mm",
     "status": "what film and readings say together",
     "decided_mm": "length the clinician decided, mm",
+    "stop_mm": "what stops are set to on a ruler of 0.5 mm, rounded down; empty when nothing holds",
     "flags": "codes of all remarks",
 }
 """Name and meaning of every column."""
@@ -77,5 +78,6 @@ def _rows(result: CaseResult) -> Iterator[list[str | None]]:
             _number(None if working is None else working.ceiling_mm),
             "" if working is None else working.status,
             _number(None if working is None or held.decision is None else held.decision.length_mm),
+            _number(None if working is None or held.stop is None else held.stop.setting_mm, 1),
             " ".join(flag.code for flag in canal_flags(canal, trace, held)),
         ]

@@ -64,6 +64,7 @@ PRIVATE: dict[str, tuple[str, str]] = {
     "WL-ELEC": ("Working length from electronic readings", "Of one or more readings of an electronic apex locator."),
     "WL-PROP": ("Proposed working length", "What film and readings together propose; absent where they conflict."),
     "WL-FINAL": ("Decided working length", "The length that the clinician decided."),
+    "WL-STOP": ("Stop setting", "What stops are set to, 0.5 mm ruler, rounded down; absent where nothing holds."),
     "WL-STATUS": ("Agreement of film and readings", "What film and readings say together."),
     "REF-POINT": ("Coronal reference point", "Where the length begins, in words."),
     "APICAL-END": ("Apical end of the trace", "What the traced path ends at."),

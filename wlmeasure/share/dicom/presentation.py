@@ -130,8 +130,8 @@ def _drawn(
     for k, (canal, trace) in enumerate(drawn, 1):
         path = trace.path.path_px
         lines = [path]
-        if trace.trace.reference_px is not None:
-            lines.insert(0, np.vstack([trace.trace.reference_px, path[0]]))
+        if trace.trace.crown_px is not None:
+            lines.insert(0, np.vstack([trace.trace.crown_px, path[0]]))
         name = printable(canal.canal.name, 40)
         length = None if trace.length is None else trace.length
         words = "" if length is None else f" {length_words(length.length_mm, length.length_std_mm)}"

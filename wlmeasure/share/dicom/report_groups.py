@@ -302,6 +302,9 @@ def record_group(
         lengths.insert(-1, ("WL-ELEC", "M-READING", electronic.length_mm, electronic.std_mm))
     if decision is not None:
         lengths.append(("WL-FINAL", "M-DECIDED", decision.length_mm, None))
+    if facts.stop is not None:
+        whose = "M-DECIDED" if facts.stop.whose == "decided" else "M-RECONCILED"
+        lengths.append(("WL-STOP", whose, facts.stop.setting_mm, None))
     algorithm = _algorithm(program)
     numbers = [
         _number(

@@ -69,7 +69,14 @@ def body(tmp_path):
             {
                 "name": "MB",
                 "reference_point": "cusp",
-                "traces": [{"film": "f1", "path_px": [[20, 60], [460, 60]], "apical_end": "radiographic apex"}],
+                "traces": [
+                    {
+                        "film": "f1",
+                        "reference_px": [20, 60],
+                        "path_px": [[20, 60], [460, 60]],
+                        "apical_end": "radiographic apex",
+                    }
+                ],
             }
         ],
     }
@@ -304,9 +311,18 @@ def test_the_stops_alone_in_the_users_number_format(run, save, tmp_path):
     out = tmp_path / "stops.html"
     assert run("report", save(), "--stops", "--decimal-comma", "--out", out, changes=True) == (0, f"{out}\n", "")
     page = out.read_text(encoding="utf-8")
-    assert "set the stop to, mm" in page
+    assert "proposed, not decided" in page
+    assert ">21,0<" in page
     assert "irrigation needle, 2,0 short" in page
     assert "Rounded down to 0,5 mm, never up." in page
+
+
+def test_no_stops_card_without_a_stop_and_one_line_why(refused, save, body, tmp_path):
+    """A length from the orifice is no working length, so nothing is written that a stop could be set by."""
+    del body["canals"][0]["traces"][0]["reference_px"]
+    said = refused("report", save(), "--stops", "--out", tmp_path / "stops.pdf")
+    assert "none has one: MB: the coronal reference point is not marked on the film" in said
+    assert not (tmp_path / "stops.pdf").exists()
 
 
 def test_report_writes_pdf_by_the_ending(run, save, tmp_path):
@@ -501,6 +517,10 @@ def reading(length):
     return [{"length_mm": length, "mark": "foramen"}]
 
 
+def entered(length):
+    return [{"id": "e1", "kind": "electronic reading", "by": "NB", "length_mm": length, "finding": "foramen"}]
+
+
 BAD_CASES = {
     "no point": (put(*TRACE, "path_px", []), "canals[0].traces[0].path_px must hold 2 to 100000 points: 0"),
     "one point": (put(*TRACE, "path_px", [[20, 60]]), "canals[0].traces[0].path_px must hold 2 to 100000 points: 1"),
@@ -523,6 +543,9 @@ BAD_CASES = {
     "a negative reading": (put(*READINGS, reading(-3)), "electronic_readings[0].length_mm must be >= 1: -3"),
     "a textual reading": (put(*READINGS, reading("21")), "electronic_readings[0].length_mm must be a number: '21'"),
     "a reading above 60 mm": (put(*READINGS, reading(61)), "electronic_readings[0].length_mm must be <= 60: 61"),
+    "an entry of zero": (put("entries", entered(0)), "entries[0].length_mm must be >= 1: 0"),
+    "a textual entry": (put("entries", entered("21")), "entries[0].length_mm must be a number: '21'"),
+    "an entry above 60 mm": (put("entries", entered(61)), "entries[0].length_mm must be <= 60: 61"),
     "no tooth": (put("tooth", ...), "tooth is missing"),
     "no film": (put("films", []), "films must hold 1 to 50 items: 0"),
     "a film without hash": (put("films", 0, "sha256", ...), "films[0].sha256 is missing"),
@@ -532,8 +555,8 @@ BAD_CASES = {
     "an unknown kind of scale": (put(*SCALE, "kind", "ruler"), "films[0].scale[0].kind must be one of"),
     "an unknown end": (put(*TRACE, "apical_end", "tip"), "canals[0].traces[0].apical_end must be one of"),
     "an unknown film": (put(*TRACE, "film", "f2"), "canals[0].traces[0].film must be the id of a film (f1): 'f2'"),
-    "no schema": (put("schema", ...), "schema must be 'wlmeasure-case/1'"),
-    "a newer schema": (put("schema", "wlmeasure-case/2"), "it comes from a newer version; update wlmeasure"),
+    "no schema": (put("schema", ...), "schema must be 'wlmeasure-case/2'"),
+    "a newer schema": (put("schema", "wlmeasure-case/3"), "it comes from a newer version; update wlmeasure"),
     "a schema that is no text": (put("schema", 1), "is it a case file?"),
 }
 
@@ -624,7 +647,7 @@ def test_unusual_lengths_are_flagged_and_measured(run, save, body, length):
 def test_a_process_ends_with_the_same_statuses_and_streams(save, body, tmp_path):
     good = outside("measure", save())
     assert (good.returncode, good.stderr) == (0, "")
-    assert "WORKING LENGTH   21.0 mm" in good.stdout
+    assert "WORKING LENGTH   not decided; proposed 21.0 mm ± " in good.stdout
     broken = copy.deepcopy(body)
     broken["tooth"] = "99"
     bad = outside("measure", save(broken, "b.wl.json"))

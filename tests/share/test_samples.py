@@ -7,10 +7,11 @@ import xml.etree.ElementTree as ET
 import attrs
 import numpy as np
 import pytest
+import readback
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import Entry, load_case, save_case
-from wlmeasure.record.edit import with_entry
+from wlmeasure.record.edit import struck_out, with_entry
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.record import LengthRecord, compare
 from wlmeasure.share.samples import sample_case, sample_truth_text, write_demo
@@ -95,15 +96,27 @@ def test_the_molar_is_played_into_a_folder_and_gone_on_with(molar, tmp_path):
     assert "No complaints." in (folder / "report.html").read_text(encoding="utf-8")
 
 
+def test_the_pages_of_the_demonstration_follow_the_record_that_is_written(measured, tmp_path):
+    """A decision that a person struck out in the folder stands on no page of the next run."""
+    folder = tmp_path / "demo"
+    write_demo(measured["straight"], folder, at=AT, program="wlmeasure 0.1.0")
+    case = load_case(folder / "case.wl.json")
+    decision = evaluate(case).canals[0].decision
+    assert f"decided by {decision.by}" in readback.pdf_words((folder / "stops.pdf").read_bytes())
+    save_case(struck_out(case, decision.id, at=AT, by="RM"), folder / "case.wl.json")
+    write_demo(measured["straight"], folder, at=AT, program="wlmeasure 0.1.0")
+    assert readback.from_card_pdf((folder / "stops.pdf").read_bytes()) == {"single": (None, 21.0)}
+    assert readback.from_report_html((folder / "report.html").read_bytes()) == {"single": (None, 21.0)}
+
+
 def test_a_clock_before_the_story_does_not_break_the_record(molar, tmp_path):
-    """With a figure that differs everything is entered anew, at the last entry's time at the earliest."""
-    changed = molar.case.entries[7]
-    assert changed.kind == "electronic length"
+    """With a figure that differs it is entered anew, dated by this computer's clock, and the record can be followed."""
+    changed = next(entry for entry in molar.case.entries if entry.kind == "film length" and entry.inputs_sha256)
     other = attrs.evolve(changed, length_mm=changed.length_mm - 0.1)
     entries = tuple(other if entry is changed else entry for entry in molar.case.entries)
     result = attrs.evolve(molar, case=attrs.evolve(molar.case, entries=entries))
     write_demo(result, tmp_path / "early", at="2020-01-01T00:00:00", program="wlmeasure 0.1.0")
     case = load_case(tmp_path / "early" / "case.wl.json")
-    assert len(case.entries) > len(entries)
-    assert {entry.at for entry in case.entries[len(entries) :]} == {entries[-1].at}
+    (new,) = case.entries[len(entries) :]
+    assert (new.kind, new.supersedes, new.at) == ("film length", changed.id, "2020-01-01T00:00:00")
     assert compare(case, evaluate(case)) == ()

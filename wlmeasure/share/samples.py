@@ -13,6 +13,7 @@ from wlmeasure.errors import CaseError
 from wlmeasure.image.file_content import file_content
 from wlmeasure.record.case import Entry, Trace, load_case, save_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, accept_paths, evaluate
+from wlmeasure.record.facts import case_facts
 from wlmeasure.record.record import LengthRecord, compare, measured_entries
 from wlmeasure.share.card import card_file
 from wlmeasure.share.figures import picture_svg
@@ -143,10 +144,13 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     known = any(entry.inputs_sha256 is not None for entry in record.standing())
     if not known or compare(evolve(case, entries=standing), measured):
         record = measured_entries(measured, record, at=at, by="demo", program=program)
-    measured = evolve(measured, case=evolve(case, entries=record.entries))
+    measured = evaluate(evolve(case, entries=record.entries), before=measured)  # by the record that is written
     written = [folder / "case.wl.json"]
     save_case(measured.case, written[0])
-    for name, made in (("report.html", report_file), ("report.pdf", report_file), ("stops.pdf", card_file)):
+    pages = [("report.html", report_file), ("report.pdf", report_file)]
+    if any(canal.stop is not None for canal in case_facts(measured).canals):  # else there is no card to make
+        pages.append(("stops.pdf", card_file))
+    for name, made in pages:
         write_whole(folder / name, made(measured, name, made_at=at.replace("T", " "), program=program).content)
         written.append(folder / name)
     texts = {Path(film.film.path).stem + ".svg": picture_svg(measured, film) for film in measured.films}

@@ -109,12 +109,12 @@ def test_every_uncertainty_has_the_unit_of_its_number(report):
         ("122322", "mm/{pixels}"),
         ("WL-RAD", "mm"),
     }
-    told = {c.TextValue for c in found["121211", "M-CANAL"].ContentSequence if c.ValueType == "TEXT"}
+    told = {c.TextValue for c in found["121211", "M-FROM-REF"].ContentSequence if c.ValueType == "TEXT"}
     assert "uncertainties: half-widths of 95 % intervals, 1.96 standard uncertainties" in told
     length = result.canals[0].traces[0].length
     (upper,) = [
         c
-        for c in found["121211", "M-CANAL"].ContentSequence
+        for c in found["121211", "M-FROM-REF"].ContentSequence
         if c.ValueType == "NUM" and c.ConceptNameCodeSequence[0].CodeValue == "371886008"
     ]
     assert value(upper) == pytest.approx(1.959964 * length.length_std_mm, rel=1e-5)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from wlmeasure.record.case import Entry
+from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.course import course, strain_drawing, timeline_drawing
@@ -228,3 +229,31 @@ def test_labels_of_strain_curves_stay_apart_and_inside(molar):
         assert np.diff(heights).min() >= 10.9
         assert heights[0] >= 10.0
         assert heights[-1] <= 125.0
+
+
+def test_a_canal_with_nothing_to_show_has_no_heading_of_its_own(bench):
+    """One length alone makes no figure, and no table."""
+    result = bench()
+    result = evaluate(
+        attrs.evolve(
+            result.case,
+            entries=(entry(1, "preoperative estimate", length_mm=21.0), entry(2, "patency", finding="patent")),
+        ),
+    )
+    blocks = blocks_of(result)
+    assert [block.text for block in blocks if isinstance(block, Heading)] == [
+        "The course of the treatment",
+        "Every entry",
+    ]
+
+
+def test_an_early_record_has_its_course_drawn(bench):
+    """An estimate and a reading, and no decision: two lengths, and no step line of what held."""
+    entries = (entry(1, "preoperative estimate", length_mm=21.0), TREATMENT[0])
+    drawing = timeline_drawing(LengthRecord(entries), "MB", COLOUR)
+    assert not [shape for shape in drawing.shapes if isinstance(shape, Line) and shape.colour == COLOUR]
+    assert [
+        block
+        for block in flat(blocks_of(evaluate(attrs.evolve(bench().case, entries=entries))))
+        if isinstance(block, Figure)
+    ]

@@ -111,3 +111,19 @@ def test_a_large_film_is_embedded_smaller_and_keeps_its_coordinates(bench, tmp_p
     assert (picture.width, picture.height) == (1, 4000)
     assert 'width="1" height="4000"' in image_element(picture)
     assert cv2.imdecode(np.frombuffer(picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).shape == (1600, 1)
+
+
+def test_the_white_dot_follows_the_decision(bench):
+    """Decided 18 mm of 22 along a straight canal of 20 px a mm: 360 px from row 20; none for a point that it did not count from."""
+    decision = {
+        "id": "e1", "kind": "decided working length", "at": "2026-11-25T10:30", "by": "NB", "canal": "MB",
+        "reference_point": "cusp", "length_mm": 18.0,
+    }  # fmt: skip
+
+    def dots(**changes):
+        (root,) = drawn(bench(**changes))
+        return [float(e.get("cy")) for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff"]
+
+    assert dots(entries=[decision]) == [380.0]
+    assert dots(entries=[decision | {"reference_point": "fossa"}]) == []
+    assert dots(entries=[decision], trace_changes={"reference_px": None}) == []  # the film's length is from the orifice

@@ -77,9 +77,12 @@ def course(result: CaseResult, facts: CaseFacts, colours: dict[str, str]) -> lis
     ]
     told = {canal.name: canal.treatment for canal in facts.canals if canal.treatment is not None}
     treated = [canal for canal in result.canals if canal.canal.name in told]
-    for k, canal in enumerate(treated):
+    explained = False
+    for canal in treated:
         name = canal.canal.name
-        blocks += _canal(canal, told[name], record, colours[name], first=k == 0)
+        shown = _canal(canal, told[name], record, colours[name], first=not explained)
+        explained = explained or any(isinstance(block, Columns) and block.left for block in shown)
+        blocks += shown
     own = result.case.instruments if result.case.instrument_list else ()  # the shipped list is nobody's
     blocks += _strains(treated, told, own, colours)
     return [*blocks, Heading(2, "Every entry"), *_entries(result, record)]
@@ -162,7 +165,10 @@ def _canal(canal: CanalResult, told: CanalProgress, record: LengthRecord, colour
     if found:
         right.append(Table(found, named=True))
     head = f"Canal {canal.canal.name}: "
-    right.append(Remarks(tuple(words.removeprefix(head) for words in progress_words(told))))
+    remarks = tuple(words.removeprefix(head) for words in progress_words(told))
+    if not (left or right or remarks):
+        return []
+    right.append(Remarks(remarks))
     blocks: list[Block] = [
         Heading(3, f"Canal {canal.canal.name}", colour),
         Columns(tuple(left), tuple(right), 0.5),

@@ -115,9 +115,8 @@ def test_a_report_is_read_back(share, case, tmp_path, capsys):
     assert cli.main(["read", str(tmp_path / "two.dcm"), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     written = json.loads(case.read_text("utf-8"))
-    (decided,) = [entry for entry in told["case"]["entries"] if entry["kind"] == "decided working length"]
-    own = written["canals"][0]["decision"]  # the file is of version 1
-    assert (decided["length_mm"], decided["by"], decided["at"], decided["note"]) == tuple(own.values())
+    assert "decided working length" in {entry["kind"] for entry in written["entries"]}
+    assert told["case"]["entries"] == written["entries"]
     assert told["case"]["films"][0]["sha256"] == written["films"][0]["sha256"]
 
 

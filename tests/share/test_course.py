@@ -249,7 +249,7 @@ def test_a_canal_with_nothing_to_show_has_no_heading_of_its_own(bench):
 
 def test_an_early_record_has_its_course_drawn(bench):
     """An estimate and a reading, and no decision: two lengths, and no step line of what held."""
-    entries = (entry(1, "preoperative estimate", length_mm=21.0), TREATMENT[0])
+    entries = (entry(0, "preoperative estimate", length_mm=21.0), TREATMENT[0])
     drawing = timeline_drawing(LengthRecord(entries), "MB", COLOUR)
     assert not [shape for shape in drawing.shapes if isinstance(shape, Line) and shape.colour == COLOUR]
     assert [

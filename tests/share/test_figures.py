@@ -114,7 +114,7 @@ def test_a_large_film_is_embedded_smaller_and_keeps_its_coordinates(bench, tmp_p
 
 
 def test_the_white_dot_follows_the_decision(bench):
-    """Decided 18 mm of 22 along a straight canal of 20 px a mm: 360 px from row 20; none for a point that it did not count from."""
+    """Decided 18 mm of 22 along a straight canal of 20 px a mm: 360 px from row 20; none where it counts from elsewhere."""
     decision = {
         "id": "e1", "kind": "decided working length", "at": "2026-11-25T10:30", "by": "NB", "canal": "MB",
         "reference_point": "cusp", "length_mm": 18.0,

@@ -4,16 +4,21 @@ import base64
 import re
 from html.parser import HTMLParser
 
+import attrs
 import cv2
 import numpy as np
+import pypdfium2
 import pytest
+import readback
 
 from wlmeasure.record.case import case_digest
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.html import html_page
-from wlmeasure.share.report import report
+from wlmeasure.share.page import Cards
+from wlmeasure.share.report import report, report_file
 from wlmeasure.share.result import limit_words
 
+MADE = {"made_at": "2026-11-25 10:30", "program": "wlmeasure 0.1.0"}
 VOID = {"meta", "br", "img", "link", "hr", "input"}
 
 
@@ -184,3 +189,119 @@ def test_unequal_pixels_keep_the_tooths_form(bench):
     values = [(attribute, value) for tag, attribute, value in found.attributes if tag == "svg"]
     at = values.index(("viewbox", view))
     assert values[at + 1 : at + 3] == [("width", width), ("height", height)]
+
+
+# --- paper ------------------------------------------------------------------------------------------------------------------
+
+
+def shown(result):
+    """The report's text as HTML and as PDF."""
+    return page(result).text, readback.pdf_words(report_file(result, "r.pdf", **MADE).content)
+
+
+def test_no_path_of_a_disk_stands_on_a_report(bench, tmp_path):
+    """A folder may name the patient; the film's bare name is enough to find it."""
+    folder = tmp_path / "Doe_Jane_1970" / "scans"
+    folder.mkdir(parents=True)
+    (folder / "film.png").write_bytes((tmp_path / "film.png").read_bytes())
+    for path in ("Doe_Jane_1970/scans/film.png", str(folder / "film.png")):
+        for text in shown(bench({"path": path})):
+            assert "Film f1: film.png" in text
+            assert "Doe" not in text
+            assert "scans" not in text
+
+
+@pytest.mark.parametrize("place", [r"C:\Users\Jane\film.png", r"..\films\film.png", "a/b/film.png", "film.png"])
+def test_a_films_name_is_bare_on_whatever_system_it_was_written(bench, place):
+    film = bench().films[0].film
+    assert attrs.evolve(film, path=place).name == "film.png"
+    assert attrs.evolve(film, path=place, frame=2).name == "film.png, frame 2"
+
+
+def test_the_last_lines_are_no_developers_dump(measured, molar):
+    """No whole hash and no name of a parameter; the case's own hash, shortened, and where the whole figures stand."""
+    for result in (*measured.values(), molar):
+        for text in shown(result):
+            for film in result.films:
+                text = text.replace(film.film.name, "")
+            assert not re.search(r"[0-9a-f]{16}", text)
+            assert not re.search(r"\b[a-z]+_[a-z_]+\b", text)
+            assert f"Inputs of the case: SHA-256 {case_digest(result.case)[:12]}." in text
+            assert text.count("± is the half-width of the 95 % interval") == 1
+            assert "wlmeasure measure CASE.wl.json --json" in text
+            assert "no reason given" not in text
+
+
+def test_a_reason_that_was_not_given_is_left_out(bench):
+    decision = {"id": "e1", "kind": "decided working length", "at": "2026-11-25T10:30", "by": "NB", "canal": "MB",
+                "reference_point": "cusp", "length_mm": 20.5}  # fmt: skip
+    for text in shown(bench(entries=[decision])):
+        assert "decided by NB, 2026-11-25" in text
+        assert "reason" not in text
+    for text in shown(bench(entries=[decision | {"note": "a sharp bend"}])):
+        assert "decided by NB, 2026-11-25. a sharp bend" in text
+
+
+def test_a_decision_is_large_and_a_proposal_second(bench):
+    """Decided 20.5 of proposed 21.0; without a decision the figure is set lightly and says that nothing is decided."""
+    decision = {"id": "e1", "kind": "decided working length", "at": "2026-11-25T10:30", "by": "NB", "canal": "MB",
+                "reference_point": "cusp", "length_mm": 20.5}  # fmt: skip
+    (cards,) = [b for b in report(bench(entries=[decision]), **MADE).blocks if isinstance(b, Cards)]
+    (card,) = cards.cards
+    assert (card.title, card.value, card.faint) == ("Canal MB, decided working length", "20.5 mm", False)
+    assert card.lines[0].startswith("proposed 21.0 mm ± ")
+    (cards,) = [b for b in report(bench(), **MADE).blocks if isinstance(b, Cards)]
+    (card,) = cards.cards
+    assert (card.title, card.value, card.faint) == ("Canal MB, proposed working length, not decided", "21.0 mm", True)
+
+
+def test_readings_from_before_shaping_are_shown_as_superseded(bench):
+    def entry(number, kind, **more):
+        return {"id": f"e{number}", "kind": kind, "at": f"2026-11-25T11:{number:02d}", "by": "NB", "canal": "MB",
+                "reference_point": "cusp", **more}  # fmt: skip
+
+    readings = [entry(k, "electronic reading", length_mm=21.5, finding="foramen") for k in (1, 2, 3)]
+    shaped = entry(4, "shaping file", size=25, taper=0.04, length_mm=21.0)
+    after = entry(5, "electronic reading", length_mm=21.0, finding="foramen")
+    for text in shown(bench(entries=[*readings, shaped, after])):
+        assert "Readings: 21 mm (foramen)." in text
+        assert "Earlier readings: 21.5, 21.5, 21.5 mm (foramen): superseded, since the canal was shaped" in text
+
+
+def test_what_speaks_against_a_decision_stands_with_its_figure(bench):
+    def entry(number, kind, **more):
+        return {"id": f"e{number}", "kind": kind, "at": f"2026-11-25T11:{number:02d}", "by": "NB", "canal": "MB",
+                "reference_point": "cusp", **more}  # fmt: skip
+
+    entries = [entry(1, "decided working length", length_mm=20.5),
+               entry(2, "shaping file", size=25, taper=0.04, length_mm=20.5)]  # fmt: skip
+    (cards,) = [b for b in report(bench(entries=entries), **MADE).blocks if isinstance(b, Cards)]
+    assert cards.cards[0].lines[0].startswith("! No longer holds. The canal was flared or shaped since")
+
+
+def filled(content):
+    """Of each sheet how far down it is printed, as a share of the height between its margins; the foot left out."""
+    shares = []
+    for sheet in pypdfium2.PdfDocument(content):
+        ink = sheet.render(scale=1.0, grayscale=True).to_numpy().squeeze() < 200
+        height = len(ink)
+        shares.append((np.flatnonzero(ink[: height - 30].any(axis=1)).max() - 34) / (height - 68))
+    return shares
+
+
+def test_no_sheet_stays_half_empty(measured, molar):
+    """Of all that were tried no sheet but a last one is less than half filled, and none holds cautions alone."""
+    for result in (*measured.values(), molar):
+        *first, last = filled(report_file(result, "r.pdf", **MADE).content)
+        assert all(share >= 0.5 for share in first)
+        assert last >= 0.3
+
+
+@pytest.mark.parametrize("name", ["straight", "angulated", "curved_out_of_plane"])
+def test_one_canal_takes_one_sheet(measured, name):
+    assert len(filled(report_file(measured[name], "r.pdf", **MADE).content)) == 1
+
+
+def test_the_practices_own_reference_stands_on_every_sheet(molar):
+    for sheet in pypdfium2.PdfDocument(report_file(molar, "r.pdf", **MADE).content):
+        assert f"case {molar.case.case_id}" in sheet.get_textpage().get_text_range()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from math import dist
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from wlmeasure.record.facts import case_facts
 from wlmeasure.record.record import LengthRecord, compare, measured_entries
 from wlmeasure.share.card import card_file
 from wlmeasure.share.figures import picture_svg
+from wlmeasure.share.page import PageFile
 from wlmeasure.share.report import report_file
 from wlmeasure.share.result import canal_rows
 from wlmeasure.share.tables import lengths_csv
@@ -147,7 +149,7 @@ def write_demo(result: CaseResult, folder: Path, *, at: str, program: str) -> li
     measured = evaluate(evolve(case, entries=record.entries), before=measured)  # by the record that is written
     written = [folder / "case.wl.json"]
     save_case(measured.case, written[0])
-    pages = [("report.html", report_file), ("report.pdf", report_file)]
+    pages: list[tuple[str, Callable[..., PageFile]]] = [("report.html", report_file), ("report.pdf", report_file)]
     if any(canal.stop is not None for canal in case_facts(measured).canals):  # else there is no card to make
         pages.append(("stops.pdf", card_file))
     for name, made in pages:

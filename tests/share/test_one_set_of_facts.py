@@ -106,6 +106,7 @@ BY_HAND = {
         {"entries": [decision(), entry(2, "shaping file", size=25, taper=0.04, length_mm=20.5)]}, (20.7, 20.5)
     ),
     "decided from another point": ({"entries": [decision(reference_point="fossa")]}, (20.7, None)),
+    "decided from a point that nobody named": ({"entries": [decision(reference_point=None)]}, (20.7, None)),
     "point not marked": ({"trace_changes": {"reference_px": None}}, (None, None)),
     "point not marked, decided": ({"trace_changes": {"reference_px": None}, "entries": [decision()]}, (20.7, 20.5)),
     "point not named": ({"canal_changes": {"reference_point": None}, "schema": "wlmeasure-case/2"}, (None, None)),

@@ -214,6 +214,15 @@ def test_the_next_instrument_of_the_users_list_is_named(bench):
     assert "Canal MB: next larger of the list: 40/.06 max 1.00." in open_cautions(case_facts(result))
 
 
+def test_no_instrument_of_the_shipped_list_is_named(bench):
+    """The shipped list is there to pick from; nobody said that it is what this practice has."""
+    gauge = ("apical gauging", {"size": 25, "length_mm": 22.0, "finding": "past"})
+    given = (*TREATED[:2], ("shaping file", {"size": 25, "taper": 0.04, "length_mm": 21.0}), gauge)
+    lines = open_cautions(case_facts(bench(entries=rows(*given))))
+    assert lines
+    assert not [line for line in lines if "of the list" in line]
+
+
 def test_a_file_past_the_working_length_is_said_so(treated):
     result = treated(*TREATED[:2], ("shaping file", {"size": 20, "taper": 0.04, "length_mm": 21.4}))
     lines = open_cautions(case_facts(result))

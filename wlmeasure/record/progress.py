@@ -118,7 +118,8 @@ def case_progress(case: Case) -> CaseProgress:
     canals = []
     for name in (canal.name for canal in case.canals):
         if record.standing(name):
-            canal = canal_progress(record, name, case.instruments)
+            # the shipped list is there to pick from, and is nobody's own
+            canal = canal_progress(record, name, case.instruments if case.instrument_list else ())
             if canal.current is not None and canal.current.id in gone and canal.flags:
                 canal = evolve(canal, own_flags=(advice("working-length-open"), *canal.own_flags))
             canals.append(canal)

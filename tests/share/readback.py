@@ -76,7 +76,7 @@ def from_record_show(text: str) -> Facts:
     """Of the archive's answer to ``record show``."""
     facts: Facts = {}
     for name, line in re.findall(r"(?m)^  (\S.*?): ((?:nothing decided|decided working length).*)$", text):
-        _put(facts, name, (_found(rf"^decided working length {MM}", line), _found(rf", stop at {MM}", line)))
+        _put(facts, name, (_found(rf"^decided working length {MM}", line), _found(rf"; stop at {MM}", line)))
     return facts
 
 

@@ -110,13 +110,11 @@ def case_text(stored: Stored) -> str:
         held = record.decision(canal.name)
         stop = decided_stop(held, canal.reference_point)
         holds = "nothing decided" if held is None else f"{held.kind} {_length(held)} ({held.id})"
-        if held is not None:
-            holds += (
-                f", no stop: decided from {held.reference_point}"
-                if stop is None
-                else f", stop at {stop.setting_mm:.1f} mm"
-            )
         point = "reference point not named" if canal.reference_point is None else f"from the {canal.reference_point}"
+        if stop is not None:
+            point += f"; stop at {stop.setting_mm:.1f} mm"
+        elif held is not None:
+            point += f"; no stop: decided from {held.reference_point or 'a point that was not named'}"
         lines.append(f"  {canal.name}: {holds}; {point}")
     for line in timeline(record):
         after = "" if line.superseded_by is None else f" [superseded by {line.superseded_by}]"

@@ -254,6 +254,13 @@ def test_stops_are_read_at_arms_length(bench, count):
     assert letters(sheet, "MB")[0] >= 18.0
 
 
+def test_on_a_screen_the_digits_are_as_large(bench):
+    """71 px are 53 pt; a style sheet's rule would override the size that stands with the text."""
+    html = card_file(bench(**canals(1)), "card.html", **MADE).content.decode()
+    assert re.search(r'<text [^>]*font-size="71"[^>]*font-weight="bold"[^>]*>20\.5</text>', html)
+    assert not re.search(r"text\s*\{[^}]*font-size", html)
+
+
 def test_a_proposal_never_looks_like_a_decision(bench):
     """Light and grey within a dashed frame, in other words, where a decision is heavy and black."""
     ((held, texts, _, plate),) = panels(stops_card(bench(entries=[decision()]), **MADE))

@@ -20,7 +20,7 @@ from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
-from wlmeasure.share.result import decision_doubts, limit_words, no_stop_words
+from wlmeasure.share.result import decided_by_words, decision_doubts, limit_words, no_stop_words
 
 __all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
 
@@ -41,9 +41,7 @@ def stop_source(facts: CanalFacts) -> str:
     stop = facts.stop
     if stop is None:
         return ""
-    if stop.whose == "proposed":
-        return "proposed, not decided"
-    return f"decided by {stop.by}" + ("" if stop.at is None else f", {stop.at[:10]}")
+    return "proposed, not decided" if stop.whose == "proposed" else decided_by_words(stop.by, stop.at)
 
 
 def stops_card(

@@ -12,11 +12,11 @@ from wlmeasure.decide.remeasure import Advice
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.measure.budget import NORMAL_95, Term, half_width_mm, total_std_mm
 from wlmeasure.measure.curvature import CurvatureEstimate
-from wlmeasure.record.case import case_digest
+from wlmeasure.record.case import Entry, case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
-from wlmeasure.share.course import course
+from wlmeasure.share.course import NARROW_PX, course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
@@ -49,8 +49,8 @@ from wlmeasure.share.result import (
     angle_words,
     canal_flags,
     curvature_words,
+    decided_by_words,
     decision_doubts,
-    decision_words,
     electronic_words,
     from_words,
     length_words,
@@ -79,8 +79,6 @@ LEFT_OUT = ("Total turning",)
 """Rows that stand on the report of a single canal only."""
 LEAST_SHARE = 5.0
 """Terms that make up less of the variance, in percent, are left out where several canals share a table."""
-NARROW_PX = 270
-"""Width of a figure that stands beside two others."""
 HASH_SIGNS = 12
 """As much of a hash as tells two files of a practice apart."""
 
@@ -178,8 +176,13 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     # What was decided is what holds: it is the large figure, and the proposal stands below it.
     proposed = f"proposed {value} {spread}".rstrip() + f", {status}"
     doubts = tuple(f"! {text}" for text in decision_doubts(facts))
-    decided, by = decision_words(decision).split(", ", 1)
-    return Card(colour, f"{title}decided working length", decided, "", (*doubts, proposed, *stops), by)
+    by = decided_by_words(decision.by, decision.at)
+    return Card(colour, f"{title}decided working length", _held(decision), "", (*doubts, proposed, *stops), by)
+
+
+def _held(decision: Entry) -> str:
+    assert decision.length_mm is not None  # a decision without one is none
+    return limit_words(decision.length_mm)
 
 
 def _claim_words(claim: SpacingClaim, film: FilmResult) -> str:
@@ -308,8 +311,8 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
     rows.append(("Proposed", proposal_words(working.length_mm, working.std_mm), working.status))
     if decision is not None:
-        length, who = decision_words(decision).split(", ", 1)
-        rows.append(("Decided", length, who + (f". {decision.note}" if decision.note else "")))
+        reason = f". {decision.note}" if decision.note else ""
+        rows.append(("Decided", _held(decision), f"{decided_by_words(decision.by, decision.at)}{reason}"))
     return rows
 
 

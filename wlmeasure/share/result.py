@@ -42,6 +42,7 @@ __all__ = [
     "canal_rows",
     "case_cautions",
     "curvature_words",
+    "decided_by_words",
     "decision_doubts",
     "decision_words",
     "electronic_words",
@@ -101,8 +102,12 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
 def decision_words(decision: Entry) -> str:
     """A decided length, rounded down as what is set by it, by whom and on which day."""
     assert decision.length_mm is not None
-    day = "" if decision.at is None else f", {decision.at[:10]}"
-    return f"{limit_words(decision.length_mm)}, decided by {decision.by}{day}"
+    return f"{limit_words(decision.length_mm)}, {decided_by_words(decision.by, decision.at)}"
+
+
+def decided_by_words(by: str | None, at: str | None) -> str:
+    """Who decided and on which day."""
+    return f"decided by {by}" + ("" if at is None else f", {at[:10]}")
 
 
 def decision_doubts(facts: CanalFacts) -> list[str]:

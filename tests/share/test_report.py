@@ -265,7 +265,7 @@ def test_readings_from_before_shaping_are_shown_as_superseded(bench):
     after = entry(5, "electronic reading", length_mm=21.0, finding="foramen")
     for text in shown(bench(entries=[*readings, shaped, after])):
         assert "Readings: 21 mm (foramen)." in text
-        assert "Earlier readings: 21.5, 21.5, 21.5 mm (foramen): superseded, since the canal was shaped" in text
+        assert "Earlier readings: 21.5, 21.5, 21.5 mm (foramen), superseded: the canal was shaped" in text
 
 
 def test_what_speaks_against_a_decision_stands_with_its_figure(bench):

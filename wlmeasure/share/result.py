@@ -497,7 +497,7 @@ def reading_words(readings: Sequence[Entry]) -> str:
 
 def past_reading_words(readings: Sequence[Entry]) -> str:
     """Readings that count no more, and why."""
-    return f"{reading_words(readings)}: superseded, since the canal was shaped or counts from another point since"
+    return f"{reading_words(readings)}, superseded: the canal was shaped after them or counts from another point now"
 
 
 def electronic_words(electronic: ElectronicLength) -> str:

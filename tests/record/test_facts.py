@@ -326,7 +326,7 @@ def test_no_log_makes_the_facts_or_an_output_fail(log):
         told = data["canals"][k]["working_length"]
         assert (told["stop"] and told["stop"]["length_mm"]) == (stop and stop.length_mm)
         part = text[text.index(f"Canal {canal.name}:") :].split("\n\n")[0]
-        assert ("stop setting" in part) == (stop is not None)
+        assert ("stop setting     none: " in part) == (stop is None)
         assert stop is None or f"{stop.setting_mm:.1f} mm on a ruler" in part
 
 

@@ -209,6 +209,17 @@ def test_what_no_longer_holds_stands_beside_its_number(bench):
     assert fresh[2] == ()
 
 
+def test_a_decision_on_another_film_length_asks_to_look_beside(bench):
+    """The film gave 21.4 mm when it was decided and gives 22.0 now; the decision itself still stands."""
+    film = bench().films[0].film.sha256
+    measured = entry(
+        1, "film length", length_mm=21.4, film_sha256=film, status="radiographic apex", inputs_sha256="0" * 64
+    )
+    (panel,) = panels(stops_card(bench(entries=[measured, decision(20.5, 2, rests_on=["e1"])]), **MADE))
+    assert "! look beside" in panel[0]
+    assert panel[2][0].startswith("The film gives another length now than when it was decided")
+
+
 def test_four_canals_fit_on_one_small_sheet(bench):
     result = bench(**canals(4))
     pdf = pypdfium2.PdfDocument(pdf_page(stops_card(result, **MADE)).content)

@@ -20,7 +20,7 @@ from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
-from wlmeasure.share.result import decided_by_words, decision_doubts, limit_words, no_stop_words
+from wlmeasure.share.result import decided_by_words, decision_doubts, decision_is_stale, limit_words, no_stop_words
 
 __all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
 
@@ -142,9 +142,9 @@ def _plate(facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Draw
     setting = _number(stop_setting_mm(stop.length_mm, step_mm=step_mm), decimal)
     length = f"length {_localised(limit_words(stop.length_mm), decimal)}{_spread(stop, decimal)}"
     decided = stop.whose == "decided"
-    words = (
-        "proposed, not decided" if not decided else "! no longer holds" if decision_doubts(facts) else "set the stop to"
-    )
+    words = "set the stop to" if decided else "proposed, not decided"
+    if decided and decision_doubts(facts):
+        words = "! no longer holds" if decision_is_stale(facts) else "! look beside"
     ink = INK if decided else GREY
     shapes: list[Shape] = [
         Line(((3.0, 4.0), (3.0, height - 6.0)), colour, 6.0),

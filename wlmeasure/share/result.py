@@ -27,6 +27,7 @@ from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
+from wlmeasure.record.stale import Stale
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 
 TYPE_CHECKING = False
@@ -44,6 +45,7 @@ __all__ = [
     "curvature_words",
     "decided_by_words",
     "decision_doubts",
+    "decision_is_stale",
     "decision_words",
     "electronic_words",
     "from_words",
@@ -113,11 +115,19 @@ def decided_by_words(by: str | None, at: str | None) -> str:
 def decision_doubts(facts: CanalFacts) -> list[str]:
     """What speaks against the length that was decided: it no longer holds, or its film gives another length now."""
     lines = [flag.text for flag in facts.flags]
-    for item in facts.stale:
-        if facts.decision is not None and item.entry.id == facts.decision.id:
-            why = " ".join(reason.text for reason in item.reasons)
-            lines.append(f"No longer holds. {why} {item.settled_by[:1].upper()}{item.settled_by[1:]}.")
+    for item in _stale_decision(facts):
+        why = " ".join(reason.text for reason in item.reasons)
+        lines.append(f"No longer holds. {why} {item.settled_by[:1].upper()}{item.settled_by[1:]}.")
     return lines
+
+
+def decision_is_stale(facts: CanalFacts) -> bool:
+    """Whether the length that was decided no longer holds."""
+    return bool(_stale_decision(facts))
+
+
+def _stale_decision(facts: CanalFacts) -> list[Stale]:
+    return [item for item in facts.stale if facts.decision is not None and item.entry.id == facts.decision.id]
 
 
 def canal_flags(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts) -> tuple[Flag, ...]:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 from hypothesis import settings
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests share modules of their own
 
 # A deadline is a timed assertion, which a busy machine breaks. On CI hypothesis also takes the same examples every time.
 settings.register_profile("no deadline", settings.get_profile(settings.get_current_profile_name()), deadline=None)

@@ -3,9 +3,11 @@
 import pytest
 
 from tests.sequences.walk import Walk, WalkError
+from tests.share.every_output import check
 from wlmeasure.record.record import LengthRecord
 
 WALKS, STEPS = 100, 30
+READ_BACK = 10  # run.py reads back more
 
 
 @pytest.fixture(autouse=True)
@@ -19,6 +21,16 @@ def test_one_decision_and_one_stop_whatever_was_done(first, tmp_path):
         folder = tmp_path / str(seed)
         folder.mkdir()
         Walk(seed, folder).walk(STEPS)
+
+
+@pytest.mark.parametrize("seed", range(201, 201 + READ_BACK))
+def test_every_output_of_a_walk_is_read_back_and_says_the_same(seed, tmp_path):
+    """Text, JSON, table, report and card as pages and PDF, structured report and archive."""
+    walk = Walk(seed, tmp_path)
+    walk.walk(STEPS)
+    held = {name: canal.decision() for name, canal in walk.case.canals.items()}
+    decided = {name: None if one is None else one[1] for name, one in held.items()}
+    check(walk.session.result, tmp_path, decided=decided)
 
 
 def _walks(tmp_path, monkeypatch, count=40):

@@ -1,7 +1,6 @@
 """The sample cases measured once, and a bench case whose every text tries to be markup or a formula."""
 
 import hashlib
-import sys
 from pathlib import Path
 
 import cv2
@@ -10,8 +9,6 @@ import pytest
 
 from wlmeasure.record.case import case_from_json, load_case
 from wlmeasure.record.evaluate import evaluate
-
-sys.path.insert(0, str(Path(__file__).parent))  # readback
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 EVIL = "<script>alert(\"1\")</script> & 'q'"

@@ -12,6 +12,7 @@ import html
 import io
 import re
 from collections.abc import Mapping
+from itertools import zip_longest
 from math import floor
 from pathlib import Path
 from typing import Any
@@ -124,7 +125,7 @@ def from_report(words: str) -> Facts:
     cards = list(
         re.finditer(r"Canal (.{1,40}?), (decided working length|proposed working length, not decided) ", words)
     )
-    for card, after in zip(cards, [*cards[1:], None], strict=True):
+    for card, after in zip_longest(cards, cards[1:]):
         said = words[card.end() : None if after is None else after.start()]
         figure = re.match(rf"(?:{MM}|none)", said)
         assert figure is not None, said[:60]

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pypdfium2
 import pytest
-import readback
 
+from tests.share import readback
 from wlmeasure.record.case import case_digest
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.html import html_page

@@ -7,8 +7,8 @@ import xml.etree.ElementTree as ET
 import attrs
 import numpy as np
 import pytest
-import readback
 
+from tests.share import readback
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import Entry, load_case, save_case
 from wlmeasure.record.edit import struck_out, with_entry

@@ -50,7 +50,7 @@ def _reports(result, names, path):
     """The structured report, by our reader and by a DICOM library; what is known of nothing has no group, or no report."""
     nothing = dict.fromkeys(names, (None, None))
     if not any(film.calibration is not None for film in result.films) and not any(
-        canal.traces or canal.readings or canal.past_readings or canal.decision for canal in result.canals
+        canal.traces or canal.readings or canal.decision for canal in result.canals
     ):
         with pytest.raises(ShareError, match="case must hold a scale, a trace or a reading"):
             structured_report(result, film_images(result), made_at="2026-11-25T10:30:00", program="wlmeasure 0.1.0")

@@ -80,9 +80,7 @@ def image(burned="NO"):
     step.ScheduledProcedureStepDescription = NESTED
     dataset.RequestAttributesSequence = Sequence([step])
     tooth = code("QZX-34", "QZX-35", "99LARK")
-    dataset.PrimaryAnatomicStructureSequence = Sequence(
-        [code("30", "Mandibular right first molar tooth", "SCT"), tooth]
-    )
+    dataset.PrimaryAnatomicStructureSequence = Sequence([code("866005003", "Lower six of Quillfeather", "SCT"), tooth])
     dataset.add_new(0x60000010, "US", 4)
     dataset.add_new(0x60004000, "LT", "QZX-36 overlay")
     return dataset

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import secrets
 import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 
@@ -167,8 +168,7 @@ def picture_alone(data: bytes, *, key: bytes | None = None) -> tuple[bytes, str]
         It cannot be read.
     """
     secret = secrets.token_bytes(32) if key is None else key
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # as above
+    with _one_line():
         made = _cleaned(_opened(data), "film", Profile(), Pixels(), secret, None, ())
     return made.content, made.suffix
 
@@ -189,20 +189,28 @@ def _put(folder: Path, name: str, content: bytes) -> None:
 
 
 def _one(path: Path, name: str, profile: Profile, asked: Pixels, key: bytes, looks: list[Path]) -> _Done:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # pydicom's, of what is written wrongly: it goes on as it is or is left out
+    with _one_line():
+        try:
             film = _opened(file_content(path))
-    except ImageError as error:
-        raise ImageError(f"must be a radiograph or a DICOM object: {error}; leave it out") from None
+        except ImageError as error:
+            raise ImageError(f"must be a radiograph or a DICOM object: {error}; leave it out") from None
+    with _one_line("cannot be de-identified: "):
+        samples, boxes = _looked_at(film, name, asked, looks)
+        _check_seen(film, asked)
+        return _cleaned(film, name, profile, asked, key, samples, boxes)
+
+
+@contextmanager
+def _one_line(said_before: str = "") -> Iterator[None]:
+    """What goes wrong with one file as an ImageError; a warning is none: the file goes on as it is, or it is left out."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            samples, boxes = _looked_at(film, name, asked, looks)
-            _check_seen(film, asked)
-            return _cleaned(film, name, profile, asked, key, samples, boxes)
-    except (ImageError, MemoryError) as error:
-        raise ImageError(f"cannot be de-identified: {error or 'it needs more memory than there is'}") from None
+            yield
+    except ImageError as error:
+        raise ImageError(f"{said_before}{error}") from None
+    except MemoryError:
+        raise ImageError(f"{said_before}it needs more memory than there is; leave it out") from None
     except Exception as error:  # a hostile header can raise nearly anything out of pydicom
         raise ImageError(f"must have a header that can be written: {printable(error)}; leave it out") from error
 

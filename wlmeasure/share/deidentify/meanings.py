@@ -58,4 +58,8 @@ def _ours() -> dict[tuple[str, str], str]:
 def _standard(scheme: str) -> dict[str, str]:
     """Meanings by code value; at most 64 characters, as CodeMeaning may have."""
     listed = concepts.get(scheme, {})
-    return {value: words[0][:64] for named in listed.values() for value, words in named.items()}
+    found: dict[str, str] = {}
+    for named in listed.values():  # one code may have several meanings; the shortest is the one that people use
+        for value, (words, *_) in named.items():
+            found[value] = min(found.get(value, words), words, key=len)[:64]
+    return found

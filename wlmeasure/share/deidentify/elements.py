@@ -168,6 +168,8 @@ class _Work:
                 )
             setattr(out, keyword, uid)
             self._note(keyword, "made: the file has none")
+        if not has_picture(out) and "Image Storage" in UID(out.SOPClassUID).name:
+            raise ImageError("DICOM file is damaged or truncated: its header ends before the picture; export it again")
         out.PatientIdentityRemoved = "YES"
         out.DeidentificationMethod = _METHOD
         out.DeidentificationMethodCodeSequence = Items([code_item(*code) for code in self.profile.codes()])
@@ -220,6 +222,8 @@ class _Work:
                     for keyword in ("ExtendedOffsetTable", "ExtendedOffsetTableLengths"):
                         if keyword in out:
                             del out[keyword]
+        except ImageError:
+            raise
         except Exception as error:  # pydicom raises what struct and the offset tables raise
             raise ImageError(f"DICOM Pixel Data is damaged: {printable(error)}; export it again") from error
         if out.PixelData != before and syntax in NATIVE:
@@ -416,6 +420,10 @@ def _stored_alone(dataset: Dataset, content: bytes) -> bytes:
     if said(dataset, "PhotometricInterpretation") == "YBR_FULL_422":
         samples = samples * 2 // 3
     needed = (samples * allocated + 7) // 8
+    if len(content) < needed:
+        raise ImageError(
+            f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {len(content)}; export it again"
+        )
     content = content[: needed + needed % 2]
     if needed % 2:
         content = content[:needed] + b"\0" * (len(content) - needed)

@@ -317,10 +317,8 @@ def test_no_planted_value_is_left_and_each_that_is_kept_is_named(crowded, plant,
     assert "SMITH" not in after
     with lists[1].open(encoding="utf-8", newline="") as file:
         named = {row["element"]: row["value"] for row in csv.DictReader(file) if row["file"] == "0001.dcm"}
-    assert {keyword: named.get(keyword) for keyword in KEPT} == KEPT
-    assert (
-        named["PrimaryAnatomicStructureSequence.CodeValue"] == "999999999"
-    )  # by its form a code, known to nobody here
+    # Own words of a coded string and a number that has the form of a code stay; what the standard defines is not named.
+    assert named == KEPT | {"PrimaryAnatomicStructureSequence.CodeValue": "999999999", "RescaleType": "US"}
     assert "kept.csv" in capsys.readouterr().out
 
 
@@ -367,7 +365,7 @@ def test_other_readers_open_what_was_written(crowded, tmp_path):
         for path in (old, new):
             lines = subprocess.run([verify, str(path)], capture_output=True, text=True).stderr.splitlines()
             faults.append({line for line in lines if line.startswith("Error")})
-        assert {line for line in faults[1] - faults[0] if "DeidentificationMethod" in line or "too " in line} == set()
+        assert faults[1] - faults[0] == set()
 
 
 def test_overlay_bits_inside_the_samples_go(tmp_path):

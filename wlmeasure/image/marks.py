@@ -31,7 +31,7 @@ ONE_INK = 0.07
 HEIGHT_PX = (5, 120)
 """Height of a letter (our parameter): from the smallest that can be read to a fifth of a film."""
 LETTERS = 3
-"""Fewest letters of a line: two are a tooth, a side or grain (our parameter)."""
+"""Fewest letters of a line; fewer are a side or grain (our parameter)."""
 MOST_STROKES = 20_000
 """Most strokes of one size that are looked at; a picture with more is noise (our parameter)."""
 

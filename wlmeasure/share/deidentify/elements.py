@@ -41,6 +41,7 @@ from wlmeasure.share.deidentify.profile import (
     NEEDED_TEXT,
     NEUTRAL_WORDS,
     REMOVED,
+    STANDARD_TERMS,
     STANDARD_UIDS,
     TERMS,
     Profile,
@@ -140,7 +141,10 @@ def _texts(dataset: Dataset, where: str) -> Iterator[tuple[str, str]]:
             for item in element.value:
                 yield from _texts(item, f"{where}{element.keyword}.")
         elif element.VR in (*FREE_TEXT, "CS") and element.value:
-            value = str(element.value)
+            parts = element.value if isinstance(element.value, pydicom.multival.MultiValue) else [element.value]
+            value = "\\".join(map(str, parts))
+            if element.VR == "CS" and STANDARD_TERMS.issuperset(map(str, parts)):
+                continue
             of_code = said(dataset, "CodeValue"), said(dataset, "CodingSchemeDesignator")
             known = element.keyword in _CODED and (element.keyword not in _VALUES or meaning(*of_code) is not None)
             if value not in DUMMIES.values() and not known:

@@ -215,6 +215,8 @@ def _colours(dataset: Dataset, count: int, rows: int, cols: int, allocated: int,
             f"PhotometricInterpretation must be RGB or YBR_FULL for boxes: {kind}; export the grey radiograph"
         )
     order = "<" if UID(dataset.file_meta.TransferSyntaxUID).is_little_endian else ">"
+    if order == ">" and allocated == 8:  # words whose two samples are swapped, or not
+        raise ImageError("colours of 8 bits must not be big endian for boxes; export the grey radiograph")
     flat = np.frombuffer(dataset.PixelData, f"{order}u{allocated // 8}")
     needed = count * rows * cols * 3
     if flat.size < needed:

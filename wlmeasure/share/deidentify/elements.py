@@ -429,12 +429,13 @@ def _stored_alone(dataset: Dataset, content: bytes) -> bytes:
             f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {len(content)}; export it again"
         )
     content = content[: needed + needed % 2]
-    if needed % 2:
+    little = UID(dataset.file_meta.TransferSyntaxUID).is_little_endian
+    if needed % 2 and little:  # in big-endian words the last sample comes after the byte that fills up
         content = content[:needed] + b"\0" * (len(content) - needed)
     high = int(dataset.get("HighBit") if dataset.get("HighBit") is not None else stored - 1)
     if allocated not in (8, 16, 32) or not stored - 1 <= high < allocated or stored == allocated:
         return content
-    order = "<" if UID(dataset.file_meta.TransferSyntaxUID).is_little_endian else ">"
+    order = "<" if little else ">"
     kind = np.dtype(f"{order}u{allocated // 8}")
     words = np.frombuffer(content[: len(content) // kind.itemsize * kind.itemsize], kind)
     low = high + 1 - stored

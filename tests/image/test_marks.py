@@ -46,7 +46,17 @@ def test_print_of_any_size_ink_and_direction(size, ink, turn):
     made, where = np.rot90(made, turn), np.rot90(where, turn)
     found = covered(where.shape, typed_marks(made))
     assert found[where].all()
-    assert found.mean() < 3.5 * where.any(axis=0).sum() * where.any(axis=1).sum() / where.size + 0.02
+    assert found.mean() < 4.5 * where.any(axis=0).sum() * where.any(axis=1).sum() / where.size + 0.02
+
+
+@pytest.mark.parametrize("ink", [0, 255])
+def test_print_that_runs_into_what_is_as_bright_is_taken_to_its_end(ink):
+    """From 200 grey levels beside the ink down to 30, which is below what begins a line."""
+    slope = np.linspace(200, 30, 520)
+    ground = np.tile(slope if ink == 0 else 255 - slope, (120, 1)).astype(np.uint8)
+    made, where = drawn(ground, "DOE JANE MARIA 1962-03-12 0047120", ink, 24, (40, 20))
+    assert np.abs(made.astype(int) - ground)[where].min() < 40
+    assert covered(where.shape, typed_marks(made))[where].all()
 
 
 @pytest.mark.parametrize("depth", [np.uint16, np.int16, np.float32])

@@ -368,6 +368,44 @@ def test_other_readers_open_what_was_written(crowded, tmp_path):
         assert faults[1] - faults[0] == set()
 
 
+@pytest.mark.parametrize(
+    ("term", "codec", "name"),
+    [
+        ("ISO_IR 101", "iso8859-2", "Żółćkowski"),
+        ("ISO_IR 126", "iso8859-7", "Παπαδόπουλος"),
+        ("ISO_IR 144", "iso8859-5", "Кузнецова"),
+        ("ISO_IR 192", "utf-8", "סמית"),
+        ("ISO 2022 IR 87", "iso2022_jp", "山田太郎"),
+        ("GB18030", "gb18030", "王小东"),
+    ],
+)
+def test_a_name_in_any_character_set_goes(tmp_path, term, codec, name):
+    dataset = dicom_film(film())
+    dataset.SpecificCharacterSet = ["", term] if "2022" in term else term
+    dataset.PatientName = dataset.PixelSpacingCalibrationDescription = dataset.WindowCenterWidthExplanation = name
+    dataset.PixelSpacingCalibrationType = "GEOMETRY"
+    dataset.AnatomicRegionSequence = Sequence([code("661005", "SCT", name)])
+    dataset.private_block(0x0099, "MAKER", create=True).add_new(1, "LO", name)
+    path = written(dataset, tmp_path / "film.dcm")
+    core = name.encode(codec).replace(b"\x1b$B", b"").replace(b"\x1b(B", b"")
+    assert path.read_bytes().count(core) == 5
+    _, (new,) = deidentified([path], tmp_path / "out", "--no-text-in-pixels")
+    assert core not in new.read_bytes()
+    assert all(name not in text for text in strings(pydicom.dcmread(new)))
+    assert (tmp_path / "out" / "removed.csv").read_bytes().count(name.encode()) == 0
+
+
+def test_numbers_and_uids_that_stay_are_named(tmp_path):
+    dataset = dicom_film(film())
+    dataset.SeriesNumber, dataset.InstanceNumber = 19710312, 4
+    path = written(dataset, tmp_path / "film.dcm")
+    deidentified([path], tmp_path / "out", "--no-text-in-pixels")
+    assert (tmp_path / "out" / "kept.csv").read_text("utf-8").splitlines()[1:] == ["0001.dcm,SeriesNumber,19710312"]
+    deidentified([path], tmp_path / "kept", "--no-text-in-pixels", "--retain-uids")
+    named = (tmp_path / "kept" / "kept.csv").read_text("utf-8")
+    assert all(f"UID,{uid}" in named for uid in ("1.2.3.4.5", "1.2.3.4.6", "1.2.3.4.7"))
+
+
 def test_overlay_bits_inside_the_samples_go(tmp_path):
     """Bits 12 to 15 held an overlay until 2004: a name drawn there is seen by readers that know it."""
     pixels = film(np.uint16, 4095)
@@ -642,3 +680,18 @@ def test_print_in_a_film_of_a_study_is_pointed_at(tmp_path, capsys):
     rules = ["--definitions", "length_mm", "--apical-end", "radiographic apex", "--clicks", "3", "--scale", "observer"]
     assert main(["study", "init", str(tmp_path / "s"), str(path), "--observers", "ANN", "--tooth", "46", *rules]) == 0
     assert "film.png may have writing in its pixels" in capsys.readouterr().out
+
+
+def test_a_box_is_black_in_every_frame_and_print_of_any_is_found(tmp_path):
+    first, second = film(), film()
+    second, where = drawn(second, 255, at=(150, 10))
+    dataset = dicom_film(first)
+    dataset.NumberOfFrames, dataset.PixelData = 2, first.tobytes() + second.tobytes()
+    path = written(dataset, tmp_path / "film.dcm")
+    _, (new,) = deidentified([path], tmp_path / "out", "--redact", "--redact-box", "0,0,10,12")
+    frames = pydicom.dcmread(new).pixel_array
+    assert frames.shape == (2, ROWS, COLS)
+    black = min(first.min(), second.min())
+    assert (frames[:, :10, :12] == black).all()
+    assert (frames[:, where] == black).all()
+    np.testing.assert_array_equal(frames[0, 20:140], first[20:140])

@@ -28,6 +28,12 @@ CONTRAST = 0.20
 """Least step of a letter from what lies around it, as a part of the picture's range (our parameter)."""
 ONE_INK = 0.07
 """Largest standard deviation of the letters of one line, as a part of the picture's range (our parameter)."""
+FAINT = 0.06
+"""The same for a letter of the same ink that goes on a line found already: print runs into what is as dark (our parameter)."""
+FULL_INK = 0.85
+"""Ink of such a line at least, as a part of the range: print is white or black, and the gaps between letters are not (ours)."""
+LONGEST = 15
+"""How far a line goes on at either end, in its own heights (our parameter)."""
 HEIGHT_PX = (5, 120)
 """Height of a letter (our parameter): from the smallest that can be read to a fifth of a film."""
 LETTERS = 3
@@ -159,7 +165,7 @@ def _lines(ink: NDArray[np.uint8], stroke: int) -> list[tuple[int, int, int, int
     signs = sorted(
         (int(left[k]), int(top[k]), int(width[k]), int(height[k]), value) for k, value in zip(at, inks, strict=True)
     )
-    return [_around(line) for line in _chains(signs) if _print(line)]
+    return [_prolonged(line, ink, raised) for line in _chains(signs) if _print(line)]
 
 
 _Sign = tuple[int, int, int, int, float]
@@ -200,6 +206,28 @@ def _print(line: list[_Sign]) -> bool:
     if letters < LETTERS or len(line) < LETTERS - 1:
         return False
     return float(np.std([value for *_, value in line])) <= ONE_INK * 255
+
+
+def _prolonged(line: list[_Sign], ink: NDArray[np.uint8], raised: Grey) -> tuple[int, int, int, int]:
+    """A line with the fainter letters of its ink that go on at its ends."""
+    top, left, rows, cols = _around(line)
+    value = float(np.median([one for *_, one in line]))
+    if value < FULL_INK * 255:
+        return top, left, rows, cols
+    first, last = max(0, left - LONGEST * rows), min(ink.shape[1], left + cols + LONGEST * rows)
+    band = slice(top, top + rows), slice(first, last)
+    same = (np.abs(ink[band].astype(np.float32) - value) < 2 * ONE_INK * 255) & (raised[band] > FAINT * 255)
+    at = first + np.flatnonzero(same.sum(axis=0) >= max(2, rows // 8))
+    right = left + cols
+    for col in at[at >= right]:
+        if col - right > rows:
+            break
+        right = int(col) + 1
+    for col in at[at < left][::-1]:
+        if left - col > rows:
+            break
+        left = int(col)
+    return top, left, rows, right - left
 
 
 def _around(line: list[_Sign]) -> tuple[int, int, int, int]:

@@ -54,6 +54,8 @@ from wlmeasure.share.dicom.objects import MAKER
 __all__ = ["Change", "Kept", "cleaned", "code_item", "deidentify", "has_picture"]
 
 _METHOD = "PS3.15 annex E, table-driven; typed text removed"
+LONG_NUMBER = 6
+"""Digits of a number that may be a date or the number of a patient (our parameter)."""
 _OWN = ("PatientIdentityRemoved", "DeidentificationMethod", "LongitudinalTemporalInformationModified")
 
 
@@ -123,7 +125,7 @@ def cleaned(
     """
     work = _Work(profile, key, name)
     out = work.cleaned(dataset)
-    kept = dict.fromkeys(Kept(name, where, value) for where, value in _texts(out, ""))
+    kept = dict.fromkeys(Kept(name, where, value) for where, value in _stays(out, "", uids=profile.retain_uids))
     return out, tuple(work.changes), tuple(kept)
 
 
@@ -132,16 +134,26 @@ def has_picture(dataset: Dataset) -> bool:
     return any(name in dataset for name in ("PixelData", "FloatPixelData", "DoubleFloatPixelData"))
 
 
-def _texts(dataset: Dataset, where: str) -> Iterator[tuple[str, str]]:
-    """Every text that is left: place, without numbers of items, and value; but what we wrote ourselves."""
+def _stays(dataset: Dataset, where: str, *, uids: bool) -> Iterator[tuple[str, str]]:
+    """What is left and may tell of somebody: place, without numbers of items, and value; but what we wrote ourselves.
+
+    Texts, long numbers, UIDs of classes and schemes that are not the standard's, and all where `uids` were retained.
+    """
     for element in dataset:
         if element.keyword in _OWN or element.keyword == "DeidentificationMethodCodeSequence":
             continue
         if element.VR == "SQ":
             for item in element.value:
-                yield from _texts(item, f"{where}{element.keyword}.")
+                yield from _stays(item, f"{where}{element.keyword}.", uids=uids)
+            continue
+        parts = element.value if isinstance(element.value, pydicom.multival.MultiValue) else [element.value]
+        if element.VR == "UI" and (uids or element.keyword in KEPT_UIDS):
+            for uid in parts:
+                if uid and not str(uid).startswith(STANDARD_UIDS):
+                    yield f"{where}{element.keyword}", str(uid)
+        elif element.VR == "IS" and any(len(str(part)) >= LONG_NUMBER for part in parts):
+            yield f"{where}{element.keyword}", "\\".join(map(str, parts))
         elif element.VR in (*FREE_TEXT, "CS") and element.value:
-            parts = element.value if isinstance(element.value, pydicom.multival.MultiValue) else [element.value]
             value = "\\".join(map(str, parts))
             if element.VR == "CS" and STANDARD_TERMS.issuperset(map(str, parts)):
                 continue

@@ -177,7 +177,7 @@ def codes(folder: Path) -> None:
 # Module that asks for a table to be written: what makes it write one.
 WRITERS: dict[str, Callable[[Path], None]] = {
     "share/tables.py": lengths,
-    "share/deidentify.py": removed,
+    "share/deidentify/batch.py": removed,
     "share/dicom/codes.py": codes,
     "study/batch.py": batch,
     "study/path_tables.py": convert,

@@ -15,6 +15,7 @@ from wlmeasure.errors import PacsError, WlmeasureError, one_line
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from wlmeasure.image.marks import Box
     from wlmeasure.record.evaluate import CaseResult
     from wlmeasure.record.over_time import Comparison
 
@@ -178,7 +179,12 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     clean = words.add_parser(
         "deidentify",
         formatter_class=_formatter,
-        help="DICOM files without the patient, by the basic profile of PS3.15; all that belong together in one call",
+        help="films and DICOM objects without the patient; all that belong together in one call",
+        description="DICOM by the basic profile of PS3.15, PNG, JPEG, TIFF and BMP by their picture alone, pixels unchanged. "
+        "removed.csv lists what went, kept.csv every text that stays. A file that cannot be done is left out and named; "
+        "then the exit status is 1.",
+        epilog="--redact finds only what looks like print or a coloured sign; it misses handwriting, single and faint letters. "
+        "Look at every picture (--preview) before it is handed on.",
     )
     clean.add_argument("files", nargs="+", metavar="IN")
     clean.add_argument("--out", required=True, metavar="DIR", help="a new or empty folder")
@@ -191,6 +197,20 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     clean.add_argument(
         "--no-text-in-pixels", action="store_true", help="you looked at every picture and found no writing in it"
     )
+    clean.add_argument(
+        "--redact", action="store_true", help="black out what looks like writing; a JPEG then becomes a PNG"
+    )
+    clean.add_argument(
+        "--redact-box",
+        action="append",
+        default=[],
+        metavar="ROW,COL,ROWS,COLS",
+        help="black out this rectangle of every picture as shown, from row and column 0; may be given several times",
+    )
+    clean.add_argument(
+        "--preview", metavar="DIR", help="write pictures with the boxes drawn, to look at and not to hand on"
+    )
+    clean.add_argument("--keep-names", action="store_true", help="keep the files' names, which may be the patients'")
     clean.set_defaults(run=_deidentify)
     phantom = words.add_parser(
         "phantom", formatter_class=_formatter, help="synthetic radiographs with exact truth in 3-D and in pixels"
@@ -415,12 +435,44 @@ def _share(arguments: argparse.Namespace) -> None:
 
 
 def _deidentify(arguments: argparse.Namespace) -> None:
-    from wlmeasure.share.deidentify import Profile, deidentify_files
+    from wlmeasure.share.deidentify import Pixels, Profile, deidentify_files
 
     profile = Profile(retain_uids=arguments.retain_uids, clean_descriptors=arguments.clean_descriptors)
-    done = deidentify_files(arguments.files, arguments.out, profile, no_text_in_pixels=arguments.no_text_in_pixels)
+    boxes = tuple(_box(text) for text in arguments.redact_box)
+    pixels = Pixels(none=arguments.no_text_in_pixels, find=arguments.redact, boxes=boxes, look=arguments.preview)
+    done = deidentify_files(arguments.files, arguments.out, profile, pixels=pixels, keep_names=arguments.keep_names)
     files = "1 file" if len(done.files) == 1 else f"{len(done.files)} files"
     print(f"{files} in {arguments.out}, {len(done.changes)} elements changed; removed.csv lists them")
+    if done.kept:
+        print(f"{len(done.kept)} texts stay, as the profile keeps them; kept.csv names each: read it before handing on")
+    blacked = sum(change.where == "pixels" for change in done.changes)
+    if arguments.redact or blacked:
+        print(
+            f"{blacked} places blacked out. Only what looks like writing is found: look at every picture before handing it on"
+        )
+    if done.looks:
+        print(f"Pictures to look at, not to hand on: {arguments.preview}")
+    for one in done.left_out:
+        print(f"wlmeasure: left out: {one_line(f'{one.name} {one.reason}')}", file=sys.stderr)
+    if done.left_out:
+        raise WlmeasureError(f"{len(done.left_out)} of {len(arguments.files)} files were left out; the rest is done")
+
+
+def _box(text: str) -> Box:
+    """A box as typed.
+
+    Raises
+    ------
+    WlmeasureError
+        Not four whole numbers, or no rectangle.
+    """
+    from wlmeasure.image.marks import Box
+
+    parts = text.split(",")
+    if len(parts) != 4 or not all(part.strip().isdecimal() for part in parts):
+        raise WlmeasureError(f"--redact-box must be ROW,COL,ROWS,COLS in whole pixels: {text!r}")
+    row, col, rows, cols = (int(part) for part in parts)
+    return Box(row, col, rows, cols)
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -129,7 +129,7 @@ def test_deep_sequences_are_refused_and_not_followed(plain, sr, saved, tmp_path,
                     struct.pack("<HH", 0x40, 0xA730) + b"SQ\0\0" + b"\xff" * 4 + b"\xfe\xff\0\xe0" + b"\xff" * 4
                 ) * depth
             path = saved(written(hurt))
-            with pytest.raises(ImageError, match=r"a\.dcm must be a DICOM file"):
+            with pytest.raises(ImageError, match=r"a\.dcm must be a radiograph or a DICOM object"):
                 deidentify_files([path], tmp_path / "out", no_text_in_pixels=True)
             with pytest.raises(ShareError, match=r"a\.dcm must be a"):
                 read_report(path)
@@ -146,7 +146,7 @@ def test_a_sequence_that_is_text_is_not_walked(plain, saved, tmp_path):
 def test_a_header_that_cannot_be_written_leaves_nothing_behind(plain, saved, tmp_path, recwarn):
     find(plain.body, (0x28, 0x10)).value = b"\1"  # half a number
     path = saved(written(plain))
-    with pytest.raises(ImageError, match="header of a file must be one that can be written"):
+    with pytest.raises(ImageError, match=r"must have a header that can be written|is damaged"):
         deidentify_files([path], tmp_path / "out", no_text_in_pixels=True)
     assert not (tmp_path / "out").exists()
     assert len(recwarn) == 0

@@ -19,7 +19,7 @@ from attrs import evolve, field, frozen
 
 from wlmeasure.errors import ImageError
 
-__all__ = ["MAX_PIXELS", "RasterHeader", "check_size", "read_header"]
+__all__ = ["MAX_DECODED_BYTES", "MAX_PIXELS", "RasterHeader", "Tiff", "TiffEntry", "check_size", "read_header"]
 
 MAX_PIXELS = 48_000_000
 """Largest picture decoded, in pixels: a panoramic film scanned at 800 dpi; a guard against bombs (our parameter)."""
@@ -233,14 +233,14 @@ def _bmp(data: bytes) -> RasterHeader:
 
 
 @frozen
-class _Entry:
+class TiffEntry:
     type: int
     count: int
     at: int  # where the value lies
     count_at: int
 
 
-class _Tiff:
+class Tiff:
     """Directories of one TIFF; every read is bounded by the file."""
 
     def __init__(self, data: bytes) -> None:
@@ -254,7 +254,7 @@ class _Tiff:
         self.big = version == 43
         self.first = struct.unpack_from(self.order + ("Q" if self.big else "I"), data, 8 if self.big else 4)[0]
 
-    def directory(self, at: int) -> tuple[dict[int, _Entry], int]:
+    def directory(self, at: int) -> tuple[dict[int, TiffEntry], int]:
         count_code, entry_size, word = ("Q", 20, "Q") if self.big else ("H", 12, "I")
         (count,) = struct.unpack_from(self.order + count_code, self.data, at)
         at += struct.calcsize("<" + count_code)
@@ -262,18 +262,18 @@ class _Tiff:
             _truncated("TIFF")
         if count > MAX_ENTRIES:
             _damaged("TIFF", f"a directory of more than {MAX_ENTRIES} entries")
-        entries: dict[int, _Entry] = {}
+        entries: dict[int, TiffEntry] = {}
         inline = struct.calcsize("<" + word)
         for start in range(at, at + count * entry_size, entry_size):
             tag, kind, number = struct.unpack_from(self.order + "HH" + word, self.data, start)
             value_at = start + 4 + inline
             if _TYPE_SIZES.get(kind, 0) * number > inline:
                 (value_at,) = struct.unpack_from(self.order + word, self.data, value_at)
-            entries.setdefault(tag, _Entry(kind, number, value_at, start + 4))
+            entries.setdefault(tag, TiffEntry(kind, number, value_at, start + 4))
         (following,) = struct.unpack_from(self.order + word, self.data, at + count * entry_size)
         return entries, following
 
-    def integers(self, entry: _Entry | None, default: tuple[int, ...] = ()) -> tuple[int, ...]:
+    def integers(self, entry: TiffEntry | None, default: tuple[int, ...] = ()) -> tuple[int, ...]:
         if entry is None or entry.type not in _INTEGERS:
             return default
         if entry.at + entry.count * _TYPE_SIZES[entry.type] > len(self.data):
@@ -282,21 +282,21 @@ class _Tiff:
             _damaged("TIFF", f"more than {MAX_STRIPS} values of one entry")
         return struct.unpack_from(f"{self.order}{entry.count}{_INTEGERS[entry.type]}", self.data, entry.at)
 
-    def integer(self, entry: _Entry | None, default: int) -> int:
+    def integer(self, entry: TiffEntry | None, default: int) -> int:
         return (*self.integers(entry)[:1], default)[0]
 
-    def rational(self, entry: _Entry | None) -> float:
+    def rational(self, entry: TiffEntry | None) -> float:
         if entry is None or entry.type != 5:
             return 0.0
         over, under = struct.unpack_from(self.order + "II", self.data, entry.at)
         return over / under if under else 0.0
 
-    def write(self, entry: _Entry, value: int) -> tuple[int, bytes]:
+    def write(self, entry: TiffEntry, value: int) -> tuple[int, bytes]:
         if entry.type not in _INTEGERS:
             _damaged("TIFF", f"a number of type {entry.type}")
         return entry.at, struct.pack(self.order + _INTEGERS[entry.type], value)
 
-    def resolution(self, entries: dict[int, _Entry]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    def resolution(self, entries: dict[int, TiffEntry]) -> tuple[tuple[str, ...], tuple[str, ...]]:
         across, down = self.rational(entries.get(282)), self.rational(entries.get(283))
         if across <= 0.0 and down <= 0.0:
             return (), ()
@@ -304,7 +304,7 @@ class _Tiff:
         return _density("XResolution, YResolution", across, down, unit)
 
 
-def _orientation(tiff: _Tiff, entries: dict[int, _Entry]) -> tuple[int, tuple[str, ...]]:
+def _orientation(tiff: Tiff, entries: dict[int, TiffEntry]) -> tuple[int, tuple[str, ...]]:
     value = tiff.integer(entries.get(274), 1)
     if 1 <= value <= 8:
         return value, ()
@@ -313,7 +313,7 @@ def _orientation(tiff: _Tiff, entries: dict[int, _Entry]) -> tuple[int, tuple[st
 
 def _with_exif(header: RasterHeader, exif: bytes) -> RasterHeader:
     try:
-        tiff = _Tiff(exif)
+        tiff = Tiff(exif)
         entries, _ = tiff.directory(tiff.first)
         orientation, warnings = _orientation(tiff, entries)
         densities, uneven = tiff.resolution(entries)
@@ -328,7 +328,7 @@ def _with_exif(header: RasterHeader, exif: bytes) -> RasterHeader:
     )
 
 
-def _later_pages(tiff: _Tiff, at: int) -> Iterator[dict[int, _Entry]]:
+def _later_pages(tiff: Tiff, at: int) -> Iterator[dict[int, TiffEntry]]:
     seen = {tiff.first}
     while at:
         if at in seen or len(seen) > 1000:
@@ -339,7 +339,7 @@ def _later_pages(tiff: _Tiff, at: int) -> Iterator[dict[int, _Entry]]:
 
 
 def _tiff(data: bytes) -> RasterHeader:
-    tiff = _Tiff(data)
+    tiff = Tiff(data)
     entries, following = tiff.directory(tiff.first)
     cols, rows = tiff.integer(entries.get(256), 0), tiff.integer(entries.get(257), 0)
     check_size(rows, cols)
@@ -394,7 +394,7 @@ def _tiff(data: bytes) -> RasterHeader:
     )
 
 
-def _check_extents(tiff: _Tiff, entries: dict[int, _Entry]) -> None:
+def _check_extents(tiff: Tiff, entries: dict[int, TiffEntry]) -> None:
     """Every strip or tile must lie within the file."""
     for offsets_tag, counts_tag in ((273, 279), (324, 325)):
         offsets, counts = tiff.integers(entries.get(offsets_tag)), tiff.integers(entries.get(counts_tag))
@@ -404,7 +404,7 @@ def _check_extents(tiff: _Tiff, entries: dict[int, _Entry]) -> None:
         _damaged("TIFF", "no picture data")
 
 
-def _as_columns(tiff: _Tiff, entries: dict[int, _Entry], cols: int) -> list[tuple[int, bytes]]:
+def _as_columns(tiff: Tiff, entries: dict[int, TiffEntry], cols: int) -> list[tuple[int, bytes]]:
     """16-bit grey and alpha: the decoder cuts it to 8 bits, so it is shown one sample per pixel and twice as wide."""
     plain = tiff.integer(entries.get(317), 1) == 1 and tiff.integer(entries.get(284), 1) == 1 and 324 not in entries
     if not plain or (entries[256].type == 3 and 2 * cols > 65535):

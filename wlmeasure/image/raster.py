@@ -14,7 +14,7 @@ from wlmeasure.image.codec_messages import codec_messages
 from wlmeasure.image.headers import RasterHeader, read_header
 from wlmeasure.image.radiograph import Radiograph, StoredValues, printable
 
-__all__ = ["oriented", "read_raster"]
+__all__ = ["decoded_raster", "oriented", "read_raster"]
 
 # Exif 2.3, 4.6.4 A, Orientation: what row 0 and column 0 of the stored picture are.
 _TURNS: dict[int, Callable[[np.ndarray[Any, Any]], np.ndarray[Any, Any]]] = {
@@ -43,7 +43,7 @@ def read_raster(data: bytes, kind: str, *, path: str, sha256: str) -> Radiograph
     """
     header = read_header(data, kind)
     warnings = list(header.warnings)
-    decoded, complaints = _decode(data, header, kind)
+    decoded, complaints = decoded_raster(data, header, kind)
     if any("premature" in line.lower() for line in complaints):
         raise ImageError(f"{kind} file is truncated: the picture ends early; copy or export it again")
     warnings += [f"{kind} decoder: {line}" for line in complaints]
@@ -98,7 +98,7 @@ def _grey(decoded: np.ndarray[Any, Any], kind: str, warnings: list[str]) -> Stor
     return first
 
 
-def _decode(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[Any, Any], list[str]]:
+def decoded_raster(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[Any, Any], list[str]]:
     """The decoder's array, untouched by orientation, and what its codec said on stderr."""
     buffer = np.frombuffer(data, np.uint8)
     if header.edits:

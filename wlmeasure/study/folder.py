@@ -14,8 +14,9 @@ the manifest and the films, which nobody changes.
 
 from __future__ import annotations
 
+import hashlib
 import json
-import shutil
+import secrets
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,14 @@ from typing import Any
 import numpy as np
 from attrs import evolve, frozen
 
-from wlmeasure.errors import CaseError, StudyError, WlmeasureError
+from wlmeasure.errors import CaseError, ImageError, StudyError, WlmeasureError
+from wlmeasure.image.file_content import file_content
+from wlmeasure.image.marks import typed_marks
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, Canal, Case, Film, Scale, Spacing, load_case, save_case
 from wlmeasure.record.evaluate import accept_paths, evaluate
+from wlmeasure.share.deidentify import picture_alone
 from wlmeasure.study.manifest import (
     HIDEABLE,
     KEY,
@@ -43,7 +47,7 @@ from wlmeasure.study.manifest import (
 )
 from wlmeasure.study.protocol import Protocol, Violation, violations
 from wlmeasure.trade.tooth import Tooth
-from wlmeasure.whole_file import whole_file, write_whole
+from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "Made",
@@ -142,7 +146,8 @@ def init_study(
     hidden
         For each observer what is hidden (:data:`~wlmeasure.study.manifest.HIDEABLE`); everything for one not named.
     copy
-        Whether films are copied under blinded names, or only referred to.
+        Whether films are copied under blinded names and without anything that names the patient in the file, or only
+        referred to. Text in the pixels stays: a remark says where it may be.
     name, program
         What the study is called (its folder's name), and what made it.
 
@@ -165,14 +170,21 @@ def init_study(
     rng = np.random.default_rng(seed)
     given = [entry for path in films for entry in _given(Path(path), protocol, tooth, tuple(canals))]
     names = _blinded(len(given), rng)
-    remarks, made, key = [], [], {}
+    remarks, made, key, copies = [], [], {}, {}
+    secret = secrets.token_bytes(32)  # never kept: new UIDs tell nobody the old ones
     for film_id, (film, source, radiograph) in zip(names, given, strict=True):
-        target = f"films/{film_id}{source.suffix.lower()}" if copy else place_from(source, folder)
-        made.append(evolve(film, id=film_id, path=target))
         key[film_id] = source.name
-        if radiograph.format == "DICOM" and copy:
+        if not copy:
+            made.append(evolve(film, id=film_id, path=place_from(source, folder)))
+            continue
+        content, suffix = _alone(source, secret)
+        copies[f"films/{film_id}{suffix}"] = content
+        digest = hashlib.sha256(content).hexdigest()
+        made.append(evolve(film, id=film_id, path=f"films/{film_id}{suffix}", sha256=digest))
+        if marks := typed_marks(radiograph.values):
             remarks.append(
-                f"{source.name} is DICOM and may name the patient inside: copy de-identified films (wlmeasure deidentify)"
+                f"{source.name} may have writing in its pixels, first at row {marks[0].row}, column {marks[0].col}: look, and "
+                "have it blacked out before the study is made (wlmeasure deidentify --redact)"
             )
     hidden = {} if hidden is None else hidden
     unknown = sorted(set(hidden) - set(observers))
@@ -201,8 +213,16 @@ def init_study(
         remarks.append(
             f"With {len(ids)} films a repeat comes after at least {_apart(len(ids))} others: it may be recognised."
         )
-    _write(folder, study, key, {i: source for i, (_, source, _) in zip(names, given, strict=True)} if copy else {})
+    _write(folder, study, key, copies)
     return Made(load_study(folder), tuple(remarks))
+
+
+def _alone(source: Path, secret: bytes) -> tuple[bytes, str]:
+    """A film's file without the patient, and how its name ends."""
+    try:
+        return picture_alone(file_content(source), key=secret)
+    except ImageError as error:
+        raise StudyError(f"{source.name} must be a film that can be copied without the patient: {error}") from error
 
 
 def _given(
@@ -304,14 +324,13 @@ def _order(ids: Sequence[str], repeats: int, seed: int, observer: int) -> tuple[
     return tuple(tasks)
 
 
-def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[str, Path]) -> None:
+def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[str, bytes]) -> None:
     (folder / "films").mkdir(parents=True, exist_ok=True)
     for observer in study.observers:
         for place in ("results", "working"):
             (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
-    for film_id, source in copies.items():
-        with whole_file(folder / study.film(film_id).path) as temporary:
-            shutil.copyfile(source, temporary)
+    for place, content in copies.items():
+        write_whole(folder / place, content)
     named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
     for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
         write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")

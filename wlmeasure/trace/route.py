@@ -26,7 +26,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.trace.ridge import working_grid
-from wlmeasure.trace.spline import arc_length, smooth_line
+from wlmeasure.trace.spline import arc_length, even_line, smooth_line
 from wlmeasure.trace.strip import line_normals
 
 __all__ = ["Route", "Standing", "best_route", "rough_curves", "standing"]
@@ -45,7 +45,7 @@ UNLIKE = 1.25  # share of the flanks' difference: the periodontal line has bone 
 LEAST, MOST, USUAL = -4.0, 2.5, 0.7
 BENDING_MM = 5.0
 BULGES = (-0.12, 0.12)  # of the distance between two clicks
-CLICK_SD_MM, CLICK_MOST = 0.1, 8.0  # a click between the ends; one that stands on nothing is no wall
+CLICK_SD_MM, CLICK_FAR = 0.1, 4.0  # a click between the ends; beyond so many deviations its cost grows evenly
 KNOT_MM = 1.2
 STANDING_REACH_MM = 1.5
 # A logistic fitted to 47 failed and 667 good traces (seeds 1000 to 1099 of three kinds of film, and 60 films fainter still).
@@ -126,12 +126,7 @@ def rough_curves(clicks_mm: Float64) -> list[Float64]:
     """Curves (200, 2) through the clicks (K, 2), in a plane with equal units: what may be before the film is seen."""
     along = arc_length(clicks_mm)
     t = np.linspace(0.0, along[-1], 200)
-    middle: Float64
-    if len(clicks_mm) <= 3:
-        middle = np.column_stack([np.polyval(np.polyfit(along, c, len(clicks_mm) - 1), t) for c in clicks_mm.T])
-        middle[0], middle[-1] = clicks_mm[0], clicks_mm[-1]
-    else:
-        middle = smooth_line(clicks_mm, len(clicks_mm) - 1, 200)
+    middle = even_line(clicks_mm, 200)
     normals = line_normals(middle)
     leg = np.clip(np.searchsorted(along, t, side="right") - 1, 0, len(clicks_mm) - 2)
     size = np.diff(along)[leg]
@@ -264,7 +259,8 @@ def _click_costs(strips: _Strips, clicks: Float64) -> Float32:
         for k in range(batch):
             row = int(np.hypot(*(strips.lines[k] - click).T).argmin())
             away = across - float((click - strips.lines[k, row]) @ strips.normals[k, row])
-            costs[row, k] += np.minimum(0.5 * (away / CLICK_SD_MM) ** 2, CLICK_MOST)
+            size = np.abs(away) / CLICK_SD_MM
+            costs[row, k] += np.where(size < CLICK_FAR, 0.5 * size**2, CLICK_FAR * (size - 0.5 * CLICK_FAR))
     return costs
 
 

@@ -48,7 +48,7 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/3"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/4"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 

@@ -112,7 +112,9 @@ def off(canal: Canal, clicks: Float64, path: Float64) -> Off:
     found = [canal.off_mm(resample(way, 800)) for way in ways]
     longer = float(arc_length(path * canal.pitch)[-1]) - mm
     past = distance(points(clicks * canal.pitch), LineString(path * canal.pitch)).max()
-    return Off(len(clicks), tuple(float(f.max()) for f in found), tuple(float(f.mean()) for f in found), float(past), longer)
+    return Off(
+        len(clicks), tuple(float(f.max()) for f in found), tuple(float(f.mean()) for f in found), float(past), longer
+    )
 
 
 def spread(canal: Canal) -> list[Off]:

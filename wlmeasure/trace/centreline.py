@@ -225,9 +225,7 @@ def trace_line(
     )
 
 
-def _bridged(
-    path_px: Float64, seen: Float64, files: Sequence[Float64], clicks: Float64, mm_per_px: Float64
-) -> Float64:
+def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], clicks: Float64, mm_per_px: Float64) -> Float64:
     """The path with each stretch of metal that is hidden, as behind a filling, drawn straight: steel does not loop there.
 
     From click to click where some lie in the stretch.
@@ -415,7 +413,9 @@ def _symmetry_fit(
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
         slope, odd = slope @ whiten, odd @ whiten
-        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change, (matrix[beside], aside), click_std)
+        shift, normal_matrix, variance = _solve(
+            matrix, slope, odd, line, bend_change, (matrix[beside], aside), click_std
+        )
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:

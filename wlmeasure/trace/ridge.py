@@ -213,7 +213,8 @@ def line_candidates(
     A file is a bright line. A canal is a dark one, unless a file lies in it: where the clicks but one end, which may lie beyond
     the file's tip, stand on metal, the bright line is tried first, and holds if it is as strong as metal all along.
     Metal elsewhere, such as a file in the next canal, does not draw the path. A file that was traced before is known to be
-    one: where the clicks but one end lie on it or ahead of its tip, the canal runs along it, and beyond its tip along a dark line.
+    one: where the clicks but one end lie on it, the canal runs along it, and beyond its tip, where more clicks may lie, along a
+    dark line.
 
     Parameters
     ----------
@@ -238,7 +239,7 @@ def line_candidates(
         reach = cv2.dilate(cells, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
         on_file = [bool(reach[r, c]) for r, c in grid.nearest_cells(clicks)]
         with_file = [on or ahead for on, ahead in zip(on_file, _ahead(grid, file, clicks), strict=True)]
-        if any(on_file) and (all(with_file[:-1]) or all(with_file[1:])):
+        if (on_file[0] and all(with_file[:-1])) or (len(on_file) > 1 and all(on_file[1:])):
             # As strong as the strongest line, so that nothing beside the file is preferred to it.
             top = max(float(dark.max()), float(bright.max()))
             return [

@@ -80,12 +80,12 @@ def smooth_line(points: NDArray[np.floating], spans: int, count: int) -> Float64
     -------
     (count, 2) float64
     """
-    points = np.asarray(points, np.float64)
-    along = arc_length(points)
+    at: Float64 = np.asarray(points, np.float64)
+    along = arc_length(at)
     # Spans without a point of their own bend as little as they can. To draw their coefficients towards 0 instead, as a ridge
     # does, would draw the line to wherever the plane has its origin.
-    held = SLIGHT * len(points) * _energy(spans, 2)
-    return resample(_even_basis(2 * count, spans) @ _held(basis(along / along[-1], spans), points, held), count)
+    held = SLIGHT * len(at) * _energy(spans, 2)
+    return resample(_even_basis(2 * count, spans) @ _held(basis(along / along[-1], spans), at, held), count)
 
 
 def even_line(points: NDArray[np.floating], count: int) -> Float64:
@@ -107,21 +107,22 @@ def even_line(points: NDArray[np.floating], count: int) -> Float64:
     -------
     (count, 2) float64
     """
-    points = np.asarray(points, np.float64)
-    along = arc_length(points)
-    held = CHANGE * _energy(EVEN_SPANS, 3) + SLIGHT * _energy(EVEN_SPANS, 2)
-    return _even_basis(count, EVEN_SPANS) @ _held(basis(along / along[-1], EVEN_SPANS), points, held)
+    at: Float64 = np.asarray(points, np.float64)
+    along = arc_length(at)
+    held: Float64 = CHANGE * _energy(EVEN_SPANS, 3) + SLIGHT * _energy(EVEN_SPANS, 2)
+    line: Float64 = _even_basis(count, EVEN_SPANS) @ _held(basis(along / along[-1], EVEN_SPANS), at, held)
+    return line
 
 
 def _held(matrix: Float64, points: Float64, penalty: Float64) -> Float64:
-    """Coefficients (S + 3, 2) of the spline nearest to `points`, its ends kept, that pays `penalty`, for `matrix` (N, S + 3)."""
+    """Coefficients (S + 3, 2) of the spline nearest to `points`, its ends kept, that pays `penalty`; `matrix` is (N, S + 3)."""
     first, last = points[0], points[-1]
     inner = matrix[:, 1:-1]
     # From the first point: the penalty of a line moved as a whole is 0 only up to rounding.
     target = points - first - np.outer(matrix[:, -1], last - first)
     normal = inner.T @ inner + penalty[1:-1, 1:-1]
     pulled = inner.T @ target - np.outer(penalty[1:-1, -1], last - first)
-    return first + np.vstack([np.zeros(2), np.linalg.solve(normal, pulled), last - first])
+    return np.asarray(first + np.vstack([np.zeros(2), np.linalg.solve(normal, pulled), last - first]), np.float64)
 
 
 @lru_cache(maxsize=32)

@@ -274,21 +274,21 @@ def _bow_costs(strips: _Strips, middle: Float64, clicks: Float64) -> Float32:
     next to nothing of what is between them; the closer they are, the less may evidence from the film lead away from them.
     """
     reach = strips.places // 2
-    across = np.arange(-reach, reach + 1, dtype=np.float32) * np.float32(CELL_MM)
+    across = np.arange(-reach, reach + 1) * CELL_MM
     along = arc_length(clicks)
     at = np.linspace(0.0, along[-1], len(middle))
     leg = np.clip(np.searchsorted(along, at, side="right") - 1, 0, len(clicks) - 2)
     gap = np.diff(along)[leg]
     share = (at - along[leg]) / gap
-    deviation = (CLICK_SD_MM + 0.5 * BOW_PER_MM * share * (1.0 - share) * gap**2).astype(np.float32)
-    lines, normals = (np.moveaxis(each, 0, 1).astype(np.float32) for each in (strips.lines, strips.normals))
-    places = lines[:, :, None] + across[:, None] * normals[:, :, None]
-    curve = middle.astype(np.float32)
-    apart = np.hypot(places[..., None, 0] - curve[:, 0], places[..., None, 1] - curve[:, 1])
-    near = apart.argmin(axis=-1)
-    aside = np.take_along_axis(apart, near[..., None], axis=-1)[..., 0] / deviation[near]
-    weight = np.float32(0.5) * strips.step_mm[:, None] / gap.astype(np.float32)[near]
-    return np.asarray(weight * aside**2, np.float32)
+    deviation = CLICK_SD_MM + 0.5 * BOW_PER_MM * share * (1.0 - share) * gap**2
+    # A strip runs nearly along the curve: what is across the one is across the other.
+    lines, normals = strips.lines.transpose(1, 0, 2), strips.normals.transpose(1, 0, 2)
+    near = np.hypot(*np.moveaxis(lines[:, :, None] - middle, -1, 0)).argmin(axis=-1)
+    own = line_normals(middle)[near]
+    aside = np.einsum("rbi,rbi->rb", lines - middle[near], own)
+    slant = np.einsum("rbi,rbi->rb", normals, own)
+    weight = 0.5 * strips.step_mm / gap[near] / deviation[near] ** 2
+    return np.asarray(weight[..., None] * (aside[..., None] + slant[..., None] * across) ** 2, np.float32)
 
 
 def _bending(strips: _Strips) -> Float32:

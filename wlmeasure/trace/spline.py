@@ -15,7 +15,7 @@ __all__ = ["arc_length", "basis", "even_line", "resample", "smooth_line"]
 
 Float64 = NDArray[np.float64]
 
-SLIGHT = 1e-9  # of a point's weight: what bending costs where no point says how the line runs
+SLIGHT, LEAN = 1e-8, 1e-7  # of a point's weight: what bending costs where no point says how the line runs
 EVEN_SPANS = 40  # a quarter of a millimetre on a canal of 10 mm
 # Weight of a changing curvature on a line of length 1, over that of a point: on a canal of 10 mm points off by 0.05 mm, and a
 # curvature that wanders by 0.2 per mm in one millimetre (the prior of the symmetry fit).
@@ -84,7 +84,7 @@ def smooth_line(points: NDArray[np.floating], spans: int, count: int) -> Float64
     along = arc_length(at)
     # Spans without a point of their own bend as little as they can. To draw their coefficients towards 0 instead, as a ridge
     # does, would draw the line to wherever the plane has its origin.
-    held = SLIGHT * len(at) * _energy(spans, 2)
+    held = SLIGHT * len(at) / spans**3 * _energy(spans, 2)
     return resample(_even_basis(2 * count, spans) @ _held(basis(along / along[-1], spans), at, held), count)
 
 
@@ -109,7 +109,7 @@ def even_line(points: NDArray[np.floating], count: int) -> Float64:
     """
     at: Float64 = np.asarray(points, np.float64)
     along = arc_length(at)
-    held: Float64 = CHANGE * _energy(EVEN_SPANS, 3) + SLIGHT * _energy(EVEN_SPANS, 2)
+    held: Float64 = CHANGE * _energy(EVEN_SPANS, 3) + LEAN * _energy(EVEN_SPANS, 2)
     line: Float64 = _even_basis(count, EVEN_SPANS) @ _held(basis(along / along[-1], EVEN_SPANS), at, held)
     return line
 

@@ -16,7 +16,9 @@ lines = st.one_of(st.lists(place, min_size=2, max_size=12), st.lists(grid, min_s
 
 
 @given(st.lists(st.one_of(place, grid), min_size=1, max_size=6), lines)
-def test_distance_and_foot_as_shapely_has_them(some: list[tuple[float, float]], line: list[tuple[float, float]]) -> None:
+def test_distance_and_foot_as_shapely_has_them(
+    some: list[tuple[float, float]], line: list[tuple[float, float]]
+) -> None:
     """Distance to 1e-9; the foot lies where shapely's lies, or another place of the line as near."""
     found = polyline_feet(some, line)
     peer = LineString(line)

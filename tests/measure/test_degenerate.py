@@ -160,7 +160,9 @@ def test_a_case_is_measured_or_refused(path: Float64, scaled: bool) -> None:
 
 
 @pytest.mark.parametrize("scaled", [True, False])
-@pytest.mark.parametrize("name", ["there and back, the last step left out", "half way back", "a zigzag of 0.2 mm", "a V"])
+@pytest.mark.parametrize(
+    "name", ["there and back, the last step left out", "half way back", "a zigzag of 0.2 mm", "a V"]
+)
 def test_a_case_with_a_path_that_is_none(name: str, scaled: bool) -> None:
     case_or_refusal(300.0 + (NAMED[name] - 15.0) / 0.02, scaled)
 

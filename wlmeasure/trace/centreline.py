@@ -74,6 +74,9 @@ LARGEST_STEP_MM = 0.12
 # How sure a click between the ends is of the axis: a pixel, or what a hand can do where pixels are finer. The axis of symmetry
 # may be another line's, or lie beside the canal where what is around it is one-sided; a click says which and where.
 CLICK_STD_PX, CLICK_STD_MM = 1.0, 0.03
+# Where the path would miss a click by more than so many deviations, the click counts so many times more from round to round: what
+# is seen has errors of its own that no formula knows (a file beside the canal's axis, a wall), and the person has seen it.
+CLICK_MISSED, CLICK_COUNTS = 3.0, 10.0
 LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and memory
 MOST_CLICKS = 200
 MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
@@ -398,7 +401,8 @@ def _symmetry_fit(
     normal_matrix = np.eye(matrix.shape[1])
     between = np.empty((0, 2)) if free_ends else clicks[1:-1] * mm_per_px
     click_std = max(CLICK_STD_MM, CLICK_STD_PX * float(np.sqrt(np.prod(mm_per_px))))
-    for _ in range(rounds):
+    counts = np.ones(len(between))
+    for turn in range(rounds):
         normals = line_normals(line)
         beside = np.array([int(np.hypot(*(line - click).T).argmin()) for click in between], np.intp)
         aside = np.einsum("ij,ij->i", between - line[beside], normals[beside])
@@ -413,15 +417,17 @@ def _symmetry_fit(
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
         slope, odd = slope @ whiten, odd @ whiten
-        shift, normal_matrix, variance = _solve(
-            matrix, slope, odd, line, bend_change, (matrix[beside], aside), click_std
-        )
+        missed = np.abs(aside) > CLICK_MISSED * click_std
+        if turn >= rounds // 3:  # the first rounds bring the line to what is seen
+            counts = np.where(missed, CLICK_COUNTS * counts, counts)
+        pulls = (matrix[beside], aside, counts / click_std**2)
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change, pulls)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:
             line[0], line[-1] = ends
         line = smooth_line(line, spans, rows)
-        if float(np.abs(offsets).max()) < SETTLED_MM:
+        if float(np.abs(offsets).max()) < SETTLED_MM and not missed.any():
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
@@ -437,12 +443,11 @@ def _solve(
     odd: Float64,
     line: Float64,
     bend_change: float,
-    clicks: tuple[Float64, Float64],
-    click_std_mm: float,
+    clicks: tuple[Float64, Float64, Float64],
 ) -> tuple[Float64, Float64, float]:
     """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even.
 
-    `clicks`: rows of the matrix beside clicks (K, P), and how far aside each of them lies (K,).
+    `clicks`: rows of the matrix beside clicks (K, P), how far aside each of them lies and how much it counts (K,), 1 / mm^2.
     """
     weight = np.ones(len(slope))
     step = float(arc_length(line)[-1]) / (len(line) - 1)
@@ -459,9 +464,9 @@ def _solve(
         normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
         normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)
         target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd)) - stiff * (third.T @ change)
-        pull = typical**2 * TEXTURE_INFLATION / click_std_mm**2  # in the units of what the strips say
-        normal += pull * (clicks[0].T @ clicks[0])
-        target += pull * (clicks[0].T @ clicks[1])
+        pull = typical**2 * TEXTURE_INFLATION * clicks[2]  # in the units of what the strips say
+        normal += clicks[0].T @ (pull[:, None] * clicks[0])
+        target += clicks[0].T @ (pull * clicks[1])
         shift = np.linalg.solve(normal, target)
         size = np.sqrt(np.mean((odd + (matrix @ shift)[:, None] * slope) ** 2, axis=1))
         weight = np.minimum(1.0, 1.5 * typical / np.maximum(size, 1e-12))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +35,7 @@ def known_curve(name: str) -> Float64:
     at = (np.arange(4000) + 0.5) * step
     heading = 0.3 + first * np.minimum(at, 5.0) + second * np.maximum(at - 5.0, 0.0)
     steps = step * np.column_stack([np.cos(heading), np.sin(heading)])
-    return np.vstack([np.zeros(2), np.cumsum(steps, axis=0)]) + [3.0, 7.0]
+    return np.vstack([np.zeros(2), np.cumsum(steps, axis=0)]) + np.array([3.0, 7.0])
 
 
 @st.composite
@@ -69,7 +70,7 @@ def test_twice_as_many_exact_clicks_are_not_worse(name: str) -> None:
     """2, 3, 5 and 9 clicks, each set with the one before: largest and mean distance."""
     truth = known_curve(name)
     found = [off_mm(rough_curves(truth[:: 4000 // (n - 1)])[0], truth) for n in (2, 3, 5, 9)]
-    for fewer, more in zip(found, found[1:], strict=False):
+    for fewer, more in pairwise(found):
         assert more.max() <= fewer.max() + 0.005
         assert more.mean() <= fewer.mean() + 0.005
     assert found[-1].max() < 0.02
@@ -136,7 +137,7 @@ def test_a_picture_cut_smaller_gives_the_same_path() -> None:
     assert clicks.min() > 130.0
     whole = trace_line(Radiograph.from_array(phantom.image), clicks, "canal", phantom.mm_per_px)
     less = trace_line(Radiograph.from_array(phantom.image[37:, 21:]), clicks - [37.0, 21.0], "canal", phantom.mm_per_px)
-    moved = less.path_px + [37.0, 21.0]
+    moved = less.path_px + np.array([37.0, 21.0])
     assert off_mm(moved * phantom.mm_per_px, whole.path_px * phantom.mm_per_px).max() < 1e-3
 
 
@@ -159,7 +160,7 @@ def test_on_whole_teeth_more_clicks_are_not_worse_than_fewer(
     rows = bench.rows("all", order, whole_teeth[order])
     print("\n" + bench.HEAD, *map(bench.line, rows), sep="\n")
     assert rows[0].canals >= 6
-    for fewer, more in zip(rows, rows[1:], strict=False):
+    for fewer, more in pairwise(rows):
         assert more.failed[0] <= fewer.failed[0] + 1e-9
         assert more.most_mm[0] <= fewer.most_mm[0] + 0.03
         assert more.past_mm < 0.15

@@ -215,8 +215,9 @@ def estrela_radius_mm(
         if not beyond.size:
             return None
         k = int(beyond[-1])
-        share = (far[k] - chord_mm) / max(far[k] - far[k + 1], 1e-12) if k + 1 < end else 0.0
-        points.append(path[k] + share * (path[min(k + 1, end - 1)] - path[k]))
+        # Where points lie far apart, both chords may end on one piece of the path.
+        after, beside = (path[k + 1], far[k + 1]) if k + 1 < end else (points[-1], 0.0)
+        points.append(path[k] + (far[k] - chord_mm) / max(far[k] - beside, 1e-12) * (after - path[k]))
         end = k + 1
     third, second, first = points
     half = 0.5 * float(np.hypot(*(third - first)))

@@ -74,8 +74,8 @@ LARGEST_STEP_MM = 0.12
 # How sure a click between the ends is of the axis: a pixel, or what a hand can do where pixels are finer. The axis of symmetry
 # may be another line's, or lie beside the canal where what is around it is one-sided; a click says which and where.
 CLICK_STD_PX, CLICK_STD_MM = 1.0, 0.03
-# Where the path would miss a click by more than so many deviations, the click counts so many times more from round to round: what
-# is seen has errors of its own that no formula knows (a file beside the canal's axis, a wall), and the person has seen it.
+# Where the path would miss a click by more than so many deviations, the click counts so many times more from round to round:
+# what is seen has errors of its own that no formula knows (a file beside the canal's axis, a wall), and the person has seen it.
 CLICK_MISSED, CLICK_COUNTS = 3.0, 10.0
 LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and memory
 MOST_CLICKS = 200

@@ -137,7 +137,11 @@ def test_a_canal_traced_from_the_apex_gives_no_working_length() -> None:
 
 
 def test_a_click_that_the_path_passes_at_a_distance_is_said() -> None:
-    assert "click-off-path" in codes(measured(body(clicks_px=[ORIFICE, [800.0, 560.0], APEX])))
+    """A new path passes every click; a stored one need not pass clicks that somebody changed."""
+    clicks = [ORIFICE, [800.0, 560.0], APEX]
+    assert "click-off-path" not in codes(measured(body(clicks_px=clicks)))
+    stored = {"path_px": [ORIFICE, [700.0, 503.5], APEX], "tracer": "symmetry-fit/3"}
+    assert "click-off-path" in codes(measured(body(clicks_px=clicks, **stored)))
 
 
 def test_films_that_disagree_are_said_and_the_shorter_apex_holds() -> None:

@@ -388,7 +388,7 @@ def test_every_piece_of_advice_can_be_given(body):
         [("separated fragment", {"level_mm": 18.0, "extent_mm": 2.0, "finding": "not bypassed"})],
         [("canals joining", {"other_canal": "ML", "finding": "ends in the other"})],
     ]
-    case = case_from_json(body)
+    case = case_from_json(body | {"instrument_list": ["25/.04", "30/.04", "35/.04"]})
     found = {"strain-compares"}
     for rows in scenarios:
         (canal,) = case_progress(attrs.evolve(case, entries=record_of(*rows).entries)).canals

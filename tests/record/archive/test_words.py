@@ -131,10 +131,10 @@ def test_a_case_that_has_moved_on(ok, refused, file):
 
 def test_a_file_without_an_id(ok, refused, file):
     path = file(case_id=None)
-    assert "case_id must be given" in refused("add", path)
+    assert "case id must be given" in refused("add", path)
     assert ok("add", path, "--id", "P-7").startswith("case P-7: revision 1")
     assert "which the case has already" in refused("add", file("b.wl.json"), "--id", "P-8")
-    assert "case_id must be one line" in refused("add", path, "--id", "a\nb")
+    assert "case id must be one line" in refused("add", path, "--id", "a\nb")
 
 
 @pytest.mark.parametrize(
@@ -167,9 +167,9 @@ def test_a_file_without_an_id(ok, refused, file):
         (("add", "bench-1", "--kind", "note", "--canal", "DB"), "canal must be one of the case (MB, ML): 'DB'"),
         (
             ("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "length_mm=long"),
-            "length_mm must be a number",
+            "length must be a number",
         ),
-        (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "length_mm=99"), "length_mm must be <= 60: 99"),
+        (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "length_mm=99"), "length must be <= 60: 99"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "lenth_mm=9"), "--set must be one of"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "id=e9"), "--set must be one of"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--set", "note"), "--set must be one of"),

@@ -33,6 +33,12 @@ def store(session: Session, case_id: str = "") -> None:
         raise lacking(session, "case")
     need(session, "confirmed", "initials")
     check_installed()
+    undone = session.stored_entries - {entry.id for entry in case.entries}
+    if undone:
+        raise CaseError(
+            f"entries {', '.join(sorted(undone))} must stay: they are stored in the archive and were undone here; redo them, "
+            "and strike out what was a mistake; nothing was stored"
+        )
     wanted = case_id.strip() or case.case_id
     if wanted is None:
         raise lacking(session, "case id")
@@ -59,6 +65,7 @@ def store(session: Session, case_id: str = "") -> None:
                 f"{conflict}. Look at it first; storing once more adds yours as the next revision"
             )
         session.stored_at_head = outcome.head
+        session.stored_entries = frozenset(entry.id for entry in stored.entries)
         session.announce(
             "record", f"Stored in the archive as {wanted}, row {outcome.head.rows}; receipt {outcome.receipt}"
         )

@@ -50,6 +50,16 @@ Job = Callable[[], Any]
 LATER = "Later"
 
 
+def _grown_from(mine: Case, theirs: Case) -> bool:
+    """Whether a case is an earlier state of mine as far as can be told: its name, its films and all of its entries are mine."""
+    images = {(film.sha256, film.frame) for film in mine.films}
+    return (
+        (theirs.tooth, theirs.case_id) == (mine.tooth, mine.case_id)
+        and all((film.sha256, film.frame) in images for film in theirs.films)
+        and all(entry in mine.entries for entry in theirs.entries)
+    )
+
+
 class Desk:
     """The case in hand, where it lies, and whose it is; what is measured on it is the session's (`_session`).
 
@@ -607,7 +617,8 @@ class Desk:
     def save_as(self, path: str | Path, *, over: bool = False) -> None:
         """Save under a name of the clinician's own, which Save writes from then on; the draft is forgotten.
 
-        A file of that name that holds another case is asked about, unless it is to be written `over`.
+        A file of that name that holds another case, or entries that this one has not, is asked about, unless it is to be
+        written `over`.
 
         Raises
         ------
@@ -624,12 +635,15 @@ class Desk:
             return
         if not over and new.exists():
             try:
-                stands = case_words(load_case(new))
+                theirs = load_case(new)
+                stands, grown = case_words(theirs), _grown_from(self.case, theirs)
             except CaseError:
-                stands = "something else"
-            if stands != case_words(self.case):
+                stands, grown = "something else", False
+            if not grown:
+                same = stands == case_words(self.case)
+                held = "another case or record of the same name" if same else stands
                 self._ask(
-                    f"{new.name} is there already and holds {stands}; yours is {case_words(self.case)}.",
+                    f"{new.name} is there already and holds {held}; yours is {case_words(self.case)}.",
                     Choice("Leave it", lambda: None),
                     Choice("Write over it", lambda: self.save_as(new, over=True)),
                 )

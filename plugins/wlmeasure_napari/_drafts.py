@@ -19,7 +19,8 @@ from filelock import BaseFileLock, FileLock, Timeout
 from platformdirs import user_state_path
 
 from wlmeasure.errors import CaseError, NotWrittenError
-from wlmeasure.record.case import SUFFIX
+from wlmeasure.image.file_content import first_bytes
+from wlmeasure.record.case import LARGEST_FILE, SUFFIX
 from wlmeasure.whole_file import write_whole
 
 __all__ = [
@@ -103,11 +104,16 @@ def origin_of(draft: Path) -> Origin | None:
 def drafts_of(file: Path) -> list[Path]:
     """Unsaved changes of a file that no window holds and that are newer than the file, the newest first.
 
-    Older ones were left when the file was saved since; they stay among the unsaved cases.
+    Those that were begun on the very bytes that the file holds are newer, whatever the clocks say: a share has its own. Others
+    go by the clock; older ones were left when the file was saved since, and stay among the unsaved cases.
     """
-    saved = file.stat().st_mtime_ns if file.exists() else 0
-    newer = [draft for draft in free_drafts() if draft.stat().st_mtime_ns > saved]
-    return [draft for draft in newer if (origin := origin_of(draft)) is not None and origin.file == file]
+    there = file.exists()
+    saved = file.stat().st_mtime_ns if there else 0
+    held = hashlib.sha256(first_bytes(file, LARGEST_FILE + 1)).hexdigest() if there else ""
+    mine = [
+        (draft, origin) for draft in free_drafts() if (origin := origin_of(draft)) is not None and origin.file == file
+    ]
+    return [draft for draft, origin in mine if origin.sha256 == held or draft.stat().st_mtime_ns > saved]
 
 
 def _lock(path: Path) -> BaseFileLock:

@@ -119,19 +119,26 @@ def repeat_reading(session: Session) -> None:
 
 
 def strike_out(session: Session, entry_id: str | None = None) -> None:
-    """Take an entry that stands out of use, the last one where none is named: a note stands in its place and says so.
+    """Take an entry that stands out of use: a note stands in its place and says so.
+
+    Where none is named it is the last one of the canal in hand or of the whole tooth, as the dock shows them; what struck out
+    another entry or changed a name is none that can be meant.
 
     Raises
     ------
     CaseError
-        The record is empty, the entry stands no more, or the initials are not confirmed.
+        There is no such entry, it stands no more, or the initials are not confirmed.
     """
     case = session.case
     if case is None:
         raise lacking(session, "case")
     need(session, "entry", "confirmed", "initials")
     record = LengthRecord(case.entries)
-    wanted = entry_id or record.standing()[-1].id
+    meant = [e for e in record.standing() if e.canal in (None, session.canal_name)]
+    meant = [e for e in meant if e.kind != "canal renamed" and not (e.kind == "note" and e.supersedes is not None)]
+    if entry_id is None and not meant:
+        raise lacking(session, "entry")
+    wanted = entry_id or meant[-1].id
     made = edit.struck_out(case, wanted, at=_at(record, _clock()), by=session.initials)
     session.take_entries(made.entries)
 

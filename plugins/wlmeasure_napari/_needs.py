@@ -9,7 +9,7 @@ from typing import Any, Final
 from attrs import frozen
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.facts import SETTLED
+from wlmeasure.record.facts import SETTLED, decided_stop
 from wlmeasure.record.record import record_of
 
 TYPE_CHECKING = False
@@ -84,7 +84,8 @@ NEEDS: Final = MappingProxyType(
             lambda s: not s.unaccepted,
         ),
         "decision": Need(
-            "length must be decided first", lambda s: s.canal_facts is not None and s.canal_facts.decision is not None
+            "length must be decided first, from the reference point that canal {canal} has now",
+            lambda s: (f := s.canal_facts) is not None and decided_stop(f.decision, f.reference_point) is not None,
         ),
         "case id": Need("case id must be entered first: the practice's own, no names", _has_case_id),
         "stop": Need(

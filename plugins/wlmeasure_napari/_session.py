@@ -127,6 +127,7 @@ class Session(Desk):
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
+        self.stored_entries: frozenset[str] = frozenset()  # ids of the entries that were stored there
         self._facts: tuple[CaseResult, CaseFacts] | None = None
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
@@ -210,8 +211,10 @@ class Session(Desk):
     def _take(self, result: CaseResult) -> None:
         case = result.case
         old = () if self.case is None else self.case.canals
-        if self.case is None or case.entries != self.case.entries:
-            self.asked = None
+        if (
+            case != self.case
+        ):  # what was asked or offered was so of another case: its canals may have other names by now
+            self.asked = self.draft = None
         self.case, self.result = case, result
         self.tooth = result.tooth
         names = [canal.name for canal in case.canals]
@@ -748,9 +751,9 @@ class Session(Desk):
 
     def choose(self, handle: Handle | None) -> None:
         """Choose a point, for the arrow keys and for deleting."""
-        self.chosen = handle
         if handle is not None and handle.canal:
-            self.canal_name = handle.canal
+            self._turn_to(handle.canal, self.film_id)
+        self.chosen = handle
         self.changed.emit()
 
     def move_chosen(self, rows: float, cols: float) -> None:
@@ -879,7 +882,7 @@ class Session(Desk):
             raise lacking(self, "initials")
         self.initials = by
         need(self, "canal", "point")
-        question = (self.canal_name, length_mm)
+        question = (self.canal_name, length_mm, by)
         try:
             record = decided(
                 self.result,

@@ -3,7 +3,7 @@
 import pytest
 from attrs import evolve
 from wlmeasure_napari._archive import store
-from wlmeasure_napari._entries import add_reading, begin_file, enter_draft
+from wlmeasure_napari._entries import add_reading, begin_file, enter_draft, strike_out
 from wlmeasure_napari._session import Session
 
 from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
@@ -90,3 +90,21 @@ def test_another_case_in_the_same_window_is_its_own(archive, tmp_path):
     store(session, "bench-78")
     with open_archive() as opened:
         assert [line.case_id for line in opened.cases()] == ["bench-77", "bench-78"]
+
+
+def test_what_was_stored_and_undone_is_not_stored_as_if_it_stood(archive):
+    session = whole_job()
+    heard = []
+    session.said.connect(lambda *words: heard.append(words))
+    session.decide(19.0, "KO", "")
+    session.do("record", lambda: store(session, "bench-77"))
+    last = session.case.entries[-1].id
+    session.undo()  # the id
+    session.undo()  # the decision
+    session.do("record", lambda: store(session, "bench-77"))
+    assert heard[-1][1].startswith(f"entries {last} must stay: they are stored in the archive and were undone here")
+    session.redo()
+    strike_out(session)
+    session.do("record", lambda: store(session, "bench-77"))
+    with open_archive() as opened:
+        assert opened.load("bench-77").case.entries == session.case.entries

@@ -633,3 +633,41 @@ def test_a_note_beside_a_draft_that_is_damaged_costs_the_note_alone(tmp_path, dr
     session.open_case(free_drafts()[0])
     assert session.document.file is None
     assert names(session.case)[-1] == "L"
+
+
+def test_saving_over_another_case_of_the_same_tooth_without_an_id_is_asked_about(tmp_path):
+    other = saved(tmp_path, "other")
+    session = window(png(tmp_path / "film.png", 3))
+    before = other.read_bytes()
+    session.save_as(other)
+    assert other.read_bytes() == before
+    assert "another case or record of the same name" in session.question.text
+    assert choices(session) == ["Leave it", "Write over it"]
+
+
+def test_saving_over_a_record_that_has_more_is_asked_about_and_over_an_earlier_state_is_not(tmp_path):
+    path = saved(tmp_path)
+    session = window(path.with_name("film.png"))
+    session.save_as(path)
+    assert session.question is None
+    session.initials = "KO"
+    note(session, "seen")
+    session.save()
+    session.put_away()
+    again = window(path.with_name("film.png"))
+    again.save_as(path)
+    assert again.question is not None
+    assert notes(load_case(path)) == ["seen"]
+
+
+def test_a_draft_left_by_a_crash_is_offered_whatever_the_clock_of_the_share_says(tmp_path):
+    path = saved(tmp_path)
+    crashed = opened(path)
+    crashed.add_canal("L")
+    ahead = crashed.document.draft.stat().st_mtime + 600.0
+    del crashed
+    gc.collect()
+    os.utime(path, (ahead, ahead))
+    session = opened(path)
+    assert session.case is None
+    assert choices(session)[0] == "Go on with them"

@@ -8,6 +8,7 @@ from wlmeasure.errors import CaseError
 from wlmeasure.record.case import load_case
 from wlmeasure.record.draft import Draft
 from wlmeasure.record.record import LengthRecord
+from wlmeasure.share.timeline import timeline
 
 from .test_session import FILM, named, read_thrice, reference, scale, trace
 
@@ -155,3 +156,44 @@ def test_a_clock_that_was_set_back_does_not_stop_the_record(session, monkeypatch
         monkeypatch.setattr("wlmeasure_napari._entries.datetime", Earlier)
         enter(session, Draft("note"), note="later")
         assert session.case.entries[-1].at == (at or then.isoformat())
+
+
+def test_an_offer_goes_with_the_length_that_it_was_made_of(session):
+    begin_file(session)
+    session.undo()
+    assert session.draft is None
+    session.redo()
+    begin_file(session)
+    session.rename_canal(session.canal_name, "lingual cusp tip")
+    assert session.draft is None
+    for begin in (begin_file, begin_gauge):  # 20 mm counted from the other cusp
+        with pytest.raises(CaseError, match="from the reference point that canal single has now"):
+            begin(session)
+
+
+def test_the_last_entry_struck_out_is_one_of_the_canal_in_hand_and_the_next_time_the_one_before(session):
+    first, (*_, film, decided) = session.canal_name, session.case.entries
+    session.add_canal("L", "lingual cusp tip")
+    enter(session, Draft("electronic reading", length_mm=18.0, finding="foramen"))
+    session.choose_canal(first)
+    session.rename_canal("B", session.canal.reference_point)
+    for meant in (decided, film):
+        strike_out(session)
+        assert session.case.entries[-1].supersedes == meant.id
+    assert len(session.facts.of("L").readings) == 1
+
+
+def test_lines_of_a_canal_are_its_own_after_names_have_changed(session):
+    first, point = session.canal_name, session.canal.reference_point
+    session.add_canal("L", "lingual cusp tip")
+    enter(session, Draft("electronic reading", length_mm=18.0, finding="foramen"))
+    session.choose_canal(first)
+    session.rename_canal("B", point)
+    session.choose_canal("L")
+    session.rename_canal(first, "lingual cusp tip")
+    lines = {name: timeline(LengthRecord(session.case.entries), name) for name in ("B", first)}
+    assert [line.entry.length_mm for line in lines[first] if line.entry.length_mm] == [18.0]
+    assert 20.0 in [line.entry.length_mm for line in lines["B"]]
+    session.delete_canal()
+    session.add_canal(first, "lingual cusp tip")
+    assert timeline(LengthRecord(session.case.entries), first) == ()

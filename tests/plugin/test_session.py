@@ -1091,3 +1091,62 @@ def test_films_of_other_projections_are_refused_in_words(tmp_path):
     assert "projections differ" in said[-1][1]
     assert session.carried is None
     assert session.pending == []
+
+
+def asked_of(session):
+    """The canal in hand and a length in centimetres that was asked about."""
+    with pytest.raises(CaseError, match="once more"):
+        session.decide(2.1, "KO", "")
+    return session.canal_name
+
+
+def test_what_was_asked_of_one_canal_is_no_yes_for_another_of_its_name():
+    session = started()
+    named(session)
+    session.add_canal("L", "lingual cusp tip")
+    session.choose_canal(session.case.canals[0].name)
+    name = asked_of(session)
+    session.rename_canal("B", "buccal cusp tip")
+    session.choose_canal("L")
+    session.rename_canal(name, "lingual cusp tip")
+    asked_of(session)  # asked anew
+    session.decide(2.1, "KO", "")
+    assert session.canal_facts.decision.length_mm == 2.1
+
+
+@pytest.mark.parametrize(
+    "meanwhile",
+    [
+        lambda s: s.rename_canal(s.canal_name, "lingual cusp tip"),
+        lambda s: (s.delete_canal(), s.add_canal("single", "buccal cusp tip")),
+        lambda s: trace(s),
+    ],
+)
+def test_a_question_is_of_the_case_as_it_was(meanwhile):
+    session = started()
+    named(session)
+    asked_of(session)
+    meanwhile(session)
+    asked_of(session)
+    assert session.canal_facts.decision is None
+
+
+def test_points_and_offers_of_one_canal_are_not_taken_to_another_by_choosing_a_point_of_it():
+    session = whole_job()
+    first = session.canal_name
+    session.add_canal("L", "lingual cusp tip")
+    trace(session)
+    session.cancel()
+    handle = next(h for h, _ in session.handles() if h.canal == "L")
+    session.choose_canal(first)
+    session.take("canal")
+    session.click(ORIFICE)
+    session.choose(handle)
+    assert (session.canal_name, session.pending, session.tool, session.chosen) == ("L", [], "look", handle)
+    session.choose_canal(first)
+    begin_file(session)
+    session.choose(handle)
+    before = session.case
+    enter_draft(session)
+    assert session.draft is None
+    assert session.case is before

@@ -18,7 +18,10 @@ def case(*entries: Entry, instruments=()) -> Case:
 
 
 def entry(number, kind, **more):
-    return Entry(id=f"e{number}", kind=kind, at=f"2026-11-25T11:{number:02d}", by="NB", canal="MB", **more)
+    at = f"2026-11-25T11:{number:02d}"
+    return Entry(
+        **{"id": f"e{number}", "kind": kind, "at": at, "by": "NB", "canal": "MB", "reference_point": "cusp"} | more
+    )
 
 
 DECIDED = entry(1, "decided working length", length_mm=21.0)
@@ -86,3 +89,17 @@ def test_an_instrument_as_it_is_typed(text, expected):
 def test_what_is_no_instrument_is_refused(text):
     with pytest.raises(CaseError, match="must be"):
         typed_instrument(text)
+
+
+@pytest.mark.parametrize("offer", [next_file, next_gauge])
+def test_a_length_from_another_point_is_offered_for_nothing(offer):
+    """The entry would say that it counts from the canal's present point."""
+    decided = entry(1, "decided working length", length_mm=21.0, reference_point="buccal cusp")
+    with pytest.raises(CaseError, match="must count from cusp: it was decided from buccal cusp; decide again"):
+        offer(case(decided, shaped(2, 25, 21.0)), "MB")
+
+
+def test_what_went_in_from_another_point_says_nothing_of_the_next_file():
+    again = entry(3, "decided working length", length_mm=20.0)
+    before = entry(2, "shaping file", size=25, taper=0.04, length_mm=21.0, reference_point="buccal cusp")
+    assert next_file(case(DECIDED, before, again), "MB").instrument == "20/.04"

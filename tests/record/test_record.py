@@ -281,3 +281,41 @@ def test_superseded_entries_and_notes_are_not_compared(result):
     right = attrs.evolve(film, id="e9", supersedes=film.id)
     note = entry(10, "note")
     assert compare(kept(result, LengthRecord((*before, wrong, right, note))), result) == ()
+
+
+POINT = {"canal": "MB", "reference_point": "cusp"}
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [(3, "electronic reading", 1)],
+        [(3, "note", 1), (4, "electronic reading", 3)],  # struck out, and the striking out taken back
+        [(3, "trial file film", 1), (4, "electronic reading", 3)],  # entered as another kind, and then as what it was
+        [(3, "note", 1), (4, "note", 3), (5, "electronic reading", 4)],
+    ],
+)
+def test_a_reading_from_before_flaring_counts_after_it_by_no_correction(steps):
+    read = {"length_mm": 20.5, "finding": "foramen"}
+    more = {"electronic reading": read, "trial file film": {"length_mm": 20.0, "distance_mm": 0.5}, "note": {}}
+    record = LengthRecord((entry(1, "electronic reading", **POINT, **read), entry(2, "coronal flaring", **POINT)))
+    for number, kind, old in steps:
+        record = record.with_entry(entry(number, kind, supersedes=f"e{old}", **POINT, **more[kind]))
+    now, past = record.readings("MB", "cusp")
+    assert (now, [e.id for e in past]) == ((), [f"e{steps[-1][0]}"])
+
+
+def test_taking_a_decision_back_brings_no_earlier_one_back_whether_it_was_superseded_or_not():
+    made = [entry(n, "decided working length", length_mm=length, **POINT) for n, length in ((1, 20.0), (2, 21.0))]
+    record = LengthRecord((*made, entry(3, supersedes="e2", **POINT)))
+    assert record.decision("MB") is None
+    assert record.decision("MB", before=record.places()["e3"]).id == "e2"
+
+
+def test_an_entry_supersedes_none_of_another_canal():
+    record = LengthRecord((entry(1, "decided working length", length_mm=20.0, **POINT),))
+    with pytest.raises(
+        CaseError, match="supersedes must name an entry of the same canal: 'e1' is of MB, this one of DB"
+    ):
+        record.with_entry(entry(2, supersedes="e1", canal="DB"))
+    assert record.with_entry(entry(2, supersedes="e1")).decision("MB") is None  # a note of the whole tooth may

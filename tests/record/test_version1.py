@@ -288,6 +288,28 @@ def test_two_decisions_that_differ_leave_none(old, rows):
     assert again.decision("MB").id == "e9"
 
 
+def test_a_canal_of_another_ones_name_inherits_no_decision(old):
+    """Deleted and added again, or given another's name: version 1 said nothing of it in the log."""
+    del old["canals"][0]["decision"]
+    old["entries"] = [decided(1, 30, 20.0)]  # entered by hand: it holds
+    assert record_of(old).decision("MB").id == "e1"
+    old["entries"][0]["inputs_sha256"] = "0" * 64  # entered from what the canal held
+    record = record_of(old)
+    assert record.decision("MB") is None
+    assert record.entries[-1].note == (
+        "The file of version 1 held a decision that the canal does not have, for canal MB: none with the canal; "
+        "20.0 mm by AB (e1) among the entries. Neither is taken over: decide the length again."
+    )
+    old["entries"].append(logged(2, "note", 35, supersedes="e1"))
+    assert not [e for e in record_of(old).entries if e.by == PROGRAM and e.kind == "note"]
+
+
+def test_of_three_decisions_that_differ_none_is_left(old):
+    old["canals"][0]["decision"]["length_mm"] = 19.5
+    old["entries"] = [decided(1, 30, 20.0), decided(2, 31, 21.0)]  # neither says that it supersedes the other
+    assert record_of(old).decision("MB") is None
+
+
 def test_what_was_struck_out_stays_struck_out(old):
     old["entries"] = [decided(1, 30, 20.5), logged(2, "note", 35, supersedes="e1")]
     record = record_of(old)

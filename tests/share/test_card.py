@@ -191,6 +191,12 @@ STALE = (
 )
 
 
+def test_the_note_says_that_a_length_no_longer_holds(bench):
+    note = chart_note(bench(entries=[*STALE]), "MB")
+    assert "decided by" in note
+    assert "No longer holds. The canal was flared or shaped since" in note
+
+
 def test_what_no_longer_holds_stands_beside_its_number(bench):
     """In the panel of the canal concerned, on its plate and in words; the other canal's panel says nothing."""
     changes = canals(2)

@@ -257,3 +257,19 @@ def test_an_early_record_has_its_course_drawn(bench):
         for block in flat(blocks_of(evaluate(attrs.evolve(bench().case, entries=entries))))
         if isinstance(block, Figure)
     ]
+
+
+@pytest.mark.parametrize("struck", ["e1", "e2"])
+def test_a_decision_struck_out_holds_no_longer_on_the_timeline(struck):
+    """Struck out it leaves no mark; what it had replaced held until then, and nothing holds to the end."""
+    first = entry(1, "decided working length", length_mm=21.0)
+    second = entry(2, "decided working length", length_mm=20.5, supersedes="e1" if struck == "e2" else None)
+    note = entry(3, "note", supersedes=struck)
+    read = [entry(n, "electronic reading", length_mm=20.0, finding="foramen") for n in (4, 5)]
+    record = LengthRecord((first, second, note, *read))
+    drawing = timeline_drawing(record, "MB", COLOUR)
+    marks = [s for s in drawing.shapes if isinstance(s, Area) and s.colour == COLOUR]
+    (line,) = [s for s in drawing.shapes if isinstance(s, Line) and s.colour == COLOUR]
+    assert len(marks) == 1
+    mark = np.mean([x for x, _ in marks[0].points])
+    assert (line.points[-1][0] > mark + 1.0) == (record.decision("MB") is not None) == (struck == "e1")

@@ -12,7 +12,7 @@ from attrs import evolve, frozen
 from wlmeasure.decide.shaping import ShapingRules, next_instrument
 from wlmeasure.errors import CaseError, TradeError
 from wlmeasure.record.case import Case, Entry
-from wlmeasure.record.edit import typed_size
+from wlmeasure.record.edit import canal_of, typed_size
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.trade.instruments import read_instrument_list, size_words
@@ -97,9 +97,9 @@ def next_file(case: Case, canal: str, *, rules: ShapingRules | None = None) -> D
     CaseError
         No working length holds for the canal, so that nothing can be compared with it.
     """
-    working = _working_mm(case, canal)
+    working, entries = _at_length(case, canal)
     rule = ShapingRules() if rules is None else rules
-    files = [e for e in LengthRecord(case.entries).in_order(canal) if e.kind == "shaping file" and e.size is not None]
+    files = [e for e in entries if e.kind == "shaping file" and e.size is not None]
     instruments = case.instruments
     draft = Draft("shaping file", length_mm=working)
     if not files:
@@ -122,10 +122,10 @@ def next_gauge(case: Case, canal: str, *, rules: ShapingRules | None = None) -> 
     CaseError
         No working length holds, or nothing was shaped to length yet, so that there is no size to begin with.
     """
-    working = _working_mm(case, canal)
+    working, entries = _at_length(case, canal)
     rule = ShapingRules() if rules is None else rules
     size = None
-    for entry in LengthRecord(case.entries).in_order(canal):
+    for entry in entries:
         at_length = entry.length_mm is not None and rule.row(working - entry.length_mm) <= 1
         if entry.kind == "shaping file" and at_length:
             size = entry.size
@@ -137,8 +137,16 @@ def next_gauge(case: Case, canal: str, *, rules: ShapingRules | None = None) -> 
     return Draft("apical gauging", size=size, length_mm=working)
 
 
-def _working_mm(case: Case, canal: str) -> float:
-    current = LengthRecord(case.entries).decision(canal)
+def _at_length(case: Case, canal: str) -> tuple[float, list[Entry]]:
+    """The working length that holds from the canal's present reference point, and the entries that count from it too."""
+    record = LengthRecord(case.entries)
+    current = record.decision(canal)
     if current is None or current.length_mm is None:
         raise CaseError(f"canal {canal} must have a decided working length first: decide it")
-    return current.length_mm
+    point = canal_of(case, canal).reference_point
+    if current.reference_point != point:
+        raise CaseError(
+            f"working length of canal {canal} must count from {point}: it was decided from {current.reference_point}; "
+            "decide again"
+        )
+    return current.length_mm, [entry for entry in record.in_order(canal) if entry.reference_point in (None, point)]

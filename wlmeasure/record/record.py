@@ -191,6 +191,12 @@ class LengthRecord:
         for name in entry.rests_on:
             if name not in ids:
                 raise CaseError(f"rests_on must name earlier entries: {name!r} is none")
+        old = next((earlier for earlier in self.present if earlier.id == entry.supersedes), None)
+        if old is not None and old.canal != entry.canal and None not in (old.canal, entry.canal):
+            raise CaseError(
+                f"supersedes must name an entry of the same canal: {entry.supersedes!r} is of {old.canal}, this one of "
+                f"{entry.canal}"
+            )
         for earlier in self.entries:
             if entry.supersedes is not None and earlier.supersedes == entry.supersedes:
                 raise CaseError(
@@ -233,8 +239,8 @@ class LengthRecord:
     def places(self) -> dict[str, int]:
         """Where each entry, by its id, belongs in the treatment, counted from 0: mostly where it was written.
 
-        A correction belongs behind what it corrects, and an old film measured again is an old film; what was written down late
-        belongs before the entry that it names. A decision belongs where it was taken.
+        A correction belongs behind what it corrects, whatever kind was meant, and an old film measured again is an old film;
+        what was written down late belongs before the entry that it names. A decision belongs where it was taken.
         """
         return dict(self._places)
 
@@ -242,20 +248,18 @@ class LengthRecord:
     def _places(self) -> dict[str, int]:
         after: dict[str | None, str | None] = {None: None}  # a ring of ids in order; None is its beginning and its end
         ahead: dict[str | None, str | None] = {None: None}
-        kinds: dict[str, str] = {}
         for entry in self.entries:
             kind = KIND_TABLE.get(entry.kind)
             taken_anew = kind is not None and kind.role == "decision"
             if entry.before is not None:
                 left = ahead[entry.before]
-            elif entry.supersedes is not None and kinds[entry.supersedes] == entry.kind and not taken_anew:
+            elif entry.supersedes is not None and not taken_anew:
                 left = entry.supersedes
             else:
                 left = ahead[None]
             right = after[left]
             after[left] = ahead[right] = entry.id
             after[entry.id], ahead[entry.id] = right, left
-            kinds[entry.id] = entry.kind
         places: dict[str, int] = {}
         at = after[None]
         while at is not None:
@@ -270,17 +274,16 @@ class LengthRecord:
     def decision(self, canal: str, *, before: int | None = None) -> Entry | None:
         """The working length that holds for a canal, or held before a place in the treatment (:meth:`places`).
 
-        The last decision that stands, in the order of the treatment. Taking one back brings none back that it superseded.
+        The last decision that was made, in the order of the treatment. Taking it back brings no earlier one back, whether or
+        not it was said that the earlier one was superseded.
         """
         places = self._places
         made = [e for e in self.present if before is None or places[e.id] < before]
         gone = {e.supersedes for e in made} if before is not None else self._superseded
-        held = [
-            e
-            for e in made
-            if e.canal == canal and e.id not in gone and e.kind == "decided working length" and e.length_mm is not None
-        ]
-        return max(held, key=lambda e: places[e.id], default=None)
+        taken = [e for e in made if e.canal == canal and e.kind == "decided working length" and e.length_mm is not None]
+        corrected = {e.supersedes for e in taken}
+        last = max((e for e in taken if e.id not in corrected), key=lambda e: places[e.id], default=None)
+        return None if last is None or last.id in gone else last
 
     def readings(self, canal: str, reference_point: str | None) -> tuple[tuple[Entry, ...], tuple[Entry, ...]]:
         """The standing electronic readings of a canal: those that speak for it as it is now, and those from before.

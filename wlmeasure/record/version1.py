@@ -177,12 +177,16 @@ def _ends_readings(entry: dict[str, Json], canal: str) -> bool:
 def _decision(
     canal: _Canal, point: str | None, log: Sequence[dict[str, Json]], ids: Iterator[str]
 ) -> list[dict[str, Json]]:
-    """The canal's decision as an entry where the log has none; a note where canal and log say different things."""
+    """The canal's decision as an entry where the log has none; a note where canal and log say different things.
+
+    Version 1 entered what a canal held with the hash of its inputs. Where the log has such a decision and the canal none, the
+    canal is another one of the same name: deleted and added again, or renamed. One that was entered by hand holds.
+    """
     held = canal.decision
     known = _of_canal(log, canal.name, "decided working length")
-    if held is None:
-        return []
     if not known:
+        if held is None:
+            return []
         _check_time(held.at, f"decision.at of canal {canal.name}")
         later = [entry for entry in log if isinstance(entry.get("at"), str) and entry["at"][:19] > held.at[:19]]
         entry = {
@@ -201,12 +205,17 @@ def _decision(
     gone = {entry.get("supersedes") for entry in log}
     standing = [log[k] for k in known if log[k].get("id") not in gone]
     last = standing[-1] if standing else None
-    if last is not None and _same(last.get("length_mm"), held.length_mm):
+    if held is None and (last is None or last.get("inputs_sha256") is None):
         return []
-    struck_out = [log[k] for k in known if log[k].get("id") in gone and _same(log[k].get("length_mm"), held.length_mm)]
-    if last is None and struck_out:
-        return []  # the log took it back; the canal's own copy was left behind
+    if held is not None:
+        if last is not None and _same(last.get("length_mm"), held.length_mm):
+            return []
+        taken_back = [log[k] for k in known if log[k].get("id") in gone]
+        if last is None and any(_same(entry.get("length_mm"), held.length_mm) for entry in taken_back):
+            return []  # the log took it back; the canal's own copy was left behind
+    mine = "none" if held is None else f"{held.length_mm:g} mm by {held.by}, {held.at[:16]},"
     said = "none that stands" if last is None else f"{last.get('length_mm')} mm by {last.get('by')} ({last.get('id')})"
+    many = "two decisions" if held is not None else "a decision that the canal does not have,"
     note = {
         "id": next(ids),
         "kind": "note",
@@ -215,8 +224,8 @@ def _decision(
         "canal": canal.name,
         "supersedes": None if last is None else last.get("id"),
         "note": (
-            f"The file of version 1 held two decisions for canal {canal.name}: {held.length_mm:g} mm by {held.by}, "
-            f"{held.at[:16]}, with the canal; {said} among the entries. Neither is taken over: decide the length again."
+            f"The file of version 1 held {many} for canal {canal.name}: {mine} with the canal; {said} among the entries. "
+            "Neither is taken over: decide the length again."
         ),
     }
     return [{name: value for name, value in note.items() if value is not None}]

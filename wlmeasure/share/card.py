@@ -209,7 +209,10 @@ def stop_rows(
 
 
 def chart_note(result: CaseResult, canal: str, *, decimal: str = ".") -> str | None:
-    """One line to paste into the chart: reference, length, uncertainty, method, who decided; None where no length holds."""
+    """One line to paste into the chart: reference, length, uncertainty, method, who decided, and what speaks against it.
+
+    None where no length holds.
+    """
     facts = case_facts(result).of(canal)
     stop, working = facts.stop, facts.proposal
     if stop is None:
@@ -222,6 +225,7 @@ def chart_note(result: CaseResult, canal: str, *, decimal: str = ".") -> str | N
     return (
         f"{result.tooth.designation} {canal}: working length {_localised(limit_words(stop.length_mm), decimal)}{spread} "
         f"from {facts.reference_point}{measured}; {stop_source(facts)}."
+        + "".join(f" {words}" for words in decision_doubts(facts))
     )
 
 

@@ -240,10 +240,13 @@ def timeline_drawing(
     """Every length of one canal, entry by entry: what was measured, decided and reached, with 95 % bars.
 
     Entries stand an equal step apart, since a treatment has minutes and weeks; a new day is marked. Superseded entries are
-    left out, but for decisions: each of them held for a time. None where there are fewer than two lengths.
+    left out, but for decisions in whose place another one came: each of them held for a time. None where there are fewer than
+    two lengths.
     """
     standing, places = {e.id for e in record.standing(canal)}, record.places()
-    held = [e for e in record.present if e.canal == canal and (e.id in standing or e.kind == "decided working length")]
+    mine = [e for e in record.present if e.canal == canal]
+    replaced = {e.supersedes for e in mine if e.kind == "decided working length"}
+    held = [e for e in mine if e.id in standing or (e.kind == "decided working length" and e.id in replaced)]
     held.sort(key=lambda e: places[e.id])
     entries = [e for e in held if e.length_mm is not None and e.kind in MARKS]
     if len(entries) < 2:
@@ -262,7 +265,7 @@ def timeline_drawing(
                 Line(((x, axes.top), (x, axes.bottom + 8.0)), "#8a929b", dash=(2.0, 3.0)),
                 Label(min(x + 3.0, width - 58.0), axes.bottom + (16.0 if x < width - 61.0 else 27.0), day, 10.0),
             ]
-    shapes += _held(axes, entries, colour)
+    shapes += _held(axes, entries, colour, holds=record.decision(canal) is not None)
     for k, entry in enumerate(entries):
         shapes += _length_mark(axes, k, entry, colour)
     shapes += axes.titles("entries, in order", "mm from the reference point", width, height)
@@ -278,13 +281,13 @@ def _bar_mm(entry: Entry) -> tuple[float, float]:
     return entry.length_mm - half, entry.length_mm + half
 
 
-def _held(axes: Axes, entries: list[Entry], colour: str) -> list[Shape]:
-    """The step line of the working length that held: what was decided."""
+def _held(axes: Axes, entries: list[Entry], colour: str, *, holds: bool) -> list[Shape]:
+    """The step line of the working length that held: what was decided, to the end where the last one still holds."""
     steps = [k for k, e in enumerate(entries) if e.kind == "decided working length"]
     if not steps:
         return []  # an early record: nothing was decided yet
     points: list[tuple[float, float]] = []
-    for k, after in zip(steps, [*steps, len(entries) - 0.5][1:], strict=True):
+    for k, after in zip(steps, [*steps, len(entries) - 0.5 if holds else steps[-1]][1:], strict=True):
         length = entries[k].length_mm
         assert length is not None
         points += [(axes.x(k), axes.y(length)), (axes.x(after), axes.y(length))]

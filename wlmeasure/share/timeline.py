@@ -48,11 +48,14 @@ class Line:
 
 
 def timeline(record: LengthRecord, canal: str | None = None) -> tuple[Line, ...]:
-    """Every entry in the order it was written, superseded ones too; with a canal, its own and those of the whole tooth."""
+    """Every entry in the order it was written, superseded ones too; with a canal, its own and those of the whole tooth.
+
+    With a canal the entries stand under the names that canals have now; all of them together stand as they were written.
+    """
     after = {entry.supersedes: entry.id for entry in record.entries if entry.supersedes is not None}
     return tuple(
         Line(entry, entry_words(entry), after.get(entry.id))
-        for entry in record.entries
+        for entry in (record.entries if canal is None else record.present)
         if canal is None or entry.canal in (canal, None)
     )
 

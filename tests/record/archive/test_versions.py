@@ -3,6 +3,7 @@
 There is one version so far. The next one is played: migrations that stand in this test follow the real ones.
 """
 
+import copy
 import json
 import sqlite3
 from contextlib import closing
@@ -16,7 +17,7 @@ from alembic.script import ScriptDirectory
 from attrs import evolve
 from sqlalchemy import text
 
-from wlmeasure.errors import ArchiveError, CaseError
+from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
 from wlmeasure.record.archive import place as place_module
 from wlmeasure.record.archive.answers import Search
 from wlmeasure.record.archive.archive import open_archive
@@ -234,3 +235,37 @@ def test_the_molar_of_version_1_keeps_its_meaning_through_an_archive(address):
     assert tuple(e.id for e in grown.readings("MB", point)[0]) == (*now, record.next_id())
     assert tuple(e.id for e in grown.readings("MB", point)[1]) == past
     assert {e.before for e in grown.entries if e.id.startswith("u")} == {"e8", "e12", "e16"}
+
+
+def later_of(case_id, *lengths_mm):
+    """The file of a case as version 1 left it later, with readings more in its first canal."""
+    body = copy.deepcopy(WANTED[case_id])
+    body["canals"][0].setdefault("electronic_readings", [])
+    body["canals"][0]["electronic_readings"] += [{"length_mm": one, "mark": "foramen"} for one in lengths_mm]
+    return case_from_json(body)
+
+
+def test_a_later_file_of_version_1_goes_into_the_archive_of_an_earlier_one(kept):
+    """Its readings are counted anew when it is read: the same id is another reading, which was stored nowhere."""
+    mine = later_of("bench-1", 20.5, 20.6)
+    with open_archive(kept) as archive:
+        held = archive.load("bench-1")
+        assert {e.id for e in mine.entries} > {e.id for e in held.case.entries}
+        added = archive.add(mine, on=held.head, **WHO)
+        assert added.new_revision
+        assert archive.load("bench-1").case == mine
+        assert not verify(archive).findings
+        assert archive.add(mine, **WHO).new_entries == ()
+
+
+def test_a_file_of_version_1_without_a_reading_that_the_archive_has_must_say_what_it_was_made_from(kept):
+    more, mine = later_of("bench-1", 20.5), case_from_json(WANTED["bench-1"])
+    with open_archive(kept) as archive:
+        body = {**WANTED["bench-1"], "canals": [{**c, "electronic_readings": []} for c in WANTED["bench-1"]["canals"]]}
+        less = case_from_json(body)
+        assert len(less.entries) < len(mine.entries) < len(more.entries)
+        with pytest.raises(ArchiveConflictError, match="this has not"):
+            archive.add(less, **WHO)
+        archive.add(less, on=archive.load("bench-1").head, **WHO)
+        assert archive.load("bench-1").case == less
+        assert archive.load("bench-1", revision=2).case == mine

@@ -99,9 +99,14 @@ class Archive:
                 held, stored, old = _standing(connection, tail)
                 _must_be_on(tail, on)
             known = () if held is None else held.entries
-            fresh = _new_entries(case.entries, known)
+            kept = tuple(entry for entry in known if entry.id in stored)
+            # What version 1 held in canals has ids of this reading alone: a later file of version 1 counts them otherwise.
+            unsaid = [entry for entry in known if entry.id not in stored]
+            fresh = _new_entries(case.entries, kept)
             same = held is not None and _content(held) == content
-            missing = {entry.id for entry in known} - {entry.id for entry in case.entries}
+            told = [_without_place(entry) for entry in case.entries]
+            lost = {entry.id for entry in unsaid if _without_place(entry) not in told}
+            missing = lost | ({entry.id for entry in kept} - {entry.id for entry in case.entries})
             if on is None and held is not None and (missing or not same):
                 why = (
                     f"has entries {', '.join(sorted(missing)[:5])}, this has not" if missing else "its content differs"
@@ -110,9 +115,9 @@ class Archive:
                     f"case {case_id} is in the archive already, at row {tail.was.rows}, and {why}: look at it and say that "
                     "this was made from it; nothing was stored"
                 )
-            LengthRecord((*known, *fresh))  # judged whole: times, ids, what supersedes what
-            revise = not same or (old and bool(fresh))
-            new = [entry for entry in (*known, *fresh) if entry.id not in stored] if revise else fresh
+            LengthRecord((*kept, *fresh))  # judged whole: times, ids, what supersedes what
+            revise = not same or (old and (bool(lost) or any(entry not in unsaid for entry in fresh)))
+            new = fresh if revise or not old else []
             if revise:
                 tail.push_revision(content, at, by)
             places = _places(connection, case_id, [entry.supersedes for entry in new])
@@ -349,6 +354,11 @@ def _new_entries(given: Sequence[Entry], known: Sequence[Entry]) -> list[Entry]:
                 "nothing was stored"
             )
     return [entry for entry in given if entry.id not in stored]
+
+
+def _without_place(entry: Entry) -> Entry:
+    """What an entry says, without what counts it."""
+    return evolve(entry, id="-", before=None)
 
 
 def _tail(connection: Connection, case_id: str) -> Tail:

@@ -1,0 +1,305 @@
+"""What of a picture is no film: frames, corners of the sensor, censor bars, typed letters. Found by their straight edges.
+
+Everything here is a drawing of some program, or the sensor's own outline: even to within what JPEG leaves, and ending at an
+edge that is straight for a computer and for no tooth. Where that is not so the picture is left alone; metal that saturates
+is even too, but it has no rectangle's outline, and clear air ends nowhere in particular.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["filled", "no_film"]
+
+# Greys are of 255; all are our parameters.
+EVEN = 12.0
+"""Farthest from the grey of a frame or bar: JPEG's ringing beside an edge, at quality 60."""
+STEP = 30.0
+"""Least step of grey at an edge, seen from the drawing to the film."""
+ACROSS = 0.2
+"""Largest share of a frame's line that may be something else: the letters that stand in it."""
+BEYOND = 0.3
+"""Least share of the line after a frame that must differ: a straight edge, against air that ends raggedly."""
+WIDEST_FRAME = 0.3
+"""Widest frame over the picture's size."""
+THINNEST_FRAME = 2
+LARGEST_CORNER = 0.25
+"""Largest rounded corner over the picture's shorter side."""
+CORNER_AREA = (0.15, 0.60)
+"""Area of a corner over that of the square about it: a quarter circle leaves 0.21, a straight cut 0.5."""
+FLAT = 4.0
+"""Largest difference of neighbours within a censor bar."""
+SMALLEST_BAR = (8, 0.001)
+"""Least side of a censor bar, pixels, and least area over the picture's."""
+BAR_FILLS = 0.97
+"""Least share of a bar's rectangle that is even, two pixels and JPEG's blocks at its edges set aside."""
+BAR_EDGE = 0.75
+"""Least share of a bar's outline at which the grey steps."""
+BLOCK = 8
+LETTER_ZONE = 0.12
+"""How far from the margin typed letters are looked for, over the picture's size."""
+LETTER_HIGH = (7, 0.08)
+"""Height of typed letters: least, pixels, and largest, over the picture's longer side."""
+LETTER_INK = 0.15
+"""Largest share of that zone in the letters' grey: where the film itself has more, none is read there."""
+FEWEST_LETTERS = 3
+"""Letters in a row: one alone may be a cusp or a clamp."""
+LARGEST_SHARE = 0.75
+"""Where more than this would be none of the film, nothing is: it was no film's frame."""
+
+Mask = NDArray[np.bool_]
+Values = NDArray[Any]
+
+
+def no_film(values: Values, known: Mask | None = None) -> tuple[Mask | None, tuple[str, ...]]:
+    """(rows, cols) mask of what is no film, or None, and in words what was found; `known` is added to it.
+
+    `values` are stored values of any depth, polarity and sign.
+    """
+    low, high = float(values.min()), float(values.max())
+    if high == low:
+        return known, ()
+    # 0 to 255 for every depth: a 16-bit file may hold 12-bit values.
+    grey = (np.asarray(values, np.float32) - np.float32(low)) * np.float32(255.0 / (high - low))
+    mask = np.zeros(values.shape, np.bool_) if known is None else known.copy()
+    words = []
+    inner = _frame(grey)
+    rows, cols = inner
+    if (rows, cols) != (slice(0, grey.shape[0]), slice(0, grey.shape[1])):
+        outside = np.ones(values.shape, np.bool_)
+        outside[inner] = False
+        mask |= outside
+        words.append("a frame")
+    corners = _corners(grey, inner)
+    if corners:
+        for at, corner in corners:
+            mask[at] |= corner
+        words.append("corners of the sensor")
+    bars = _bars(grey, mask)
+    for at in bars:
+        mask[at] = True
+    if bars:
+        words.append(f"{len(bars)} even rectangle{'s' if len(bars) > 1 else ''}")
+    letters = _letters(grey, mask, inner)
+    if letters is not None:
+        mask |= letters
+        words.append("typed letters")
+    if not mask.any() or (words and mask.mean() > LARGEST_SHARE):
+        return known, ()
+    return mask, tuple(words)
+
+
+def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
+    """The picture with what is masked continued smoothly from about it, so that there is neither line nor edge there.
+
+    Means over pixels that count, from ever coarser copies of the picture (pull and push: Gortler et al. 1996).
+    """
+    weight = np.asarray(~masked, np.float32)
+    levels = [(density * weight, weight)]
+    while min(levels[-1][0].shape) > 2 and not (levels[-1][1] > 0.5).all():
+        value, weight = (cv2.pyrDown(part) for part in levels[-1])
+        levels.append((np.asarray(value, np.float32), np.asarray(weight, np.float32)))
+    value, weight = levels[-1]
+    coarse = np.where(weight > 1e-6, value / np.maximum(weight, 1e-6), value.sum() / max(float(weight.sum()), 1e-6))
+    for value, weight in levels[-2::-1]:
+        coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=value.shape[::-1])
+        part = np.minimum(weight, 1.0)
+        coarse = value / np.maximum(weight, 1e-6) * part + coarse * (1.0 - part)
+    out = density.copy()
+    out[masked] = coarse[masked]
+    return out
+
+
+def _frame(grey: Values) -> tuple[slice, slice]:
+    """The rectangle within the frames, each side for itself, from without; a second one in another grey too."""
+    top, bottom, left, right = 0, grey.shape[0], 0, grey.shape[1]
+    for _ in range(2):
+        before = top, bottom, left, right
+        for _ in range(2):  # a side is even only once the sides across it are taken off
+            top += _lines(grey[top:bottom, left:right])
+            bottom -= _lines(grey[top:bottom, left:right][::-1])
+            left += _lines(grey[top:bottom, left:right].T)
+            right -= _lines(grey[top:bottom, left:right].T[::-1])
+        if before == (top, bottom, left, right):
+            break
+    return slice(top, bottom), slice(left, right)
+
+
+def _lines(grey: Values) -> int:
+    """How many of the first lines are a frame."""
+    first = grey[0]
+    value = float(np.median(first))
+    if len(grey) < 16 or np.mean(np.abs(first - value) > 0.5 * EVEN) > 0.02:
+        return 0
+    most = int(WIDEST_FRAME * len(grey))
+    away = np.abs(grey[: most + 4] - value)
+    other = np.mean(away > EVEN, axis=1) > ACROSS
+    count = int(np.argmax(other)) if other.any() else len(away)
+    if not THINNEST_FRAME <= count <= most:
+        return 0
+    return count if np.mean(away[count : count + 3] > STEP, axis=1).max() > BEYOND else 0
+
+
+def _corners(grey: Values, inner: tuple[slice, slice]) -> list[tuple[tuple[slice, slice], Mask]]:
+    """Where the even corners of the picture within the frame lie, and their masks there."""
+    rows, cols = inner
+    reach = int(LARGEST_CORNER * min(rows.stop - rows.start, cols.stop - cols.start))
+    found: list[tuple[tuple[slice, slice], Mask]] = []
+    if reach < 6:
+        return found
+    for down in (False, True):
+        for right in (False, True):
+            at = (
+                slice(rows.stop - reach, rows.stop) if down else slice(rows.start, rows.start + reach),
+                slice(cols.stop - reach, cols.stop) if right else slice(cols.start, cols.start + reach),
+            )
+            turn = (slice(None, None, -1 if down else 1), slice(None, None, -1 if right else 1))
+            corner = _corner(np.ascontiguousarray(grey[at][turn]))
+            if corner is not None:
+                found.append((at, corner[turn]))
+    return found
+
+
+def _corner(grey: Values) -> Mask | None:
+    """The even corner at (0, 0) of a square piece, or None."""
+    size = len(grey)
+    near = np.asarray(np.abs(grey - grey[0, 0]) <= EVEN, np.uint8)
+    _, labels = cv2.connectedComponents(near, connectivity=4)
+    region = labels == labels[0, 0]
+    down, along = int(np.argmin(region[:, 0])), int(np.argmin(region[0]))
+    if not region[0, 0] or region[-1].any() or region[:, -1].any() or min(down, along) < 4:
+        return None
+    area = float(region.sum()) / (down * along)
+    widths = region[:down].sum(axis=1)
+    if not (0.5 <= down / along <= 2.0 and CORNER_AREA[0] <= area <= CORNER_AREA[1]) or down >= size:
+        return None
+    if np.mean(np.diff(widths.astype(int)) <= 1) < 0.95 or region[down:].any() or region[:, along:].any():
+        return None
+    ring = cv2.dilate(region.view(np.uint8), np.ones((7, 7), np.uint8)).view(np.bool_)
+    ring &= ~cv2.dilate(region.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_)
+    if np.mean(np.abs(grey[ring] - grey[0, 0]) > STEP) < 0.6:
+        return None
+    return cv2.dilate(region.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_)
+
+
+def _bars(grey: Values, mask: Mask) -> list[tuple[slice, slice]]:
+    """Even rectangles with a straight edge all round, at the rim of the picture or what is masked already on the other sides."""
+    three = np.ones((3, 3), np.uint8)
+    flat = np.asarray(cv2.dilate(grey, three) - cv2.erode(grey, three) <= FLAT, np.uint8)
+    flat[mask] = 0
+    flat = cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((SMALLEST_BAR[0] - 2,) * 2, np.uint8))
+    if not flat.any():
+        return []
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
+    bars = []
+    for k in range(1, count):
+        left, top, wide, high, area = (int(v) for v in stats[k])
+        if min(wide, high) < SMALLEST_BAR[0] - 2 or area < SMALLEST_BAR[1] * grey.size or area < 0.85 * wide * high:
+            continue
+        piece = labels[top : top + high, left : left + wide] == k
+        value = float(np.median(grey[top : top + high, left : left + wide][piece]))
+        top, bottom, left, right = _grown(grey, value, top, top + high, left, left + wide)
+        inside = np.abs(grey[top:bottom, left:right] - value) <= EVEN
+        if inside.mean() >= BAR_FILLS and _edged(grey, mask, value, (top, bottom, left, right)):
+            bars.append((slice(max(top - 1, 0), bottom + 1), slice(max(left - 1, 0), right + 1)))
+    return bars
+
+
+def _grown(grey: Values, value: float, top: int, bottom: int, left: int, right: int) -> tuple[int, int, int, int]:
+    """The rectangle with the lines about it that are of its grey: two lost to the filter, and those of a JPEG block."""
+
+    def same(line: Values) -> bool:
+        return bool(line.size) and bool(np.mean(np.abs(line - value) <= EVEN) > 0.9)
+
+    for _ in range(BLOCK + 2):
+        top -= top > 0 and same(grey[top - 1, left:right])
+        bottom += bottom < grey.shape[0] and same(grey[bottom, left:right])
+        left -= left > 0 and same(grey[top:bottom, left - 1])
+        right += right < grey.shape[1] and same(grey[top:bottom, right])
+    return top, bottom, left, right
+
+
+def _edged(grey: Values, mask: Mask, value: float, box: tuple[int, int, int, int]) -> bool:
+    """Whether the grey steps on every side of a rectangle that lies in the film."""
+    top, bottom, left, right = box
+    out = 2  # past a smoothed edge
+    sides = []
+    if top - out >= 0:
+        sides.append((slice(top - out, top - out + 1), slice(left, right)))
+    if bottom + out <= grey.shape[0]:
+        sides.append((slice(bottom + out - 1, bottom + out), slice(left, right)))
+    if left - out >= 0:
+        sides.append((slice(top, bottom), slice(left - out, left - out + 1)))
+    if right + out <= grey.shape[1]:
+        sides.append((slice(top, bottom), slice(right + out - 1, right + out)))
+    inner = [at for at in sides if mask[at].mean() < 0.5]
+    return len(inner) >= 2 and all(np.mean(np.abs(grey[at] - value) > STEP) >= BAR_EDGE for at in inner)
+
+
+def _letters(grey: Values, mask: Mask, inner: tuple[slice, slice]) -> Mask | None:
+    """Typed letters: small, thin, of one height, in a row beside the margin, and of the picture's whitest or blackest grey."""
+    rows, cols = inner
+    zone = np.zeros(grey.shape, np.bool_)
+    zone[inner] = True
+    high, wide = rows.stop - rows.start, cols.stop - cols.start
+    deep = int(LETTER_ZONE * high), int(LETTER_ZONE * wide)
+    zone[rows.start + deep[0] : rows.stop - deep[0], cols.start + deep[1] : cols.stop - deep[1]] = False
+    zone &= ~mask
+    if not zone.any():
+        return None
+    out = None
+    for end in (255.0, 0.0):
+        ink = np.asarray((np.abs(grey - end) <= EVEN) & zone, np.uint8)
+        if not 0.0 < ink.sum() <= LETTER_INK * zone.sum():
+            continue
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(ink, connectivity=8)
+        letters = [k for k in _letter_like(stats, max(grey.shape)) if _is_letter(grey, labels, stats[k], k, end)]
+        for line in _in_rows(stats, letters):
+            found = np.isin(labels, line)
+            size = 2 * BLOCK + 1
+            spread = cv2.dilate(found.view(np.uint8), np.ones((size, size), np.uint8)).view(np.bool_)
+            out = spread if out is None else out | spread
+    return out
+
+
+def _letter_like(stats: Values, longer: int) -> list[int]:
+    """Pieces of the size of a letter; the first one is the ground."""
+    wide, high, area = (stats[:, k].astype(float) for k in (2, 3, 4))
+    like = (high >= LETTER_HIGH[0]) & (high <= LETTER_HIGH[1] * longer) & (wide >= 0.1 * high) & (wide <= 1.5 * high)
+    like &= (area >= 0.12 * wide * high) & (area <= 0.95 * wide * high)
+    return [int(k) for k in np.flatnonzero(like) if k > 0]
+
+
+def _is_letter(grey: Values, labels: Values, stat: Values, k: int, end: float) -> bool:
+    """Whether a piece is drawn in thin strokes and steps away from the film all round."""
+    left, top, wide, high, _ = (int(v) for v in stat)
+    at = (slice(max(top - 3, 0), top + high + 3), slice(max(left - 3, 0), left + wide + 3))
+    piece = np.asarray(labels[at] == k, np.uint8)
+    stroke = 2.0 * float(cv2.distanceTransform(cv2.copyMakeBorder(piece, 1, 1, 1, 1, cv2.BORDER_CONSTANT), cv2.DIST_L2, 3).max())
+    ring = cv2.dilate(piece, np.ones((7, 7), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
+    if stroke > 0.4 * high or not ring.any():
+        return False
+    return bool(np.mean(np.abs(grey[at][ring > 0] - end) > 1.5 * STEP) > 0.8)
+
+
+def _in_rows(stats: Values, letters: list[int]) -> Iterator[list[int]]:
+    """Letters of one height whose feet stand on one line, beside one another."""
+    left = sorted(letters, key=lambda k: int(stats[k][0]))
+    while left:
+        first = left.pop(0)
+        line = [first]
+        for k in list(left):
+            last = stats[line[-1]]
+            gap = int(stats[k][0]) - int(last[0] + last[2])
+            feet = abs(int(stats[k][1] + stats[k][3]) - int(last[1] + last[3]))
+            tall = int(stats[first][3])
+            if -0.2 * tall <= gap <= 1.2 * tall and feet <= 0.15 * tall + 1 and abs(int(stats[k][3]) - tall) <= 0.3 * tall:
+                line.append(k)
+                left.remove(k)
+        if len(line) >= FEWEST_LETTERS:
+            yield line

@@ -8,6 +8,7 @@ it. A photograph is not grey anywhere, and its colours do not follow its lightne
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -98,8 +99,8 @@ def grey_of(rgb: Rgb, *, bits: int, luminance: StoredValues | None = None, from_
         words.append("the picture is in one tint; its luminance is taken for grey")
     if drawn:
         words.append(
-            f"coloured letters or lines on the film: {100.0 * coloured.mean():.2g} % of the pixels, left out of display, tracing "
-            "and search"
+            f"coloured letters or lines on the film: {100.0 * coloured.mean():.2g} % of the pixels, left out of display, "
+            "tracing and search"
         )
     warnings = ("; ".join(words),) if words else ()
     notes = () if words else ("colour channels differ a little, as after JPEG; their luminance is used",)
@@ -143,7 +144,7 @@ def _even(grey: StoredValues) -> float:
 
 
 def _off_tint(rgb: Rgb, unit: float) -> Mask:
-    """Where a channel is not what it mostly is at that lightness: a print in one tint is a rising line in the space of colours."""
+    """Where a channel is not what it mostly is at that lightness: a print in one tint is a rising line among the colours."""
     weights = np.array(WEIGHTS, np.float32) / 1000.0
     step = max(1, int((rgb.shape[0] * rgb.shape[1] / 500_000) ** 0.5))
     rows, cols = _middle(rgb.shape)
@@ -152,12 +153,14 @@ def _off_tint(rgb: Rgb, unit: float) -> Mask:
     at = np.clip((light * (TINT_BINS / 256.0)).astype(int), 0, TINT_BINS - 1)
     order = np.argsort(at, kind="stable")
     ends = np.searchsorted(at[order], np.arange(TINT_BINS + 1))
-    known = [order[a:b] for a, b in zip(ends, ends[1:], strict=False) if b - a >= FEWEST_IN_BIN]
+    known = [order[a:b] for a, b in pairwise(ends) if b - a >= FEWEST_IN_BIN]
     if len(known) < FEWEST_TONES:
         return np.ones(rgb.shape[:2], np.bool_)
     middles = [float(np.median(light[one])) for one in known]
-    lines = [[float(np.median((sample[one, k] - light[one]))) for one in known] for k in range(3)]
-    if any(np.diff(np.add(line, middles)).min() < -OFF_TINT for line in lines):  # patches of a chart, each of its own colour
+    lines = [[float(np.median(sample[one, k] - light[one])) for one in known] for k in range(3)]
+    if any(
+        np.diff(np.add(line, middles)).min() < -OFF_TINT for line in lines
+    ):  # patches of a chart, each of its own colour
         return np.ones(rgb.shape[:2], np.bool_)
     off = np.zeros(rgb.shape[:2], np.bool_)
     for part in _blocks(len(rgb)):

@@ -65,7 +65,7 @@ MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
 _IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
 _OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
 _COLOURS = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_ICT", "YBR_RCT")
-"""Photometric interpretations of three samples that may turn out to be a grey film: JPEG-wrapped exports, secondary captures."""
+"""Photometric interpretations of three samples that may turn out to be a grey film, as JPEG-wrapped exports are."""
 _FRAME_MACROS = (
     *("PixelMeasuresSequence", "PixelValueTransformationSequence", "FrameVOILUTSequence"),
     *("FrameAnatomySequence", "FramePixelDataPropertiesSequence"),

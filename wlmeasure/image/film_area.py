@@ -100,7 +100,7 @@ def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
     Means over pixels that count, from ever coarser copies of the picture (pull and push: Gortler et al. 1996).
     """
     weight = np.asarray(~masked, np.float32)
-    levels = [(density * weight, weight)]
+    levels: list[tuple[NDArray[Any], NDArray[Any]]] = [(density * weight, weight)]
     while min(levels[-1][0].shape) > 2 and not (levels[-1][1] > 0.5).all():
         value, weight = (cv2.pyrDown(part) for part in levels[-1])
         levels.append((np.asarray(value, np.float32), np.asarray(weight, np.float32)))
@@ -188,11 +188,12 @@ def _corner(grey: Values) -> Mask | None:
 
 
 def _bars(grey: Values, mask: Mask) -> list[tuple[slice, slice]]:
-    """Even rectangles with a straight edge all round, at the rim of the picture or what is masked already on the other sides."""
+    """Even rectangles with a straight edge all round but where they lie at the rim or at what is masked already."""
     three = np.ones((3, 3), np.uint8)
     flat = np.asarray(cv2.dilate(grey, three) - cv2.erode(grey, three) <= FLAT, np.uint8)
     flat[mask] = 0
-    flat = cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((SMALLEST_BAR[0] - 2,) * 2, np.uint8))
+    kernel = np.ones((SMALLEST_BAR[0] - 2,) * 2, np.uint8)
+    flat = np.asarray(cv2.morphologyEx(flat, cv2.MORPH_OPEN, kernel), np.uint8)
     if not flat.any():
         return []
     count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
@@ -280,7 +281,8 @@ def _is_letter(grey: Values, labels: Values, stat: Values, k: int, end: float) -
     left, top, wide, high, _ = (int(v) for v in stat)
     at = (slice(max(top - 3, 0), top + high + 3), slice(max(left - 3, 0), left + wide + 3))
     piece = np.asarray(labels[at] == k, np.uint8)
-    stroke = 2.0 * float(cv2.distanceTransform(cv2.copyMakeBorder(piece, 1, 1, 1, 1, cv2.BORDER_CONSTANT), cv2.DIST_L2, 3).max())
+    framed = cv2.copyMakeBorder(piece, 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    stroke = 2.0 * float(cv2.distanceTransform(framed, cv2.DIST_L2, 3).max())
     ring = cv2.dilate(piece, np.ones((7, 7), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
     if stroke > 0.4 * high or not ring.any():
         return False
@@ -298,7 +300,11 @@ def _in_rows(stats: Values, letters: list[int]) -> Iterator[list[int]]:
             gap = int(stats[k][0]) - int(last[0] + last[2])
             feet = abs(int(stats[k][1] + stats[k][3]) - int(last[1] + last[3]))
             tall = int(stats[first][3])
-            if -0.2 * tall <= gap <= 1.2 * tall and feet <= 0.15 * tall + 1 and abs(int(stats[k][3]) - tall) <= 0.3 * tall:
+            if (
+                -0.2 * tall <= gap <= 1.2 * tall
+                and feet <= 0.15 * tall + 1
+                and abs(int(stats[k][3]) - tall) <= 0.3 * tall
+            ):
                 line.append(k)
                 left.remove(k)
         if len(line) >= FEWEST_LETTERS:

@@ -27,9 +27,10 @@ DISPLAY_PERCENTILES = (0.5, 99.5)
 INNER = 0.90
 """Rows and columns of the film by which a window of its header is judged (our parameter)."""
 POLARITY_DOUBT = (
-    "grey scale looks inverted (the rim, where air is, is bright and the picture's dark is inside): is metal dark on this film? "
-    "say so as the film's metal, bright or dark; nothing was turned"
+    "grey scale looks inverted, bright at the rim where air is black: is metal dark on this film? say so as the film's metal, "
+    "bright or dark; nothing was turned"
 )
+"""What is asked of a film without a header whose grey scale looks turned round."""
 
 
 def printable(text: object, limit: int = TEXT_LIMIT) -> str:
@@ -286,7 +287,7 @@ class Radiograph:
         if low == high:
             return 255.0
         if isinstance(self.display, DisplayTable):
-            first, last = self.display.of(np.array([low, high]).astype(self.values.dtype))
+            first, last = self.display.of(np.array([low, high], np.int16 if low < 0.0 else np.uint16))
             return abs(float(last) - float(first))
         ends = np.clip([low, high], self.display.low, self.display.high)
         return 255.0 * float(ends[1] - ends[0]) / (self.display.high - self.display.low)

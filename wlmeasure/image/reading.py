@@ -10,7 +10,7 @@ from attrs import evolve
 
 from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
-from wlmeasure.image.radiograph import POLARITY_DOUBT, Radiograph, printable
+from wlmeasure.image.radiograph import POLARITY_DOUBT, DisplayTable, Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
 
@@ -129,10 +129,12 @@ def _shown(radiograph: Radiograph) -> Radiograph:
     clipped, greys = radiograph.clipped_share(), radiograph.greys_used()
     if clipped <= MOST_CLIPPED and greys >= FEWEST_GREYS:
         return radiograph
-    why = f"shows {clipped:.0f} % of the film as black or white" if clipped > MOST_CLIPPED else (
-        f"shows the film in {greys:.0f} of 255 greys"
-    )
-    said = f"window of the header {why}: shown from percentiles of the stored values instead"
+    if clipped > MOST_CLIPPED:
+        hides = f"shows {clipped:.0f} % of the film as plain black or white"
+    else:
+        hides = f"shows the film in {greys:.0f} of 255 greys"
+    what = "table" if isinstance(radiograph.display, DisplayTable) else "window"
+    said = f"{what} of the header {hides}: shown from percentiles of the stored values instead"
     return evolve(radiograph, display=None, warnings=(*radiograph.warnings, said))
 
 

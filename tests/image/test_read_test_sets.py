@@ -19,7 +19,7 @@ spec.loader.exec_module(sets)
 
 FILES = sets.files()
 OPENED = 99
-"""Files of pydicom 3.0.2 and pydicom-data 1.0.0 that are grey images, five of them with a little colour; a set that grows may have more."""
+"""Files of pydicom 3.0.2 and pydicom-data 1.0.0 that are grey images, five with some colour; a set that grows may have more."""
 LONGEST_LINE = 300
 
 

@@ -76,14 +76,13 @@ def grey_of(rgb: Rgb, *, bits: int, luminance: StoredValues | None = None, from_
     share = _share(coloured)
     tinted = False
     if share > MOST_COLOURED:
-        off = _off_tint(rgb, unit)
-        tinted = _share(off) <= MOST_COLOURED
+        tinted = _share(_off_tint(rgb, unit, OFF_TINT)) <= MOST_COLOURED
         if not tinted:
             raise ImageError(
                 f"picture must be a radiograph in grey: {share:.0f} % of its pixels are coloured; a photograph or a coloured "
                 "view is not measured on, export the grey radiograph"
             )
-        coloured = off
+        coloured = _off_tint(rgb, unit, COLOURED)
     drawn = bool(coloured.any())
     if (drawn or tinted) and (even := _even(grey)) > MOST_EVEN:
         raise ImageError(
@@ -143,7 +142,7 @@ def _even(grey: StoredValues) -> float:
     return 100.0 * float(np.bincount(middle.ravel()).max()) / middle.size
 
 
-def _off_tint(rgb: Rgb, unit: float) -> Mask:
+def _off_tint(rgb: Rgb, unit: float, most: float) -> Mask:
     """Where a channel is not what it mostly is at that lightness: a print in one tint is a rising line among the colours."""
     weights = np.array(WEIGHTS, np.float32) / 1000.0
     step = max(1, int((rgb.shape[0] * rgb.shape[1] / 500_000) ** 0.5))
@@ -168,5 +167,5 @@ def _off_tint(rgb: Rgb, unit: float) -> Mask:
         light_here = seen @ weights
         for k in range(3):
             away = seen[..., k] - light_here - np.interp(light_here, middles, lines[k])
-            off[part] |= np.abs(away) > OFF_TINT
+            off[part] |= np.abs(away) > most
     return off

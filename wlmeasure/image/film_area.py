@@ -30,21 +30,27 @@ WIDEST_FRAME = 0.3
 THINNEST_FRAME = 2
 LARGEST_CORNER = 0.25
 """Largest rounded corner over the picture's shorter side."""
-CORNER_AREA = (0.15, 0.60)
-"""Area of a corner over that of the square about it: a quarter circle leaves 0.21, a straight cut 0.5."""
+CORNER_EVEN = (EVEN, 30.0)
+"""Farthest from a corner's own grey: JPEG rings more at its curved edge."""
+CORNERS_ALIKE = 0.3
+"""Largest difference in area of two corners of one sensor, over the larger one."""
+CORNER_FITS = 0.75
+"""Least overlap of a corner with a quarter of an ellipse or a straight cut, intersection over union."""
 FLAT = 4.0
 """Largest difference of neighbours within a censor bar."""
 SMALLEST_BAR = (8, 0.001)
 """Least side of a censor bar, pixels, and least area over the picture's."""
 BAR_FILLS = 0.97
 """Least share of a bar's rectangle that is even, two pixels and JPEG's blocks at its edges set aside."""
-BAR_EDGE = 0.75
-"""Least share of a bar's outline at which the grey steps."""
+BAR_EDGE = 0.5
+"""Least share of a bar's outline within the film at which the grey steps: a black bar over air and tooth steps at the tooth."""
 BLOCK = 8
 LETTER_ZONE = 0.12
 """How far from the margin typed letters are looked for, over the picture's size."""
 LETTER_HIGH = (7, 0.08)
 """Height of typed letters: least, pixels, and largest, over the picture's longer side."""
+LETTER_GREY = 70.0
+"""How far the smoothed edge of a letter may be from the white or black of its middle."""
 LETTER_INK = 0.15
 """Largest share of that zone in the letters' grey: where the film itself has more, none is read there."""
 FEWEST_LETTERS = 3
@@ -105,7 +111,8 @@ def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
         value, weight = (cv2.pyrDown(part) for part in levels[-1])
         levels.append((np.asarray(value, np.float32), np.asarray(weight, np.float32)))
     value, weight = levels[-1]
-    coarse = np.where(weight > 1e-6, value / np.maximum(weight, 1e-6), value.sum() / max(float(weight.sum()), 1e-6))
+    mean = value.sum() / max(float(weight.sum()), 1e-6)
+    coarse: Any = np.where(weight > 1e-6, value / np.maximum(weight, 1e-6), mean)
     for value, weight in levels[-2::-1]:
         coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=value.shape[::-1])
         part = np.minimum(weight, 1.0)
@@ -117,41 +124,64 @@ def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
 
 def _frame(grey: Values) -> tuple[slice, slice]:
     """The rectangle within the frames, each side for itself, from without; a second one in another grey too."""
-    top, bottom, left, right = 0, grey.shape[0], 0, grey.shape[1]
+    inner = slice(0, grey.shape[0]), slice(0, grey.shape[1])
     for _ in range(2):
-        before = top, bottom, left, right
+        widths: dict[str, tuple[int, float]] = {}
         for _ in range(2):  # a side is even only once the sides across it are taken off
-            top += _lines(grey[top:bottom, left:right])
-            bottom -= _lines(grey[top:bottom, left:right][::-1])
-            left += _lines(grey[top:bottom, left:right].T)
-            right -= _lines(grey[top:bottom, left:right].T[::-1])
-        if before == (top, bottom, left, right):
+            for side in ("top", "bottom", "left", "right"):
+                if side not in widths and (found := _lines(_from_side(grey[inner], side)))[0]:
+                    widths[side] = found
+                    inner = _cut(inner, side, found[0])
+        if not widths:
             break
-    return slice(top, bottom), slice(left, right)
+        # Beside air a black frame ends without a step; where another side proves it, an even one of its grey is believed.
+        widest = max(count for count, _ in widths.values())
+        value = next(iter(widths.values()))[1]
+        for side in {"top", "bottom", "left", "right"} - set(widths):
+            lines = _from_side(grey[inner], side)[: 2 * widest]
+            other = np.mean(np.abs(lines - value) > 0.5 * EVEN, axis=1) > 0.02
+            inner = _cut(inner, side, int(np.argmax(other)) if other.any() else 0)
+    return inner
 
 
-def _lines(grey: Values) -> int:
-    """How many of the first lines are a frame."""
+def _from_side(grey: Values, side: str) -> Values:
+    """The picture with the lines of that side first."""
+    return {"top": grey, "bottom": grey[::-1], "left": grey.T, "right": grey.T[::-1]}[side]
+
+
+def _cut(inner: tuple[slice, slice], side: str, count: int) -> tuple[slice, slice]:
+    rows, cols = inner
+    if side == "top":
+        return slice(rows.start + count, rows.stop), cols
+    if side == "bottom":
+        return slice(rows.start, rows.stop - count), cols
+    if side == "left":
+        return rows, slice(cols.start + count, cols.stop)
+    return rows, slice(cols.start, cols.stop - count)
+
+
+def _lines(grey: Values) -> tuple[int, float]:
+    """How many of the first lines are a frame, and its grey."""
     first = grey[0]
     value = float(np.median(first))
     if len(grey) < 16 or np.mean(np.abs(first - value) > 0.5 * EVEN) > 0.02:
-        return 0
+        return 0, value
     most = int(WIDEST_FRAME * len(grey))
     away = np.abs(grey[: most + 4] - value)
     other = np.mean(away > EVEN, axis=1) > ACROSS
     count = int(np.argmax(other)) if other.any() else len(away)
     if not THINNEST_FRAME <= count <= most:
-        return 0
-    return count if np.mean(away[count : count + 3] > STEP, axis=1).max() > BEYOND else 0
+        return 0, value
+    return (count if np.mean(away[count : count + 3] > STEP, axis=1).max() > BEYOND else 0), value
 
 
 def _corners(grey: Values, inner: tuple[slice, slice]) -> list[tuple[tuple[slice, slice], Mask]]:
     """Where the even corners of the picture within the frame lie, and their masks there."""
     rows, cols = inner
     reach = int(LARGEST_CORNER * min(rows.stop - rows.start, cols.stop - cols.start))
-    found: list[tuple[tuple[slice, slice], Mask]] = []
+    found: list[tuple[tuple[slice, slice], Mask, float]] = []
     if reach < 6:
-        return found
+        return []
     for down in (False, True):
         for right in (False, True):
             at = (
@@ -159,26 +189,42 @@ def _corners(grey: Values, inner: tuple[slice, slice]) -> list[tuple[tuple[slice
                 slice(cols.stop - reach, cols.stop) if right else slice(cols.start, cols.start + reach),
             )
             turn = (slice(None, None, -1 if down else 1), slice(None, None, -1 if right else 1))
-            corner = _corner(np.ascontiguousarray(grey[at][turn]))
+            piece = np.ascontiguousarray(grey[at][turn])
+            corner = next(
+                (made for made in (_corner(piece, within) for within in CORNER_EVEN) if made is not None), None
+            )
             if corner is not None:
-                found.append((at, corner[turn]))
-    return found
+                found.append((at, corner[turn], float(piece[0, 0])))
+    # A sensor has them in twos, of one grey and one size; a wedge of clear air stands alone.
+    sizes = [float(corner.sum()) for _, corner, _ in found]
+    return [
+        (at, corner)
+        for k, (at, corner, value) in enumerate(found)
+        if any(
+            j != k
+            and abs(value - other) <= EVEN
+            and abs(sizes[j] - sizes[k]) <= CORNERS_ALIKE * max(sizes[j], sizes[k])
+            for j, (_, _, other) in enumerate(found)
+        )
+    ]
 
 
-def _corner(grey: Values) -> Mask | None:
-    """The even corner at (0, 0) of a square piece, or None."""
+def _corner(grey: Values, within: float) -> Mask | None:
+    """The corner at (0, 0) of a square piece that is even `within` so much, or None."""
     size = len(grey)
-    near = np.asarray(np.abs(grey - grey[0, 0]) <= EVEN, np.uint8)
+    near = np.asarray(np.abs(grey - grey[0, 0]) <= within, np.uint8)
     _, labels = cv2.connectedComponents(near, connectivity=4)
     region = labels == labels[0, 0]
     down, along = int(np.argmin(region[:, 0])), int(np.argmin(region[0]))
     if not region[0, 0] or region[-1].any() or region[:, -1].any() or min(down, along) < 4:
         return None
-    area = float(region.sum()) / (down * along)
-    widths = region[:down].sum(axis=1)
-    if not (0.5 <= down / along <= 2.0 and CORNER_AREA[0] <= area <= CORNER_AREA[1]) or down >= size:
+    if not 0.6 <= down / along <= 1.7 or down >= size or along >= size:
         return None
-    if np.mean(np.diff(widths.astype(int)) <= 1) < 0.95 or region[down:].any() or region[:, along:].any():
+    # A quarter of an ellipse, or a straight cut, between the two ends: distances from the inner corner of their rectangle.
+    y, x = ((reach - np.arange(size)) / reach for reach in (down, along))
+    y, x = np.clip(y, 0.0, None)[:, None], np.clip(x, 0.0, None)[None, :]
+    outlines = (np.hypot(y, x) > 1.0, y + x > 1.0)
+    if max(float((region & one).sum()) / float((region | one).sum()) for one in outlines) < CORNER_FITS:
         return None
     ring = cv2.dilate(region.view(np.uint8), np.ones((7, 7), np.uint8)).view(np.bool_)
     ring &= ~cv2.dilate(region.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_)
@@ -239,7 +285,10 @@ def _edged(grey: Values, mask: Mask, value: float, box: tuple[int, int, int, int
     if right + out <= grey.shape[1]:
         sides.append((slice(top, bottom), slice(right + out - 1, right + out)))
     inner = [at for at in sides if mask[at].mean() < 0.5]
-    return len(inner) >= 2 and all(np.mean(np.abs(grey[at] - value) > STEP) >= BAR_EDGE for at in inner)
+    steps = (
+        np.concatenate([np.abs(grey[at] - value).ravel() > STEP for at in inner]) if inner else np.zeros(1, np.bool_)
+    )
+    return len(inner) >= 2 and float(np.mean(steps)) >= BAR_EDGE
 
 
 def _letters(grey: Values, mask: Mask, inner: tuple[slice, slice]) -> Mask | None:
@@ -255,7 +304,7 @@ def _letters(grey: Values, mask: Mask, inner: tuple[slice, slice]) -> Mask | Non
         return None
     out = None
     for end in (255.0, 0.0):
-        ink = np.asarray((np.abs(grey - end) <= EVEN) & zone, np.uint8)
+        ink = np.asarray((np.abs(grey - end) <= LETTER_GREY) & zone, np.uint8)
         if not 0.0 < ink.sum() <= LETTER_INK * zone.sum():
             continue
         _, labels, stats, _ = cv2.connectedComponentsWithStats(ink, connectivity=8)
@@ -284,7 +333,7 @@ def _is_letter(grey: Values, labels: Values, stat: Values, k: int, end: float) -
     framed = cv2.copyMakeBorder(piece, 1, 1, 1, 1, cv2.BORDER_CONSTANT)
     stroke = 2.0 * float(cv2.distanceTransform(framed, cv2.DIST_L2, 3).max())
     ring = cv2.dilate(piece, np.ones((7, 7), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
-    if stroke > 0.4 * high or not ring.any():
+    if stroke > 0.4 * high or not ring.any() or np.abs(grey[at][piece > 0] - end).min() > EVEN:
         return False
     return bool(np.mean(np.abs(grey[at][ring > 0] - end) > 1.5 * STEP) > 0.8)
 
@@ -301,7 +350,7 @@ def _in_rows(stats: Values, letters: list[int]) -> Iterator[list[int]]:
             feet = abs(int(stats[k][1] + stats[k][3]) - int(last[1] + last[3]))
             tall = int(stats[first][3])
             if (
-                -0.2 * tall <= gap <= 1.2 * tall
+                -0.2 * tall <= gap <= 1.6 * tall
                 and feet <= 0.15 * tall + 1
                 and abs(int(stats[k][3]) - tall) <= 0.3 * tall
             ):

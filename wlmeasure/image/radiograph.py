@@ -115,7 +115,7 @@ class DisplayTable:
         object.__setattr__(self, "low", float(self.first + min(low, high - 1)))
         object.__setattr__(self, "high", float(self.first + high))
 
-    def of(self, values: StoredValues) -> NDArray[np.uint8]:
+    def of(self, values: StoredValues | NDArray[np.int32]) -> NDArray[np.uint8]:
         """Greys of an array of stored values, same shape."""
         return self.greys[np.clip(values.astype(np.int32) - self.first, 0, len(self.greys) - 1)]
 
@@ -287,7 +287,7 @@ class Radiograph:
         if low == high:
             return 255.0
         if isinstance(self.display, DisplayTable):
-            first, last = self.display.of(np.array([low, high], np.int16 if low < 0.0 else np.uint16))
+            first, last = self.display.of(np.array([low, high]).astype(np.int32))
             return abs(float(last) - float(first))
         ends = np.clip([low, high], self.display.low, self.display.high)
         return 255.0 * float(ends[1] - ends[0]) / (self.display.high - self.display.low)

@@ -29,6 +29,8 @@ COLOURED = 16.0
 """Largest less smallest channel of a pixel that is still grey, of 255: JPEG leaves up to 10 on a grey film (our parameter)."""
 OFF_TINT = 8.0
 """Farthest that a channel lies off the line of a tint, of 255; JPEG leaves less at quality 60 (our parameter)."""
+OFF_TINT_DRAWN = 32.0
+"""The same above which a pixel is drawn on it: where JPEG keeps colour more coarsely than light, steep edges leave it by 20."""
 MOST_COLOURED = 5.0
 """Largest coloured share of the middle of a film, %. Drawings of clinic software take up to 2; of nine colour photographs and
 eight micrographs, posters and telescope pictures of a public collection the greyest had 8 (our parameter)."""
@@ -82,7 +84,7 @@ def grey_of(rgb: Rgb, *, bits: int, luminance: StoredValues | None = None, from_
                 f"picture must be a radiograph in grey: {share:.0f} % of its pixels are coloured; a photograph or a coloured "
                 "view is not measured on, export the grey radiograph"
             )
-        coloured = _off_tint(rgb, unit, COLOURED)
+        coloured = _off_tint(rgb, unit, OFF_TINT_DRAWN)
     drawn = bool(coloured.any())
     if (drawn or tinted) and (even := _even(grey)) > MOST_EVEN:
         raise ImageError(

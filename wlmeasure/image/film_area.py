@@ -42,8 +42,9 @@ SMALLEST_BAR = (8, 0.001)
 """Least side of a censor bar, pixels, and least area over the picture's."""
 BAR_FILLS = 0.97
 """Least share of a bar's rectangle that is even, two pixels and JPEG's blocks at its edges set aside."""
-BAR_EDGE = 0.5
-"""Least share of a bar's outline within the film at which the grey steps: a black bar over air and tooth steps at the tooth."""
+BAR_EDGE = (0.5, 0.2)
+"""Least share of a bar's outline within the film at which the grey steps, and of one whose every corner is sharp: a black bar
+over air and tooth steps at the tooth alone."""
 BLOCK = 8
 LETTER_ZONE = 0.12
 """How far from the margin typed letters are looked for, over the picture's size."""
@@ -113,10 +114,10 @@ def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
     value, weight = levels[-1]
     mean = value.sum() / max(float(weight.sum()), 1e-6)
     coarse: Any = np.where(weight > 1e-6, value / np.maximum(weight, 1e-6), mean)
-    for value, weight in levels[-2::-1]:
-        coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=value.shape[::-1])
-        part = np.minimum(weight, 1.0)
-        coarse = value / np.maximum(weight, 1e-6) * part + coarse * (1.0 - part)
+    for finer, counts in levels[-2::-1]:
+        coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=finer.shape[::-1])
+        part = np.minimum(counts, 1.0)
+        coarse = finer / np.maximum(counts, 1e-6) * part + coarse * (1.0 - part)
     out = density.copy()
     out[masked] = coarse[masked]
     return out
@@ -252,7 +253,8 @@ def _bars(grey: Values, mask: Mask) -> list[tuple[slice, slice]]:
         value = float(np.median(grey[top : top + high, left : left + wide][piece]))
         top, bottom, left, right = _grown(grey, value, top, top + high, left, left + wide)
         inside = np.abs(grey[top:bottom, left:right] - value) <= EVEN
-        if inside.mean() >= BAR_FILLS and _edged(grey, mask, value, (top, bottom, left, right)):
+        least = BAR_EDGE[1] if area >= 0.985 * wide * high else BAR_EDGE[0]
+        if inside.mean() >= BAR_FILLS and _edge(grey, mask, value, (top, bottom, left, right)) >= least:
             bars.append((slice(max(top - 1, 0), bottom + 1), slice(max(left - 1, 0), right + 1)))
     return bars
 
@@ -271,8 +273,8 @@ def _grown(grey: Values, value: float, top: int, bottom: int, left: int, right: 
     return top, bottom, left, right
 
 
-def _edged(grey: Values, mask: Mask, value: float, box: tuple[int, int, int, int]) -> bool:
-    """Whether the grey steps on every side of a rectangle that lies in the film."""
+def _edge(grey: Values, mask: Mask, value: float, box: tuple[int, int, int, int]) -> float:
+    """Share of the outline of a rectangle at which the grey steps, of its sides that lie in the film; 0 with fewer than two."""
     top, bottom, left, right = box
     out = 2  # past a smoothed edge
     sides = []
@@ -285,10 +287,9 @@ def _edged(grey: Values, mask: Mask, value: float, box: tuple[int, int, int, int
     if right + out <= grey.shape[1]:
         sides.append((slice(top, bottom), slice(right + out - 1, right + out)))
     inner = [at for at in sides if mask[at].mean() < 0.5]
-    steps = (
-        np.concatenate([np.abs(grey[at] - value).ravel() > STEP for at in inner]) if inner else np.zeros(1, np.bool_)
-    )
-    return len(inner) >= 2 and float(np.mean(steps)) >= BAR_EDGE
+    if len(inner) < 2:
+        return 0.0
+    return float(np.mean(np.concatenate([np.abs(grey[at] - value).ravel() > STEP for at in inner])))
 
 
 def _letters(grey: Values, mask: Mask, inner: tuple[slice, slice]) -> Mask | None:

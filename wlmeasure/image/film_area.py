@@ -28,7 +28,7 @@ BEYOND = 0.3
 WIDEST_FRAME = 0.3
 """Widest frame over the picture's size."""
 THINNEST_FRAME = 2
-LARGEST_CORNER = 0.25
+LARGEST_CORNER = 0.45
 """Largest rounded corner over the picture's shorter side."""
 CORNER_EVEN = (EVEN, 30.0)
 """Farthest from a corner's own grey: JPEG rings more at its curved edge."""

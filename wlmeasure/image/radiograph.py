@@ -267,7 +267,7 @@ class Radiograph:
         return inside
 
     def clipped_share(self) -> float:
-        """Share of the film that `display` shows black or white though it lies beyond its ends, %; 0 where there is none.
+        """Share of the film that lies more than one grey beyond the ends of `display`, %; 0 where there is none.
 
         Of the inner part of the film: what lies at its rim, or is masked, does not count.
         """
@@ -276,7 +276,8 @@ class Radiograph:
         rows, cols = (int(0.5 * (1.0 - INNER) * n) for n in self.values.shape)
         at = slice(rows, self.rows - rows), slice(cols, self.cols - cols)
         inner = self.values[at][self._inside()[at]]
-        beyond = (inner < self.display.low) | (inner > self.display.high)
+        grey = (self.display.high - self.display.low) / 255.0  # a table of 256 greys is no finer
+        beyond = (inner < self.display.low - grey) | (inner > self.display.high + grey)
         return 100.0 * float(beyond.mean()) if inner.size else 0.0
 
     def greys_used(self) -> float:

@@ -24,7 +24,7 @@ def test_points_go_where_their_pixels_go(view):
 
 
 def test_a_quarter_turn_is_clockwise_and_mirroring_swaps_left_and_right():
-    """By hand: the top-left pixel of 5 x 8 comes to the top right when turned, and the top-right one to the top left mirrored."""
+    """By hand, 5 x 8: turned, the top-left pixel is at the top right; mirrored, the top-right one is at the top left."""
     np.testing.assert_allclose(to_view([(0.0, 0.0)], SHAPE, View(1)), [(0.0, 4.0)])
     np.testing.assert_allclose(to_view([(0.0, 7.0)], SHAPE, View(0, True)), [(0.0, 0.0)])
     np.testing.assert_allclose(to_view([(1.5, 2.0)], SHAPE, View(2)), [(2.5, 5.0)])

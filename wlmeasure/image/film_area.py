@@ -109,15 +109,14 @@ def filled(density: NDArray[np.float32], masked: Mask) -> NDArray[np.float32]:
     weight = np.asarray(~masked, np.float32)
     levels: list[tuple[NDArray[Any], NDArray[Any]]] = [(density * weight, weight)]
     while min(levels[-1][0].shape) > 2 and not (levels[-1][1] > 0.5).all():
-        value, weight = (cv2.pyrDown(part) for part in levels[-1])
-        levels.append((np.asarray(value, np.float32), np.asarray(weight, np.float32)))
-    value, weight = levels[-1]
-    mean = value.sum() / max(float(weight.sum()), 1e-6)
-    coarse: Any = np.where(weight > 1e-6, value / np.maximum(weight, 1e-6), mean)
-    for finer, counts in levels[-2::-1]:
-        coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=finer.shape[::-1])
+        levels.append((cv2.pyrDown(levels[-1][0]), cv2.pyrDown(levels[-1][1])))
+    values, counts = levels[-1]
+    mean = values.sum() / max(float(counts.sum()), 1e-6)
+    coarse: Any = np.where(counts > 1e-6, values / np.maximum(counts, 1e-6), mean)
+    for values, counts in levels[-2::-1]:
+        coarse = cv2.pyrUp(coarse.astype(np.float32), dstsize=values.shape[::-1])
         part = np.minimum(counts, 1.0)
-        coarse = finer / np.maximum(counts, 1e-6) * part + coarse * (1.0 - part)
+        coarse = values / np.maximum(counts, 1e-6) * part + coarse * (1.0 - part)
     out = density.copy()
     out[masked] = coarse[masked]
     return out

@@ -64,7 +64,8 @@ class LivePath:
         # Pixels far smaller than the coarser cells are skipped rather than averaged: this is a preview.
         self._skip = 2 if coarser > 1.0 and max(mm_per_px) < 0.25 * CELL_MM * coarser else 1
         # Where something is masked, its edges must not be found; filling it takes the whole film.
-        film, metal_bright = radiograph.values, radiograph.bright_is_dense
+        film: NDArray[np.generic] = radiograph.values
+        metal_bright = radiograph.bright_is_dense
         if radiograph.masked is not None:
             film, metal_bright = radiograph.density(), True
         region = film[low[0] : high[0] : self._skip, low[1] : high[1] : self._skip].astype(np.float32)

@@ -200,3 +200,12 @@ def test_neither_metal_nor_enamel_nor_clear_air_is_taken_for_a_drawing(quality):
         found.append(float(mask[true].mean()))
     assert len(found) >= 4
     assert np.mean(found) > 0.95  # one corner of 64 is missed beside metal of its own white
+
+
+def test_colours_of_twelve_bits_in_words_of_sixteen_are_colours(load):
+    """Against 65535 a spread of 2000 would be no colour at all."""
+    grey = made_exports.grey_film(120).astype(np.uint16) * 16
+    ok, content = cv2.imencode(".png", np.dstack([grey, grey[::-1], grey[:, ::-1]]))
+    assert ok
+    with pytest.raises(ImageError, match="must be a radiograph in grey"):
+        load(content.tobytes(), "a.png")

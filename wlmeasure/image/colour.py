@@ -72,7 +72,8 @@ def grey_of(rgb: Rgb, *, bits: int, luminance: StoredValues | None = None, from_
     if all(np.array_equal(rgb[..., 0], rgb[..., k]) for k in (1, 2)):
         return Grey(np.ascontiguousarray(rgb[..., 0]))
     grey = _luminance(rgb) if luminance is None else luminance
-    unit = (2**bits - 1) / 255.0
+    # Sixteen bits often hold twelve: colours are judged against the brightest there is.
+    unit = max(float(rgb.max()) if bits > 8 else 2.0**bits - 1.0, 1.0) / 255.0
     spread = _spread(rgb)
     coloured = spread > COLOURED * unit
     share = _share(coloured)

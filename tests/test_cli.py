@@ -29,7 +29,7 @@ SAMPLES = ROOT / "sample_images"
 ROWS, COLS = 480, 300
 PICTURE = np.random.default_rng(7).integers(1000, 1100, (ROWS, COLS), dtype=np.uint16)
 PNG = cv2.imencode(".png", PICTURE)[1].tobytes()
-COLOUR = cv2.imencode(".png", np.dstack([PICTURE, PICTURE // 2, PICTURE]))[1].tobytes()
+COLOUR = cv2.imencode(".png", np.dstack([PICTURE, PICTURE[::-1], PICTURE[:, ::-1]]))[1].tobytes()
 EVIL = "<script>alert(\"1\")</script> & 'q'"
 
 
@@ -449,8 +449,8 @@ def test_an_image_that_changed_since_the_case_was_saved(refused, save, tmp_path)
     ("attributes", "message"),
     [
         (
-            {"SamplesPerPixel": 1, "PhotometricInterpretation": "PALETTE COLOR"},
-            "PhotometricInterpretation must be MONOCHROME1 or MONOCHROME2",
+            {"SamplesPerPixel": 1, "PhotometricInterpretation": "HSV"},
+            "PhotometricInterpretation must be one of MONOCHROME1, MONOCHROME2",
         ),
         ({"PixelData": PICTURE.tobytes()[:1000]}, "truncated"),
     ],

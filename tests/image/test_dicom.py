@@ -129,8 +129,8 @@ def test_window_is_carried_back_to_stored_values(facts, expected):
 
 
 def test_window_shows_and_never_changes_what_is_measured(load):
-    radiograph = load(film(WindowCenter=[1000, 5], WindowWidth=[501, 5], RescaleSlope=1, RescaleIntercept=0))
-    assert radiograph.display == DisplayRange(749.5, 1249.5)
+    radiograph = load(film(WindowCenter=[2000, 5], WindowWidth=[4101, 5], RescaleSlope=1, RescaleIntercept=0))
+    assert radiograph.display == DisplayRange(-50.5, 4049.5)
     np.testing.assert_array_equal(radiograph.density(), STORED)
 
 
@@ -178,7 +178,8 @@ def test_square_image_is_suspect_only_without_spacing(load):
         (lambda: film(NumberOfFrames=2), "frame must be named: NumberOfFrames is 2; say which, --frame 1 to --frame 2"),
         (lambda: film(NumberOfFrames=0), "NumberOfFrames must be >= 1: 0"),
         (lambda: film(PhotometricInterpretation="RGB", SamplesPerPixel=1), "PhotometricInterpretation"),
-        (lambda: film(PhotometricInterpretation="PALETTE COLOR"), "PhotometricInterpretation"),
+        (lambda: film(PhotometricInterpretation="PALETTE COLOR"), "colour palette cannot be read"),
+        (lambda: film(PhotometricInterpretation="HSV"), "PhotometricInterpretation must be one of MONOCHROME1"),
         (lambda: film(PhotometricInterpretation=None), "absent"),
         (lambda: film(Rows=20000, Columns=20000), "at most 48 megapixels"),
         (lambda: film(Rows=0), "must be > 0"),
@@ -288,10 +289,11 @@ def test_files_of_other_writers(name, expected):
     ("name", "message"),
     [
         ("MR_truncated.dcm", "truncated"),
-        ("ExplVR_BigEnd.dcm", "colour channels must be equal"),
+        ("ExplVR_BigEnd.dcm", "must be a radiograph in grey: 100 % of its pixels are coloured"),
         ("emri_small.dcm", "NumberOfFrames is 10; say which, --frame 1 to --frame 10"),
         ("badVR.dcm", "NumberOfFrames must be a whole number: 1A"),
-        ("examples_palette.dcm", "PALETTE COLOR"),
+        ("examples_palette.dcm", "must be a radiograph in grey: 8 % of its pixels are coloured"),
+        ("gdcm-US-ALOKA-16.dcm", "colour palette must not be in segments"),
         ("rtdose.dcm", "BitsStored must be 1 to 16, in 1, 8 or 16 allocated: 32 in 32"),
         ("test-SR.dcm", "must hold integer Pixel Data"),
     ],

@@ -58,7 +58,7 @@ def test_a_folder_lists_tooth_date_and_size_without_pixels(folder, monkeypatch):
 @pytest.mark.parametrize(
     ("attributes", "says"),
     [
-        ({"PhotometricInterpretation": "PALETTE COLOR"}, "PhotometricInterpretation must be"),
+        ({"PhotometricInterpretation": "HSV"}, "PhotometricInterpretation must be"),
         ({"BitsAllocated": 32, "BitsStored": 32, "HighBit": 31}, "BitsStored must be 1 to 16"),
         ({"Rows": 60000, "Columns": 60000}, "at most 48 megapixels"),
     ],

@@ -341,14 +341,14 @@ def test_unequal_resolution_is_a_warning_and_not_a_pixel_shape(load):
     assert "pixels are taken as square" in radiograph.warnings[0]
 
 
-COLOUR = np.stack([GREY8, GREY8, HALF8], -1)
+COLOUR = np.stack([GREY8, GREY8[::-1], GREY8[:, ::-1]], -1)
 REFUSED = {
-    "png colour": (lambda: pillow(COLOUR, "PNG"), "channels must be equal"),
-    "png colour palette": (lambda: pillow(Image.fromarray(COLOUR).quantize(16), "PNG"), "channels must be equal"),
-    "jpeg colour": (lambda: pillow(COLOUR, "JPEG"), "channels must be equal"),
+    "png colour": (lambda: pillow(COLOUR, "PNG"), "must be a radiograph in grey"),
+    "png colour palette": (lambda: pillow(Image.fromarray(COLOUR).quantize(16), "PNG"), "must be a radiograph in grey"),
+    "jpeg colour": (lambda: pillow(COLOUR, "JPEG"), "must be a radiograph in grey"),
     "jpeg cmyk": (lambda: pillow(Image.fromarray(GREY8).convert("CMYK"), "JPEG"), "components"),
-    "tiff colour": (lambda: tiff(COLOUR, photometric="rgb"), "channels must be equal"),
-    "bmp colour": (lambda: pillow(COLOUR, "BMP"), "channels must be equal"),
+    "tiff colour": (lambda: tiff(COLOUR, photometric="rgb"), "must be a radiograph in grey"),
+    "bmp colour": (lambda: pillow(COLOUR, "BMP"), "must be a radiograph in grey"),
     "tiff float": (lambda: tiff(GREY16.astype(np.float16)), "floating point"),
     "tiff float 32": (lambda: tiff(GREY16.astype(np.float32)), "bits per sample"),
     "tiff 32": (lambda: tiff(GREY16.astype(np.uint32)), "bits per sample"),

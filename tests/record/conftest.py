@@ -136,6 +136,7 @@ def full(body):
         "frame": 1,
         "col_over_row": 1.0,
         "metal": "bright",
+        "view": {"quarter_turns": 1, "mirrored": True},
         "purpose": "trial file",
         "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial", "mesial_to": "left"},
     }

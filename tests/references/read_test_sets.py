@@ -126,7 +126,7 @@ def syntax_of(path: Path) -> str:
 
 
 def by_gdcm(path: Path, _: str) -> list[np.ndarray]:
-    """Every frame as GDCM's own reader gives it: stored values, one of three equal channels."""
+    """Every frame as GDCM's own reader gives it: stored values; of colour the luminance, a palette looked up by GDCM."""
     import gdcm
 
     reader = gdcm.ImageReader()
@@ -135,6 +135,12 @@ def by_gdcm(path: Path, _: str) -> list[np.ndarray]:
         if not reader.Read():
             raise ValueError("cannot read the file")
         image = reader.GetImage()
+        if str(image.GetPhotometricInterpretation()).strip() == "PALETTE COLOR":
+            look_up = gdcm.ImageApplyLookupTable()
+            look_up.SetInput(image)
+            if not look_up.Apply():
+                raise ValueError("cannot look up the palette")
+            image = look_up.GetOutput()
         content = image.GetBuffer().encode("utf-8", "surrogateescape")
     form = image.GetPixelFormat()
     if form.GetBitsAllocated() not in (8, 16):
@@ -148,22 +154,40 @@ def by_gdcm(path: Path, _: str) -> list[np.ndarray]:
     if samples == 3:
         planar = image.GetPlanarConfiguration()
         shaped = values.reshape(count, 3, rows, cols) if planar else values.reshape(count, rows, cols, 3)
-        values = shaped[:, 0] if planar else shaped[..., 0]
+        channels = np.moveaxis(shaped, 1, -1) if planar else shaped
+        values = luminance(channels, str(image.GetPhotometricInterpretation()).strip())
     return [stored_bits(frame.reshape(rows, cols), form.GetBitsStored()) for frame in values]
+
+
+def luminance(channels: np.ndarray, photometric: str) -> np.ndarray:
+    """Luminance of (..., 3) channels: the first where it is stored, else PS3.3 C.7.6.3.1.2 from red, green and blue."""
+    if photometric in ("YBR_FULL", "YBR_FULL_422"):
+        return channels[..., 0]
+    mixed = np.tensordot(channels.astype(np.int64), [299, 587, 114], 1)
+    return ((2 * mixed + 1000) // 2000).astype(channels.dtype)
 
 
 def by_dcmtk(path: Path, program: str) -> list[np.ndarray]:
     """Every frame as dcmtk decompresses it; only the raw bytes of its uncompressed file are taken."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.dcm"
-        options = ["+te"] if program == "dcmconv" else []
+        # Colours as they are stored: dcmtk would turn luminance and colour differences into red, green and blue.
+        options = {"dcmconv": ["+te"], "dcmdjpeg": ["+cn"]}.get(program, [])
         done = subprocess.run([program, *options, str(path), str(out)], capture_output=True, text=True)
         if done.returncode != 0:
             raise ValueError(done.stderr)
         dataset = pydicom.dcmread(out)
-        if int(dataset.SamplesPerPixel) != 1:
-            raise ValueError("colour")
         count = int(dataset.get("NumberOfFrames") or 1)
+        if int(dataset.SamplesPerPixel) == 3:
+            size = count * dataset.Rows * dataset.Columns * 3
+            if dataset.BitsAllocated != 8 or len(dataset.PixelData) < size:
+                raise ValueError("colour in another layout")
+            stored = np.frombuffer(dataset.PixelData, np.uint8, size)
+            if dataset.get("PlanarConfiguration"):
+                channels = np.moveaxis(stored.reshape(count, 3, dataset.Rows, dataset.Columns), 1, -1)
+            else:
+                channels = stored.reshape(count, dataset.Rows, dataset.Columns, 3)
+            return list(luminance(channels, str(dataset.PhotometricInterpretation)))
         shape = count, int(dataset.Rows), int(dataset.Columns)
         if dataset.BitsAllocated == 1:
             bits = np.unpackbits(np.frombuffer(dataset.PixelData, np.uint8), bitorder="little")

@@ -10,7 +10,7 @@ import warnings as python_warnings
 from typing import Any
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from pydicom.dataset import Dataset
 from pydicom.encaps import get_frame
 from pydicom.pixels import get_decoder
@@ -19,14 +19,21 @@ from pydicom.uid import UID
 from wlmeasure.errors import ImageError
 from wlmeasure.image.codec_messages import codec_messages
 from wlmeasure.image.codestream import check_stream
+from wlmeasure.image.colour import Grey, grey_of
 from wlmeasure.image.headers import check_size
-from wlmeasure.image.radiograph import StoredValues, printable
+from wlmeasure.image.radiograph import printable
 
-__all__ = ["DEFLATED", "NATIVE", "Layout", "decode_frame", "decoders_of"]
+__all__ = ["DEFLATED", "NATIVE", "PALETTE", "Layout", "decode_frame", "decoders_of"]
+
+Pixels = np.ndarray[Any, Any]
 
 DEFLATED = "1.2.840.10008.1.2.1.99"
 RLE = "1.2.840.10008.1.2.5"
 JPEG_EXTENDED = "1.2.840.10008.1.2.4.51"
+PALETTE = "PALETTE COLOR"
+LUMINANCE_FIRST = ("YBR_FULL", "YBR_FULL_422")
+ROWS_AT_ONCE = 512
+PRIMARIES = ("Red", "Green", "Blue")
 NATIVE = ("1.2.840.10008.1.2", "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.2", DEFLATED)
 _PLUGINS = {
     "1.2.840.10008.1.2.4.50": ("gdcm", "pillow"),
@@ -54,6 +61,8 @@ _PACKAGES = {
     "pyjpegls": 'wlmeasure[dicom]" (pyjpegls',
     "pylibjpeg": 'pylibjpeg" "pylibjpeg-openjpeg" (OpenJPEG',
 }
+MAX_COLOUR_BYTES = 150_000_000
+"""Most bytes of a decoded picture in three channels, of which there are some copies at a time (our parameter)."""
 MAX_COMPRESSED_PIXELS = 32_000_000
 """Largest picture decoded from JPEG, JPEG-LS or JPEG 2000: decoders do some 20 megapixels a second (our parameter)."""
 RLE_SLACK = 2.0
@@ -92,31 +101,38 @@ def decoders_of(syntax: str, layout: Layout) -> tuple[str, ...]:
     return tuple(name for name in _PLUGINS.get(syntax, ()) if name in available)
 
 
-def decode_frame(dataset: Dataset, syntax: str, layout: Layout, frame: int, notes: list[str]) -> StoredValues:
+def decode_frame(dataset: Dataset, syntax: str, layout: Layout, frame: int, notes: list[str]) -> Grey:
     """Frame number `frame` (from 1) as stored values, (rows, cols) uint8, uint16 or int16; remarks go to `notes`.
 
-    Three equal colour channels become one. Raises ImageError for data that end early, cannot be decoded, have another
-    size than the header says, or are coloured.
+    Colour channels and a palette become one grey (`colour`). Raises ImageError for data that end early, cannot be decoded,
+    have another size than the header says, or are no grey picture.
     """
     try:
         data = dataset.get("PixelData") or b""
     except Exception as error:  # pydicom converts on access
         raise ImageError(f"DICOM Pixel Data cannot be read: {printable(error)}; export it again") from error
+    colours = 3 if layout.photometric == PALETTE else layout.samples
+    if colours > 1 and colours * layout.rows * layout.cols * layout.allocated > 8 * MAX_COLOUR_BYTES:
+        raise ImageError(
+            f"picture in colour must take at most {MAX_COLOUR_BYTES // 1_000_000} MB decoded: {layout.rows} x {layout.cols}; "
+            "export the grey radiograph"
+        )
     if syntax in NATIVE:
-        stored = _native(dataset, syntax, layout, frame, len(data))
+        stored, photometric = _native(dataset, syntax, layout, frame, len(data))
     else:
-        stored = _compressed(dataset, data, syntax, layout, frame, notes)
+        stored, photometric = _compressed(dataset, data, syntax, layout, frame, notes)
     colour = (3,) if layout.samples == 3 else ()
     if stored.shape != (layout.rows, layout.cols, *colour):
         raise ImageError(f"decoded shape must be {(layout.rows, layout.cols)}: {stored.shape[:2]}; export it again")
-    if layout.samples == 3:
-        stored = _one_channel(stored)
-        notes.append(f"grey picture stored in three equal colour channels ({layout.photometric}): one of them is used")
-    placed: StoredValues = _placed(stored, layout, syntax, notes)
-    return placed
+    placed = _placed(stored, layout, syntax, notes)
+    if layout.photometric == PALETTE:
+        return _from_palette(dataset, placed)
+    if layout.samples == 1:
+        return Grey(placed)
+    return _from_channels(placed, layout, photometric, notes)
 
 
-def _native(dataset: Dataset, syntax: str, layout: Layout, frame: int, held: int) -> np.ndarray[Any, Any]:
+def _native(dataset: Dataset, syntax: str, layout: Layout, frame: int, held: int) -> tuple[Pixels, str]:
     needed = (layout.frames * layout.frame_bits + 7) // 8
     if held < needed:
         raise ImageError(f"DICOM file is truncated: Pixel Data must hold {needed} bytes: {held}; export it again")
@@ -125,7 +141,7 @@ def _native(dataset: Dataset, syntax: str, layout: Layout, frame: int, held: int
 
 def _compressed(
     dataset: Dataset, data: bytes, syntax: str, layout: Layout, frame: int, notes: list[str]
-) -> np.ndarray[Any, Any]:
+) -> tuple[Pixels, str]:
     name = printable(UID(syntax).name, 80)
     plugins = decoders_of(syntax, layout)
     if not plugins:
@@ -144,9 +160,9 @@ def _compressed(
         try:
             with codec_messages(complaints):
                 if syntax == JPEG_EXTENDED and layout.stored > 8:
-                    stored = _by_gdcm(code, syntax, layout)
+                    found = _by_gdcm(code, syntax, layout), layout.photometric
                 else:
-                    stored = _by_pydicom(dataset, syntax, frame, plugin, layout)
+                    found = _by_pydicom(dataset, syntax, frame, plugin, layout)
         except MemoryError:
             raise
         except Exception as error:  # decoders are plug-ins and raise what they like
@@ -162,7 +178,7 @@ def _compressed(
                 )  # travels with the file, as what pydicom warns of
         if plugin != plugins[0]:
             notes.append(f"decoded by {plugin}, since {plugins[0]} could not")
-        return stored
+        return found
     raise ImageError(
         f"DICOM Pixel Data cannot be decoded ({name}, by {', '.join(plugins)}): {printable(complaints[0])}; it is damaged, "
         "export it again, uncompressed if that fails"
@@ -178,11 +194,13 @@ def _what_helps(syntax: str) -> str:
     return f'run pip install "{package}), or export it uncompressed'
 
 
-def _by_pydicom(dataset: Dataset, syntax: str, frame: int, plugin: str, layout: Layout) -> np.ndarray[Any, Any]:
+def _by_pydicom(dataset: Dataset, syntax: str, frame: int, plugin: str, layout: Layout) -> tuple[Pixels, str]:
+    """What the decoder gives, and the photometric interpretation of that; colour is left as it is stored."""
     try:
-        stored, _ = get_decoder(UID(syntax)).as_array(
+        stored, facts = get_decoder(UID(syntax)).as_array(
             dataset,
             index=frame - 1,
+            raw=True,
             decoding_plugin=plugin,
             # Where the bits lie is our own affair below; pydicom does not look at High Bit.
             correct_unused_bits=not _as_stored(syntax),
@@ -203,7 +221,7 @@ def _by_pydicom(dataset: Dataset, syntax: str, frame: int, plugin: str, layout: 
             raise
         name = printable(UID(syntax).name, 80)
         raise ImageError(f"DICOM Pixel Data cannot be decoded ({name}): {printable(error)}; export it again") from error
-    return np.asarray(stored)
+    return np.asarray(stored), str(facts["photometric_interpretation"])
 
 
 def _as_stored(syntax: str) -> bool:
@@ -211,7 +229,7 @@ def _as_stored(syntax: str) -> bool:
     return syntax in NATIVE or syntax == RLE
 
 
-def _by_gdcm(code: bytes, syntax: str, layout: Layout) -> np.ndarray[Any, Any]:
+def _by_gdcm(code: bytes, syntax: str, layout: Layout) -> Pixels:
     """One frame decoded by GDCM itself."""
     import gdcm  # an extra
 
@@ -265,18 +283,68 @@ def _check_code(code: bytes, syntax: str, layout: Layout) -> None:
 # ---- after decoding ----
 
 
-def _one_channel(stored: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """One of three equal channels."""
-    first = stored[..., 0]
-    if not (np.array_equal(first, stored[..., 1]) and np.array_equal(first, stored[..., 2])):
-        raise ImageError(
-            "colour channels must be equal: they differ; a photograph or a coloured view is not measured on, export the "
-            "grey radiograph"
-        )
-    return np.ascontiguousarray(first)
+def _from_channels(stored: Pixels, layout: Layout, photometric: str, notes: list[str]) -> Grey:
+    """Grey of three channels, as the decoder says that they are; luminance among them is the grey as it was stored."""
+    if layout.signed:
+        raise ImageError("PixelRepresentation must be 0 in a picture of three channels: 1; export the grey radiograph")
+    rgb, luminance = stored, None
+    if photometric in LUMINANCE_FIRST:
+        luminance = np.ascontiguousarray(stored[..., 0])
+        rgb = _red_green_blue(stored, layout.stored)
+    found = grey_of(rgb, bits=layout.stored, luminance=luminance)
+    if found.coloured is None and not found.notes:
+        notes.append(f"grey picture stored in three equal colour channels ({layout.photometric}): one of them is used")
+        return found
+    notes += found.notes
+    return found
 
 
-def _placed(stored: np.ndarray[Any, Any], layout: Layout, syntax: str, notes: list[str]) -> np.ndarray[Any, Any]:
+def _red_green_blue(stored: Pixels, bits: int) -> Pixels:
+    """Luminance and the two colour differences of YBR_FULL as red, green and blue (PS3.3 C.7.6.3.1.2)."""
+    rgb = np.empty_like(stored)
+    top, middle = float(2**bits - 1), float(2 ** (bits - 1))
+    for first in range(0, len(stored), ROWS_AT_ONCE):
+        part = stored[first : first + ROWS_AT_ONCE].astype(np.float32)
+        light, blue, red = part[..., 0], part[..., 1] - middle, part[..., 2] - middle
+        mixed = (light + 1.402 * red, light - 0.344136 * blue - 0.714136 * red, light + 1.772 * blue)
+        for k, channel in enumerate(mixed):
+            rgb[first : first + ROWS_AT_ONCE, :, k] = np.clip(np.rint(channel), 0.0, top)
+    return rgb
+
+
+def _from_palette(dataset: Dataset, index: Pixels) -> Grey:
+    """Grey of a picture that goes through a table of red, green and blue (PS3.3 C.7.9): what the table shows is the film."""
+    if "SegmentedRedPaletteColorLookupTableData" in dataset:  # a few bytes of it may stand for any number
+        raise ImageError("colour palette must not be in segments; export the grey radiograph")
+    try:
+        count, first, _ = (int(part) for part in dataset["RedPaletteColorLookupTableDescriptor"].value)
+        count = count or 65536  # PS3.3 C.7.6.3.1.5
+        big = dataset.original_encoding[1] is False
+        tables = [_table(dataset[f"{name}PaletteColorLookupTableData"].value, count, big) for name in PRIMARIES]
+        palette = np.stack(tables, axis=-1)
+    except Exception as error:  # pydicom raises what a table that lies makes of it
+        raise ImageError(f"colour palette cannot be read: {printable(error)}; export the grey radiograph") from error
+    if palette.dtype == np.uint16:
+        # Eight bits in words of sixteen: in the upper half, as most write it, or in the lower one.
+        if not (palette & 255).any():
+            palette = (palette >> 8).astype(np.uint8)
+        elif palette.max() <= 255:
+            palette = palette.astype(np.uint8)
+    at = np.clip(index.astype(np.int32) - first, 0, count - 1)
+    found = grey_of(palette[at], bits=8 * palette.dtype.itemsize)
+    return evolve(found, notes=(*found.notes, "picture stored as a palette: the grey that it shows is measured on"))
+
+
+def _table(data: bytes, count: int, big: bool) -> Pixels:
+    """One primary's entries, of one byte each or two (PS3.3 C.7.6.3.1.6)."""
+    if not 1 <= count <= 65536 or len(data) < count:
+        raise ValueError(f"{len(data)} bytes for {count} entries")
+    wide = 2 if len(data) >= 2 * count else 1
+    entries = np.frombuffer(data[: wide * count], (">u2" if big else "<u2") if wide == 2 else np.uint8)
+    return entries.astype(entries.dtype.newbyteorder("="))
+
+
+def _placed(stored: Pixels, layout: Layout, syntax: str, notes: list[str]) -> Pixels:
     """The stored bits alone, at the low end of the word and with their sign (PS3.5 8.1.1)."""
     native = stored.astype(stored.dtype.newbyteorder("="), copy=False)
     if layout.stored < layout.allocated and _as_stored(syntax):
@@ -284,7 +352,7 @@ def _placed(stored: np.ndarray[Any, Any], layout: Layout, syntax: str, notes: li
     return native.astype(np.int16) if native.dtype == np.int8 else native
 
 
-def _stored_bits(native: np.ndarray[Any, Any], layout: Layout, notes: list[str]) -> np.ndarray[Any, Any]:
+def _stored_bits(native: Pixels, layout: Layout, notes: list[str]) -> Pixels:
     shift, largest = layout.high_bit + 1 - layout.stored, (1 << layout.stored) - 1
     if not shift and not layout.signed and int(native.max()) <= largest:
         return native

@@ -18,7 +18,7 @@ from pydicom.uid import UID
 
 from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.coded_teeth import coded_teeth
-from wlmeasure.image.decoding import DEFLATED, NATIVE, Layout, decode_frame
+from wlmeasure.image.decoding import DEFLATED, NATIVE, PALETTE, Layout, decode_frame
 from wlmeasure.image.dicom_file import check_header, parse, parse_head
 from wlmeasure.image.file_content import file_content, first_bytes
 from wlmeasure.image.headers import check_size
@@ -65,7 +65,7 @@ MEDIA_DIRECTORY = b"1.2.840.10008.1.3.10"
 _IDENTIFIERS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
 _OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
 _COLOURS = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_ICT", "YBR_RCT")
-"""Photometric interpretations of three samples whose channels may turn out to be equal: JPEG-wrapped exports."""
+"""Photometric interpretations of three samples that may turn out to be a grey film, as JPEG-wrapped exports are."""
 _FRAME_MACROS = (
     *("PixelMeasuresSequence", "PixelValueTransformationSequence", "FrameVOILUTSequence"),
     *("FrameAnatomySequence", "FramePixelDataPropertiesSequence"),
@@ -96,7 +96,7 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         facts = _facts(headers, warnings)
         layout = _layout(dataset, facts, frames)  # asked which frame only of a file that can be read
         index = _which_frame(frames, frame)
-        values = decode_frame(dataset, _syntax(dataset), layout, index, notes)
+        grey = decode_frame(dataset, _syntax(dataset), layout, index, notes)
         modality, voi = (_items(headers, keyword) for keyword in ("ModalityLUTSequence", "VOILUTSequence"))
         teeth, of_teeth = coded_teeth(headers)
         notes += [*_overlays(dataset), *_missing(dataset)]
@@ -108,16 +108,19 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         warnings.append(f"SOP class must be a radiograph's: {class_name}; read all the same")
     if str(facts.get("LossyImageCompression", "")).strip() == "01":
         warnings.append("lossy compression: the picture was compressed with loss at some time")
+    warnings += grey.warnings
+    values, coloured = grey.values, layout.samples > 1 or layout.photometric == PALETTE
     claims, spacing_warnings = resolve_spacing(facts)
     col_over_row, aspect_warnings = resolve_aspect(facts, claims)
-    padded = padding(facts, signed=layout.signed)
+    # What the header says of padding and windows is said of monochrome values (PS3.3 C.7.5.1.1.2, C.11.2).
+    padded = None if coloured else padding(facts, signed=layout.signed)
     radiograph = Radiograph(
         values=values,
         bright_is_dense=True,
         path=path,
         sha256=sha256,
         format="DICOM",
-        bits=layout.stored,
+        bits=layout.stored if layout.photometric != PALETTE else 8 * values.dtype.itemsize,
         stored_rows=layout.rows,
         stored_cols=layout.cols,
         col_over_row=col_over_row,
@@ -126,8 +129,17 @@ def read_dicom(data: bytes, *, path: str, sha256: str, frame: int | None = None)
         frames=frames,
         teeth=teeth,
         padding=padded,
+        masked=grey.coloured,
         patient_fingerprint=patient,
     )
+    if coloured:
+        bright_is_dense, said_of_polarity = polarity(facts)
+        return evolve(
+            radiograph,
+            bright_is_dense=bright_is_dense,
+            warnings=(*warnings, *said_of_polarity, *spacing_warnings, *aspect_warnings),
+            notes=(*notes, *of_teeth),
+        )
     inside = radiograph.picture_values()
     if padded is not None and inside.size < values.size:
         span = f"{padded[0]}" if padded[0] == padded[1] else f"{padded[0]} to {padded[1]}"
@@ -378,13 +390,14 @@ def _layout(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layou
 
 
 def _described(dataset: Dataset, facts: Mapping[str, object], frames: int) -> Layout:
-    """How the header says that the picture is stored; what is not one grey picture of 1 to 16 bits is refused."""
+    """How the header says that the picture is stored; what is not one picture of 1 to 16 bits is refused."""
     photometric = printable(facts.get("PhotometricInterpretation", "absent"), 32)
     samples = _whole(facts, "SamplesPerPixel", 1)
-    if (photometric, samples) not in [("MONOCHROME1", 1), ("MONOCHROME2", 1), *((c, 3) for c in _COLOURS)]:
+    one = ("MONOCHROME1", "MONOCHROME2", PALETTE)
+    if (photometric, samples) not in [*((c, 1) for c in one), *((c, 3) for c in _COLOURS)]:
         raise ImageError(
-            f"PhotometricInterpretation must be MONOCHROME1 or MONOCHROME2 with 1 sample: {photometric}, {samples}; "
-            "export the grey radiograph"
+            f"PhotometricInterpretation must be one of {', '.join(one)} with 1 sample or of {', '.join(_COLOURS)} with 3: "
+            f"{photometric}, {samples}; export the grey radiograph"
         )
     rows, cols = _whole(facts, "Rows", 0), _whole(facts, "Columns", 0)
     check_size(rows, cols)

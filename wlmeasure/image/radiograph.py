@@ -7,7 +7,7 @@ import unicodedata
 from typing import Any, TypeAlias
 
 import numpy as np
-from attrs import Attribute, field, frozen
+from attrs import Attribute, evolve, field, frozen
 from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import ImageError, check_finite, check_positive
@@ -24,6 +24,13 @@ TEXT_LIMIT = 120
 """Longest header text passed on, in characters (our parameter; DICOM's LO allows 64, LT 10240)."""
 DISPLAY_PERCENTILES = (0.5, 99.5)
 """Share of pixels left outside the display range where the file gives no window, % (common practice)."""
+INNER = 0.90
+"""Rows and columns of the film by which a window of its header is judged (our parameter)."""
+POLARITY_DOUBT = (
+    "grey scale looks inverted, bright at the rim where air is black: is metal dark on this film? say so as the film's metal, "
+    "bright or dark; nothing was turned"
+)
+"""What is asked of a film without a header whose grey scale looks turned round."""
 
 
 def printable(text: object, limit: int = TEXT_LIMIT) -> str:
@@ -108,7 +115,7 @@ class DisplayTable:
         object.__setattr__(self, "low", float(self.first + min(low, high - 1)))
         object.__setattr__(self, "high", float(self.first + high))
 
-    def of(self, values: StoredValues) -> NDArray[np.uint8]:
+    def of(self, values: StoredValues | NDArray[np.int32]) -> NDArray[np.uint8]:
         """Greys of an array of stored values, same shape."""
         return self.greys[np.clip(values.astype(np.int32) - self.first, 0, len(self.greys) - 1)]
 
@@ -124,6 +131,15 @@ def _kept(values: ArrayLike) -> StoredValues:
     if array.flags.writeable or not array.flags.owndata or not array.flags.c_contiguous:
         array = array.copy(order="C")
         array.flags.writeable = False
+    return array
+
+
+def _frozen_mask(mask: ArrayLike | None) -> NDArray[np.bool_] | None:
+    """A read-only mask of its own, or None where nothing is masked."""
+    if mask is None or not np.any(mask):
+        return None
+    array = np.array(mask, np.bool_, order="C")
+    array.flags.writeable = False
     return array
 
 
@@ -155,6 +171,11 @@ class Radiograph:
         ISO 3950 designations of the teeth that the header names, in its order.
     padding
         Lowest and highest stored value that stand for no picture at all, or None.
+    masked
+        Where the picture is no film, (rows, cols) bool, read-only: coloured letters, frames, corners of the sensor, censor
+        bars; None where all of it is film. The stored values stay as they are.
+    polarity_doubt
+        Whether the grey scale looks turned round in a file that does not say which way it runs. Nothing is turned by it.
     notes
         What else is to be known of the file, where nothing is amiss.
     patient_fingerprint
@@ -182,6 +203,8 @@ class Radiograph:
     frames: int = 1
     teeth: tuple[str, ...] = ()
     padding: tuple[int, int] | None = None
+    masked: NDArray[np.bool_] | None = field(default=None, converter=_frozen_mask, eq=False, repr=False)
+    polarity_doubt: bool = False
     notes: tuple[str, ...] = ()
     patient_fingerprint: str | None = field(default=None, eq=False, repr=False)
 
@@ -198,6 +221,8 @@ class Radiograph:
                 f"shape {self.values.shape} does not follow from stored {self.stored_rows} x {self.stored_cols} "
                 f"by orientation {self.orientation}"
             )
+        if self.masked is not None and self.masked.shape != self.values.shape:
+            raise ImageError(f"masked must have the shape of values {self.values.shape}: {self.masked.shape}")
 
     @classmethod
     def from_array(cls, values: ArrayLike, *, bright_is_dense: bool = True, name: str = "array") -> Radiograph:
@@ -226,22 +251,68 @@ class Radiograph:
         return int(self.values.shape[1])
 
     def picture_values(self) -> StoredValues:
-        """The stored values that are picture: all, or those outside `padding` as one row; all where nothing else is left."""
-        if self.padding is None:
+        """The stored values that are picture: all, or as one row those that are neither `padding` nor `masked`.
+
+        All where nothing else is left.
+        """
+        if self.padding is None and self.masked is None:
             return self.values
-        outside = self.values[(self.values < self.padding[0]) | (self.values > self.padding[1])]
-        return outside if outside.size else self.values
+        inside = self._inside()
+        return self.values[inside] if inside.any() else self.values
+
+    def _inside(self) -> NDArray[np.bool_]:
+        inside = np.ones(self.values.shape, np.bool_) if self.masked is None else ~self.masked
+        if self.padding is not None:
+            inside &= (self.values < self.padding[0]) | (self.values > self.padding[1])
+        return inside
+
+    def clipped_share(self) -> float:
+        """Share of the film that lies more than one grey beyond the ends of `display`, %; 0 where there is none.
+
+        Of the inner part of the film: what lies at its rim, or is masked, does not count.
+        """
+        if self.display is None:
+            return 0.0
+        rows, cols = (int(0.5 * (1.0 - INNER) * n) for n in self.values.shape)
+        at = slice(rows, self.rows - rows), slice(cols, self.cols - cols)
+        inner = self.values[at][self._inside()[at]]
+        grey = (self.display.high - self.display.low) / 255.0  # a table of 256 greys is no finer
+        beyond = (inner < self.display.low - grey) | (inner > self.display.high + grey)
+        return 100.0 * float(beyond.mean()) if inner.size else 0.0
+
+    def greys_used(self) -> float:
+        """How many of 255 greys `display` gives the middle 98 % of the film; 255 where there is none."""
+        if self.display is None:
+            return 255.0
+        low, high = (float(v) for v in np.percentile(self.picture_values(), (1.0, 99.0)))
+        if low == high:
+            return 255.0
+        if isinstance(self.display, DisplayTable):
+            first, last = self.display.of(np.array([low, high]).astype(np.int32))
+            return abs(float(last) - float(first))
+        ends = np.clip([low, high], self.display.low, self.display.high)
+        return 255.0 * float(ends[1] - ends[0]) / (self.display.high - self.display.low)
+
+    def as_said(self, bright_is_dense: bool) -> Radiograph:
+        """The same film with the grey scale that a person says it has: no doubt is left."""
+        kept = tuple(text for text in self.warnings if text != POLARITY_DOUBT)
+        return evolve(self, bright_is_dense=bright_is_dense, polarity_doubt=False, warnings=kept)
 
     def density(self) -> NDArray[np.float32]:
         """Values turned so that larger is more attenuation (metal bright); (rows, cols) float32, stored units.
 
         The other polarity is taken from the largest value that `bits` can store, so it does not depend on the picture.
-        Padding is moved to the nearer end of the picture's own values, so that its edge is no steeper than it has to be.
+        Padding is moved to the nearer end of the picture's own values, so that its edge is no steeper than it has to be; what
+        is masked is continued smoothly from the film about it, so that no line or edge of a drawing is there to be found.
         """
         density = self.values.astype(np.float32)
         if self.padding is not None:
             inside = self.picture_values()
             np.clip(density, inside.min(), inside.max(), out=density)
+        if self.masked is not None and not self.masked.all():
+            from wlmeasure.image.film_area import filled  # OpenCV is not loaded for films that need none
+
+            density = filled(density, self.masked)
         if self.bright_is_dense:
             return density
         # Fewer than 8 bits are stretched to 0..255 by the raster decoder.
@@ -251,7 +322,7 @@ class Radiograph:
     def displayed(self, *, percentiles: tuple[float, float] = DISPLAY_PERCENTILES) -> NDArray[np.uint8]:
         """Picture for screen and report, metal bright; (rows, cols) uint8.
 
-        Uses the file's window or table where it has one, else the `percentiles` of the stored values without padding.
+        Uses the file's window or table where it has one, else the `percentiles` of the stored values that are film.
         """
         if isinstance(self.display, DisplayTable):
             picture = self.display.of(self.values)

@@ -11,10 +11,13 @@ import numpy as np
 
 from wlmeasure.errors import ImageError
 from wlmeasure.image.codec_messages import codec_messages
+from wlmeasure.image.colour import Grey, grey_of
 from wlmeasure.image.headers import RasterHeader, read_header
 from wlmeasure.image.radiograph import Radiograph, StoredValues, printable
 
 __all__ = ["decoded_raster", "oriented", "read_raster"]
+
+Pixels = np.ndarray[Any, Any]
 
 # Exif 2.3, 4.6.4 A, Orientation: what row 0 and column 0 of the stored picture are.
 _TURNS: dict[int, Callable[[np.ndarray[Any, Any]], np.ndarray[Any, Any]]] = {
@@ -38,8 +41,9 @@ def oriented(stored: StoredValues, orientation: int) -> StoredValues:
 def read_raster(data: bytes, kind: str, *, path: str, sha256: str) -> Radiograph:
     """Radiograph of the bytes of one PNG, TIFF, JPEG or BMP file.
 
-    Equal colour channels become one; alpha is set aside; WhiteIsZero is undone; packed bits are right-aligned. Raises
-    ImageError for a file that is cut short, damaged, coloured, has several pages or is larger than the size limit.
+    Colour channels become one (`colour`); alpha is set aside, but what it hides is masked; WhiteIsZero is undone; packed bits
+    are right-aligned. Raises ImageError for a file that is cut short, damaged, no grey picture, has several pages or is larger
+    than the size limit.
     """
     header = read_header(data, kind)
     warnings = list(header.warnings)
@@ -47,11 +51,15 @@ def read_raster(data: bytes, kind: str, *, path: str, sha256: str) -> Radiograph
     if any("premature" in line.lower() for line in complaints):
         raise ImageError(f"{kind} file is truncated: the picture ends early; copy or export it again")
     warnings += [f"{kind} decoder: {line}" for line in complaints]
-    grey = _grey(decoded, kind, warnings)
+    found, alpha = _grey(decoded, data, header, kind)
+    warnings += found.warnings
+    grey, masked = found.values, found.coloured
     if header.alpha_columns:
-        if (grey[:, 1::2] != grey[0, 1]).any():
-            warnings.append(ALPHA_IGNORED)
-        grey = grey[:, ::2]
+        grey, alpha = grey[:, ::2], grey[:, 1::2]
+    if alpha is not None and (alpha != alpha[0, 0]).any():
+        warnings.append(ALPHA_IGNORED)
+        if (clear := alpha == 0).any():
+            masked = clear if masked is None else masked | clear
     if grey.shape != (header.rows, header.cols):
         raise ImageError(f"{kind} decoded shape must be {(header.rows, header.cols)}: {grey.shape}; export it again")
     if grey.dtype != (np.uint8 if header.bits <= 8 else np.uint16):
@@ -74,31 +82,34 @@ def read_raster(data: bytes, kind: str, *, path: str, sha256: str) -> Radiograph
         orientation=header.orientation,
         densities=header.densities,
         warnings=tuple(warnings),
+        notes=found.notes,
+        masked=None if masked is None else _TURNS[header.orientation](masked),
     )
 
 
 ALPHA_IGNORED = "alpha channel is not the same everywhere and is ignored; the stored grey values are used"
 
 
-def _grey(decoded: np.ndarray[Any, Any], kind: str, warnings: list[str]) -> StoredValues:
-    """One channel from the decoder's one, three (blue, green, red) or four (with alpha)."""
+def _grey(decoded: Pixels, data: bytes, header: RasterHeader, kind: str) -> tuple[Grey, StoredValues | None]:
+    """Grey from the decoder's one channel, three (blue, green, red) or four, and the fourth, which is alpha."""
     if decoded.dtype not in (np.uint8, np.uint16):
         raise ImageError(f"{kind} samples must be unsigned 8 or 16 bit: {decoded.dtype}; save it as 16 bit grey")
     if decoded.ndim == 2:
-        return decoded
-    first = decoded[..., 0]
-    for channel in range(1, min(decoded.shape[2], 3)):
-        if not np.array_equal(first, decoded[..., channel]):
-            raise ImageError(
-                f"{kind} colour channels must be equal: they differ; a photograph or a coloured view is not "
-                "measured on, export the grey radiograph"
-            )
-    if decoded.shape[2] == 4 and (decoded[..., 3] != decoded[0, 0, 3]).any():
-        warnings.append(ALPHA_IGNORED)
-    return first
+        return Grey(decoded), None
+    alpha = decoded[..., 3] if decoded.shape[2] == 4 else None
+    if decoded.shape[2] < 3:
+        raise ImageError(f"{kind} must have 1, 3 or 4 channels: {decoded.shape[2]}; save it as plain grey")
+    rgb = decoded[..., 2::-1]
+    luminance = None
+    if kind == "JPEG" and (rgb[..., :1] != rgb[..., 1:]).any():
+        # The file holds the luminance itself: asked for grey, the decoder hands it over without a detour by way of colours.
+        luminance, _ = decoded_raster(data, header, kind, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
+    return grey_of(rgb, bits=8 * rgb.dtype.itemsize, luminance=luminance, from_jpeg=kind == "JPEG"), alpha
 
 
-def decoded_raster(data: bytes, header: RasterHeader, kind: str) -> tuple[np.ndarray[Any, Any], list[str]]:
+def decoded_raster(
+    data: bytes, header: RasterHeader, kind: str, how: int = cv2.IMREAD_UNCHANGED
+) -> tuple[Pixels, list[str]]:
     """The decoder's array, untouched by orientation, and what its codec said on stderr."""
     buffer = np.frombuffer(data, np.uint8)
     if header.edits:
@@ -109,7 +120,7 @@ def decoded_raster(data: bytes, header: RasterHeader, kind: str) -> tuple[np.nda
     complaints: list[str] = []
     try:
         with _messages(complaints):
-            decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
+            decoded = cv2.imdecode(buffer, how)
     except (cv2.error, MemoryError) as error:
         raise ImageError(f"{kind} file cannot be decoded: {printable(error)}; export it again") from error
     if decoded is None:

@@ -10,7 +10,7 @@ from attrs import evolve
 
 from wlmeasure.errors import FrameError, ImageError, StaleCaseError
 from wlmeasure.image.file_content import MAX_FILE_BYTES, file_content, first_bytes
-from wlmeasure.image.radiograph import Radiograph, printable
+from wlmeasure.image.radiograph import POLARITY_DOUBT, DisplayTable, Radiograph, printable
 
 __all__ = ["MAX_FILE_BYTES", "content_kind", "is_structured_report", "read"]
 
@@ -24,6 +24,10 @@ _EXTENSIONS = {
     "BMP": (".bmp", ".dib"),
     "DICOM": (".dcm", ".dicom", ".dic", ".ima", ""),
 }
+MOST_CLIPPED = 2.0
+"""Largest share of the inner film that a header's window may show black or white, % (our parameter)."""
+FEWEST_GREYS = 16.0
+"""Least part of the 255 greys that a header's window must give 98 % of the film (our parameter)."""
 _KNOWN_OTHERS = (
     (b"GIF8", "GIF"),
     (b"\x00\x00\x00\x0cjP", "JPEG 2000"),
@@ -43,7 +47,8 @@ def read(
 ) -> Radiograph:
     """Read one radiograph from a PNG, TIFF, JPEG, BMP or DICOM file.
 
-    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings.
+    Returns stored values with their polarity, the file's SHA-256, spacing claims (best first) and warnings. What is no film,
+    as letters and frames, is masked; a window of the header that hides the film is not used.
 
     Parameters
     ----------
@@ -63,7 +68,7 @@ def read(
     FrameError
         The file has several frames and none of them is named, or one that it does not have.
     ImageError
-        One line that begins with the file's name, for a file that is missing, not an image, cut short, coloured, or too
+        One line that begins with the file's name, for a file that is missing, not an image, cut short, no grey film, or too
         large to be one radiograph.
     """
     given = fspath(path)
@@ -89,6 +94,7 @@ def read(
         raise FrameError(f"{name}: {error}", error.frames) from error
     except ImageError as error:
         raise ImageError(f"{name}: {error}") from error
+    radiograph = _shown(_film_only(radiograph))
     warnings = list(radiograph.warnings)
     # A DICOM file often bears a number as its name, and Path takes what follows the last dot for an extension.
     suffix = Path(given).suffix.lower()
@@ -100,6 +106,36 @@ def read(
             "padded or resampled to unequal scales"
         )
     return evolve(radiograph, warnings=tuple(warnings))
+
+
+def _film_only(radiograph: Radiograph) -> Radiograph:
+    """With all masked that is no film, and a doubt where a file without a word on its grey scale looks inverted."""
+    from wlmeasure.image.film_area import no_film  # OpenCV, as above
+    from wlmeasure.image.grey_scale import looks_inverted
+
+    masked, found = no_film(radiograph.values, radiograph.masked)
+    notes, warnings = radiograph.notes, radiograph.warnings
+    if found and masked is not None:
+        share = f"{100.0 * masked.mean():.2g} % of the pixels"
+        notes = (*notes, f"{', '.join(found)} found: {share} are no film, left out of display, tracing and search")
+    doubt = radiograph.format != "DICOM" and looks_inverted(radiograph.values, masked)
+    if doubt:
+        warnings = (*warnings, POLARITY_DOUBT)
+    return evolve(radiograph, masked=masked, polarity_doubt=doubt, notes=notes, warnings=warnings)
+
+
+def _shown(radiograph: Radiograph) -> Radiograph:
+    """Without the header's window or table where that would hide the film."""
+    clipped, greys = radiograph.clipped_share(), radiograph.greys_used()
+    if clipped <= MOST_CLIPPED and greys >= FEWEST_GREYS:
+        return radiograph
+    if clipped > MOST_CLIPPED:
+        hides = f"shows {clipped:.0f} % of the film as plain black or white"
+    else:
+        hides = f"shows the film in {greys:.0f} of 255 greys"
+    what = "table" if isinstance(radiograph.display, DisplayTable) else "window"
+    said = f"{what} of the header {hides}: shown from percentiles of the stored values instead"
+    return evolve(radiograph, display=None, warnings=(*radiograph.warnings, said))
 
 
 def is_structured_report(path: str | PathLike[str]) -> bool:

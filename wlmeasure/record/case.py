@@ -20,6 +20,7 @@ from attrs import field, frozen
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, NotWrittenError, TradeError
 from wlmeasure.image.file_content import first_bytes
+from wlmeasure.image.view import View
 from wlmeasure.record import version1
 from wlmeasure.record.members import (
     Choice,
@@ -52,6 +53,7 @@ __all__ = [
     "Entry",
     "FileTaper",
     "Film",
+    "FilmView",
     "Joint",
     "KnownFile",
     "KnownObject",
@@ -137,6 +139,20 @@ Scale = KnownFile | KnownObject | Spacing | FileTaper
 
 
 @frozen
+class FilmView:
+    """How the film is shown: quarter turns clockwise, then mirrored left to right; its points stay those of the stored film."""
+
+    quarter_turns: int = member(Whole(0, 3), 0)
+    mirrored: bool = member(Truth(), False)
+    extra: dict[str, Any] = extra_members()
+
+    @property
+    def view(self) -> View:
+        """The same as the picture functions take it."""
+        return View(self.quarter_turns, self.mirrored)
+
+
+@frozen
 class Film:
     """One radiograph of the case, found by its path beside the case file and known by its hash.
 
@@ -151,6 +167,7 @@ class Film:
     frame: int | None = member(Whole(1, 100_000), None)
     col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
     metal: str | None = member(Choice(("bright", "dark")), None)
+    view: FilmView | None = member(Nested(FilmView), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
     scale: tuple[Scale, ...] = member(

@@ -158,7 +158,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             f"{radiograph.rows} x {radiograph.cols}"
         )
     if film.metal is not None:
-        radiograph = evolve(radiograph, bright_is_dense=film.metal == "bright")
+        radiograph = radiograph.as_said(film.metal == "bright")
     ratio = _ratio(film, radiograph)
     lines: list[KnownLine] = []
     traces: list[CanalTrace] = []

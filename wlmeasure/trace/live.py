@@ -63,10 +63,15 @@ class LivePath:
         coarser = max(1.0, (cells / MOST_CELLS) ** 0.5)
         # Pixels far smaller than the coarser cells are skipped rather than averaged: this is a preview.
         self._skip = 2 if coarser > 1.0 and max(mm_per_px) < 0.25 * CELL_MM * coarser else 1
-        region = radiograph.values[low[0] : high[0] : self._skip, low[1] : high[1] : self._skip].astype(np.float32)
+        # Where something is masked, its edges must not be found; filling it takes the whole film.
+        film: NDArray[np.generic] = radiograph.values
+        metal_bright = radiograph.bright_is_dense
+        if radiograph.masked is not None:
+            film, metal_bright = radiograph.density(), True
+        region = film[low[0] : high[0] : self._skip, low[1] : high[1] : self._skip].astype(np.float32)
         self._origin = low.astype(np.float64)
         self._grid = working_grid(
-            region if radiograph.bright_is_dense else -region,
+            region if metal_bright else -region,
             self._inside(anchor),
             (self._skip * mm_per_px[0], self._skip * mm_per_px[1]),
             margin_mm=2.0 * reach_mm,

@@ -42,6 +42,7 @@ from wlmeasure.share.result import (
     measured_words,
     proposal_words,
     scale_words,
+    start_words,
     stop_setting_mm,
     stop_words,
 )
@@ -606,7 +607,9 @@ class WorkingLengthDock(QWidget):
         if length is None:
             lines.append("no scale: angles only")
         elif trace.from_orifice:
-            lines.append(f"{measured_words(length)} from the orifice: no working length yet; {self._lacking(trace)}")
+            lines.append(
+                f"{measured_words(length)} from {start_words(trace)}: no working length yet; {self._lacking(trace)}"
+            )
         if tip is not None:
             lines.append(f"file tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end")
         if trace.lost_mm >= 0.1:

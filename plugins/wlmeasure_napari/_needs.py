@@ -9,7 +9,7 @@ from typing import Any, Final
 from attrs import frozen
 
 from wlmeasure.errors import CaseError
-from wlmeasure.record.facts import SETTLED, decided_stop
+from wlmeasure.record.facts import decided_stop
 from wlmeasure.record.record import record_of
 
 TYPE_CHECKING = False
@@ -37,7 +37,7 @@ class NeedError(CaseError):
 
 def _settled(session: Session) -> bool:
     facts = session.canal_facts
-    return facts is not None and facts.proposal.length_mm is not None and facts.proposal.status in SETTLED
+    return facts is not None and facts.settled
 
 
 def _has_case_id(session: Session) -> bool:

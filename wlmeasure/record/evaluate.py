@@ -74,8 +74,8 @@ _FLAGS = catalogue(
             "click the file from stop to tip and the canal from orifice to apex."
         ),
         "reference-not-marked": (
-            "The coronal reference point is not named or not marked on the film: the figure is a length from the orifice, and "
-            "gives no working length and no stop."
+            "The coronal reference point is not named, or not marked on the film: the figure is no working length, and gives "
+            "no stop."
         ),
         "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
@@ -123,7 +123,7 @@ class TraceResult:
 
     @property
     def from_orifice(self) -> bool:
-        """Whether the length counts from the orifice: no reference point is named and marked on this film."""
+        """Whether the length counts from no reference point that is named and marked on this film."""
         return any(flag.code == "reference-not-marked" for flag in self.flags)
 
     @property

@@ -79,7 +79,7 @@ class CanalFacts:
     treatment
         What the entries say by the rules of the trade; None where there are none.
     flags
-        Remarks on the decision that only record and films together show.
+        Remarks on the decision: what record, readings and films show together.
     """
 
     name: str
@@ -93,6 +93,19 @@ class CanalFacts:
     stale: tuple[Stale, ...] = ()
     treatment: CanalProgress | None = None
     flags: tuple[Flag, ...] = ()
+
+    @property
+    def settled(self) -> bool:
+        """Whether the proposal may be taken as it stands.
+
+        A film alone does not settle what readings spoke of before the canal was shaped: it was taken before that too.
+        """
+        return _settled(self.proposal, self.past_readings)
+
+
+def _settled(proposal: WorkingLength, past_readings: tuple[Entry, ...]) -> bool:
+    from_before = proposal.status == "film only" and bool(past_readings)
+    return proposal.length_mm is not None and proposal.status in SETTLED and not from_before
 
 
 @frozen(eq=False)
@@ -147,7 +160,7 @@ def _stop(canal: CanalResult) -> Stop | None:
     point, proposal = canal.canal.reference_point, canal.working_length
     if canal.decision is not None:
         return decided_stop(canal.decision, point)
-    if point is None or proposal.length_mm is None or proposal.status not in SETTLED:
+    if point is None or proposal.length_mm is None or not _settled(proposal, canal.past_readings):
         return None
     return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
 
@@ -164,4 +177,9 @@ def _remarks(canal: CanalResult, standing: Iterable[Entry], changed: set[str]) -
         codes.append("decided-on-another-film-length")
     undecided = () if decision is not None else standing
     torn = [entry.note for entry in undecided if entry.kind == "note" and entry.by == FROM_VERSION_1]
-    return (*(Flag("two-decisions", note) for note in torn if note is not None), *(_FLAGS[code] for code in codes))
+    on_decision = [flag for flag in canal.working_length.flags if flag.code.startswith("decided-")]
+    return (
+        *(Flag("two-decisions", note) for note in torn if note is not None),
+        *(_FLAGS[code] for code in codes),
+        *on_decision,
+    )

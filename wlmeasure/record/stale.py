@@ -256,15 +256,17 @@ class _Search:
         return max(named or [o.at for o in earlier], default=row.at)
 
     def _upheld(self, row: _Row, cause_at: int) -> bool:
-        """Whether the readings since the cause give a length near the decided one."""
+        """Whether the readings since the cause establish a length that the decided one does not pass, and lies near.
+
+        One reading establishes nothing, and a canal that was shaped is shorter sooner than longer: a decision longer than what
+        is read now, be it by half a millimetre, has to be taken again.
+        """
         decided = row.entry.length_mm
         since = [other.entry for other in self._later(row, self.measuring, cause_at)]
         length = heard(entry for entry in since if entry.reference_point == row.entry.reference_point)
-        if decided is None:
+        if decided is None or length is None or length.length_mm is None or length.status != "stable":
             return False
-        if length is None or length.length_mm is None or length.status == "unstable":
-            return False
-        return abs(length.length_mm - decided) <= self.upheld_within_mm + EDGE_MM
+        return -EDGE_MM <= length.length_mm - decided <= self.upheld_within_mm + EDGE_MM
 
     def _shaped_on(self, row: _Row) -> list[str] | None:
         if not row.kind.of_shape:

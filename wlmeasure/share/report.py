@@ -61,6 +61,7 @@ from wlmeasure.share.result import (
     proposal_words,
     reading_words,
     scale_words,
+    start_words,
     stop_words,
     without_film_words,
 )
@@ -279,7 +280,7 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        label = f"{'From the orifice to' if trace.from_orifice else 'To'} the {trace.trace.apical_end}"
+        label = f"{f'From {start_words(trace)} to' if trace.from_orifice else 'To'} the {trace.trace.apical_end}"
         rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(

@@ -59,6 +59,7 @@ __all__ = [
     "record_text",
     "result_json",
     "scale_words",
+    "start_words",
     "stop_setting_mm",
     "stop_words",
     "without_film_words",
@@ -89,7 +90,8 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
             f"decided from {decision.reference_point}, and lengths count from {facts.reference_point} now; decide again"
         )
     if status != "not established":
-        return f"not decided, and the proposal is not settled ({status})"
+        before = ", from before the canal was shaped" if status == "film only" and facts.past_readings else ""
+        return f"not decided, and the proposal is not settled ({status}{before})"
     if facts.electronic is not None:
         return f"not decided, and the readings establish no length ({facts.electronic.status})"
     if not canal.traces:
@@ -571,6 +573,11 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
+def start_words(trace: TraceResult) -> str:
+    """Where a length begins that counts from no named and marked reference point."""
+    return "the orifice" if trace.trace.reference_px is None else "a marked point that nobody has named"
+
+
 def from_words(canal: CanalResult) -> str:
     """Where lengths of a canal count from."""
     return canal.canal.reference_point or "a reference point that is not named yet"
@@ -586,7 +593,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     if trace is None:
         lines = [f"{head}: {without_film_words(canal)}, from {from_words(canal)}"]
     else:
-        start = "the orifice" if trace.from_orifice else from_words(canal)
+        start = start_words(trace) if trace.from_orifice else from_words(canal)
         lines = [
             f"{head} on film {trace.trace.film}: from {start} to the {trace.trace.apical_end}",
             *_trace_lines(trace),
@@ -605,6 +612,9 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     if decision is not None:
         reason = f": {decision.note}" if decision.note else ""
         lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
+        for item in _stale_decision(facts):
+            why = " ".join(flag.text for flag in item.reasons)
+            lines.append(f"  NO LONGER HOLDS  {why} {item.settled_by[:1].upper()}{item.settled_by[1:]}.")
         lines += _stop_lines(canal, facts)
         lines.append(f"  proposed         {proposed}")
     else:
@@ -636,8 +646,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     if length is not None:
         low, high = length.length_interval_mm
         parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
-        label = "from the orifice" if trace.from_orifice else "length          "
-        lines.append(f"  {label} {measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
+        label = "no working length" if trace.from_orifice else "length"
+        lines.append(f"  {label:<17}{measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")

@@ -2,8 +2,9 @@
 
 A measure cell by cell (`ridge`) is nothing where a canal fades towards its end, and the cheapest path over cells then cuts
 the bend or leaves for the root's outline. Here the film is straightened along a few **rough curves** through the clicks: the
-line or parabola of the clicks, a bulge of it to either side, and the path over cells. In each strip every polyline is a
-candidate whose direction changes by little from row to row; dynamic programming finds the one with the largest **score**::
+even line of the clicks (`spline.even_line`), a bulge of it to either side, and the path over cells. In each strip every
+polyline is a candidate whose direction changes by little from row to row; dynamic programming finds the one with the largest
+**score**, less what it costs to miss the clicks and to bow away from their curve farther than their gaps leave open::
 
     sum along it of (what is seen, from LEAST to MOST noise levels, less USUAL) - BENDING_MM * sum of curvature squared
 

@@ -46,8 +46,9 @@ def _walks(tmp_path, monkeypatch, count=40):
 
 
 def test_a_decision_that_outlives_its_strike_out_is_seen(tmp_path, monkeypatch):
-    def outlives(self, canal):
-        found = [e for e in self.present if e.canal == canal and e.kind == "decided working length"]
+    def outlives(self, canal, *, before=None):
+        there = [e for e in self.present if before is None or self.places()[e.id] < before]
+        found = [e for e in there if e.canal == canal and e.kind == "decided working length"]
         return found[-1] if found else None
 
     monkeypatch.setattr(LengthRecord, "decision", outlives)

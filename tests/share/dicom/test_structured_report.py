@@ -355,6 +355,13 @@ def test_the_report_is_final_when_every_canal_is_decided(report, on_dicom, on_pn
     assert (open_case.PreliminaryFlag, open_case.VerificationFlag) == ("PRELIMINARY", "UNVERIFIED")
 
 
+def test_a_decided_length_that_no_longer_holds_says_so(report, on_dicom):
+    flared = {"id": "e1", "kind": "coronal flaring", "at": "2026-11-25T11:00", "by": "Dr Quill", "canal": "MB"}
+    words = "No longer holds. The canal was flared or shaped since"
+    assert words not in texts(pydicom.dcmread(report(on_dicom())))
+    assert words in texts(pydicom.dcmread(report(on_dicom(case={"entries": [flared]}))))
+
+
 def test_a_film_without_a_scale_gives_angles_and_no_millimetres(report, tmp_path, measure, make):
     at = np.linspace(0.0, np.pi / 2, 60)
     bend = np.column_stack([200 + 300 * np.sin(at), 100 + 300 * (1 - np.cos(at))])

@@ -206,8 +206,17 @@ class WorkingLengthDock(QWidget):
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
 
-    def _field(self, place: str, label: str, done: Callable[[str], None] | None, tip: str, hint: str = "") -> Field:
-        field = Field(label, done, tip, hint=hint)
+    def _field(
+        self,
+        place: str,
+        label: str,
+        done: Callable[[str], None] | None,
+        tip: str,
+        hint: str = "",
+        *,
+        on_enter: bool = False,
+    ) -> Field:
+        field = Field(label, done, tip, hint=hint, on_enter=on_enter)
         self._fields[place] = field
         said_at = {"size": "reading", "std": "length", "reason": "decided"}.get(place, place)
         field.edit.textEdited.connect(lambda _text: self.session.withdraw(said_at))
@@ -324,7 +333,8 @@ class WorkingLengthDock(QWidget):
 
     def _readings(self) -> Part:
         part = Part("Electronic readings")
-        part.add(self._field("reading", "Reading, mm", self._on_reading, "Type the length and press Enter"))
+        tip = "Type the length and press Enter, here or under File size"
+        part.add(self._field("reading", "Reading, mm", self._on_reading, tip, on_enter=True))
         self.mark = self._choice(lambda _text: None, "Where the device stood", "Mark")
         self.mark.addItems(["foramen", "constriction", "beyond"])
         part.add(
@@ -332,6 +342,7 @@ class WorkingLengthDock(QWidget):
                 "size", "File size", None, "The hand file the device was connected to, such as 15; may stay empty"
             )
         )
+        self._fields["size"].edit.returnPressed.connect(lambda: self._on_reading(self._fields["reading"].text))
         self.condition = self._choice(lambda _text: None, "Anything that makes readings doubtful", "Condition")
         self.condition.addItems(["no condition", *CONDITIONS])
         part.add(buttons(self.mark, self.condition))

@@ -87,9 +87,15 @@ class Part(QGroupBox):
 
 
 class Field(QWidget):
-    """A labelled text field; `done` is called with its text on Enter or when it is left changed. Messages stand beneath."""
+    """A labelled text field; `done` is called with its text on Enter or when it is left changed. Messages stand beneath.
 
-    def __init__(self, label: str, done: Callable[[str], None] | None, tip: str, *, hint: str = "") -> None:
+    What makes an entry of the record is no value that stands in the field: `on_enter` alone makes it, and leaving the field,
+    for what belongs to the same entry or for another patient, enters nothing.
+    """
+
+    def __init__(
+        self, label: str, done: Callable[[str], None] | None, tip: str, *, hint: str = "", on_enter: bool = False
+    ) -> None:
         super().__init__()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -111,7 +117,7 @@ class Field(QWidget):
         self._stood = ""  # what stands in the session, as far as the field knows
         self._done = done
         if done is not None:
-            self.edit.editingFinished.connect(self._finished)
+            (self.edit.returnPressed if on_enter else self.edit.editingFinished).connect(self._finished)
 
     def _finished(self) -> None:
         text = self.edit.text()

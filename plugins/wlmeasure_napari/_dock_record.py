@@ -12,11 +12,13 @@ from qtpy.QtWidgets import QComboBox, QLabel, QWidget
 
 from wlmeasure.record.draft import Draft, typed_instrument
 from wlmeasure.record.edit import typed_number
+from wlmeasure.record.facts import CanalFacts
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.card import chart_note, stop_rows
 from wlmeasure.share.course import timeline_drawing
 from wlmeasure.share.drawing import Drawing, svg
+from wlmeasure.share.result import decision_doubts, decision_is_stale
 from wlmeasure.share.timeline import entry_words, open_cautions, timeline
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter, strike_out
@@ -105,6 +107,7 @@ class RecordPart(Part):
         self.plot.setAccessibleName("Lengths of the canal over the treatment")
         self.add(self.plot)
         self.stops = self.add(note(name="number"))
+        self.proposed_stops = self.add(note())  # nobody has decided: no number to set a stop by
         self.add(
             button(
                 "Copy note for the chart", self._copy, "One line to paste: reference, length, method, uncertainty, who"
@@ -127,7 +130,7 @@ class RecordPart(Part):
         self.other.clear()
         self.other.addItems([] if case is None else [c.name for c in case.canals if c.name != session.canal_name])
         if case is None or facts is None:
-            for label in (self.lines, self.stops, self.cautions):
+            for label in (self.lines, self.stops, self.proposed_stops, self.cautions):
                 tell(label, "")
             self.plot.hide()
             return
@@ -153,12 +156,26 @@ class RecordPart(Part):
         self.plot.setVisible(figure is not None)
         if figure is not None:
             self.plot.setPixmap(drawn(figure, PICTURE_PX, self.devicePixelRatioF()))
-        if held is None or held.stop is None or session.result is None:
-            tell(self.stops, "")
+        self._show_stops(held)
+
+    def _show_stops(self, held: CanalFacts | None) -> None:
+        """In bold where somebody has decided; the line above them says what speaks against it, or that nobody has."""
+        result = self._session.result
+        tell(self.stops, "")
+        tell(self.proposed_stops, "")
+        if held is None or held.stop is None or result is None:
             return
-        at = [canal.canal.name for canal in session.result.canals].index(name)
-        rows = [f"{row[0]}: {row[1 + at]}" for row in stop_rows(session.result)]
-        tell(self.stops, f"Stops, {name}, mm, rounded down\n" + "\n".join(rows))
+        at = [canal.canal.name for canal in result.canals].index(held.name)
+        rows = [f"{row[0]}: {row[1 + at]}" for row in stop_rows(result)]
+        decided, whose = held.stop.whose == "decided", ""
+        if not decided:
+            whose = ", for the proposed length, which nobody has decided"
+        elif decision_is_stale(held):
+            whose = ", for a decision that no longer holds"
+        elif decision_doubts(held):
+            whose = ", for a decision to look beside"
+        words = f"Stops, {held.name}, mm, rounded down{whose}"
+        tell(self.stops if decided else self.proposed_stops, "\n".join([words, *rows]))
 
     def _show_offer(self, draft: Draft | None) -> None:
         """The offer in words, and in the form, where other figures can be typed over it; gone with the offer."""

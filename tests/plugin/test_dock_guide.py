@@ -3,6 +3,9 @@
 import re
 
 import pytest
+from qtpy.QtCore import Qt
+
+from wlmeasure.record.case import load_case
 
 from . import test_dock
 from .test_dock import END, FILM, MIDDLE, ORIFICE, STOP, TIP, decided, opened, traced
@@ -100,6 +103,60 @@ def test_the_very_reading_that_is_meant_is_taken_back(person):
     assert listed.buttons == []
     assert listed.past.text().count("superseded: ") == 3
     assert "no longer holds: shaped since; take a reading first: field Reading" in person.dock.next_line.text()
+
+
+def test_a_reading_is_entered_by_enter_and_not_by_leaving_the_field(person):
+    """On the way to what belongs to the same reading, or to the next patient, nothing was meant yet."""
+    traced(person)
+    edit = person.dock._fields["reading"].edit
+    for leave in (
+        lambda: person.dock.mark.setFocus(),
+        lambda: person.test.keyClick(edit, Qt.Key.Key_Tab),
+        lambda: person.press(person.button("Add")),
+        lambda: person.press(person.button("New case")),
+    ):
+        person.session.choose_canal(person.session.case.canals[0].name)
+        person.settle()
+        edit.setFocus()
+        edit.selectAll()
+        person.test.keyClicks(edit, "23.71")
+        kept = person.session.document.draft
+        leave()
+        person.dock.mark.setFocus()
+        person.settle()
+        assert load_case(kept).entries == ()
+
+
+def test_enter_under_file_size_enters_the_reading_with_its_size(person):
+    traced(person)
+    person.click_into("reading")
+    person.test.keyClicks(person.dock._fields["reading"].edit, "20.5")
+    person.test.keyClick(person.dock._fields["reading"].edit, Qt.Key.Key_Tab)
+    person.enter("size", "15")
+    (reading,) = person.session.case.entries
+    assert (reading.length_mm, reading.size) == (20.5, 15)
+    person.enter("size", "20")  # no reading is typed: none is entered
+    assert person.session.case.entries == (reading,)
+
+
+def test_stops_of_a_length_that_nobody_decided_are_not_in_bold_and_say_so(person):
+    traced(person)
+    record = person.dock.record
+    assert bold(person, "entry") == []
+    assert record.proposed_stops.text().startswith(
+        "Stops, single, mm, rounded down, for the proposed length, which nobody has decided\n"
+    )
+    for text in ("20.5", "20.5", "20.5"):
+        person.enter("reading", text)
+    person.enter("decided", "20")
+    person.press(person.button("Decide"))
+    (words,) = bold(person, "entry")
+    assert words.startswith("Stops, single, mm, rounded down\n")
+    assert record.proposed_stops.text() == ""
+    person.key("N")
+    person.key("Return")
+    (words,) = bold(person, "entry")
+    assert words.startswith("Stops, single, mm, rounded down, for a decision that no longer holds\n")
 
 
 def test_the_decision_is_the_one_number_in_bold(person):

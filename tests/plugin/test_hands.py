@@ -107,15 +107,6 @@ class Desk(Person):
         self.test.wheelEvent(window.windowHandle(), QPointF(middle), QPoint(0, 120 * notches))
         self.settle()
 
-    def noted(self):
-        """All that the session knows, to be gone back to."""
-        return {n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in vars(self.session).items()}
-
-    def back_to(self, noted):
-        """As it was; opening the case again takes longer."""
-        vars(self.session).update({n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in noted.items()})
-        self.refusals.clear()
-
     def facts(self):
         """What a key may change in the session."""
         session = self.session
@@ -338,14 +329,15 @@ KEYS = {
 
 @pytest.mark.parametrize("focus", FOCUS)
 def test_every_key_does_its_work_whatever_has_the_focus(desk, focus):
-    idle, stood, before = [], desk.noted(), desk.facts()
+    idle = []
     for name, (prepare, done) in KEYS.items():
-        desk.back_to(stood)
+        desk.fresh()
+        before = desk.facts()
         if prepare is not None:
             prepare(desk)
-        desk.session.changed.emit()
-        desk.settle()
+            desk.settle()
         FOCUS[focus](desk)
+        desk.settle()
         layers = [layer.name for layer in desk.viewer.layers]
         desk.strike(name.split(" ")[0])
         if not done(desk, before):
@@ -496,11 +488,14 @@ def test_a_refused_key_swallows_no_following_one(desk, state):
 
     state(desk)
     desk.settle()
-    stood = desk.noted()
+    session, stood = desk.session, {}
+    for name, value in vars(desk.session).items():
+        stood[name] = copy.copy(value) if isinstance(value, list | dict) else value
 
     def after(*keys):
         """What the keys lead to, from the state as it was."""
-        desk.back_to(stood)
+        vars(session).update({n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in stood.items()})
+        desk.refusals.clear()
         for key in keys:
             desk.strike(key, settle=False)
         # An entry bears the time of its making.

@@ -29,7 +29,8 @@ A, B = "patient A", "patient B"
 # What is entered for one patient and for no other purpose. Lengths of decisions are shown to 0.1 mm.
 OWN = {
     A: {
-        *("36", "LL6", "19 Universal", "lower left first molar", "MB", "ML", "molar_mb.png", "molar_ml.png", "a.wl.json", "A-0417"),
+        *("36", "LL6", "19 Universal", "lower left first molar", "MB", "ML", "molar_mb.png", "molar_ml.png"),
+        *("a.wl.json", "A-0417"),
         *("mesiobuccal cusp tip", "mesiolingual cusp tip", "distobuccal cusp tip"),
         *("20.03", "0.31", "19.47", "0.33", "14.25", "13.75"),
         *("21.03", "21.06", "21.09", "20.53", "20.56", "20.59", "21.33", "21.36", "21.39"),

@@ -72,25 +72,38 @@ def test_shaping_since_the_last_measurement(event):
         assert "another film remains the clinician's choice" in one.settled_by
 
 
-def test_a_reading_since_within_half_a_millimetre_upholds_the_decision():
-    """T7.6 by the reading: 21.0 against 20.8 holds, 20.2 does not (the 0.5 mm is our parameter)."""
+def thrice(*values):
+    return [reading(*values) for _ in range(3)]
+
+
+def test_readings_since_that_the_decision_does_not_pass_uphold_it():
+    """T7.6 by the readings: 21.0 decided holds where 21.0 to 21.5 is read thrice, not where it is longer than what is read."""
     start = [film(), reading(), decided(), FLARED]
-    assert found(record_of(*start, reading(20.8))) == {}
-    assert found(record_of(*start, reading(21.3, "foramen"))) == {}  # 20.8 at the constriction
-    assert found(record_of(*start, reading(20.2))) == {"e3": {"shaped-since"}}
-    (one,) = stale_entries(record_of(*start, reading(20.2)))
-    assert one.settled_by == "the canal was measured since (e5): deciding the length again settles it"
-    assert found(record_of(*start, reading(20.8)), upheld_within_mm=0.1) == {"e3": {"shaped-since"}}
+    assert found(record_of(*start, *thrice(21.0))) == {}
+    assert found(record_of(*start, *thrice(21.5, "foramen"))) == {}  # 21.0 at the constriction
+    assert found(record_of(*start, *thrice(21.4))) == {}
+    for values in ((20.8,), (21.0, "foramen"), (20.2,), (21.6,)):
+        assert found(record_of(*start, *thrice(*values))) == {"e3": {"shaped-since"}}, values
+    (one,) = stale_entries(record_of(*start, *thrice(20.2)))
+    assert one.settled_by == "the canal was measured since (e7): deciding the length again settles it"
+    assert found(record_of(*start, *thrice(21.4)), upheld_within_mm=0.1) == {"e3": {"shaped-since"}}
+
+
+def test_one_reading_since_upholds_nothing():
+    """Two do not either: nothing is established by fewer than three."""
+    start = [film(), reading(), decided(), FLARED]
+    assert found(record_of(*start, reading(21.0))) == {"e3": {"shaped-since"}}
+    assert found(record_of(*start, reading(21.0), reading(21.0))) == {"e3": {"shaped-since"}}
 
 
 def test_readings_since_uphold_it_together():
     """The median of three, as in the proposal; spread by more than half a millimetre they say nothing."""
     start = [film(), reading(), decided(), FLARED]
-    assert found(record_of(*start, reading(20.8), reading(21.0), reading(20.5))) == {}
+    assert found(record_of(*start, reading(20.9), reading(21.0), reading(21.2))) == {}
     assert found(record_of(*start, reading(20.2), reading(20.2), reading(20.6))) == {"e3": {"shaped-since"}}
     assert found(record_of(*start, reading(21.0), reading(21.0), reading(20.2))) == {"e3": {"shaped-since"}}
     # Those from before the last file are readings of another canal shape.
-    assert found(record_of(*start, reading(21.0), shaped(), reading(20.2))) == {"e3": {"shaped-since"}}
+    assert found(record_of(*start, *thrice(21.0), shaped(), reading(20.2))) == {"e3": {"shaped-since"}}
 
 
 def test_a_reading_beyond_the_foramen_upholds_nothing():
@@ -129,14 +142,8 @@ def test_a_withdrawn_event_changes_nothing():
 
 
 def test_a_lost_cusp_makes_every_length_from_it_old():
-    record = record_of(film(), reading(), decided(), shaped(20, 19.5), reading(), CUSP_LOST)
-    assert found(record) == {
-        "e1": {"reference-changed"},
-        "e2": {"reference-changed"},
-        "e3": {"reference-changed"},
-        "e4": {"reference-changed"},
-        "e5": {"reference-changed"},
-    }
+    record = record_of(film(), reading(), decided(), shaped(20, 19.5), *thrice(), CUSP_LOST)
+    assert found(record) == {f"e{number}": {"reference-changed"} for number in range(1, 8)}
     settled = {s.entry.id: s.settled_by for s in stale_entries(record)}
     assert settled["e4"] == "taking it to length again and reading the stop settles it"
 

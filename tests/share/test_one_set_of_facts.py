@@ -37,7 +37,7 @@ BY_HAND = {
     "decided twice": ({"entries": [decision(), decision(19.4, 2, supersedes="e1")]}, (19.4, 19.0)),
     "struck out": ({"entries": [decision(), entry(2, "note", supersedes="e1", note="slip")]}, (None, 21.0)),
     "struck out of two": (
-        {"entries": [decision(), decision(19.4, 2), entry(3, "note", supersedes="e2", note="slip")]}, (20.7, 20.5)
+        {"entries": [decision(), decision(19.4, 2), entry(3, "note", supersedes="e2", note="slip")]}, (None, 21.0)
     ),
     "stale": (
         {"entries": [decision(), entry(2, "shaping file", size=25, taper=0.04, length_mm=20.5)]}, (20.7, 20.5)

@@ -107,6 +107,15 @@ class Desk(Person):
         self.test.wheelEvent(window.windowHandle(), QPointF(middle), QPoint(0, 120 * notches))
         self.settle()
 
+    def noted(self):
+        """All that the session knows, to be gone back to."""
+        return {n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in vars(self.session).items()}
+
+    def back_to(self, noted):
+        """As it was; opening the case again takes longer."""
+        vars(self.session).update({n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in noted.items()})
+        self.refusals.clear()
+
     def facts(self):
         """What a key may change in the session."""
         session = self.session
@@ -329,15 +338,14 @@ KEYS = {
 
 @pytest.mark.parametrize("focus", FOCUS)
 def test_every_key_does_its_work_whatever_has_the_focus(desk, focus):
-    idle = []
+    idle, stood, before = [], desk.noted(), desk.facts()
     for name, (prepare, done) in KEYS.items():
-        desk.fresh()
-        before = desk.facts()
+        desk.back_to(stood)
         if prepare is not None:
             prepare(desk)
-            desk.settle()
-        FOCUS[focus](desk)
+        desk.session.changed.emit()
         desk.settle()
+        FOCUS[focus](desk)
         layers = [layer.name for layer in desk.viewer.layers]
         desk.strike(name.split(" ")[0])
         if not done(desk, before):
@@ -488,14 +496,11 @@ def test_a_refused_key_swallows_no_following_one(desk, state):
 
     state(desk)
     desk.settle()
-    session, stood = desk.session, {}
-    for name, value in vars(desk.session).items():
-        stood[name] = copy.copy(value) if isinstance(value, list | dict) else value
+    stood = desk.noted()
 
     def after(*keys):
         """What the keys lead to, from the state as it was."""
-        vars(session).update({n: copy.copy(v) if isinstance(v, list | dict) else v for n, v in stood.items()})
-        desk.refusals.clear()
+        desk.back_to(stood)
         for key in keys:
             desk.strike(key, settle=False)
         # An entry bears the time of its making.

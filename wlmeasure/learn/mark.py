@@ -26,6 +26,7 @@ from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import Answer
 from wlmeasure.learn.exercise import SHORT_MM, Exercise, Item, ItemTruth, film_mm
 from wlmeasure.learn.parallax import SecondMark, mark_second
+from wlmeasure.points import polyline_feet
 from wlmeasure.trace.spline import arc_length
 
 __all__ = ["KINDS", "Calibration", "Marked", "Marks", "Part", "mark"]
@@ -227,16 +228,8 @@ def _chord(path_px: Float64, mm: Float64) -> float:
 
 def _along(path_mm: Float64, point_mm: Float64) -> float:
     """Where along a path the foot of a point lies, mm; beyond its ends straight on."""
-    steps = np.diff(path_mm, axis=0)
-    lengths = np.hypot(steps[:, 0], steps[:, 1])
-    used = lengths > 0.0
-    starts, steps, lengths = path_mm[:-1][used], steps[used], lengths[used]
-    share = ((point_mm - starts) * steps).sum(axis=1) / lengths**2
-    clipped = np.clip(share, 0.0, 1.0)
-    clipped[0], clipped[-1] = min(share[0], clipped[0]), max(share[-1], clipped[-1])
-    feet = starts + clipped[:, None] * steps
-    k = int(np.argmin(((feet - point_mm) ** 2).sum(axis=1)))
-    return float(lengths[:k].sum() + clipped[k] * lengths[k])
+    foot = polyline_feet(point_mm, path_mm)
+    return float(foot.along[0] + foot.over[0])
 
 
 def _parts(item: Item, truth: ItemTruth, answer: Answer, mm: Float64 | None) -> tuple[Part, ...]:

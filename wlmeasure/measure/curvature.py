@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.measure.line_arc import LineArc, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import MOST_POINTS, LineArc, Noise, fit_line_arc
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 
@@ -60,6 +60,8 @@ LUITEN_APICAL_MM = 1.0  # at both ends): both are parameters
 ESTRELA_CHORD_MM = 6.0  # from memory
 PROFILE_WINDOW_MM = 2.0  # our parameter: curvature at a point is the slope of the heading over this stretch
 DETERMINED_RATIO = 2.0  # our parameter: a radius whose 95 % interval spans more than this factor is "not determined"
+# Our parameter: a half circle's ends lie 0.64 of its length apart; where they come so near, the path is none of a canal.
+LEAST_APART = 0.1
 FEW_CLICKS = 6  # fewer points than this do not show where a bend begins or how sharp it is
 FEW_CLICKS_REL_STD = (
     0.5  # our parameter: the turn between the first and the last chord is then off by up to itself (95 %)
@@ -213,8 +215,9 @@ def estrela_radius_mm(
         if not beyond.size:
             return None
         k = int(beyond[-1])
-        share = (far[k] - chord_mm) / max(far[k] - far[k + 1], 1e-12) if k + 1 < end else 0.0
-        points.append(path[k] + share * (path[min(k + 1, end - 1)] - path[k]))
+        # Where points lie far apart, both chords may end on one piece of the path.
+        after, beside = (path[k + 1], far[k + 1]) if k + 1 < end else (points[-1], 0.0)
+        points.append(path[k] + (far[k] - chord_mm) / max(far[k] - beside, 1e-12) * (after - path[k]))
         end = k + 1
     third, second, first = points
     half = 0.5 * float(np.hypot(*(third - first)))
@@ -322,7 +325,8 @@ def curvature_profile(
     weights = np.diff(np.concatenate([[0.0], slope, [0.0]])) / spacing
     reach = max(noise.correlation_mm / sqrt(2.0 * pi), 1e-9)
     apart = np.arange(len(weights))[:, None] - np.arange(len(weights))[None]
-    inner = noise.std_mm * sqrt(float(weights @ np.exp(-0.5 * (apart * spacing / reach) ** 2) @ weights))
+    variance = float(weights @ np.exp(-0.5 * (apart * spacing / reach) ** 2) @ weights)
+    inner = noise.std_mm * sqrt(max(variance, 0.0))  # over a short path it is 0 up to rounding
     # A path that has to reach a click off its axis turns by 1.5 times the error over the stretch in which it gets there (the
     # end slope of a clamped cubic), and the slope of the heading spreads that turn over its own length.
     window = 2.0 * half * spacing
@@ -356,10 +360,13 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
     Raises
     ------
     MeasureError
-        Fewer than three points, or points that are not distinct finite numbers.
+        Fewer than three points, points that are not distinct finite numbers, or a path that comes back to where it begins.
     """
     noise = noise or Noise()
     points = _path(path_mm)
+    chord_mm, path_length_mm = float(np.hypot(*(points[-1] - points[0]))), float(arc_length(points)[-1])
+    if chord_mm < LEAST_APART * path_length_mm:
+        raise _comes_back(chord_mm, path_length_mm)
     few = len(points) < FEW_CLICKS
     if few:
         # Too few to fit a bend to: a smooth line is laid through them, which is as uncertain as they are.
@@ -377,9 +384,14 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
             candidates.append(model)
         if arcs == 1 and tail and _lesser_turn_deg(points) < 0.5 * straight_deg:
             break  # all of it turns one way: no use in fitting an S
-    total = straight.length_mm
-    spacing = total / (min(len(points), 240) - 1)
-    independent = max(4.0, total / max(spacing, noise.correlation_mm))
+    # Of a path that turns back a model may run backwards, or end where it begins.
+    candidates = [model for model in candidates if _spans(model) > LEAST_APART * chord_mm]
+    if not candidates:
+        raise _comes_back(chord_mm, path_length_mm)
+    independent = float(min(len(points), MOST_POINTS) - 1)
+    if noise.correlation_mm > 0.0:
+        independent = min(independent, straight.length_mm / noise.correlation_mm)
+    independent = max(4.0, independent)
     floor = max(noise.std_mm * 0.5, 1e-4)
 
     def criterion(model: LineArc) -> float:
@@ -387,6 +399,18 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
         return independent * log(model.misfit_mm**2 + floor**2) + parameters * log(independent)
 
     return min(candidates, key=criterion)
+
+
+def _spans(model: LineArc) -> float:
+    """How far apart a model's ends are; nothing where it runs backwards."""
+    return float(np.hypot(*(model.point(model.length_mm)[0] - model.start))) if model.length_mm > 0.0 else 0.0
+
+
+def _comes_back(chord_mm: float, length_mm: float) -> MeasureError:
+    return MeasureError(
+        f"path_mm must not end where it begins or run back on itself: it is {length_mm:.3g} mm long and its ends lie "
+        f"{chord_mm:.3g} mm apart; check the order of the points"
+    )
 
 
 @frozen(eq=False)
@@ -468,12 +492,10 @@ def measure_curvature(
     Raises
     ------
     MeasureError
-        Fewer than three distinct finite points.
+        As `fit_canal`.
     """
     noise = noise or Noise()
     path = _path(path_mm)
-    if float(np.hypot(*(path[-1] - path[0]))) < 1e-6:
-        raise MeasureError("path_mm must not end where it begins: a canal has two ends; check the order of the points")
     model = fit_canal(path, noise=noise, straight_deg=straight_deg)
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = model.arcs > 0

@@ -20,7 +20,7 @@ from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
 from wlmeasure.measure.clicks import clicks_length, sparse
 from wlmeasure.measure.line_arc import Noise
-from wlmeasure.points import as_points
+from wlmeasure.points import as_points, polyline_feet
 from wlmeasure.trace.centreline import CORRELATED_MM, GIVEN_PATH, LONGEST_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length, resample
 
@@ -150,19 +150,9 @@ def covered_mm(path_mm: object, file_mm: object, *, beside_mm: float = BESIDE_MM
     at = resample(path, max(3, int(total / 0.04) + 1))
     if len(file) > 200:
         file = resample(file, 200)
-    start, step = file[:-1], np.diff(file, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
-    offset = at[:, None] - start[None]
-    raw = np.einsum("pij,ij->pi", offset, step) / squared
-    share = np.clip(raw, 0.0, 1.0)
-    near = np.hypot(*np.moveaxis(offset - share[..., None] * step, -1, 0))
+    foot = polyline_feet(at, file)
     # A point beyond an end of the file is not beside it, however close.
-    beyond = np.zeros(len(at), bool)
-    nearest = near.argmin(axis=1)
-    rows = np.arange(len(at))
-    beyond |= (nearest == 0) & (raw[rows, nearest] < 0.0)
-    beyond |= (nearest == len(step) - 1) & (raw[rows, nearest] > 1.0)
-    beside = (near[rows, nearest] <= beside_mm) & ~beyond
+    beside = (foot.apart <= beside_mm) & (foot.over == 0.0)
     return float(np.mean(beside) * total)
 
 

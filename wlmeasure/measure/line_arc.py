@@ -128,7 +128,7 @@ class LineArc:
             if std == 0.0:
                 continue
             step = np.zeros(len(theta))
-            step[j] = min(max(0.1 * std, 1e-7), 0.01)
+            step[j] = min(max(0.1 * std, 1e-7), 0.01, 0.25 * self.length_mm)  # a very short line keeps its ends apart
             gradient[j] = (quantity(self._moved(theta + step)) - quantity(self._moved(theta - step))) / (2.0 * step[j])
         return float(np.sqrt(max(float(gradient @ self.covariance @ gradient), 0.0)))
 

@@ -197,10 +197,12 @@ def _estrela(points: Float64) -> Float64:
         beyond = (far >= ESTRELA_CHORD_MM) & (np.arange(points.shape[1]) < end[:, None])
         there &= beyond.any(axis=1)
         k = points.shape[1] - 1 - beyond[:, ::-1].argmax(axis=1)
-        after = np.minimum(k + 1, points.shape[1] - 1)
-        fall = np.maximum(far[rows, k] - far[rows, after], 1e-12)
-        share = np.where(k + 1 < end, (far[rows, k] - ESTRELA_CHORD_MM) / fall, 0.0)
-        found.append(points[rows, k] + share[:, None] * (points[rows, np.minimum(k + 1, end - 1)] - points[rows, k]))
+        inside, next_one = k + 1 < end, np.minimum(k + 1, points.shape[1] - 1)
+        # Where points lie far apart, both chords may end on one piece of the path.
+        after = np.where(inside[:, None], points[rows, next_one], found[-1])
+        fall = np.maximum(far[rows, k] - np.where(inside, far[rows, next_one], 0.0), 1e-12)
+        share = (far[rows, k] - ESTRELA_CHORD_MM) / fall
+        found.append(points[rows, k] + share[:, None] * (after - points[rows, k]))
         end = k + 1
     a, b, c = found
     double = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.decide.electronic import RULER_STD_MM, Mark
 from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import (
     Angulation,
     Canal,
@@ -295,7 +296,7 @@ def _tips(film: Film) -> list[Point]:
 
 
 def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float:
-    return float(np.hypot(path_px[:, 0] - point[0], (path_px[:, 1] - point[1]) * ratio).min())
+    return float(polyline_feet(np.multiply(point, (1.0, ratio)), path_px * (1.0, ratio)).apart[0])
 
 
 def with_trace(case: Case, name: str, trace: Trace) -> Case:

@@ -28,6 +28,7 @@ from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import LineArc, Noise
+from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import Canal, Case, Entry, FileTaper, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
@@ -513,16 +514,6 @@ def _point(point: tuple[float, float] | None, film: FilmResult, name: str) -> Fl
 
 def _foot(path_mm: Float64, point_mm: Float64) -> tuple[float, float]:
     """Distance along the path from a point's foot to the end, negative beyond it, and the point's distance from the path."""
-    along = arc_length(path_mm)
-    step = np.diff(path_mm, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
-    raw = np.einsum("ij,ij->i", point_mm - path_mm[:-1], step) / squared
-    share = np.clip(raw, 0.0, 1.0)
-    near = np.hypot(*(path_mm[:-1] + share[:, None] * step - point_mm).T)
-    k = int(near.argmin())
-    piece = float(np.sqrt(squared[k]))
-    to_end = float(along[-1] - along[k]) - float(share[k]) * piece
-    if k == len(step) - 1 and raw[k] > 1.0:  # beyond the end: along the last piece, going on
-        past = float(raw[k]) * step[k] + path_mm[k] - point_mm
-        return to_end - (float(raw[k]) - 1.0) * piece, hypot(*past)
-    return to_end, float(near[k])
+    foot = polyline_feet(point_mm, path_mm)
+    over = max(float(foot.over[0]), 0.0)
+    return foot.total - float(foot.along[0]) - over, float(foot.aside[0] if over else foot.apart[0])

@@ -16,6 +16,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.points import polyline_feet
 from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.quantiles import f_quantile
 from wlmeasure.trace.spline import arc_length
@@ -191,29 +192,18 @@ def _apart(path: Float64, other: Float64) -> Float64:
     """Distance from `path` at :data:`PLACES` to the nearest point of `other`."""
     along = arc_length(path)
     at = np.column_stack([np.interp(PLACES * along[-1], along, axis) for axis in path.T])
-    step = np.diff(other, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
-    share = np.clip(np.einsum("pij,ij->pi", at[:, None] - other[:-1], step) / squared, 0.0, 1.0)
-    off = other[:-1] + share[:, :, None] * step - at[:, None]
-    return np.asarray(np.sqrt(np.einsum("pij,pij->pi", off, off).min(axis=1)), np.float64)
+    return polyline_feet(at, other).apart
 
 
 def _beyond(path: Float64, point: Float64) -> float:
     """How far along `path` the foot of a point lies beyond the path's end; negative before it."""
-    along = arc_length(path)
-    step = np.diff(path, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
-    raw = np.einsum("ij,ij->i", point - path[:-1], step) / squared
-    share = np.clip(raw, 0.0, 1.0)
-    near = np.hypot(*(path[:-1] + share[:, None] * step - point).T)
-    k = int(near.argmin())
-    last = len(step) - 1
-    if k == last and raw[last] > 1.0:
+    foot = polyline_feet(point, path)
+    if foot.over[0] > 0.0:
         # Along the last millimetre's direction: the last two points of a path are close together and may point anywhere.
-        begin = np.array([np.interp(max(0.0, along[-1] - END_MM), along, axis) for axis in path.T])
+        begin = np.array([np.interp(max(0.0, foot.total - END_MM), arc_length(path), axis) for axis in path.T])
         direction = path[-1] - begin
         return max(0.0, float((point - path[-1]) @ direction) / max(float(np.hypot(*direction)), 1e-12))
-    return float(along[k] + share[k] * sqrt(float(squared[k])) - along[-1])
+    return float(foot.along[0]) - foot.total
 
 
 def _ellipse(off: Float64, freedom: int) -> Ellipse | None:

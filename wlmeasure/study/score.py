@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from wlmeasure.decide.accuracy import Share, share_within
 from wlmeasure.errors import ShareError, WlmeasureError
 from wlmeasure.measure.many import measure_many
+from wlmeasure.points import polyline_feet
 from wlmeasure.share.cells import table_text
 from wlmeasure.share.path_set import Head, PathFeature, PathScale
 from wlmeasure.study.path_files import find_inputs, open_paths
@@ -314,12 +315,7 @@ def _to_line(line: Float64, other: Float64) -> Float64:
     points = resample(line, COMPARED_POINTS)
     if len(other) > 4 * COMPARED_POINTS:
         other = resample(other, 4 * COMPARED_POINTS)
-    start, step = other[:-1], np.diff(other, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", step, step), 1e-18)
-    offset = points[:, None] - start[None]
-    share = np.clip(np.einsum("pij,ij->pi", offset, step) / squared, 0.0, 1.0)
-    apart = offset - share[..., None] * step
-    return np.asarray(np.sqrt(np.einsum("pij,pij->pi", apart, apart).min(axis=1)), np.float64)
+    return polyline_feet(points, other).apart
 
 
 def _summary(values: Sequence[float], within: Sequence[float] = ()) -> Summary:

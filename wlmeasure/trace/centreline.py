@@ -49,7 +49,7 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/3"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/4"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
@@ -72,6 +72,12 @@ ROUNDS = 8
 # Bone texture is not white: on the tuning films the fit scattered 3.5 times the white-noise formula, variance 12 times.
 TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
+# How sure a click between the ends is of the axis: a pixel, or what a hand can do where pixels are finer. The axis of symmetry
+# may be another line's, or lie beside the canal where what is around it is one-sided; a click says which and where.
+CLICK_STD_PX, CLICK_STD_MM = 1.0, 0.03
+# Where the path would miss a click by more than so many deviations, the click counts so many times more from round to round:
+# what is seen has errors of its own that no formula knows (a file beside the canal's axis, a wall), and the person has seen it.
+CLICK_MISSED, CLICK_COUNTS = 3.0, 10.0
 LONGEST_MM = 100.0  # no canal and no hand file is half as long; bounds time and memory
 MOST_CLICKS = 200
 MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
@@ -216,7 +222,7 @@ def trace_line(
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
     seen = _seen_along(grid, candidates, path)
     metal = [path] if kind == "file" else [np.asarray(file) for file in files if candidates[0].follows_file]
-    bridged = _bridged(path, seen, metal, np.array(mm_per_px))
+    bridged = _bridged(path, seen, metal, clicks, np.array(mm_per_px))
     if bridged is not path:
         path, seen = bridged, _seen_along(grid, candidates, bridged)
     return CanalTrace(
@@ -224,8 +230,10 @@ def trace_line(
     )
 
 
-def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], mm_per_px: Float64) -> Float64:
+def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], clicks: Float64, mm_per_px: Float64) -> Float64:
     """The path with each stretch of metal that is hidden, as behind a filling, drawn straight: steel does not loop there.
+
+    From click to click where some lie in the stretch.
 
     A file is straight over 3 mm to within 0.06 mm at a radius of 20 mm; the symmetry fit, which sees only the filling's edges
     there, made loops of up to 1.8 mm on whole-tooth phantoms.
@@ -236,14 +244,18 @@ def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], mm_per_p
     hidden = (seen < HIDDEN_BELOW) & (np.arange(len(path)) <= max(tips, default=-1))
     edges = np.flatnonzero(np.diff(np.concatenate([[False], hidden, [False]]).astype(int)))
     new = path.copy()
+    inner = clicks[1:-1] * mm_per_px
+    beside = np.array([int(np.hypot(*(path - click).T).argmin()) for click in inner], np.intp)
     for first, end in edges.reshape(-1, 2):
         if along[min(end, len(along) - 1)] - along[first] < HIDDEN_MM:
             continue
         # What is seen is the middle of a window, so that the hidden stretch is as long as half of it at either end.
         a = int(np.searchsorted(along, along[first] - 0.5 * SEEN_OVER_MM))
         b = min(int(np.searchsorted(along, along[end - 1] + 0.5 * SEEN_OVER_MM)), len(path) - 1)
-        share = np.linspace(0.0, 1.0, b - a + 1)[:, None]
-        new[a : b + 1] = (1.0 - share) * path[a] + share * path[b]
+        held = np.flatnonzero((beside > a) & (beside < b))
+        held = held[np.argsort(beside[held], kind="stable")]
+        knots, places = [a, *beside[held], b], np.vstack([path[a], inner[held], path[b]])
+        new[a : b + 1] = np.column_stack([np.interp(np.arange(a, b + 1), knots, axis) for axis in places.T])
     return path_px if np.array_equal(new, path) else new / mm_per_px
 
 
@@ -389,8 +401,13 @@ def _symmetry_fit(
         matrix = matrix[:, 1:-1]
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
-    for _ in range(rounds):
+    between = np.empty((0, 2)) if free_ends else clicks[1:-1] * mm_per_px
+    click_std = max(CLICK_STD_MM, CLICK_STD_PX * float(np.sqrt(np.prod(mm_per_px))))
+    counts = np.ones(len(between))
+    for turn in range(rounds):
         normals = line_normals(line)
+        beside = np.array([int(np.hypot(*(line - click).T).argmin()) for click in between], np.intp)
+        aside = np.einsum("ij,ij->i", between - line[beside], normals[beside])
         strip = sample_image(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
         odd = 0.5 * (right - left)
@@ -402,13 +419,17 @@ def _symmetry_fit(
         )
         slope = np.asarray(np.gradient(smooth, STRIP_STEP_MM, axis=1)[:, 1:], np.float64)
         slope, odd = slope @ whiten, odd @ whiten
-        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change)
+        missed = np.abs(aside) > CLICK_MISSED * click_std
+        if turn >= rounds // 3:  # the first rounds bring the line to what is seen
+            counts = np.where(missed, CLICK_COUNTS * counts, counts)
+        pulls = (matrix[beside], aside, counts / click_std**2)
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change, pulls)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
         if not free_ends:
             line[0], line[-1] = ends
         line = smooth_line(line, spans, rows)
-        if float(np.abs(offsets).max()) < SETTLED_MM:
+        if float(np.abs(offsets).max()) < SETTLED_MM and not missed.any():
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
@@ -419,9 +440,17 @@ def _symmetry_fit(
 
 
 def _solve(
-    matrix: Float64, slope: Float64, odd: Float64, line: Float64, bend_change: float
+    matrix: Float64,
+    slope: Float64,
+    odd: Float64,
+    line: Float64,
+    bend_change: float,
+    clicks: tuple[Float64, Float64, Float64],
 ) -> tuple[Float64, Float64, float]:
-    """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even."""
+    """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even.
+
+    `clicks`: rows of the matrix beside clicks (K, P), how far aside each of them lies and how much it counts (K,), 1 / mm^2.
+    """
     weight = np.ones(len(slope))
     step = float(arc_length(line)[-1]) / (len(line) - 1)
     tangent = np.gradient(line, axis=0)
@@ -437,6 +466,9 @@ def _solve(
         normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
         normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)
         target = matrix.T @ (weight * np.einsum("ij,ij->i", slope, -odd)) - stiff * (third.T @ change)
+        pull = typical**2 * TEXTURE_INFLATION * clicks[2]  # in the units of what the strips say
+        normal += clicks[0].T @ (pull[:, None] * clicks[0])
+        target += clicks[0].T @ (pull * clicks[1])
         shift = np.linalg.solve(normal, target)
         size = np.sqrt(np.mean((odd + (matrix @ shift)[:, None] * slope) ** 2, axis=1))
         weight = np.minimum(1.0, 1.5 * typical / np.maximum(size, 1e-12))

@@ -17,7 +17,6 @@ of it. Other points (a cusp within the crown) have a depth of their own, which e
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from math import asin, atan2, degrees, hypot, radians, sin, sqrt
 from typing import Literal
 
@@ -27,7 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.points import as_points, frozen_array
+from wlmeasure.points import as_points, frozen_array, polyline_feet
 from wlmeasure.trace.edges import edges_of, square_grid, warped_edges
 from wlmeasure.trace.laying import COARSE_MM, layings
 from wlmeasure.trace.parallax import Field, fit_field, fit_map, map_change, map_jacobian
@@ -280,7 +279,7 @@ def _register(
             if len(found.at) < LEAST_PATCHES:
                 break
             at = _mapped(to_mm, _mapped(a_px, found.at))
-            near = np.exp(-(_from_line(at, line) ** 2) / (2.0 * NEAR_MM**2))
+            near = np.exp(-(polyline_feet(at, line).apart ** 2) / (2.0 * NEAR_MM**2))
             offset, sure = found.off * step, found.certainty / step**2
             counts = np.clip(found.correlation, 0.0, 1.0) ** 2 * near
             marks = _marked(landmarks, a_to_b, to_mm, size_a, residual)
@@ -344,7 +343,7 @@ def _local(
     found: Matches, at: Float64, sure: Float64, offset: Float64, line: Float64, p: Float64, residual: float
 ) -> Field | None:
     """The field of parallax about the tooth, on top of the map with parameters `p`."""
-    apart = _from_line(at, line)
+    apart = polyline_feet(at, line).apart
     n = np.argsort(apart)
     n = n[apart[n] < FIELD_REACH_MM]
     values, vectors = np.linalg.eigh(sure[n])
@@ -357,7 +356,7 @@ def _local(
         ways.append(vectors[kept][:, :, j])
         offs.append(np.einsum("ni,ni->n", offset[kept], ways[-1]))
         noise.append(usual / values[kept, j] / np.clip(found.correlation[n][kept], 0.1, 1.0) ** 2)
-    order = np.argsort(_from_line(np.vstack(where), line), kind="stable")[:FIELD_MOST]
+    order = np.argsort(polyline_feet(np.vstack(where), line).apart, kind="stable")[:FIELD_MOST]
     if len(order) < LEAST_PATCHES:
         return None
     return fit_field(
@@ -402,15 +401,3 @@ def _slopes(matrix: Float64, points: Float64) -> Float64:
     return np.asarray(
         (matrix[None, :2, :2] - (out[:, :2] / out[:, 2:])[:, :, None] * matrix[None, None, 2, :2]) / whole
     )
-
-
-def _from_line(points: Float64, line: Float64) -> Float64:
-    """Distance of points from a polyline."""
-    if len(line) == 1:
-        return np.asarray(np.hypot(*(points - line[0]).T))
-    best = np.full(len(points), np.inf)
-    for one, other in pairwise(line):
-        way = other - one
-        t = np.clip((points - one) @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
-        best = np.minimum(best, np.hypot(*(points - one - t[:, None] * way).T))
-    return best

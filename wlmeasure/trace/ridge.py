@@ -213,7 +213,8 @@ def line_candidates(
     A file is a bright line. A canal is a dark one, unless a file lies in it: where the clicks but one end, which may lie beyond
     the file's tip, stand on metal, the bright line is tried first, and holds if it is as strong as metal all along.
     Metal elsewhere, such as a file in the next canal, does not draw the path. A file that was traced before is known to be
-    one: where the clicks but one end lie on it, the canal runs along it, and beyond its tip along a dark line.
+    one: where the clicks but one end lie on it, the canal runs along it, and beyond its tip, where more clicks may lie, along a
+    dark line.
 
     Parameters
     ----------
@@ -237,7 +238,8 @@ def line_candidates(
         cells = _drawn(grid, file)
         reach = cv2.dilate(cells, np.ones((2 * CLICK_CELLS + 1,) * 2, np.uint8))
         on_file = [bool(reach[r, c]) for r, c in grid.nearest_cells(clicks)]
-        if all(on_file[:-1] or on_file) or (len(on_file) > 1 and all(on_file[1:])):
+        with_file = [on or ahead for on, ahead in zip(on_file, _ahead(grid, file, clicks), strict=True)]
+        if (on_file[0] and all(with_file[:-1])) or (len(on_file) > 1 and all(on_file[1:])):
             # As strong as the strongest line, so that nothing beside the file is preferred to it.
             top = max(float(dark.max()), float(bright.max()))
             return [
@@ -249,6 +251,19 @@ def line_candidates(
     stands_on = all(on_metal[:-1]) or (len(on_metal) > 1 and all(on_metal[1:]))
     canal = Candidate(dark, (dark,))
     return [Candidate(bright, (bright,), metal, signs=(-1,)), canal] if stands_on else [canal]
+
+
+def _ahead(grid: WorkingGrid, file: Float64, clicks: Float64) -> list[bool]:
+    """Which clicks lie ahead of a file's tip, where the canal goes on: within 45 degrees of the file's last millimetre."""
+    line, at = grid.to_cells(file), grid.to_cells(clicks)
+    back = np.hypot(*(line - line[-1]).T) >= 1.0 / grid.cell_mm
+    begin = line[np.flatnonzero(back)[-1]] if back.any() else line[0]
+    ahead = line[-1] - begin
+    ahead /= max(float(np.hypot(*ahead)), 1e-12)
+    offset = at - line[-1]
+    forth = offset @ ahead
+    aside = np.abs(offset @ np.array([-ahead[1], ahead[0]]))
+    return [bool(f > 0.0 and a <= f + CLICK_CELLS) for f, a in zip(forth, aside, strict=True)]
 
 
 def _drawn(grid: WorkingGrid, path_px: Float64) -> NDArray[np.uint8]:

@@ -21,13 +21,13 @@ from numpy.typing import NDArray
 from wlmeasure.measure.space.curve import STEPS, line_of, stiffness
 from wlmeasure.measure.space.geometry import SCALE, VERTICAL, project
 from wlmeasure.measure.space.scene import Scene, Tooth
+from wlmeasure.points import polyline_feet
 
 __all__ = [
     "COMMON_TILT",
     "FILMS",
     "Rows",
     "Solution",
-    "feet",
     "layout_of",
     "misfit",
     "moved",
@@ -164,7 +164,8 @@ def residuals(scene: Scene, layout: _Layout, tooth: Tooth) -> Rows:
             points, _, slopes = shapes[trace.line]
             seen_at, by_point, by_film = project(points, film, view.source_mm)
             part, held = layout.lines[trace.line]
-            at, share = feet(trace.places, seen_at)
+            foot = polyline_feet(trace.places, seen_at)
+            at, share = foot.piece, foot.share
             at[[0, -1]], share[[0, -1]] = (0, STEPS - 1), (0.0, 1.0)
             low, high = 1.0 - share, share
             step = seen_at[at + 1] - seen_at[at]
@@ -258,25 +259,6 @@ def residuals(scene: Scene, layout: _Layout, tooth: Tooth) -> Rows:
         for column, turn in ((3, line.frame[:, 1]), (4, line.frame[:, 2])):
             j[-2:, part.start + column - held] = np.cross(turn, line.frame[:, 0])[:2] / lean
     return Rows(np.concatenate(r_parts), np.vstack(j_parts), tuple(runs))
-
-
-def feet(places: Float64, line: Float64) -> tuple[NDArray[np.intp], Float64]:
-    """Step of a line (N, 2) on which the nearest place to each of (M, 2) lies, and the share of it that is passed there."""
-    apart = places[:, None] - line[None]
-    nearest = np.einsum("mni,mni->mn", apart, apart).argmin(axis=1)
-    step = np.diff(line, axis=0)
-    squared = np.einsum("ni,ni->n", step, step)
-    rows = np.arange(len(places))
-    best = np.full(len(places), np.inf)
-    at, share = np.zeros(len(places), np.intp), np.zeros(len(places))
-    for candidate in (np.maximum(nearest - 1, 0), np.minimum(nearest, len(step) - 1)):
-        offset = apart[rows, candidate]
-        along = np.clip(np.einsum("mi,mi->m", offset, step[candidate]) / squared[candidate], 0.0, 1.0)
-        far = np.hypot(*(offset - along[:, None] * step[candidate]).T)
-        closer = far < best
-        best = np.where(closer, far, best)
-        at, share = np.where(closer, candidate, at), np.where(closer, along, share)
-    return at, share
 
 
 def _on_line(shape: tuple[Float64, Float64, Float64], share: float) -> tuple[Float64, Float64, Float64]:

@@ -19,7 +19,6 @@ from wlmeasure.measure.space.fit import (
     COMMON_TILT,
     FILMS,
     Solution,
-    feet,
     layout_of,
     misfit,
     parts_of,
@@ -30,6 +29,7 @@ from wlmeasure.measure.space.scene import Scene, Tooth, scene_of, start
 from wlmeasure.measure.space.unseen import Spread, spread_of
 from wlmeasure.measure.space.values import FilmFit, OneFilm, SpatialCanal, SpatialPoint
 from wlmeasure.measure.space.views import KnownFile, View
+from wlmeasure.points import polyline_feet
 from wlmeasure.trace.spline import arc_length
 
 __all__ = [
@@ -345,7 +345,8 @@ def _film(scene: Scene, solution: Solution, k: int) -> FilmFit:
     source = scene.views[k].source_mm
     for trace in scene.traces[k]:
         seen = project(solution.tooth.lines[trace.line].points(), own, source)[0]
-        at, share = feet(trace.places, seen)
+        foot = polyline_feet(trace.places, seen)
+        at, share = foot.piece, foot.share
         nearest = seen[at] + share[:, None] * (seen[at + 1] - seen[at])
         apart = [*(trace.places - nearest), trace.places[0] - seen[0], trace.places[-1] - seen[-1]]
         worst = max(worst, float(np.hypot(*np.array(apart).T).max()))

@@ -266,8 +266,8 @@ class Document:
             self._draft_lock = None
         _drafts.discard(draft)
 
-    def _write(self, case: Case, films: Mapping[str, Path], path: Path) -> None:
-        save_case(_placed(case, films, path), path)
+    def _write(self, case: Case, films: Mapping[str, Path], path: Path) -> str:
+        return save_case(_placed(case, films, path), path)
 
     def as_saved(self, case: Case, films: Mapping[str, Path]) -> Case:
         """The case as Save would write it: its films named from where the named file lies, from nowhere without one."""
@@ -296,8 +296,7 @@ class Document:
         assert self.file is not None
         if not over and (change := self.change(case, thorough=True)) is not None:
             raise ChangedError(change)
-        self._write(case, films, self.file)
-        self._saved_as(case)
+        self._saved_as(case, self._write(case, films, self.file))
 
     def save_as(self, case: Case, films: Mapping[str, Path], path: Path) -> None:
         """Write under a new name, which is the named file from now on; the one before stays as it is.
@@ -309,7 +308,7 @@ class Document:
         """
         lock = _drafts.hold_file(path)
         try:
-            self._write(case, films, path)
+            written = self._write(case, films, path)
         except CaseError:
             lock.release()
             raise
@@ -318,10 +317,12 @@ class Document:
         if self._own_place:
             self.draft, self._own_place = None, False
         self._file_lock, self.file, self.looked_at = lock, path, False
-        self._saved_as(case)
+        self._saved_as(case, written)
 
-    def _saved_as(self, case: Case) -> None:
-        self._read_anew()
+    def _saved_as(self, case: Case, written: str) -> None:
+        """What was `written` is what the file rests on, also where somebody else has written it a moment later."""
+        assert self.file is not None
+        self._stamp, self._read = _stamp(self.file), written
         self._saved, self.saved_at = case, datetime.now()
         self._drop_draft()
 

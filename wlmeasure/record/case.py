@@ -502,8 +502,13 @@ def case_to_json(case: Case) -> dict[str, Any]:
     return {"schema": SCHEMA} | write_object(case)
 
 
-def save_case(case: Case, path: str | os.PathLike[str]) -> None:
+def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     """Write a case file whole or not at all.
+
+    Returns
+    -------
+    str
+        SHA-256 of what was written, which the file need no longer be a moment later.
 
     Raises
     ------
@@ -522,6 +527,7 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> None:
         write_whole(path, content)
     except NotWrittenError as error:
         raise CaseError(str(error)) from None
+    return hashlib.sha256(content).hexdigest()
 
 
 def case_digest(case: Case) -> str:

@@ -359,7 +359,9 @@ def test_a_decided_length_that_no_longer_holds_says_so(report, on_dicom):
     flared = {"id": "e1", "kind": "coronal flaring", "at": "2026-11-25T11:00", "by": "Dr Quill", "canal": "MB"}
     words = "No longer holds. The canal was flared or shaped since"
     assert words not in texts(pydicom.dcmread(report(on_dicom())))
-    assert words in texts(pydicom.dcmread(report(on_dicom(case={"entries": [flared]}))))
+    stale = pydicom.dcmread(report(on_dicom(case={"entries": [flared]})))
+    assert words in texts(stale)
+    assert stale.PreliminaryFlag == "PRELIMINARY"
 
 
 def test_a_film_without_a_scale_gives_angles_and_no_millimetres(report, tmp_path, measure, make):

@@ -19,6 +19,7 @@ from pydicom.dataset import Dataset
 from wlmeasure.errors import ShareError
 from wlmeasure.record.case import Case, case_to_json
 from wlmeasure.record.evaluate import CaseResult, accept_paths
+from wlmeasure.record.facts import case_facts
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.checks import check_report
 from wlmeasure.share.dicom.codes import Code, private
@@ -26,6 +27,7 @@ from wlmeasure.share.dicom.objects import MAKER, UTF8, quiet, stamp, uid_of
 from wlmeasure.share.dicom.report_groups import canal_group, concept, record_group, scale_group
 from wlmeasure.share.dicom.report_reading import CASE_BLOCK
 from wlmeasure.share.dicom.source import FilmImage
+from wlmeasure.share.result import decision_is_stale
 
 __all__ = ["structured_report"]
 
@@ -91,7 +93,7 @@ def structured_report(
             software_versions=program,
             series_description="Canal lengths",
             is_complete=True,
-            is_final=bool(result.canals) and all(canal.decision is not None for canal in result.canals),
+            is_final=_final(result),
             specific_character_set=UTF8,
             coding_schemes=[
                 CodingSchemeIdentificationItem(codes.SCHEME, name=codes.SCHEME_NAME, responsible_organization=MAKER)
@@ -103,6 +105,14 @@ def structured_report(
     report.private_block(group, creator, create=True).add_new(element, "UT", case)
     check_report(report, {image.uid: image.film.radiograph.values.shape for image in images})
     return report
+
+
+def _final(result: CaseResult) -> bool:
+    """Whether every canal has a decided length that stops are set by and that holds."""
+    canals = case_facts(result).canals
+    return bool(canals) and all(
+        canal.stop is not None and canal.stop.whose == "decided" and not decision_is_stale(canal) for canal in canals
+    )
 
 
 def _travelling(result: CaseResult, images: Sequence[FilmImage]) -> Case:

@@ -684,7 +684,8 @@ def test_a_shaping_file_and_a_gauge_by_two_keys_each(person):
     assert (gauge.kind, gauge.size, gauge.finding) == ("apical gauging", 20, "snug")
     assert "shaping file size 20/.04" in record.lines.text()
     assert "apical gauging size 20" in record.lines.text()
-    assert "file 25/.04: 20.0" in record.stops.text()
+    assert "master cone: 20.0" in record.stops.text()
+    assert "25/.04" not in record.stops.text()  # files are those of the practice's own list, and it has named none
     assert "irrigation needle, 2.0 short: 18.0" in record.stops.text()
     assert record.plot.isVisibleTo(record)
     assert not record.offer.isVisibleTo(record)

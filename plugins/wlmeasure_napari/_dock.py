@@ -499,13 +499,13 @@ class WorkingLengthDock(QWidget):
         at: Any = inside.childAt(inside.mapFromGlobal(QCursor.pos())) if under else self._keys.came_from
         if at is None or not inside.isAncestorOf(at):
             at = inside
-        return at, at.mapTo(inside, QPoint(0, 0)).y() - self._area.verticalScrollBar().value()
+        return at, at.mapTo(self, QPoint(0, 0)).y()
 
     def _keep_in_place(self, widget: QWidget, seen_at: int) -> None:
         for _ in range(3):  # from a label that wraps to its part, and from there to the page
             QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
-        at = widget.mapTo(self._area.widget(), QPoint(0, 0)).y()
-        self._area.verticalScrollBar().setValue(at - seen_at)
+        bar = self._area.verticalScrollBar()
+        bar.setValue(bar.value() + widget.mapTo(self, QPoint(0, 0)).y() - seen_at)
 
     def _fill_in(self) -> None:
         session = self.session

@@ -227,7 +227,12 @@ class Layers:
 
     def _remove_all(self) -> None:
         """No film in hand: nothing of the last one stays to be seen."""
-        gone = [self._mine(name) for name in self._ours]
+        gone = [self._mine(name) for name in reversed(self._ours)]
+        # The viewer's drawing has been seen to crash when the film goes from over or under an image that stays: what stays is
+        # laid anew first.
+        layers = self._viewer.layers
+        for layer in [layer for layer in layers if isinstance(layer, Image) and all(layer is not one for one in gone)]:
+            layers.move(layers.index(layer), len(layers))
         self._ours.clear()
         self._shown = None
         for layer in gone:
@@ -260,9 +265,7 @@ class Layers:
         if layer is None or wanted != self._shown:
             picture = pictured(radiograph, enhanced=self.enhanced)
             if layer is None:
-                layer = self._ours[FILM] = self.add_image(
-                    picture, name=FILM, contrast_limits=(0, 255), **self._frame()
-                )
+                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
                 layer.events.mode.connect(self._on_mode)
                 self._to_bottom(layer)
             else:

@@ -193,7 +193,7 @@ class WindowKeys(QObject):
         )  # opens what is chosen in the list
 
     def _nobodys(self, widget: QWidget, event: Any) -> bool:
-        """Whether a key would be a letter or number to the viewer alone: its layers take those for modes and tools of theirs."""
+        """Whether a key is a letter or number to the viewer alone, whose layers take those for modes and tools of theirs."""
         if self._window is None or main_window(widget) != self._window or QApplication.activePopupWidget() is not None:
             return False
         if event.modifiers() & ~(Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.KeypadModifier):

@@ -227,12 +227,7 @@ class Layers:
 
     def _remove_all(self) -> None:
         """No film in hand: nothing of the last one stays to be seen."""
-        gone = [self._mine(name) for name in reversed(self._ours)]
-        # The viewer's drawing has been seen to crash when the film goes from over or under an image that stays: what stays is
-        # laid anew first.
-        layers = self._viewer.layers
-        for layer in [layer for layer in layers if isinstance(layer, Image) and all(layer is not one for one in gone)]:
-            layers.move(layers.index(layer), len(layers))
+        gone = [self._mine(name) for name in self._ours]
         self._ours.clear()
         self._shown = None
         for layer in gone:

@@ -60,6 +60,12 @@ def _grown_from(mine: Case, theirs: Case) -> bool:
     )
 
 
+def _tooth_choice(reading: ToothReading) -> str:
+    """One tooth that a text may mean: its designation first, then its name, and the number it has in another notation."""
+    words = f"{reading.tooth.designation}: {reading.tooth.name}"
+    return words if reading.typed == f"ISO {reading.tooth.designation}" else f"{words} ({reading.typed})"
+
+
 class Desk:
     """The case in hand, where it lies, and whose it is; what is measured on it is the session's (`_session`).
 
@@ -101,6 +107,7 @@ class Desk:
         self._paths: dict[str, Path] = {}
         self._known: dict[str, tuple[float | None, float | None]] = {}
         self._waiting: tuple[Radiograph, Path] | None = None
+        self._film_asked: tuple[Radiograph, Path, str] | None = None  # the film that the question is about
         self._films_behind: list[tuple[Radiograph, Path, str]] = []  # opened while a question stood
         self._change_told: Change | None = None
         self._gone_at_save = False
@@ -244,6 +251,7 @@ class Desk:
             self._films_behind.append((radiograph, path, beside))
             return
         self.offer = evolve(self.offer, path=None, frames=0, teeth=())
+        self._film_asked = radiograph, path, beside
         name, case = path.name, self.case
         cancel = Choice("Cancel", lambda: None)
         if case is None:
@@ -251,6 +259,7 @@ class Desk:
                 self._take_film(radiograph, path)
                 return
             self._ask(
+                "film",
                 f"{self._waiting[1].name} is open and has no tooth yet.",
                 Choice(f"{name} in its place", lambda: self._put_in(radiograph, path, "new case")),
                 cancel,
@@ -270,9 +279,11 @@ class Desk:
         )
         new = Choice("New case with it", lambda: self._put_in(radiograph, path, "new case"))
         if odd:
-            self._ask(f"{name} looks like another patient's or tooth's: {'; '.join(odd)}.", new, add, cancel, film=name)
+            words = f"{name} looks like another patient's or tooth's: {'; '.join(odd)}."
+            self._ask("film", words, new, add, cancel, film=name)
         else:
             self._ask(
+                "film",
                 f"Is {name} one more film of this tooth ({case_words(case)}), or a new case?",
                 add,
                 new,
@@ -285,8 +296,27 @@ class Desk:
             self._put_away()
         self._take_film(radiograph, path)
 
-    def _ask(self, text: str, *choices: Choice, film: str = "") -> None:
-        self.question = Question(text, choices, film)
+    def _ask(self, about: Literal["film", "tooth", "file"], text: str, *choices: Choice, film: str = "") -> None:
+        """Put up a question; a film that another one was about is asked about after it."""
+        if self.question is not None and self.question.about == "film" and self._film_asked is not None:
+            self._films_behind.insert(0, self._film_asked)
+        self.question = Question(text, choices, about, film)
+        self.changed.emit()
+
+    def _settle(self, *about: Literal["film", "tooth", "file"]) -> None:
+        """What a question was about is settled in another way: it goes, and a film that waits is asked about as it is now."""
+        question = self.question
+        if question is None or question.about not in about:
+            return
+        behind, self._films_behind = self._films_behind, []
+        if question.about == "film" and self._film_asked is not None:
+            behind.insert(0, self._film_asked)
+        self.question = None
+        self._take_behind(behind)
+
+    def _take_behind(self, behind: list[tuple[Radiograph, Path, str]]) -> None:
+        for radiograph, path, beside in behind:
+            self.do("canvas", partial(self._receive, radiograph, path, beside))
         self.changed.emit()
 
     def answer(self, words: str) -> None:
@@ -306,9 +336,7 @@ class Desk:
         try:
             chosen.do()
         finally:
-            for radiograph, path, beside in behind:
-                self.do("canvas", partial(self._receive, radiograph, path, beside))
-            self.changed.emit()
+            self._take_behind(behind)
 
     def _take_film(self, radiograph: Radiograph, path: Path) -> None:
         self.offer = evolve(self.offer, path=None, frames=0, teeth=())
@@ -360,8 +388,9 @@ class Desk:
             self._set_tooth(Tooth.from_words(text, self.notation))
         except AmbiguousToothError as error:
             self._ask(
+                "tooth",
                 f"{one_line(text)[:40]} may be {len(error.candidates)} teeth: which one is meant?",
-                *(Choice(reading.words, partial(self._mean, reading)) for reading in error.candidates),
+                *(Choice(_tooth_choice(reading), partial(self._mean, reading)) for reading in error.candidates),
                 Choice("Type it anew", self.changed.emit),
             )
 
@@ -373,9 +402,11 @@ class Desk:
         if self.case is None and self._waiting is not None:
             self._begin(tooth)
         elif self.case is not None and self.case.tooth != tooth.designation:
-            self._step(edit.with_tooth(self.case, tooth.designation))
+            # A film is asked about by the case's tooth.
+            self._step(edit.with_tooth(self.case, tooth.designation), after=lambda: self._settle("tooth", "film"))
         else:
             self.tooth = tooth
+            self._settle("tooth")
             self.changed.emit()
 
     def _begin(self, tooth: Tooth) -> None:
@@ -386,6 +417,7 @@ class Desk:
         self._step(case, undoable=False)
         self._waiting = None
         self.offer = evolve(self.offer, teeth=())
+        self._settle("tooth", "film")
 
     def rest(self) -> None:
         """Nobody looks at the session: another window may go on with its case."""
@@ -608,8 +640,7 @@ class Desk:
     def _saved(self) -> None:
         assert self.document.file is not None
         self._change_told, self._gone_at_save = None, False
-        if self.question is not None and self.question.choices[-1].words == LATER:
-            self.question = None
+        self._settle("file")
         remember(self.document.file)
         self._tell("record", self.saved_words())
         self.changed.emit()
@@ -643,6 +674,7 @@ class Desk:
                 same = stands == case_words(self.case)
                 held = "another case or record of the same name" if same else stands
                 self._ask(
+                    "file",
                     f"{new.name} is there already and holds {held}; yours is {case_words(self.case)}.",
                     Choice("Leave it", lambda: None),
                     Choice("Write over it", lambda: self.save_as(new, over=True)),
@@ -666,9 +698,10 @@ class Desk:
         self._change_told = change
         later = Choice(LATER, lambda: None)
         if change.kind == "gone":
-            self._ask(f"{change.words} Save it anew?", Choice("Save it anew", self._save_mine), later)
+            self._ask("file", f"{change.words} Save it anew?", Choice("Save it anew", self._save_mine), later)
             return
         self._ask(
+            "file",
             f"{change.words} Nothing was written.",
             Choice("Keep mine", self._save_mine),
             Choice("Take theirs", self._take_theirs),

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import napari
-from qtpy.QtCore import QEvent, QSize, Qt, QTimer
+from qtpy.QtCore import QEvent, QPoint, QSize, Qt, QTimer
+from qtpy.QtGui import QCursor
 from qtpy.QtWidgets import (
+    QApplication,
     QCheckBox,
     QComboBox,
     QFileDialog,
@@ -66,7 +68,7 @@ from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._loupe import Loupe
 from wlmeasure_napari._needs import NEEDS, need
-from wlmeasure_napari._offer import is_folder
+from wlmeasure_napari._offer import FILM_SUFFIXES, is_folder
 from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
@@ -76,8 +78,11 @@ from wlmeasure_napari._window import WindowKeys, film_canvas, main_window
 
 __all__ = ["WorkingLengthDock"]
 
-IMAGES = "Images (*.png *.tif *.tiff *.jpg *.jpeg *.bmp *.dcm);;All files (*)"
+IMAGES = f"Images ({' '.join(f'*{suffix}' for suffix in FILM_SUFFIXES)});;All files (*)"
 NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
+WALKING = "The films are those of the study or exercise: no other is opened during it."
+CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Record"}
+"""Parts that are the canal's in hand, whose name stands in their titles."""
 PROFILE_PX = 300
 WIDTH_PX = 360
 STYLE = """
@@ -109,6 +114,8 @@ class WorkingLengthDock(QWidget):
             self._hands.keys,
             has_point=lambda: self.session.chosen is not None,
             save=lambda: self._save(),
+            open_film=self._on_open_key,
+            digit=lambda digit: self._begin_reading(digit),
             pointer=self._hands.pointer,
         )
         # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
@@ -116,6 +123,11 @@ class WorkingLengthDock(QWidget):
         self._late = QTimer(self)
         self._late.setSingleShot(True)
         self._late.timeout.connect(self.refresh)
+        self._brought: list[Any] = []  # layers that the viewer opened by itself
+        self._sort_out = QTimer(self)
+        self._sort_out.setSingleShot(True)
+        self._sort_out.timeout.connect(self._open_brought)
+        self._by_dock = False  # the last step came from the dock
         self._dialog: ArchiveDialog | None = None
         self._settings = settings()
         self.study: StudyPart | None = None
@@ -332,7 +344,7 @@ class WorkingLengthDock(QWidget):
         return part
 
     def _readings(self) -> Part:
-        part = Part("Electronic readings")
+        part = Part(CANAL_PARTS["readings"])
         tip = "Type the length and press Enter, here or under File size"
         part.add(self._field("reading", "Reading, mm", self._on_reading, tip, on_enter=True))
         self.mark = self._choice(lambda _text: None, "Where the device stood", "Mark")
@@ -353,7 +365,7 @@ class WorkingLengthDock(QWidget):
         return part
 
     def _length(self) -> Part:
-        part = Part("Working length")
+        part = Part(CANAL_PARTS["length"])
         self.proposal = part.add(note())
         self.reasons = part.add(note())
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
@@ -421,6 +433,7 @@ class WorkingLengthDock(QWidget):
         self.session.moved.connect(self._on_moved)
         self.session.said.connect(self._on_said)
         self._layers.disturbed.connect(self._on_disturbed)
+        self._layers.brought.connect(self._on_brought)
         self.session.work = self._worker
         self.session.resume()
         self._hands.connect()
@@ -436,6 +449,7 @@ class WorkingLengthDock(QWidget):
             (self.session.moved, self._on_moved),
             (self.session.said, self._on_said),
             (self._layers.disturbed, self._on_disturbed),
+            (self._layers.brought, self._on_brought),
         ):
             signal.disconnect(slot, missing_ok=True)
         self.session.work = None
@@ -480,7 +494,32 @@ class WorkingLengthDock(QWidget):
     # ---- showing -------------------------------------------------------------------------------------------------
 
     def refresh(self) -> None:
-        """Fill in everything from the session."""
+        """Fill in everything from the session; what is under the hand in the dock stays there."""
+        held = self._held()
+        self._fill_in()
+        if held is not None:
+            self._keep_in_place(*held)
+        if not self.session.busy:
+            self._by_dock = False
+
+    def _held(self) -> tuple[QWidget, int] | None:
+        """The part of the dock that is in use, and how far down it is seen; None while the film is worked on."""
+        under = self._area.viewport().rect().contains(self._area.viewport().mapFromGlobal(QCursor.pos()))
+        if not (self._by_dock or (under and self.underMouse())):
+            return None
+        inside = self._area.widget()
+        at: Any = inside.childAt(inside.mapFromGlobal(QCursor.pos())) if under else self._keys.came_from
+        if at is None or not inside.isAncestorOf(at):
+            at = inside
+        return at, at.mapTo(self, QPoint(0, 0)).y()
+
+    def _keep_in_place(self, widget: QWidget, seen_at: int) -> None:
+        for _ in range(3):  # from a label that wraps to its part, and from there to the page
+            QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+        bar = self._area.verticalScrollBar()
+        bar.setValue(bar.value() + widget.mapTo(self, QPoint(0, 0)).y() - seen_at)
+
+    def _fill_in(self) -> None:
         session = self.session
         self._layers.refresh()
         step = session.next_step() if self.study is None else self.study.walk.next_step()
@@ -497,6 +536,9 @@ class WorkingLengthDock(QWidget):
         self._show_length()
         self._by_place["space"].refresh(None if self.study is None else self.study.walk)
         self.record.refresh()
+        whose = f", {session.canal_name.replace('&', '&&')}" if session.canal_name else ""
+        for name, title in CANAL_PARTS.items():
+            self._by_place[name].setTitle(title + whose)
         self.undo_button.setEnabled(session.can_undo)
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
@@ -507,7 +549,8 @@ class WorkingLengthDock(QWidget):
         self._on_moved()
         if step.place in self._by_place and step.place != self._place:  # bring it into view, once
             self._place = step.place
-            self._area.ensureWidgetVisible(self._by_place[step.place], 0, 0)
+            if not (self._by_dock or self.underMouse()):  # else it would jump under the hand
+                self._area.ensureWidgetVisible(self._by_place[step.place], 0, 0)
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
@@ -688,6 +731,42 @@ class WorkingLengthDock(QWidget):
         self._soon()
         self._on_said("canvas", words)
 
+    def _on_open_key(self) -> None:
+        if self.study is None:  # else its films are the walk's
+            self._open_film()
+        else:
+            self._on_said("canvas", WALKING)
+
+    def _on_brought(self, layer: Any) -> None:
+        """The viewer is still about to take the layer in."""
+        self._brought.append(layer)
+        self._sort_out.start(0)
+
+    def _open_brought(self) -> None:
+        """What the viewer opened by itself is taken out, and opened as here: whose film it is, is asked."""
+        brought, self._brought = self._brought, []
+        layers = self._viewer_itself().layers
+        for layer in brought:
+            if layer in layers:
+                layers.remove(layer)
+        if self.study is not None:
+            self._on_said("canvas", WALKING)
+            return
+        for path in dict.fromkeys(layer.source.path for layer in brought):
+            self.open_path(path)
+
+    def _begin_reading(self, digit: str) -> None:
+        """A digit on the film, with nothing in hand there, is the first of a reading."""
+        session, edit = self.session, self._fields["reading"].edit
+        if session.question is not None or session.busy or session.tool != "look" or session.canal is None:
+            return
+        if not edit.isVisibleTo(self):
+            return
+        edit.setFocus()
+        edit.selectAll()
+        edit.insert(digit)
+        self._area.ensureWidgetVisible(edit)
+
     def _viewer_itself(self) -> Any:
         return getattr(self._viewer, "__wrapped__", self._viewer)
 
@@ -706,6 +785,7 @@ class WorkingLengthDock(QWidget):
     # ---- what is typed and pressed -------------------------------------------------------------------------------
 
     def _do(self, place: str, step: Callable[[], None]) -> None:
+        self._by_dock = True
         self.session.do(place, step)
 
     def _enter_here(self, place: str, step: Callable[[], None]) -> None:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QMenu, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtGui import QFontMetrics
+from qtpy.QtWidgets import QHBoxLayout, QMenu, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import load_case
@@ -138,6 +139,27 @@ class CaseRow(QWidget):
             self.unsaved_menu.addAction("none").setEnabled(False)
 
 
+def _widest(text: str, metrics: QFontMetrics) -> int:
+    return max(metrics.horizontalAdvance(line) for line in text.split("\n"))
+
+
+def _wrapped(text: str, metrics: QFontMetrics, width: int) -> str:
+    """A button's text in lines no wider than `width` pixels, since Qt cuts it; a word that is wider is broken."""
+    lines = [""]
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}".lstrip()
+        if metrics.horizontalAdvance(longer) <= width:
+            lines[-1] = longer
+            continue
+        if lines[-1]:
+            lines.append("")
+        for letter in word:
+            if lines[-1] and metrics.horizontalAdvance(lines[-1] + letter) > width:
+                lines.append("")
+            lines[-1] += letter
+    return "\n".join(lines)
+
+
 class QuestionBar(QWidget):
     """The question that stands and its answers, at the foot of the dock: what stands above does not move when it comes."""
 
@@ -156,7 +178,7 @@ class QuestionBar(QWidget):
         self._area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._area.setWidget(self.words)
         layout.addWidget(self._area)
-        self._answers = QGridLayout()
+        self._answers = QVBoxLayout()  # one beneath another, each as wide as the dock
         layout.addLayout(self._answers)
         self.answers: list[QPushButton] = []
         self.hide()
@@ -176,16 +198,24 @@ class QuestionBar(QWidget):
         if question is None:
             return
         self.words.setText(question.text)
-        self._fit()
-        for k, choice in enumerate(question.choices):
+        for choice in question.choices:
             made = button(choice.words, partial(self._answer, question, choice.words), question.text.split("\n")[0])
-            self._answers.addWidget(made, k // 2, k % 2)
+            made.setSizePolicy(QSizePolicy.Policy.Ignored, made.sizePolicy().verticalPolicy())  # it wraps instead
+            self._answers.addWidget(made)
             self.answers.append(made)
+        self._fit()
 
     def _fit(self) -> None:
         """As high as the words are, up to a limit; then they are scrolled, and the answers stay in view."""
         room = self._area.viewport().width() - self._area.verticalScrollBar().sizeHint().width()
         self._area.setFixedHeight(min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1)))
+        inside = self._answers.contentsRect().width() or self.contentsRect().width() - 12
+        for made in self.answers:
+            made.ensurePolished()
+            frame = made.sizeHint().width() - _widest(made.text(), made.fontMetrics())
+            text = _wrapped(made.accessibleName(), made.fontMetrics(), max(inside - frame, 60))
+            if text != made.text():
+                made.setText(text)
 
     def resizeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         super().resizeEvent(event)

@@ -44,7 +44,7 @@ def begin_gauge(session: Session) -> None:
 def _begin(session: Session, make: Any) -> None:
     if session.case is None:
         raise lacking(session, "case")
-    need(session, "canal", "accepted", "decision")
+    need(session, "answered", "canal", "accepted", "decision")
     draft = make(session.case, session.canal_name)  # refused, it leaves the tool in hand
     session.cancel()
     session.draft = draft
@@ -53,6 +53,7 @@ def _begin(session: Session, make: Any) -> None:
 
 def enter_draft(session: Session, finding: str | None = None) -> None:
     """Record the draft that is offered."""
+    need(session, "answered")
     if session.draft is None:
         return
     draft = session.draft if finding is None else evolve(session.draft, finding=finding)

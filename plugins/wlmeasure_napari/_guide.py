@@ -45,20 +45,24 @@ Mend = Literal["read", "decide", "file", "gauge", "cone"]
 class Step:
     """What comes next: what is missing, why, the one key, field or button for it, and the part of the dock where it is.
 
-    `key` and `place` are empty only while a job runs; `place` is "head" and "foot" for what always stands.
+    `key` and `place` are empty only while a job runs; `place` is "head" and "foot" for what always stands. `canal` is the one
+    that the step is about, where the words do not begin with its name.
     """
 
     missing: str
     why: str = ""
     key: str = ""
     place: str = ""
+    canal: str = ""
 
     @property
     def words(self) -> str:
-        """The line, without a full stop, :data:`LONGEST` characters at most."""
+        """The line, without a full stop, :data:`LONGEST` characters at most; the canal that it is about begins it."""
         done_so = self.missing if not self.key or self.key in self.missing.split() else f"{self.missing}: {self.key}"
-        line = f"{self.why}; {done_so}" if self.why else done_so
-        return line[:1].upper() + line[1:]
+        whose = f"{self.canal}: " if self.canal else ""
+        why = _short(self.why, LONGEST - len(whose) - len(done_so) - 2)
+        line = f"{why}; {done_so}" if why else done_so
+        return whose + line[:1].upper() + line[1:]
 
 
 @frozen
@@ -173,7 +177,10 @@ def next_step(state: State) -> Step:
         return Step("answer it", "A question stands", "buttons at the foot", "foot")
     if state.looked_at and state.film and state.tooth:
         return Step("close it there, then open it here", "Another window has this case", "button Open case", "film")
-    return _in_hand(state) or _to_begin(state) or _on_canal(state)
+    step = _in_hand(state) or _to_begin(state) or _on_canal(state)
+    named = step.why.startswith(("Canal ", "In canal "))
+    about_canal = step.place in ("canals", "readings", "length", "entry") or (step.place == "record" and state.unsaved)
+    return evolve(step, canal=_short(state.canal, 20)) if about_canal and not named and not state.fault else step
 
 
 def _short(text: str, most: int) -> str:

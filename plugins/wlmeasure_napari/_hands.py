@@ -11,6 +11,7 @@ from napari.components import ViewerModel
 from wlmeasure.record.draft import GAUGE_KEYS
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter_draft
 from wlmeasure_napari._layers import Layers
+from wlmeasure_napari._needs import need
 from wlmeasure_napari._session import Handle, Session
 
 __all__ = ["KEYS", "Hands"]
@@ -33,6 +34,8 @@ KEYS = (
     ("Ctrl+D", "delete the chosen point"),
     ("Ctrl+click", "one more point on the canal of the chosen point"),
     ("Ctrl+S", "save the case"),
+    ("0 to 9", "with no tool in hand: a reading of the canal in hand; go on typing, Enter records it"),
+    ("Ctrl+O", "open a film"),
     ("Tab", "from the film into the dock; Enter or Esc in a field goes back to the film; Space opens a drop-down"),
 )
 
@@ -62,7 +65,7 @@ class Hands:
             "T": self._trace_key,
             "Enter": lambda: self._do(self._accept),
             "R": lambda: self._do(lambda: session.take("reference")),
-            "Esc": lambda: self._do(session.cancel),
+            "Esc": lambda: session.do("canvas", session.cancel),
             "Ctrl+Z": lambda: self._do(session.undo),
             "Ctrl+Y": lambda: self._do(session.redo),
             "Ctrl+D": lambda: self._do(session.delete_chosen),
@@ -85,7 +88,13 @@ class Hands:
             self._viewer.mouse_move_callbacks.remove(self._on_move)
 
     def _do(self, step: Callable[[], None]) -> None:
-        self._session.do("canvas", step)
+        """A step on the film; none while a question stands, which may be about another patient's film."""
+
+        def answered() -> None:
+            need(self._session, "answered")
+            step()
+
+        self._session.do("canvas", answered)
 
     def _key(self, key: str) -> None:
         """S, L, H and P say how a gauge sat while one is offered; else S takes the tool for the scale."""
@@ -128,7 +137,7 @@ class Hands:
         if at is None or event.button != 1:
             return
         session = self._session
-        looking = session.tool == "look" and not session.busy
+        looking = session.tool == "look" and not session.busy and session.question is None
         handle = session.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if looking else None
         if handle is not None:
             yield from self._drag(handle, at, event)
@@ -150,7 +159,15 @@ class Hands:
             canal = session.chosen.canal
             self._do(lambda: session.insert(canal, at))
         else:
-            self._do(lambda: session.click(at))
+            self._do_click(at)
+
+    def _do_click(self, at: tuple[float, float]) -> None:
+        def step() -> None:
+            if self._session.tool != "look":
+                need(self._session, "answered")
+            self._session.click(at)
+
+        self._session.do("canvas", step)
 
     def _far(self, one: tuple[float, float], other: tuple[float, float]) -> bool:
         limit = self._layers.pixels(STILL_SCREEN_PX)

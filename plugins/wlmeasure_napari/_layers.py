@@ -8,11 +8,14 @@ from weakref import proxy
 
 import numpy as np
 from napari.components import ViewerModel
+from napari.layers import Image
 from psygnal import Signal
 
 from wlmeasure.image.display import local_contrast
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.record.case import SUFFIX
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure_napari._offer import is_film
 from wlmeasure_napari._session import Session
 
 __all__ = ["CANAL_COLOUR", "CANAL_SHARE", "FILE_COLOUR", "Layers", "canal_colour", "measured_lines", "pictured"]
@@ -22,10 +25,13 @@ PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
 DELETED = "The film and what is measured on it are shown from the case: a layer of theirs that is deleted comes back."
+MODE = "The film stays as it lies: the viewer's own modes, which move it or draw on it, are put back."
+FOREIGN = "An image of another program lies beneath the film: what is measured is measured on the film alone."
 REORDERED = "The film lies beneath what is measured on it: its layers are kept in that order."
 # Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
 # both sides of a canal that lies on it.
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
+PAN = "pan_zoom"
 MARGIN = 0.05  # about a film that is shown whole
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
@@ -81,10 +87,13 @@ class Layers:
     Signals
     -------
     disturbed
-        (words): a person has deleted a layer of ours, or laid them in another order.
+        (words): a person has deleted a layer of ours, laid them in another order, laid an image on them or turned a mode on.
+    brought
+        (layer): a layer that came from a file of ours, by the viewer's own ways to open one.
     """
 
     disturbed = Signal(str)
+    brought = Signal(object)
 
     def __init__(self, viewer: ViewerModel, session: Session) -> None:
         self._viewer: ViewerModel = proxy(viewer)  # a seat must not keep its viewer alive
@@ -95,12 +104,46 @@ class Layers:
         self.enhanced = False
         self.inverted = False
         self.faded = 0.5  # opacity of the earlier film over this one
+        self._adding = False
+        viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removed.connect(self._on_removed)
         viewer.layers.events.reordered.connect(self._on_reordered)
 
     def guard(self, ours: dict[str, Any]) -> None:
         """More layers that are missed when a person deletes them; who takes one away forgets it here first."""
         self._guarded.append(ours)
+
+    def add_image(self, picture: Any, **members: Any) -> Any:
+        """An image layer of ours: one that comes in any other way is somebody else's."""
+        self._adding = True
+        try:
+            return self._viewer.add_image(picture, **members)
+        finally:
+            self._adding = False
+
+    def _on_inserted(self, event: Any) -> None:
+        layer = event.value
+        path = layer.source.path
+        if self._adding:
+            return
+        if path is not None and (str(path).endswith(SUFFIX) or (isinstance(layer, Image) and is_film(path))):
+            self.brought.emit(layer)
+        elif isinstance(layer, Image) and self.film_layer() is not None:
+            self.disturbed.emit(FOREIGN)
+
+    def _over_film(self) -> list[Any]:
+        """Images of somebody else's that hide the film."""
+        film = self.film_layer()
+        if film is None:
+            return []
+        ours = [layer for known in self._guarded for layer in known.values()]
+        layers = list(self._viewer.layers)
+        above = layers[layers.index(film) + 1 :]
+        return [layer for layer in above if isinstance(layer, Image) and all(layer is not one for one in ours)]
+
+    def _on_mode(self, event: Any) -> None:
+        if str(event.source.mode) != PAN:
+            self.disturbed.emit(MODE)
 
     def _on_removed(self, event: Any) -> None:
         if any(event.value is layer for ours in self._guarded for layer in ours.values()):
@@ -116,11 +159,13 @@ class Layers:
 
     def _in_order(self) -> bool:
         places = [self._viewer.layers.index(layer) for layer in self._stack()]
-        return places == sorted(places)
+        return places == sorted(places) and not self._over_film()
 
     def _put_in_order(self) -> None:
         """Each above the one that it must be seen on; what a person has put between or over them stays there."""
         layers = self._viewer.layers
+        for layer in self._over_film():
+            layers.move(layers.index(layer), 0)
         for below, above in pairwise(self._stack()):
             if layers.index(above) < layers.index(below):
                 layers.move(layers.index(above), layers.index(below) + 1)
@@ -172,6 +217,8 @@ class Layers:
             self._put_in_order()
         for layer in self._ours.values():
             layer.locked = True
+            if str(layer.mode) != PAN:
+                layer.mode = PAN
         if self._session.tool != "look":  # no point is placed on what is not seen
             for name in (FILM, POINTS):
                 self._ours[name].visible = True
@@ -213,9 +260,8 @@ class Layers:
         if layer is None or wanted != self._shown:
             picture = pictured(radiograph, enhanced=self.enhanced)
             if layer is None:
-                layer = self._ours[FILM] = self._viewer.add_image(
-                    picture, name=FILM, contrast_limits=(0, 255), **self._frame()
-                )
+                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
+                layer.events.mode.connect(self._on_mode)
                 self._to_bottom(layer)
             else:
                 layer.data = picture
@@ -261,7 +307,7 @@ class Layers:
                 self._viewer.layers.remove(layer)
             return
         if layer is None:
-            layer = self._ours[EARLIER] = self._viewer.add_image(
+            layer = self._ours[EARLIER] = self.add_image(
                 carried.picture, name=EARLIER, contrast_limits=(0, 255), **self._frame()
             )
             at = self._viewer.layers.index(layer)

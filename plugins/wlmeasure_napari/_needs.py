@@ -83,6 +83,10 @@ NEEDS: Final = MappingProxyType(
             "points on the film must be accepted (Enter) or dropped (Esc) before anything is entered",
             lambda s: not s.unaccepted,
         ),
+        "answered": Need(
+            "question at the foot of the dock must be answered first: press one of its buttons",
+            lambda s: s.question is None,
+        ),
         "decision": Need(
             "length must be decided first, from the reference point that canal {canal} has now",
             lambda s: (f := s.canal_facts) is not None and decided_stop(f.decision, f.reference_point) is not None,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Literal
 
 from attrs import field, frozen
 
@@ -15,10 +16,12 @@ from wlmeasure.trade.tooth import Tooth
 from wlmeasure_napari._document import case_words
 
 __all__ = [
+    "FILM_SUFFIXES",
     "Choice",
     "Offer",
     "Question",
     "case_beside",
+    "is_film",
     "is_folder",
     "strangeness",
     "surely_of_case",
@@ -26,6 +29,7 @@ __all__ = [
     "tooth_words",
 ]
 
+FILM_SUFFIXES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".dcm")
 MOST_BESIDE = 200
 """Case files that are looked into beside a film (our parameter): a patient's folder has a few."""
 
@@ -42,11 +46,13 @@ class Choice:
 class Question:
     """A question that stands in the dock until it is answered; nothing is done meanwhile. The usual answer comes first.
 
-    `film` is the name of the film that waits for the answer, if one does.
+    `about` is what it asks about; once that is settled in another way the question goes. `film` is the name of the film that
+    waits for the answer, if one does.
     """
 
     text: str
     choices: tuple[Choice, ...]
+    about: Literal["film", "tooth", "file"]
     film: str = ""
 
 
@@ -74,6 +80,11 @@ def is_folder(path: str | Path) -> bool:
     """Whether a path is to be shown as a list of films: a folder, or the directory file of a DICOM medium by its name."""
     path = Path(path)
     return path.is_dir() or path.name.upper() == "DICOMDIR"
+
+
+def is_film(path: str | Path) -> bool:
+    """Whether a file can be read as a film, by the ending of its name."""
+    return Path(path).suffix.lower() in FILM_SUFFIXES
 
 
 def tooth_of_film(radiograph: Radiograph) -> Tooth | None:

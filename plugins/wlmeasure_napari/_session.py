@@ -236,6 +236,11 @@ class Session(Desk):
             self.tool = "look"
         self.changed.emit()
 
+    def _ask(self, *args: Any, **kwargs: Any) -> None:
+        """What was offered before a question came is offered no more: Enter may mean the question by now."""
+        self.draft = self.asked = None
+        super()._ask(*args, **kwargs)
+
     def undo(self) -> None:
         """Back to the case before the last step; while points are being placed, the last of them is taken back."""
         if self.pending:

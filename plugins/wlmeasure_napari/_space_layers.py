@@ -261,7 +261,7 @@ class SpaceLayers:
         before = self._drawn.get(OTHER, ())
         if not self._stands(OTHER, film.radiograph, scale, place, looks, self.way, session.film_id):
             picture = pictured(film.radiograph, enhanced=self._layers.enhanced)
-            layer = self._viewer.add_image(
+            layer = self._layers.add_image(
                 picture,
                 name=OTHER,
                 contrast_limits=(0, 255),

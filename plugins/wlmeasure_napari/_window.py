@@ -32,8 +32,9 @@ from wlmeasure_napari._dock_parts import Field
 
 __all__ = ["WindowKeys", "film_canvas", "main_window"]
 
+DIGITS = tuple("0123456789")
 ARROWS = frozenset({"Up", "Down", "Left", "Right"})
-SAVE = "Ctrl+S"
+SAVE, OPEN = "Ctrl+S", "Ctrl+O"
 NAMES = {
     **{getattr(Qt.Key, f"Key_{letter}").value: letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"},
     **{getattr(Qt.Key, f"Key_{name}").value: name for name in ("Up", "Down", "Left", "Right")},
@@ -102,8 +103,10 @@ class WindowKeys(QObject):
         What each key does, by `key_name`.
     has_point
         Whether a point is chosen for the arrow keys; they are the focused widget's otherwise.
-    save
-        What Ctrl+S does.
+    save, open_film
+        What Ctrl+S and Ctrl+O do.
+    digit
+        Called with a digit that is typed on the film.
     pointer
         Called with whether the pointer is over the film; it is not in a window that is no longer the one in use.
     """
@@ -115,11 +118,14 @@ class WindowKeys(QObject):
         *,
         has_point: Callable[[], bool],
         save: Callable[[], None],
+        open_film: Callable[[], None],
+        digit: Callable[[str], None],
         pointer: Callable[[bool], None],
     ) -> None:
         super().__init__(dock)
         self._dock = dock
-        self._keys = {**keys, SAVE: self._save}
+        self._keys = {**keys, SAVE: self._save, OPEN: open_film}
+        self._digit = digit
         self._has_point = has_point
         self._save_case = save
         self._pointer = pointer
@@ -145,6 +151,11 @@ class WindowKeys(QObject):
             self._on_polish(widget, None)
         QApplication.instance().installEventFilter(self)
 
+    @property
+    def came_from(self) -> QWidget | None:
+        """The widget of the dock that had the focus before the film."""
+        return self._came_from
+
     def disconnect_from_window(self) -> None:
         """Listen no longer."""
         QApplication.instance().removeEventFilter(self)
@@ -158,7 +169,7 @@ class WindowKeys(QObject):
 
     def _on_shortcut(self, widget: QWidget, event: Any) -> bool:
         """Qt asks whether a key is wanted before it tries the shortcuts of the menus."""
-        if not self._wanted(widget, key_name(event)):
+        if not self._wanted(widget, key_name(event)) and not self._nobodys(widget, event):
             return False
         event.accept()
         return True
@@ -167,7 +178,7 @@ class WindowKeys(QObject):
         """Whether a key is ours, wherever in the window it is pressed."""
         if self._window is None or main_window(widget) != self._window or QApplication.activePopupWidget() is not None:
             return False
-        if name == SAVE:
+        if name in (SAVE, OPEN):
             return True
         ours = self._dock.isAncestorOf(widget)
         if types_text(widget):
@@ -181,9 +192,24 @@ class WindowKeys(QObject):
             name == "Enter" and ours and isinstance(widget, QAbstractItemView)
         )  # opens what is chosen in the list
 
+    def _nobodys(self, widget: QWidget, event: Any) -> bool:
+        """Whether a key is a letter or number to the viewer alone, whose layers take those for modes and tools of theirs."""
+        if self._window is None or main_window(widget) != self._window or QApplication.activePopupWidget() is not None:
+            return False
+        if event.modifiers() & ~(Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.KeypadModifier):
+            return False
+        text = event.text()
+        if types_text(widget) or not text or not text.isprintable():
+            return False
+        return bool(text.strip()) or widget is self._canvas  # Space presses buttons elsewhere
+
     def _on_press(self, widget: QWidget, event: Any) -> bool:
         name = key_name(event)
         if not self._wanted(widget, name):
+            if self._nobodys(widget, event):
+                if widget is self._canvas and event.text() in DIGITS and not event.isAutoRepeat():
+                    self._digit(event.text())
+                return True
             closed = isinstance(widget, QComboBox) and not widget.isEditable() and self._is_still(widget)
             return closed and chooses_unseen(event)
         if event.isAutoRepeat() and name not in ARROWS:

@@ -32,12 +32,12 @@ def test_a_number_that_may_be_two_teeth_is_asked_once_and_its_notation_remembere
     session.set_tooth("11")
     assert session.case is None
     assert [choice.words for choice in session.question.choices] == [
-        "ISO 11, upper right central incisor",
-        "Universal 11, upper left canine",
+        "11: upper right central incisor",
+        "23: upper left canine (Universal 11)",
         "Type it anew",
     ]
     assert session.next_step().words == "A question stands; answer it: buttons at the foot"
-    session.answer("Universal 11, upper left canine")
+    session.answer("23: upper left canine (Universal 11)")
     assert session.case.tooth == "23"
     session.set_tooth("12")
     assert session.case.tooth == "24"

@@ -446,6 +446,7 @@ class Desk:
             return
         if mine and not as_saved and self.document.draft is not None:
             self._ask(
+                "file",
                 f"{path.name} is open here, with unsaved changes.",
                 Choice("Go on with them", lambda: None),
                 Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
@@ -461,6 +462,7 @@ class Desk:
                 self.open_case(path, as_saved=True)
 
             self._ask(
+                "file",
                 f"{path.name} has unsaved changes of {at:%Y-%m-%d %H:%M} that were left behind.",
                 Choice("Go on with them", lambda: self.open_case(left[0])),
                 Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
@@ -476,6 +478,7 @@ class Desk:
             if _drafts.is_draft(path):
                 raise
             self._ask(
+                "file",
                 f"{path.name} is open in another window.",
                 Choice("Look only", lambda: self.look_at(path)),
                 Choice("Work on a copy", lambda: self.copy_of(path)),
@@ -573,6 +576,7 @@ class Desk:
             return
         left = load_case(draft)
         self._ask(
+            "file",
             f"Put away {self.head()}, and go on with the unsaved {case_words(left)}?",
             Choice("Go on with it", lambda: self.open_case(draft)),
             Choice("Stay here", lambda: None),

@@ -32,6 +32,7 @@ from wlmeasure_napari._drafts import OpenElsewhereError
 from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import lacking
 from wlmeasure_napari._offer import (
+    About,
     Choice,
     Offer,
     Question,
@@ -296,14 +297,14 @@ class Desk:
             self._put_away()
         self._take_film(radiograph, path)
 
-    def _ask(self, about: Literal["film", "tooth", "file"], text: str, *choices: Choice, film: str = "") -> None:
+    def _ask(self, about: About, text: str, *choices: Choice, film: str = "") -> None:
         """Put up a question; a film that another one was about is asked about after it."""
         if self.question is not None and self.question.about == "film" and self._film_asked is not None:
             self._films_behind.insert(0, self._film_asked)
         self.question = Question(text, choices, about, film)
         self.changed.emit()
 
-    def _settle(self, *about: Literal["film", "tooth", "file"]) -> None:
+    def _settle(self, *about: About) -> None:
         """What a question was about is settled in another way: it goes, and a film that waits is asked about as it is now."""
         question = self.question
         if question is None or question.about not in about:
@@ -446,7 +447,7 @@ class Desk:
             return
         if mine and not as_saved and self.document.draft is not None:
             self._ask(
-                "file",
+                "case",
                 f"{path.name} is open here, with unsaved changes.",
                 Choice("Go on with them", lambda: None),
                 Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
@@ -462,7 +463,7 @@ class Desk:
                 self.open_case(path, as_saved=True)
 
             self._ask(
-                "file",
+                "case",
                 f"{path.name} has unsaved changes of {at:%Y-%m-%d %H:%M} that were left behind.",
                 Choice("Go on with them", lambda: self.open_case(left[0])),
                 Choice("Open as saved", lambda: self.open_case(path, as_saved=True)),
@@ -478,7 +479,7 @@ class Desk:
             if _drafts.is_draft(path):
                 raise
             self._ask(
-                "file",
+                "case",
                 f"{path.name} is open in another window.",
                 Choice("Look only", lambda: self.look_at(path)),
                 Choice("Work on a copy", lambda: self.copy_of(path)),
@@ -576,7 +577,7 @@ class Desk:
             return
         left = load_case(draft)
         self._ask(
-            "file",
+            "case",
             f"Put away {self.head()}, and go on with the unsaved {case_words(left)}?",
             Choice("Go on with it", lambda: self.open_case(draft)),
             Choice("Stay here", lambda: None),

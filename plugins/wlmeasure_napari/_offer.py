@@ -17,6 +17,7 @@ from wlmeasure_napari._document import case_words
 
 __all__ = [
     "FILM_SUFFIXES",
+    "About",
     "Choice",
     "Offer",
     "Question",
@@ -30,6 +31,7 @@ __all__ = [
 ]
 
 FILM_SUFFIXES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".dcm")
+About = Literal["film", "tooth", "file", "case"]
 MOST_BESIDE = 200
 """Case files that are looked into beside a film (our parameter): a patient's folder has a few."""
 
@@ -52,7 +54,7 @@ class Question:
 
     text: str
     choices: tuple[Choice, ...]
-    about: Literal["film", "tooth", "file"]
+    about: About
     film: str = ""
 
 

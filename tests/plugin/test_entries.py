@@ -53,7 +53,7 @@ def test_another_decision_is_entered_alone(session):
 
 def test_a_shaping_file_and_a_gauge_cost_two_steps_each(session):
     begin_file(session)
-    assert session.next_step().words == "Shaping file 20/.04 at 20 mm is offered; record it: Enter"
+    assert session.next_step().words == "single: Shaping file 20/.04 at 20 mm is offered; record it: Enter"
     assert "20/.04 at 20 mm: Enter records it" in session.draft.offer
     enter_draft(session)
     begin_gauge(session)

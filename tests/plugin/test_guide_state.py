@@ -64,7 +64,7 @@ def test_a_reading_that_upholds_the_decision_settles_it(session, tmp_path):
     read(session, 20.5, 20.5, 20.5)
     assert state_of(session).doubt is None
     session.save_as(tmp_path / "a.wl.json")
-    assert session.next_step().words == "Done and saved; gauge what was shaped: G"
+    assert session.next_step().words == "single: Done and saved; gauge what was shaped: G"
     gauged(session)
     session.save()
     assert session.next_step().words == "Done and saved; write the report: button Report"
@@ -125,7 +125,7 @@ def test_readings_alone_lead_to_a_decision_without_a_scale(tmp_path):
     read(session, 20.5)
     assert session.next_step().missing == "read again, 2 more"
     read(session, 20.5, 20.5)
-    assert session.next_step().words == "Proposed 20.0 mm, reading only; decide: field Decided"
+    assert session.next_step().words == "single: Proposed 20.0 mm, reading only; decide: field Decided"
     session.decide(20.0, "KO", "")
     session.save_as(tmp_path / "a.wl.json")
     assert session.next_step().words.startswith("Done and saved")

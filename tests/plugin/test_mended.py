@@ -220,6 +220,18 @@ def test_an_image_of_somebody_else_lies_beneath_the_film(desk):
     assert layers.index(theirs) < layers.index(desk.dock._layers.film_layer())
 
 
+@viewer
+def test_close_leaves_the_image_of_somebody_else(desk):
+    """It crashed in the viewer's drawing where the units of the two were different."""
+    theirs = desk.viewer.add_image(np.ones((50, 60)), name="mine image")
+    desk.settle()
+    assert theirs.units == desk.dock._layers.film_layer().units
+    desk.press(desk.button("Close"))
+    desk.settle()
+    assert list(desk.viewer.layers) == [theirs]
+    assert desk.session.case is None
+
+
 # ---- whose canal, and a dock that stands still -----------------------------------------------------------------------
 
 SHAPED = Doubt("Irrigated and recapitulated 20.0 mm", "the film gives another length", "cone")

@@ -140,7 +140,7 @@ class CaseRow(QWidget):
 
 
 def _widest(text: str, metrics: QFontMetrics) -> int:
-    return max(metrics.horizontalAdvance(line) for line in text.split("\n"))
+    return max(int(metrics.horizontalAdvance(line)) for line in text.split("\n"))
 
 
 def _wrapped(text: str, metrics: QFontMetrics, width: int) -> str:

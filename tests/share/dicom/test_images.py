@@ -286,17 +286,18 @@ def test_the_window_is_the_one_the_program_shows(on_dicom, on_png, presented):
 
 
 def test_a_film_shown_by_a_table_is_presented_with_the_nearest_window(on_dicom, presented, faults):
-    """A table that rises from stored 1000 to 2000 and is level beside them."""
+    """A table that rises from stored 20 to 2974 and is level beside them; the film's 0 to 2999 lie in it but for 1.5 %."""
     table = pydicom.Dataset()
-    entries = np.clip((np.arange(4096) - 1000) * 65, 0, 65000).astype("<u2")
+    entries = np.clip((np.arange(4096) - 20) * 22, 0, 65000).astype("<u2")
     table.LUTDescriptor, table.LUTExplanation = [4096, 0, 16], "steep"
     table.add_new("LUTData", "OW", entries.tobytes())
     state, path = presented(on_dicom(WindowCenter=None, WindowWidth=None, VOILUTSequence=[table]))
     (window,) = state.SoftcopyVOILUTSequence
     centre, width = float(window.WindowCenter), float(window.WindowWidth)
-    # LINEAR (PS3.3 C.11.2.1.2.1): black at c - w / 2, white at c + w / 2 - 1; a grey of 255 is 65000 / 255 of the table.
-    assert centre - width / 2 == pytest.approx(1000, abs=4)
-    assert centre + width / 2 - 1 == pytest.approx(2000, abs=4)
+    # LINEAR (PS3.3 C.11.2.1.2.1): black at c - w / 2, white at c + w / 2 - 1; a grey of 255 is 65000 / 255 of the table,
+    # 12 stored values.
+    assert centre - width / 2 == pytest.approx(20, abs=12)
+    assert centre + width / 2 - 1 == pytest.approx(20 + 65000 / 22, abs=12)
     assert faults(path) == []
 
 

@@ -474,7 +474,7 @@ class Desk:
             self._open(path, self.document.anew())
             return
         try:
-            document = Document.at(path)
+            document = Document.at(path, instead_of=self.document)
         except OpenElsewhereError:
             if _drafts.is_draft(path):
                 raise

@@ -96,8 +96,11 @@ class Document:
         self._draft_lock: Any = None
 
     @classmethod
-    def at(cls, path: Path) -> Document:
+    def at(cls, path: Path, instead_of: Document | None = None) -> Document:
         """A named file or a draft, held so that no other window writes it; what is read next is what it rests on.
+
+        Where it is opened in this window `instead_of` a document that holds the same file, the hold goes over to it by
+        :meth:`take_over`.
 
         Raises
         ------
@@ -105,7 +108,7 @@ class Document:
             Another window has it, or it cannot be read.
         """
         if _drafts.is_draft(path):
-            return cls._at_draft(path)
+            return cls._at_draft(path, instead_of)
         lock = _drafts.hold_file(path)
         made = cls(file=path)
         made._file_lock = lock
@@ -117,14 +120,15 @@ class Document:
         return made
 
     @classmethod
-    def _at_draft(cls, path: Path) -> Document:
+    def _at_draft(cls, path: Path, instead_of: Document | None) -> Document:
         lock = _drafts.hold(path)
         origin = _drafts.origin_of(path)
         made = cls(draft=path)
         made._draft_lock = lock
         if origin is not None:
+            ours = instead_of is not None and instead_of.file == origin.file and instead_of._file_lock is not None
             try:
-                made._file_lock = _drafts.hold_file(origin.file)
+                made._file_lock = None if ours else _drafts.hold_file(origin.file)
             except CaseError:
                 return made  # a copy from here on: its file is open elsewhere
             made.file, made._read = origin.file, origin.sha256

@@ -189,6 +189,22 @@ def test_a_draft_left_by_a_crash_is_offered_with_its_file(tmp_path):
     assert drafts() == []
 
 
+def test_unsaved_changes_left_in_this_window_go_on_as_changes_of_their_file(tmp_path):
+    """Opened as saved, then opened once more: the window holds the file itself, and the draft is no copy without a name."""
+    path = saved(tmp_path)
+    session = opened(path)
+    session.add_canal("DB")
+    session.open_case(path)
+    session.answer("Open as saved")
+    assert "DB" not in names(session.case)
+    session.open_case(path)
+    session.answer("Go on with them")
+    assert "DB" in names(session.case)
+    assert session.document.file == path
+    session.save()
+    assert "DB" in names(load_case(path))
+
+
 def test_going_on_with_an_unsaved_case_never_replaces_one_in_silence(tmp_path):
     left = window(png(tmp_path / "a.png", 1), "36")
     left.put_away()

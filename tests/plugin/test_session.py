@@ -171,7 +171,7 @@ def test_the_whole_job_by_calls(tmp_path):
         *("field Working", "button Open film", "field Tooth", "field Stop to tip", "S", "field From", "T", "Enter"),
         *("field Reading", "field Decided", "Ctrl+S"),
     ]
-    assert session.next_step().words == "Done and saved; record the first shaping file: N"
+    assert session.next_step().words == "single: Done and saved; record the first shaping file: N"
     # The film's own truth: 21.5 mm from stop to tip, a canal of 22.0 mm in space of which a film shows less.
     assert 21.0 < session.trace_result.length.length_mm < 22.2
     assert session.canal_facts.decision.length_mm == 20.0

@@ -255,7 +255,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.key("Return")
     assert dock.canal_length.text() == ""
     assert "from the orifice: no working length yet; mark the reference point (R)" in dock.orifice_length.text()
-    assert dock.next_line.text() == "The file's stop may rest on the buccal cusp tip; if so take its place: Enter"
+    assert dock.next_line.text() == "single: The file's stop may rest on the buccal cusp tip; if so take its place: Enter"
     person.key("Return")
     assert dock.canal_length.text().startswith(f"{person.session.trace_result.length.length_mm:.1f} mm ± ")
     assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.orifice_length.text()
@@ -673,7 +673,7 @@ def test_a_shaping_file_and_a_gauge_by_two_keys_each(person):
     record = person.dock.record
     before = len(person.session.case.entries)
     person.key("N")
-    assert person.dock.next_line.text() == "Shaping file 20/.04 at 20 mm is offered; record it: Enter"
+    assert person.dock.next_line.text() == "single: Shaping file 20/.04 at 20 mm is offered; record it: Enter"
     assert record.offer.isVisibleTo(record)
     person.key("Return")
     person.key("G")

@@ -341,3 +341,12 @@ def test_a_decision_holds_for_its_canal_only(bench):
     facts = case_facts(result)
     assert facts.of("MB").stop.length_mm == 20.7
     assert facts.of("ML").stop is None
+
+
+def test_a_card_without_a_case_id_has_a_line_to_write_whose_tooth_it_is_on(bench):
+    """Two patients' tooth 46 are alike on paper."""
+    page = stops_card(bench(**canals(1)), **MADE)
+    assert page.title == "Stops, tooth 46, case ____________"
+    assert page.subtitle.endswith("No case id was entered: write whose tooth it is on the line")
+    named = stops_card(bench(**canals(1, case_id="K-7")), **MADE)
+    assert (named.title, "case id" in named.subtitle) == ("Stops, tooth 46, case K-7", False)

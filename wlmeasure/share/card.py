@@ -20,7 +20,14 @@ from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
-from wlmeasure.share.result import decided_by_words, decision_doubts, decision_is_stale, limit_words, no_stop_words
+from wlmeasure.share.result import (
+    case_words,
+    decided_by_words,
+    decision_doubts,
+    decision_is_stale,
+    limit_words,
+    no_stop_words,
+)
 
 __all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
 
@@ -84,8 +91,8 @@ def stops_card(
     if not held:
         why = "; ".join(without) or "the case has no canal"
         raise CaseError(f"stops card needs a canal with a working length, and none has one: {why}")
-    case = f", case {result.case.case_id}" if result.case.case_id else ""
-    tooth = f"tooth {result.tooth.designation}{case}"
+    tooth = f"tooth {result.tooth.designation}, {case_words(result.case.case_id)}"
+    whose = "" if result.case.case_id else ". No case id was entered: write whose tooth it is on the line"
     blocks: list[Block] = []
     for k, (canal, one) in enumerate(held):
         if k and k % ON_A_SHEET == 0:
@@ -105,7 +112,7 @@ def stops_card(
         )
     )
     return Page(
-        f"Stops, {tooth}", result.tooth.name, tuple(blocks), footer=f"{tooth}; {made_at}; {program}", paper="A5"
+        f"Stops, {tooth}", result.tooth.name + whose, tuple(blocks), footer=f"{tooth}; {made_at}; {program}", paper="A5"
     )
 
 

@@ -48,6 +48,7 @@ from wlmeasure.share.result import (
     advice_words,
     angle_words,
     canal_flags,
+    case_words,
     curvature_words,
     decided_by_words,
     decision_doubts,
@@ -100,7 +101,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     """
     tooth = result.tooth
     colours = canal_colours(result)
-    case = f"; case {result.case.case_id}" if result.case.case_id else ""
+    case = f"; {case_words(result.case.case_id)}"
     facts = case_facts(result)
     blocks: list[Block] = [Cards(tuple(_card(c, facts.of(c.canal.name), colours[c.canal.name]) for c in result.canals))]
     traced = [trace.film for canal in result.canals for trace in canal.traces]

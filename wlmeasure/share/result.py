@@ -42,6 +42,7 @@ __all__ = [
     "canal_flags",
     "canal_rows",
     "case_cautions",
+    "case_words",
     "curvature_words",
     "decided_by_words",
     "decision_doubts",
@@ -107,6 +108,11 @@ def decision_words(decision: Entry) -> str:
     """A decided length, rounded down as what is set by it, by whom and on which day."""
     assert decision.length_mm is not None
     return f"{limit_words(decision.length_mm)}, {decided_by_words(decision.by, decision.at)}"
+
+
+def case_words(case_id: str | None) -> str:
+    """The practice's own reference; a line to write it on where none was entered, since one tooth is like another on paper."""
+    return f"case {case_id}" if case_id else "case ____________"
 
 
 def decided_by_words(by: str | None, at: str | None) -> str:

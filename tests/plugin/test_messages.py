@@ -15,6 +15,7 @@ from .test_session import (
     FILM,
     MIDDLE,
     ORIFICE,
+    OTHER,
     STOP,
     TIP,
     move,
@@ -47,6 +48,11 @@ def both_ends(session):
     session.click(TIP)
 
 
+def asked(session):
+    named(session)
+    session.open_film(OTHER)  # of this tooth, or a new case?
+
+
 # By what is missing: what comes before, the step that is refused, and what mends it, at another place of the dock.
 SEQUENCES = {
     "case": (None, "scale", lambda s: s.take("file"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
@@ -61,6 +67,7 @@ SEQUENCES = {
     "entry": (named, "entry", strike_out, lambda s: enter(s, Draft("note"), note="x")),
     "proposal": (measured, "decided", lambda s: (add_reading(s, 20.5, "foramen"), need(s, "proposal")), read_thrice),
     "accepted": (lambda s: (named(s), s.take("canal"), s.click(ORIFICE)), "entry", begin_file, lambda s: s.cancel()),
+    "answered": (asked, "entry", begin_file, lambda s: s.answer("Cancel")),
     "decision": (named, "entry", begin_file, lambda s: s.decide(20.0, "KO", "")),
     "case id": (named, "record", store, lambda s: s.inputs.put("case", "", "case id", "bench-1") or s.changed.emit()),
     "stop": (named, "entry", lambda s: need(s, "stop"), lambda s: s.decide(20.0, "KO", "")),

@@ -185,7 +185,7 @@ def test_advice_on_a_working_length_that_no_longer_holds_says_so(body):
     record = record_of(reading, decided(), shaped(20), shaped(25, 19.0))
     case = attrs.evolve(case_from_json(body), entries=record.entries)
     assert case_progress(case).canals[0].flags[0].code == "working-length-open"
-    settled = record_of(reading, decided(), shaped(20), shaped(25, 19.0), reading)
+    settled = record_of(reading, decided(), shaped(20), shaped(25, 19.0), reading, reading, reading)
     case = attrs.evolve(case, entries=settled.entries)
     assert "working-length-open" not in {flag.code for flag in case_progress(case).canals[0].flags}
 

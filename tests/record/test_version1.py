@@ -179,7 +179,8 @@ def test_the_molars_readings_from_before_shaping_are_past(measured, canal, read_
     assert (facts.electronic.status, facts.proposal.length_mm) == ("not established", None)
     assert (facts.decision.length_mm, facts.stop.length_mm, facts.stop.whose) == (decided_mm, decided_mm, "decided")
     assert facts.decision.id in {entry["id"] for entry in kept["entries"]}  # it stood there already: not entered again
-    assert facts.stale == ()
+    (stale,) = facts.stale  # one reading since the last file upholds no decision
+    assert (stale.entry.id, [flag.code for flag in stale.reasons]) == (facts.decision.id, ["shaped-since"])
 
 
 # --- what becomes of what stood in a canal ----------------------------------------------------------------------------------

@@ -255,7 +255,9 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.key("Return")
     assert dock.canal_length.text() == ""
     assert "from the orifice: no working length yet; mark the reference point (R)" in dock.orifice_length.text()
-    assert dock.next_line.text() == "single: The file's stop may rest on the buccal cusp tip; if so take its place: Enter"
+    assert (
+        dock.next_line.text() == "single: The file's stop may rest on the buccal cusp tip; if so take its place: Enter"
+    )
     person.key("Return")
     assert dock.canal_length.text().startswith(f"{person.session.trace_result.length.length_mm:.1f} mm ± ")
     assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.orifice_length.text()

@@ -263,7 +263,7 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     assert f"to narrow it: {person.session.trace_result.advice[0].words}" in dock.orifice_length.text()
     person.click_into("reading")
     person.type("reading", "20.5")
-    assert dock.next_line.text() == "Not established with 1 reading; read again, 2 more: field Reading"
+    assert dock.next_line.text() == "single: Not established with 1 reading; read again, 2 more: field Reading"
     assert not dock.take_proposal.isEnabled()
     person.space(person.button("Same again"))
     person.space(person.button("Same again"))

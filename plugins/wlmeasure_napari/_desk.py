@@ -7,6 +7,7 @@ Opening, putting away and saving lose nothing and add nothing in silence: what a
 from __future__ import annotations
 
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
@@ -67,7 +68,7 @@ def _tooth_choice(reading: ToothReading) -> str:
     return words if reading.typed == f"ISO {reading.tooth.designation}" else f"{words} ({reading.typed})"
 
 
-class Desk:
+class Desk(ABC):
     """The case in hand, where it lies, and whose it is; what is measured on it is the session's (`_session`).
 
     Signals
@@ -115,20 +116,21 @@ class Desk:
 
     # ---- what the session does with it ---------------------------------------------------------------------------
 
+    @abstractmethod
     def do(self, place: str, step: Callable[[], None]) -> None:
         """Take a step, or put it in line behind the job that is running."""
-        raise NotImplementedError
 
+    @abstractmethod
     def run(self, words: str, job: Job, done: Callable[[Any], None]) -> None:
         """Run a long job that touches nothing of the session, and then `done` with what it gives."""
-        raise NotImplementedError
 
+    @abstractmethod
     def choose_film(self, film_id: str) -> None:
         """Look at another film of the case."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _step(self, case: Case, *, after: Callable[[], None] | None = None, undoable: bool = True) -> None:
-        raise NotImplementedError
+        """Measure the case, keep it, and only then take it over; `after` follows."""
 
     # ---- whose case, and who is working --------------------------------------------------------------------------
 

@@ -449,14 +449,19 @@ def doubt_of(canal: CanalFacts) -> Doubt | None:
     return None
 
 
+_MENDS: dict[str, Mend] = {
+    "apical gauging": "gauge",
+    "cone fit": "cone",
+}  # how an insertion is settled, but by the file
+
+
 def _stale(item: Stale) -> Doubt:
     kind, length = KIND_TABLE[item.entry.kind], item.entry.length_mm
     at = "" if length is None else f" {length:.1f} mm"
     what = f"Decided{at}" if kind.role == "decision" else f"{kind.words[:1].upper()}{kind.words[1:]}{at}"
     why = _WHY.get(item.reasons[0].code, "something it rests on changed")
     if kind.role == "insertion":
-        mend: Mend = {"apical gauging": "gauge", "cone fit": "cone"}.get(item.entry.kind, "file")  # type: ignore[assignment]
-        return Doubt(what, why, mend)
+        return Doubt(what, why, _MENDS.get(item.entry.kind, "file"))
     return Doubt(what, why, "read" if item.settled_by.startswith("an electronic reading") else "decide")
 
 

@@ -105,7 +105,7 @@ def heard(session):
     [
         ("scale", lambda s: s.take("file"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
         ("canal", lambda s: s.take("canal"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
-        ("record", lambda s: s.save_as("/tmp/x"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
+        ("record", lambda s: s.save_as("case"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
     ],
 )
 def test_a_message_about_a_missing_thing_goes_when_the_thing_is_there(place, step, mend):

@@ -14,23 +14,16 @@ import pypdfium2
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
+from tests.share.places_of_a_name import PLACES, drawing
 from wlmeasure.cli import main
 from wlmeasure.record.case import case_from_json
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.share import pdf as paper
 from wlmeasure.share.card import card_file
-from wlmeasure.share.drawing import Drawing, Label
 from wlmeasure.share.page import (
-    Bullets,
-    Card,
-    Cards,
     Columns,
     Figure,
-    Heading,
-    Key,
     Page,
-    Remarks,
-    Row,
     Table,
     Text,
 )
@@ -268,38 +261,6 @@ def test_a_small_sheet_leaves_room_for_the_warning():
     lines = [y for y, before in zip(heights, [0.0, *heights], strict=False) if y - before > 2.0]
     assert min(np.diff(lines)) > 7.0  # points; letters of 7 pt
     assert len(lines) > 20
-
-
-PLACES = {
-    "title": lambda name: Page(name, "s", ()),
-    "subtitle": lambda name: Page("t", name, ()),
-    "footer": lambda name: Page("t", "s", (), footer=name),
-    "heading": lambda name: Page("t", "s", (Heading(2, name),)),
-    "keyed heading": lambda name: Page("t", "s", (Heading(3, name, "#ff0000"),)),
-    "text": lambda name: Page("t", "s", (Text(name),)),
-    "small text": lambda name: Page("t", "s", (Text(name, small=True),)),
-    "cell": lambda name: Page("t", "s", (Table((("a", name),)),)),
-    "head": lambda name: Page("t", "s", (Table((("a", "b"),), ("c", name)),)),
-    "named row": lambda name: Page("t", "s", (Table(((name, "b"),), named=True),)),
-    "remark": lambda name: Page("t", "s", (Remarks((name,)),)),
-    "bullet": lambda name: Page("t", "s", (Bullets((name,)),)),
-    "caption": lambda name: Page("t", "s", (Figure(EMPTY, name),)),
-    "key": lambda name: Page("t", "s", (Figure(EMPTY, "c", (Key("#ff0000", name),)),)),
-    "label": lambda name: Page("t", "s", (Figure(drawing(name), "c"),)),
-    "label with a rim": lambda name: Page("t", "s", (Figure(drawing(name, halo="#ffffff", bold=True), "c"),)),
-    "card's title": lambda name: Page("t", "s", (Cards((Card("#ff0000", name, "1"),)),)),
-    "card's value": lambda name: Page("t", "s", (Cards((Card("#ff0000", "t", name),)),)),
-    "card's spread": lambda name: Page("t", "s", (Cards((Card("#ff0000", "t", "1", name),)),)),
-    "card's line": lambda name: Page("t", "s", (Cards((Card("#ff0000", "t", "1", "", (name,)),)),)),
-    "card's strong line": lambda name: Page("t", "s", (Cards((Card("#ff0000", "t", "1", strong=name),) * 2),)),
-    "columns": lambda name: Page("t", "s", (Columns((Text(name),), (Text("b"),)),)),
-    "row": lambda name: Page("t", "s", (Row(((Text("a"),), (Text(name),))),)),
-}
-EMPTY = Drawing((0.0, 0.0, 10.0, 10.0), 100.0, 100.0, (), "d")
-
-
-def drawing(name, **more):
-    return Drawing((0.0, 0.0, 10.0, 10.0), 300.0, 100.0, (Label(2.0, 5.0, name, **more),), "d")
 
 
 @pytest.mark.parametrize("where", PLACES)

@@ -660,7 +660,7 @@ class WorkingLengthDock(QWidget):
         lines = []
         if length is None:
             lines.append("no scale: angles only")
-        elif trace.from_orifice:
+        elif trace.lacks_reference:
             lines.append(
                 f"{measured_words(length)} from {start_words(trace)}: no working length yet; {self._lacking(trace)}"
             )
@@ -670,7 +670,7 @@ class WorkingLengthDock(QWidget):
             lines.append(f"dashed: nothing is seen along {trace.lost_mm:.1f} mm of the path")
         if trace.advice:
             lines.append(f"to narrow it: {trace.advice[0].words}")
-        tell(self.canal_length, "" if length is None or trace.from_orifice else measured_words(length))
+        tell(self.canal_length, "" if length is None or trace.lacks_reference else measured_words(length))
         tell(self.orifice_length, "\n".join(lines))
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)

@@ -410,7 +410,7 @@ def state_of(session: Session) -> State:
         marked=trace is not None and trace.trace.reference_px is not None,
         measured="" if length is None else f"{length.length_mm:.1f} mm",
         traced_on=next((t.trace.film for t in result.traces), ""),
-        counted_on=next((t.trace.film for t in result.traces if t.length is not None and not t.from_orifice), ""),
+        counted_on=next((t.trace.film for t in result.traces if t.length is not None and not t.lacks_reference), ""),
         readings=len(canal.readings),
         past=len(canal.past_readings),
         usable=0 if electronic is None else electronic.n,

@@ -217,7 +217,7 @@ def test_without_a_marked_reference_point_nothing_of_a_film_is_entered(result, b
     """A length from the orifice is no length of the record."""
     del body["canals"][0]["traces"][0]["reference_px"]
     unmarked = measure(body)
-    assert unmarked.canals[0].traces[0].from_orifice
+    assert unmarked.canals[0].traces[0].lacks_reference
     assert entered(unmarked).entries == unmarked.case.entries
 
 

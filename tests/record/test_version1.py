@@ -156,7 +156,7 @@ def test_without_a_marked_reference_point_no_film_gives_a_working_length(name, m
     (canal,) = case_facts(measured(name)).canals
     proposal, decision = canal.proposal, canal.decision
     assert (proposal.status, proposal.length_mm, decision and decision.length_mm) == WITHOUT_MARK[name]
-    assert all(trace.from_orifice and trace.radiographic is None for trace in measured(name).canals[0].traces)
+    assert all(trace.lacks_reference and trace.radiographic is None for trace in measured(name).canals[0].traces)
     assert (canal.stop and canal.stop.length_mm) == (decision and decision.length_mm)
     kept = json.loads((OLD / "cases" / f"{name}.wl.json").read_text(encoding="utf-8"))["canals"][0]
     assert [e.length_mm for e in canal.readings] == [r["length_mm"] for r in kept.get("electronic_readings", ())]

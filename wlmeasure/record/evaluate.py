@@ -122,7 +122,7 @@ class TraceResult:
         return [(path[a : b + 1], not lost[a]) for a, b in pairwise(cuts) if b > a]
 
     @property
-    def from_orifice(self) -> bool:
+    def lacks_reference(self) -> bool:
         """Whether the length counts from no reference point that is named and marked on this film."""
         return any(flag.code == "reference-not-marked" for flag in self.flags)
 

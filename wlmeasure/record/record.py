@@ -521,12 +521,12 @@ def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]
     out = [
         _Figure("film length", t.length.length_mm, t.length.length_std_mm, t.trace.apical_end, t.film.film.sha256)
         for t in canal.traces
-        if t.length is not None and not t.from_orifice
+        if t.length is not None and not t.lacks_reference
     ]
     for one in () if spatial is None else spatial.canals:
         shown = {t.trace.film: t for t in canal.traces}
         films = [shown[film] for film in spatial.films if film in shown] if spatial is not None else []
-        if one.name == canal.canal.name and len(films) > 1 and not any(t.from_orifice for t in films):
+        if one.name == canal.canal.name and len(films) > 1 and not any(t.lacks_reference for t in films):
             first, *others = (t.film.film.sha256 for t in films)
             end = films[0].trace.apical_end
             out.append(_Figure("length in space", one.length_mm, one.length_std_mm, end, first, tuple(others)))

@@ -131,7 +131,7 @@ def _working_length_dot(canal: CanalResult, trace: TraceResult, colour: str, rad
     if canal.decision is not None:
         stop = decided_stop(canal.decision, canal.canal.reference_point)
         held = None if stop is None else stop.length_mm
-    if held is None or length is None or calibration is None or trace.from_orifice:
+    if held is None or length is None or calibration is None or trace.lacks_reference:
         return []
     along = arc_length(calibration.to_mm(trace.path.path_px))
     at = held - length.coronal_mm

@@ -281,7 +281,7 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     length, film = trace.length, trace.radiographic
     if length is not None:
         low, high = length.length_interval_mm
-        label = f"{f'From {start_words(trace)} to' if trace.from_orifice else 'To'} the {trace.trace.apical_end}"
+        label = f"{f'From {start_words(trace)} to' if trace.lacks_reference else 'To'} the {trace.trace.apical_end}"
         rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
         if length.coronal_mm > 0.0:
             rows.append(

@@ -99,7 +99,7 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
         return "nothing is measured"
     if all(trace.length is None for trace in canal.traces):
         return "no film of it has a scale"
-    if all(trace.from_orifice for trace in canal.traces):
+    if all(trace.lacks_reference for trace in canal.traces):
         return "the coronal reference point is not marked on the film"
     return "not decided, and the film gives no working length"
 
@@ -285,7 +285,7 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts
         "reference_point": canal.canal.reference_point,
         "film": trace and trace.trace.film,
         "apical_end": trace and trace.trace.apical_end,
-        "from_orifice": trace and trace.from_orifice,
+        "from_orifice": None if trace is None else trace.trace.reference_px is None,
         "path_px": trace and trace.path.path_px.tolist(),
         "tracer": trace and trace.path.tracer,
         "retraced_difference_mm": trace and trace.retraced_mm,
@@ -599,7 +599,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     if trace is None:
         lines = [f"{head}: {without_film_words(canal)}, from {from_words(canal)}"]
     else:
-        start = start_words(trace) if trace.from_orifice else from_words(canal)
+        start = start_words(trace) if trace.lacks_reference else from_words(canal)
         lines = [
             f"{head} on film {trace.trace.film}: from {start} to the {trace.trace.apical_end}",
             *_trace_lines(trace),
@@ -652,7 +652,7 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     if length is not None:
         low, high = length.length_interval_mm
         parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
-        label = "no working length" if trace.from_orifice else "length"
+        label = "no working length" if trace.lacks_reference else "length"
         lines.append(f"  {label:<17}{measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]

@@ -23,10 +23,10 @@ from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record import edit
 from wlmeasure.record.case import (
+    FILES,
     Canal,
     Case,
     Entry,
-    FileTaper,
     KnownFile,
     KnownObject,
     Spacing,
@@ -84,7 +84,7 @@ def _to_trace(items: Iterable[Any]) -> bool:
     return any(
         item.path_px is None and (isinstance(item, Trace) or item.trace_kind == "clicks")
         for item in items
-        if isinstance(item, Trace | KnownFile | FileTaper)
+        if isinstance(item, Trace | FILES)
     )
 
 
@@ -803,7 +803,7 @@ class Session(Desk):
                 self._step(edit.without_scale(case, self.film_id, handle.scale), after=after)
                 return
             moved = evolve(scale, points_px=new)
-            if isinstance(moved, KnownFile | FileTaper):
+            if isinstance(moved, FILES):
                 moved = evolve(moved, path_px=None, tracer=None)
             self._step(edit.with_scale(case, self.film_id, moved, at=handle.scale), after=after)
             return

@@ -140,8 +140,21 @@ def full(body):
         "purpose": "trial file",
         "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial", "mesial_to": "left"},
     }
-    film["scale"][0] |= {"path_px": [[20, 50], [420, 50]], "tracer": "symmetry-fit/1"}
+    film["scale"][0] |= {
+        "path_px": [[20, 50], [420, 50]],
+        "tracer": "symmetry-fit/1",
+        "upper_end": "reference",
+        "reference_px": [20, 45],
+        "stop_seated": "yes",
+    }
     film["scale"] += [
+        {
+            "kind": "file",
+            "points_px": [[30, 90], [400, 90]],
+            "trace_kind": "clicks",
+            "path_px": [[30, 90], [400, 90]],
+            "tracer": "symmetry-fit/1",
+        },
         {
             "kind": "known_object",
             "points_px": [[100, 200], [300, 200]],

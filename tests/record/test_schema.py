@@ -28,6 +28,7 @@ BETWEEN_MEMBERS = (
     "must be the id of another film",
     "must be another canal",
     "clicks_px or path_px must be given",
+    "reference_px must be given where upper_end is reference",
 )
 VALUES = (
     *(None, True, False, 0, -1, 1, 1.0, 1.5, 2, 6, 46, 60, 60.5, 141, 1e6, -91.0),

@@ -13,7 +13,7 @@ import json
 import os
 import re
 from pathlib import Path, PureWindowsPath
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 from attrs import field, frozen
 
@@ -57,10 +57,13 @@ __all__ = [
     "Joint",
     "KnownFile",
     "KnownObject",
+    "PlainFile",
     "Proposed",
     "Scale",
     "Spacing",
+    "StopSeated",
     "Trace",
+    "UpperEnd",
     "case_digest",
     "case_from_json",
     "case_schema",
@@ -73,6 +76,8 @@ SCHEMA = "wlmeasure-case/2"
 SUFFIX = ".wl.json"
 LARGEST_FILE = 16 * 2**20  # bytes; a case of ten films with traced paths has about 1 MB
 LENGTH_MM = Number(least=1.0, most=60.0)
+UpperEnd = Literal["stop", "reference", "out of the picture"]
+StopSeated = Literal["yes", "not known"]
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
     pattern=r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,6})?)?(Z|[+-][0-9]{2}:[0-9]{2})?"
@@ -92,12 +97,45 @@ class Angulation:
 
 @frozen
 class KnownFile:
-    """A file of known length in the film: points from the stop to the tip, and the path accepted through clicks."""
+    """A file of known length in the film: points from its coronal end to the tip, and the path accepted through clicks.
+
+    Parameters
+    ----------
+    upper_end
+        How the upper end of the known length is known. "stop": the stop's face is the first point. "reference": the stop does
+        not show, and the known length begins where the perpendicular from `reference_px` meets the shaft. "out of the picture":
+        neither shows, so the file gives no scale, only its own length to the tip. None is "stop".
+    reference_px
+        The reference edge or cusp that the stop rested on, marked on the film; for "reference" alone.
+    stop_seated
+        Whether the stop was seen to rest on the reference at exposure, where it does not show; None is "not known".
+    """
 
     points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
     trace_kind: str = member(Choice(("clicks", "path")))
     known_length_mm: float = member(LENGTH_MM)
     known_length_std_mm: float | None = member(STD_MM, None)
+    upper_end: UpperEnd | None = member(Choice(get_args(UpperEnd)), None)
+    reference_px: tuple[float, float] | None = member(Pair(), None)
+    stop_seated: StopSeated | None = member(Choice(get_args(StopSeated)), None)
+    path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
+    tracer: str | None = member(Text(longest=80), None)
+    extra: dict[str, Any] = extra_members()
+
+    def __attrs_post_init__(self) -> None:
+        if (self.upper_end == "reference") != (self.reference_px is not None):
+            raise CaseError(
+                f"reference_px must be given where upper_end is reference, and nowhere else: {self.reference_px!r} with "
+                f"{self.upper_end!r}; mark the edge or cusp that the stop rested on, or say how the upper end is known"
+            )
+
+
+@frozen
+class PlainFile:
+    """A file that lies in a canal and whose length nobody gave: no scale comes from it, and its canal follows it."""
+
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=2))
+    trace_kind: str = member(Choice(("clicks", "path")))
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
     extra: dict[str, Any] = extra_members()
@@ -135,7 +173,18 @@ class FileTaper:
     extra: dict[str, Any] = extra_members()
 
 
-Scale = KnownFile | KnownObject | Spacing | FileTaper
+Scale = KnownFile | PlainFile | KnownObject | Spacing | FileTaper
+FILES = KnownFile | PlainFile | FileTaper
+"""What a file was traced of; `FilmResult.file_traces` has one path for each, in their order."""
+SCALES = Tagged(
+    {
+        "known_file": KnownFile,
+        "file": PlainFile,
+        "known_object": KnownObject,
+        "spacing": Spacing,
+        "file_taper": FileTaper,
+    }
+)
 
 
 @frozen
@@ -170,12 +219,7 @@ class Film:
     view: FilmView | None = member(Nested(FilmView), None)
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
-    scale: tuple[Scale, ...] = member(
-        Each(
-            Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing, "file_taper": FileTaper})
-        ),
-        (),
-    )
+    scale: tuple[Scale, ...] = member(Each(SCALES), ())
     extra: dict[str, Any] = extra_members()
 
     @property

@@ -29,7 +29,7 @@ from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_cu
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
-from wlmeasure.record.case import Canal, Case, Entry, FileTaper, Film, KnownFile, Scale, Trace
+from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.trace.centreline import (
@@ -277,7 +277,7 @@ def _with_file_paths(result: FilmResult) -> Film:
     files = iter(result.file_traces)
     scales: list[Scale] = []
     for scale in result.film.scale:
-        if isinstance(scale, KnownFile | FileTaper):
+        if isinstance(scale, FILES):
             trace = next(files)
             if scale.trace_kind == "clicks" and scale.path_px is None:
                 scale = evolve(scale, path_px=_stored(trace), tracer=trace.tracer)

@@ -24,7 +24,7 @@ from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, Spacing
+from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
     HIDDEN_BELOW,
@@ -178,6 +178,9 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 traces.append(trace)
                 tapers.append(estimate)
                 continue
+            if isinstance(scale, PlainFile):
+                traces.append(_trace_plain(scale, radiograph, ratio))
+                continue
             on_ruler = scale.known_length_std_mm is None
             std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
@@ -257,17 +260,26 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     return trace_line(radiograph, points, "file", size, name="points_px")
 
 
+def _trace_plain(scale: PlainFile | FileTaper, radiograph: Radiograph, ratio: float) -> CanalTrace:
+    """The path of a file whose length is not known."""
+    points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
+    if scale.trace_kind == "path":
+        return given_path(points, radiograph.values.shape, name="points_px")
+    size = _rough(radiograph, ratio)
+    if scale.path_px is not None:
+        return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
+    return trace_line(radiograph, points, "file", size, name="points_px")
+
+
+def _rough(radiograph: Radiograph, ratio: float) -> tuple[float, float]:
+    """A rough pixel size, mm, to size the filters with."""
+    row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
+    return row_mm, row_mm * ratio
+
+
 def _taper(scale: FileTaper, radiograph: Radiograph, ratio: float) -> tuple[CanalTrace, Calibration]:
     """The file's path to its tip, and the scale that its thickness gives."""
-    points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
-    row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
-    size = (row_mm, row_mm * ratio)
-    if scale.trace_kind == "path":
-        trace = given_path(points, radiograph.values.shape, name="points_px")
-    elif scale.path_px is not None:
-        trace = stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
-    else:
-        trace = trace_line(radiograph, points, "file", size, name="points_px")
+    trace, size = _trace_plain(scale, radiograph, ratio), _rough(radiograph, ratio)
     taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
     for _ in range(TAPER_ROUNDS):
         widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)

@@ -235,7 +235,7 @@ def _files(
         calibration = film.calibration
         if calibration is None:
             continue
-        known = [scale for scale in film.film.scale if isinstance(scale, members.KnownFile | members.FileTaper)]
+        known = [scale for scale in film.film.scale if isinstance(scale, members.FILES)]
         for scale, path in zip(known, film.file_traces, strict=True):
             if not isinstance(scale, members.KnownFile):
                 continue

@@ -12,13 +12,12 @@ from typing import Any
 from attrs import field, frozen
 
 from wlmeasure.errors import CaseError, StudyError, TradeError
-from wlmeasure.record.case import FileTaper, Film, KnownFile, KnownObject, Scale, Spacing
+from wlmeasure.record.case import SCALES, Film, Scale
 from wlmeasure.record.members import (
     Choice,
     Each,
     Nested,
     Number,
-    Tagged,
     Text,
     Whole,
     check_distinct,
@@ -93,12 +92,7 @@ class StudyFilm:
     tooth: str = member(Text(longest=2))
     col_over_row: float | None = member(Number(least=0.1, most=10.0), None)
     metal: str | None = member(Choice(("bright", "dark")), None)
-    scale: tuple[Scale, ...] = member(
-        Each(
-            Tagged({"known_file": KnownFile, "known_object": KnownObject, "spacing": Spacing, "file_taper": FileTaper})
-        ),
-        (),
-    )
+    scale: tuple[Scale, ...] = member(Each(SCALES), ())
     canals: tuple[StudyCanal, ...] = member(Each(Nested(StudyCanal), least=1, most=10))
     extra: dict[str, Any] = extra_members()
 

@@ -10,7 +10,7 @@ from attrs import evolve, frozen
 
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, StudyError
-from wlmeasure.record.case import Case, FileTaper, KnownFile, KnownObject, Scale, Spacing
+from wlmeasure.record.case import FILES, Case, Scale
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
 
@@ -236,7 +236,6 @@ def _scale(scale: tuple[Scale, ...], given: tuple[Scale, ...], protocol: Protoco
 
 def _untraced(scale: Scale) -> Scale:
     """Without the path that the program traced through the points."""
-    if isinstance(scale, KnownFile | FileTaper) and scale.trace_kind == "clicks":
+    if isinstance(scale, FILES) and scale.trace_kind == "clicks":
         return evolve(scale, path_px=None, tracer=None)
-    assert isinstance(scale, KnownObject | Spacing | KnownFile | FileTaper)
     return scale

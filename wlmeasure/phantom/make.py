@@ -10,16 +10,22 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
+from wlmeasure.phantom.bone import Jaw, draw_jaw
 from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth, join_canals
 from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_marks
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
 from wlmeasure.phantom.options import Options, wishes
+from wlmeasure.phantom.processing import Chain, draw_chain, finished
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.scene import Bone, Scene, paths_mm
+from wlmeasure.phantom.scene import Bone, Scene, paths_mm, sockets_of
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
 from wlmeasure.phantom.truth import Truth, truth_of
 
 __all__ = ["Phantom", "Sitting", "make_phantom", "set_up"]
+
+
+JAW_STREAMS = (1701, 1702)
+"""What parts the streams of jaw and processing (level "real") from each other; any two numbers."""
 
 
 def _read_only(image: StoredImage) -> StoredImage:
@@ -82,7 +88,8 @@ class Sitting:
     """A tooth as it is treated, its first exposure as it was aimed, and the detector: what films of one tooth share.
 
     `surface` draws the bone's pattern of the first film and `noise` its noise. `marks` and `again` are streams yet to be
-    begun: the sensor's marks are the same on every film, and from `again` come the exposures after the first.
+    begun: the sensor's marks are the same on every film, and from `again` come the exposures after the first. `chain` is what
+    the clinic's software does to every film of level "real".
     """
 
     seed: int
@@ -98,6 +105,7 @@ class Sitting:
     noise: np.random.Generator
     marks: np.random.SeedSequence
     again: np.random.SeedSequence
+    chain: Chain | None = None
 
     def first_film(self, shift: dict[str, Any] | None = None) -> Phantom:
         """The film that a seed gives by itself; once, since the streams go on."""
@@ -118,6 +126,10 @@ class Sitting:
             # Exposed as before: what comes through soft tissue alone is still full scale.
             detector = evolve(detector, full_scale=detector.full_scale * (1.0 + self.scatter))
         image = expose(beam, projection, detector, noise)
+        bits, worked = detector.bits, None
+        if self.chain is not None:
+            bits, worked = self.wish.bits or self.chain.bits, self.chain.facts()
+            image = finished(image, (projection.mm_per_px_row, projection.mm_per_px_col), self.chain, bits, noise)
         marked: dict[str, float | int | None] = {}
         if self.level == "hard":
             image, marked = sensor_marks(np.random.default_rng(self.marks), image, 2**detector.bits - 1)
@@ -128,6 +140,7 @@ class Sitting:
             "seed": self.seed,
             "level": self.level,
             **_facts(self.scene, projection, geometry, detector),
+            **({} if worked is None else {"bits": bits, "processing": worked}),
             "ramp_mm": self.wish.ramp_mm,
             "scatter": round(self.scatter, 5),
             "jpeg_quality": self.wish.jpeg_quality,
@@ -137,7 +150,7 @@ class Sitting:
             facts["shift"] = shift
         truth = truth_of(self.scene, self.references_mm, projection, facts)
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
-        return Phantom(self.seed, self.level, image, detector.bits, spacing, projection, truth, data)
+        return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data)
 
 
 def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
@@ -171,12 +184,18 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
         **treated,
     )
     projection, geometry = draw_projection(exposure, grade, scene, references, wish)
+    chain = None
+    if level == "real":
+        # Streams of their own, apart from the ten above.
+        place, software = (np.random.default_rng([int(seed), own]) for own in JAW_STREAMS)
+        jaw = draw_jaw(place, sockets_of(scene), upper=geometry["upper"], kind=tooth.crown.kind)
+        scene, chain = evolve(scene, bone=jaw), draw_chain(software)
     detector = draw_detector(noise, grade, scene.bone.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     scatter = drawn if wish.scatter is None else float(wish.scatter)
     return Sitting(
         int(seed), level, wish, scene, references, projection, geometry, detector, scatter, surface, noise,
-        marks=streams[5], again=streams[9],
+        marks=streams[5], again=streams[9], chain=chain,
     )  # fmt: skip
 
 
@@ -202,6 +221,7 @@ def _facts(scene: Scene, projection: Projection, geometry: dict[str, Any], detec
         "cap": None if scene.cap is None else scene.cap.kind,
         "clamp": bool(scene.hardware),
         "neighbours": len(scene.neighbours),
+        **({"jaw": scene.bone.facts()} if isinstance(scene.bone, Jaw) else {}),
     }
 
 

@@ -15,6 +15,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError, check_positive
+from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.film import attenuation_per_mm, trabecular_texture
 from wlmeasure.phantom.projection import Projection
@@ -22,7 +23,7 @@ from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import RING_MM, Canal, Tooth
 
-__all__ = ["Bone", "Cap", "FileInCanal", "FillingInCanal", "Scene", "paths_mm"]
+__all__ = ["Bone", "Cap", "FileInCanal", "FillingInCanal", "Scene", "paths_mm", "sockets_of"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -173,7 +174,7 @@ class Scene:
 
     tooth: Tooth
     neighbours: tuple[tuple[Tooth, Float64], ...] = ()
-    bone: Bone = Bone()
+    bone: Bone | Jaw = Bone()
     file: FileInCanal | None = None
     fillings: tuple[FillingInCanal, ...] = ()
     access: Solid | None = None
@@ -215,7 +216,11 @@ def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> 
         _add_neighbour(side, tooth, shift, coarse)
     for name, path in side.paths.items():
         film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + _finer(path, film.shape)
-    _add_bone(film, scene, projection, coarse, rng)
+    if isinstance(scene.bone, Jaw):
+        for name, path in jaw_paths(scene.bone, sockets_of(scene), projection, rng).items():
+            film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + path
+    else:
+        _add_bone(film, scene, scene.bone, projection, coarse, rng)
     for material, body in scene.hardware:
         film.add(material, cross(body, projection))
     return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
@@ -334,9 +339,20 @@ def _add_neighbour(film: _Film, tooth: Tooth, shift: Float64, projection: Projec
     film.add("soft", pulp)
 
 
-def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Projection, rng: np.random.Generator) -> None:
+def sockets_of(scene: Scene) -> list[Socket]:
+    """The teeth as they stand in a jaw, the one under treatment first."""
+    made = []
+    for tooth, shift in ((scene.tooth, np.zeros(3)), *scene.neighbours):
+        bodies = [_moved(root.solid(sides=24), shift) for root in tooth.roots]
+        core = _moved(tooth.core_solid(), shift)
+        made.append(Socket(tuple(bodies), core, np.array([root.end_mm() + shift for root in tooth.roots])))
+    return made
+
+
+def _add_bone(
+    film: _Film, scene: Scene, bone: Bone, projection: Projection, coarse: Projection, rng: np.random.Generator
+) -> None:
     """Soft tissue everywhere, and the jaw below its crest with the sockets taken out."""
-    bone = scene.bone
     side = _Film(coarse)
     for tooth, shift in ((scene.tooth, np.zeros(3)), *scene.neighbours):
         for name, wider in (("socket", PERIODONTAL_MM), ("lamina", PERIODONTAL_MM + LAMINA_MM)):

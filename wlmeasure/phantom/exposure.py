@@ -297,7 +297,7 @@ def _rich_detector(rng: np.random.Generator, full: float, wish: Options) -> Dete
         blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
         noise_blur_px=float(rng.uniform(0.3, 0.8)),
         read_noise=READ_NOISE * np.sqrt(photons),
-        full_scale=full,
+        full_scale=full * float(rng.uniform(0.8, 1.0)),
         tone=wish.tone or "log",
         tone_strength=2.0,
         bits=16,

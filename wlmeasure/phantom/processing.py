@@ -51,7 +51,8 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
     kind = drawn if kind is None else kind
     u = rng.uniform
-    steps = [Step("level", (u(0.0, 0.6), u(99.2, 100.0), float(np.clip(rng.normal(0.53, 0.12), 0.24, 0.74))))]
+    low = float(np.clip(np.exp(rng.normal(0.3, 1.2)), 0.0, 7.0)) if rng.random() < 0.75 else 0.0
+    steps = [Step("level", (low, u(98.8, 100.0), float(np.clip(rng.normal(0.55, 0.16), 0.2, 0.8))))]
     if rng.random() < 0.5:
         steps.append(Step("curve", (u(0.0, 1.0),)))
     if rng.random() < 0.35:

@@ -161,6 +161,21 @@ class Projection:
             (float(centre[0]), float(centre[1])),
         )
 
+    def seen_from(self, turn: Float64, shift_mm: ArrayLike) -> Projection:
+        """The same exposure in the frame of a body that stands at `turn` (3, 3) @ point + `shift_mm`, its own points given."""
+        shift = np.asarray(shift_mm, np.float64)
+        return Projection(
+            turn.T @ (self.source_mm - shift),
+            turn.T @ (self.centre_mm - shift),
+            turn.T @ self.down,
+            turn.T @ self.right,
+            self.rows,
+            self.cols,
+            self.mm_per_px_row,
+            self.mm_per_px_col,
+            self.centre_px,
+        )
+
 
 def _about_x(angle_deg: float) -> Float64:
     c, s = cos(radians(angle_deg)), sin(radians(angle_deg))

@@ -23,9 +23,10 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import Crossing, cross
 from wlmeasure.phantom.solid import Solid
+from wlmeasure.phantom.tooth import Tooth
 from wlmeasure.phantom.trabeculae import Pattern, draw_pattern, network, smooth_noise
 
-__all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm"]
+__all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm", "socket_of"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -43,6 +44,18 @@ class Socket:
     roots: tuple[Solid, ...]
     core: Solid | None
     ends_mm: Float64
+
+
+def socket_of(tooth: Tooth, turn: Float64 | None = None, shift_mm: Float64 | None = None) -> Socket:
+    """The socket of a tooth that stands in the jaw by a turn (3, 3) and a shift (3,) mm."""
+    turn = np.eye(3) if turn is None else turn
+    shift = np.zeros(3) if shift_mm is None else np.asarray(shift_mm, np.float64)
+
+    def placed(solid: Solid) -> Solid:
+        return Solid(solid.vertices @ turn.T + shift, solid.faces)
+
+    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift
+    return Socket(tuple(placed(root.solid(sides=24)) for root in tooth.roots), placed(tooth.core_solid()), ends)
 
 
 @frozen
@@ -141,13 +154,13 @@ def draw_jaw(
         crest_line=float(rng.uniform(0.0, 1.0)),
         bared_mm=float(rng.uniform(-2.0, 1.5)),
         ligament_mm=float(rng.uniform(0.15, 0.4)),
-        ligament=float(rng.uniform(0.3, 3.2)),
+        ligament=float(rng.uniform(0.4, 3.2)),
         lamina_mm=float(rng.uniform(0.2, 0.4)),
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
         contrast=float(np.clip(0.19 * np.exp(0.38 * rng.normal()), 0.06, 0.45)),
-        relief=float(rng.uniform(0.25, 0.8)),
+        relief=float(rng.uniform(0.4, 1.2)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )

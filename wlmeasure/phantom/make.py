@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
-from wlmeasure.phantom.bone import Jaw, draw_jaw
+from wlmeasure.phantom.bone import Jaw, Socket, draw_jaw, jaw_paths, socket_of
 from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth, join_canals
 from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_marks
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
 from wlmeasure.phantom.options import Options, wishes
-from wlmeasure.phantom.processing import Chain, draw_chain, finished
+from wlmeasure.phantom.processing import Chain, developed, draw_chain
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.scene import Bone, Scene, paths_mm, sockets_of
+from wlmeasure.phantom.scene import Bone, Marks, Scene, paths_mm, tooth_paths
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
 from wlmeasure.phantom.truth import Truth, truth_of
 
@@ -106,6 +106,7 @@ class Sitting:
     marks: np.random.SeedSequence
     again: np.random.SeedSequence
     chain: Chain | None = None
+    jaw: Jaw | None = None
 
     def first_film(self, shift: dict[str, Any] | None = None) -> Phantom:
         """The film that a seed gives by itself; once, since the streams go on."""
@@ -120,16 +121,21 @@ class Sitting:
         shift: dict[str, Any] | None,
     ) -> Phantom:
         """The film of an exposure; `shift` goes into the truth where it is given."""
-        beam, detector = transmission(paths_mm(self.scene, projection, surface)), self.detector
+        detector = self.detector
+        if self.jaw is None:
+            beam = transmission(paths_mm(self.scene, projection, surface))
+        else:
+            beam = transmission(_rich_paths(self.scene, self.jaw, projection, surface))
         if self.scatter > 0.0:
             beam = scattered(beam, projection, self.scatter)
             # Exposed as before: what comes through soft tissue alone is still full scale.
             detector = evolve(detector, full_scale=detector.full_scale * (1.0 + self.scatter))
-        image = expose(beam, projection, detector, noise)
         bits, worked = detector.bits, None
-        if self.chain is not None:
+        if self.chain is not None and self.jaw is not None:
             bits, worked = self.wish.bits or self.chain.bits, self.chain.facts()
-            image = finished(image, (projection.mm_per_px_row, projection.mm_per_px_col), self.chain, bits, noise)
+            image = developed(beam, projection, detector, self.chain, bits, noise).image
+        else:
+            image = expose(beam, projection, detector, noise)
         marked: dict[str, float | int | None] = {}
         if self.level == "hard":
             image, marked = sensor_marks(np.random.default_rng(self.marks), image, 2**detector.bits - 1)
@@ -140,7 +146,7 @@ class Sitting:
             "seed": self.seed,
             "level": self.level,
             **_facts(self.scene, projection, geometry, detector),
-            **({} if worked is None else {"bits": bits, "processing": worked}),
+            **({} if worked is None or self.jaw is None else {"bits": bits, "processing": worked, "jaw": self.jaw.facts()}),
             "ramp_mm": self.wish.ramp_mm,
             "scatter": round(self.scatter, 5),
             "jpeg_quality": self.wish.jpeg_quality,
@@ -184,18 +190,18 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
         **treated,
     )
     projection, geometry = draw_projection(exposure, grade, scene, references, wish)
-    chain = None
+    chain, jaw = None, None
     if level == "real":
         # Streams of their own, apart from the ten above.
         place, software = (np.random.default_rng([int(seed), own]) for own in JAW_STREAMS)
-        jaw = draw_jaw(place, sockets_of(scene), upper=geometry["upper"], kind=tooth.crown.kind)
-        scene, chain = evolve(scene, bone=jaw), draw_chain(software)
-    detector = draw_detector(noise, grade, scene.bone.soft_mm, wish)
+        jaw = draw_jaw(place, _sockets(scene), upper=geometry["upper"], kind=tooth.crown.kind)
+        chain = draw_chain(software)
+    detector = draw_detector(noise, grade, scene.bone.soft_mm if jaw is None else jaw.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     scatter = drawn if wish.scatter is None else float(wish.scatter)
     return Sitting(
         int(seed), level, wish, scene, references, projection, geometry, detector, scatter, surface, noise,
-        marks=streams[5], again=streams[9], chain=chain,
+        marks=streams[5], again=streams[9], chain=chain, jaw=jaw,
     )  # fmt: skip
 
 
@@ -221,8 +227,22 @@ def _facts(scene: Scene, projection: Projection, geometry: dict[str, Any], detec
         "cap": None if scene.cap is None else scene.cap.kind,
         "clamp": bool(scene.hardware),
         "neighbours": len(scene.neighbours),
-        **({"jaw": scene.bone.facts()} if isinstance(scene.bone, Jaw) else {}),
     }
+
+
+def _sockets(scene: Scene) -> list[Socket]:
+    return [socket_of(scene.tooth), *(socket_of(tooth, None, shift) for tooth, shift in scene.neighbours)]
+
+
+def _rich_paths(scene: Scene, jaw: Jaw, projection: Projection, rng: np.random.Generator) -> dict[str, Any]:
+    """Paths through teeth and jaw of level "real"."""
+    marks = Marks((projection.rows, projection.cols))
+    total = dict(jaw_paths(jaw, _sockets(scene), projection, rng))
+    parts = [(scene, np.zeros(3)), *((Scene(tooth), shift) for tooth, shift in scene.neighbours)]
+    for one, shift in parts:
+        for name, path in tooth_paths(one, projection.seen_from(np.eye(3), shift), marks).items():
+            total[name] = total[name] + path if name in total else path
+    return total
 
 
 def _bone(rng: np.random.Generator, grade: Level, texture: float | None) -> Bone:

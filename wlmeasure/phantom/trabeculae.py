@@ -65,7 +65,7 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
         sheets.append(
             Sheet(
                 cell_mm=cell,
-                strut_mm=float(np.clip(0.08 + 0.07 * cell * rng.uniform(0.5, 1.5), 0.1, 0.26)),
+                strut_mm=float(np.clip(0.07 + 0.06 * cell * rng.uniform(0.5, 1.5), 0.09, 0.24)),
                 stretch=float(rng.uniform(1.0, 1.45) if kind in ("cells", "granular") else rng.uniform(1.25, 2.0)),
                 angle_deg=main + float(rng.normal(0.0, 18.0)),
                 broken=float(rng.uniform(0.1, 0.6)),

@@ -23,9 +23,10 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import Crossing, cross
 from wlmeasure.phantom.solid import Solid
+from wlmeasure.phantom.tooth import Tooth
 from wlmeasure.phantom.trabeculae import Pattern, draw_pattern, network, smooth_noise
 
-__all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm"]
+__all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm", "socket_of"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -43,6 +44,18 @@ class Socket:
     roots: tuple[Solid, ...]
     core: Solid | None
     ends_mm: Float64
+
+
+def socket_of(tooth: Tooth, turn: Float64 | None = None, shift_mm: Float64 | None = None) -> Socket:
+    """The socket of a tooth that stands in the jaw by a turn (3, 3) and a shift (3,) mm."""
+    turn = np.eye(3) if turn is None else turn
+    shift = np.zeros(3) if shift_mm is None else np.asarray(shift_mm, np.float64)
+
+    def placed(solid: Solid) -> Solid:
+        return Solid(solid.vertices @ turn.T + shift, solid.faces)
+
+    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift
+    return Socket(tuple(placed(root.solid(sides=24)) for root in tooth.roots), placed(tooth.core_solid()), ends)
 
 
 @frozen
@@ -83,6 +96,8 @@ class Jaw:
         Depth of the jaw along the ray, one cortical plate, soft tissue before and behind.
     crest_mm, crest_slope, loss
         Height (z) of the alveolar crest, how it leans, and how uneven it is, mm.
+    crest_line, bared_mm
+        Strength of the crest's cortical line (0 to 1), and how much lower the bone begins before and behind roots.
     ligament_mm, ligament, lamina_mm, lamina
         Width of ligament and lamina dura, and how much of each shows at most, mm of bone on the ray.
     seen_mm
@@ -100,6 +115,7 @@ class Jaw:
     crest_slope: float
     loss: float
     crest_line: float
+    bared_mm: float
     ligament_mm: float
     ligament: float
     lamina_mm: float
@@ -127,7 +143,7 @@ def draw_jaw(
     """A jaw around the teeth in `sockets`, the first of them the one under treatment, of crown `kind`."""
     drawn = draw_pattern(rng, pattern)
     deep = float(min(socket.ends_mm[:, 2].min() for socket in sockets[:1]))
-    loss = float(rng.exponential(1.2)) if rng.random() < 0.45 else 0.0
+    loss = float(rng.exponential(1.1)) if rng.random() < 0.3 else 0.0
     return Jaw(
         thickness_mm=float(rng.uniform(7.5, 12.5)),
         cortical_mm=float(rng.uniform(0.5, 1.3)),
@@ -136,14 +152,15 @@ def draw_jaw(
         crest_slope=float(rng.normal(0.0, 0.06)),
         loss=float(rng.uniform(0.15, 0.7)),
         crest_line=float(rng.uniform(0.0, 1.0)),
+        bared_mm=float(rng.uniform(-2.0, 1.5)),
         ligament_mm=float(rng.uniform(0.15, 0.4)),
-        ligament=float(rng.uniform(0.3, 3.2)),
+        ligament=float(rng.uniform(0.4, 3.2)),
         lamina_mm=float(rng.uniform(0.2, 0.4)),
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.21 * np.exp(0.45 * rng.normal()), 0.06, 0.55)),
-        relief=float(rng.uniform(0.25, 0.8)),
+        contrast=float(np.clip(0.19 * np.exp(0.38 * rng.normal()), 0.06, 0.45)),
+        relief=float(rng.uniform(0.4, 1.2)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )
@@ -268,6 +285,9 @@ def jaw_paths(
     texture = network(field.x, field.z, jaw.pattern, rng)
     level = float(texture.mean())
     roots, lines, kept = _sockets(field, jaw, sockets, rng)
+    # Before a root the plates begin lower and thin out: no edge of bone runs straight across the roots.
+    before = _step(crest - field.z - np.float32(jaw.bared_mm), 5.0) * below
+    below = before + (below - before) * cv2.GaussianBlur(_step(kept - 0.25, 0.75), (0, 0), 0.25 / field.cell_mm)
     lost, borders = _lesions(field, jaw, sockets, rng)
     thickness = below * np.float32(jaw.thickness_mm)
     room = np.maximum(thickness - roots, np.float32(0.12) * thickness)
@@ -310,7 +330,8 @@ def _step(distance_mm: Float32, over_mm: float) -> Float32:
 
 def _line(distance_mm: Float32, wide_mm: float) -> Float32:
     """1 on a line, falling off on both sides; `wide_mm` is its full width at about half height."""
-    result: Float32 = np.exp(-np.square(distance_mm * np.float32(1.67 / wide_mm)))
+    away = np.clip(distance_mm * np.float32(1.67 / wide_mm), -4.0, 4.0)
+    result: Float32 = np.exp(-away * away)
     return result
 
 

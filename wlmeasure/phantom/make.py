@@ -17,11 +17,12 @@ from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_ma
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
 from wlmeasure.phantom.mouth import Mouth, mouth_paths
 from wlmeasure.phantom.options import Options, wishes
-from wlmeasure.phantom.processing import Chain, draw_chain, finished
+from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
-from wlmeasure.phantom.truth import Truth, teeth_truth, truth_of
+from wlmeasure.phantom.truth import CanalTruth, ToothTruth, Truth, teeth_truth, truth_of
+from wlmeasure.phantom.visibility import SEEN_FROM, contrast_to_noise
 
 __all__ = ["Phantom", "Sitting", "make_phantom", "set_up"]
 
@@ -139,11 +140,13 @@ class Sitting:
             beam = scattered(beam, projection, self.scatter)
             # Exposed as before: what comes through soft tissue alone is still full scale.
             detector = evolve(detector, full_scale=detector.full_scale * (1.0 + self.scatter))
-        image = expose(beam, projection, detector, noise)
-        bits, worked = detector.bits, None
+        bits, worked, shown = detector.bits, None, None
         if self.chain is not None:
             bits, worked = self.wish.bits or self.chain.bits, self.chain.facts()
-            image = finished(image, (projection.mm_per_px_row, projection.mm_per_px_col), self.chain, bits, noise)
+            shown = developed(beam, projection, detector, self.chain, bits, noise)
+            image = shown.image
+        else:
+            image = expose(beam, projection, detector, noise)
         marked: dict[str, float | int | None] = {}
         if self.level == "hard":
             image, marked = sensor_marks(np.random.default_rng(self.marks), image, 2**detector.bits - 1)
@@ -166,7 +169,8 @@ class Sitting:
             facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts()}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
         if mouth is not None:
-            truth = evolve(truth, teeth=teeth_truth(mouth, projection))
+            teeth = teeth_truth(mouth, projection)
+            truth = evolve(truth, teeth=teeth if shown is None else _seen(teeth, shown, projection))
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
         return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
 
@@ -212,6 +216,18 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
         int(seed), level, wish, scene, references, projection, geometry, detector, scatter, surface, noise,
         marks=streams[5], again=streams[9],
     )  # fmt: skip
+
+
+def _seen(teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection) -> tuple[ToothTruth, ...]:
+    """The teeth with what of their canals stands out on the film (`visibility`)."""
+    spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+
+    def looked_at(canal: CanalTruth) -> CanalTruth:
+        wide = np.maximum(np.zeros(1) if canal.lumen_mm is None else canal.lumen_mm, 0.05) * canal.magnification
+        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing)
+        return evolve(canal, visible=ratio >= SEEN_FROM)
+
+    return tuple(evolve(tooth, canals=tuple(looked_at(canal) for canal in tooth.canals)) for tooth in teeth)
 
 
 def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting:

@@ -12,8 +12,7 @@ import numpy as np
 from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.phantom.bodies import moved
-from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths
+from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths, socket_of
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import cross
 from wlmeasure.phantom.scene import METALS, SUBSTANCES, Marks, Scene, tooth_paths
@@ -67,10 +66,6 @@ class Placed:
         placed: Float64 = np.asarray(points_mm, np.float64) @ self.turn.T + self.shift_mm
         return placed
 
-    def placed(self, solid: Solid) -> Solid:
-        """A body of the tooth's frame in the mouth's."""
-        return moved(solid, self.turn, self.shift_mm)
-
 
 @frozen(eq=False)
 class Mouth:
@@ -84,13 +79,7 @@ class Mouth:
 
     def sockets(self) -> list[Socket]:
         """The teeth as they stand in the jaw, the one in hand first."""
-        made = []
-        for one in self.teeth:
-            tooth = one.scene.tooth
-            roots = tuple(one.placed(root.solid(sides=24)) for root in tooth.roots)
-            ends = one.out(np.array([root.end_mm() for root in tooth.roots]))
-            made.append(Socket(roots, one.placed(tooth.core_solid()), ends))
-        return made
+        return [socket_of(one.scene.tooth, one.turn, one.shift_mm) for one in self.teeth]
 
     def in_reach(self, projection: Projection) -> Mouth:
         """The mouth without the teeth that lie wholly outside an image; the one in hand stays."""

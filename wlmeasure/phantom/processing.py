@@ -16,7 +16,10 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-__all__ = ["CHAINS", "Chain", "Step", "draw_chain", "finished", "processed"]
+from wlmeasure.phantom.film import Detector, expose
+from wlmeasure.phantom.projection import Projection
+
+__all__ = ["CHAINS", "Chain", "Developed", "Step", "draw_chain", "developed", "processed"]
 
 Float32 = NDArray[np.float32]
 
@@ -51,7 +54,8 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
     kind = drawn if kind is None else kind
     u = rng.uniform
-    steps = [Step("level", (u(0.0, 0.6), u(99.2, 100.0), float(np.clip(rng.normal(0.53, 0.12), 0.24, 0.74))))]
+    low = float(np.clip(np.exp(rng.normal(0.3, 1.2)), 0.0, 7.0)) if rng.random() < 0.75 else 0.0
+    steps = [Step("level", (low, u(96.0, 100.0), float(np.clip(rng.normal(0.55, 0.16), 0.2, 0.8))))]
     if rng.random() < 0.5:
         steps.append(Step("curve", (u(0.0, 1.0),)))
     if rng.random() < 0.35:
@@ -60,9 +64,9 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         if rng.random() < 0.5:
             steps.append(Step("smooth", (u(0.02, 0.06),)))
     if kind in ("equalised", "figure"):
-        steps.append(Step("local contrast", (u(1.2, 4.0), float(rng.integers(3, 10)), u(0.25, 0.9))))
+        steps.append(Step("local contrast", (u(1.1, 3.0), float(rng.integers(2, 9)), u(0.2, 0.8))))
     if kind != "raw":
-        steps.append(Step("sharpen", (u(0.06, 0.4), u(0.3, 2.2))))
+        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.05), np.log(0.3)))), u(0.4, 2.2))))
         if rng.random() < 0.35:
             steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.8))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-6.2, 0.8))), u(0.0, 1.5))))
@@ -80,15 +84,28 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     return Chain(kind, tuple(steps), bits)
 
 
-def finished(
-    image: NDArray[np.uint8] | NDArray[np.uint16], mm_per_px: tuple[float, float], chain: Chain, bits: int,
-    rng: np.random.Generator | None,
-) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """A detector's values (of all bits of their type) after a chain, as stored values of `bits`."""
-    top = np.float32(np.iinfo(image.dtype).max)
-    picture = processed(image.astype(np.float32) / top, mm_per_px, chain, rng)
-    values = np.rint(picture * np.float32(2**bits - 1))
-    return values.astype(np.uint8) if bits == 8 else values.astype(np.uint16)
+@frozen(eq=False)
+class Developed:
+    """A film after the clinic's software: stored values, and, in [0, 1], the picture with and without its noise and marks."""
+
+    image: NDArray[np.uint8] | NDArray[np.uint16]
+    film: Float32
+    clean: Float32
+
+
+def developed(
+    beam: Float32, projection: Projection, detector: Detector, chain: Chain, bits: int, rng: np.random.Generator
+) -> Developed:
+    """What a beam gives on a detector (of 16 bits) and after a chain, stored in `bits`.
+
+    The two pictures are on one scale of grey where the chain has no local steps; where it has, nearly so.
+    """
+    spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+    top = np.float32(2**detector.bits - 1)
+    film = processed(expose(beam, projection, detector, rng).astype(np.float32) / top, spacing, chain, rng)
+    clean = processed(expose(beam, projection, detector, None).astype(np.float32) / top, spacing, chain, None)
+    values = np.rint(film * np.float32(2**bits - 1))
+    return Developed(values.astype(np.uint8) if bits == 8 else values.astype(np.uint16), film, clean)
 
 
 def _draw_marks(rng: np.random.Generator) -> list[Step]:

@@ -60,18 +60,18 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
     main = float({"ladder": rng.normal(0.0, 12.0)}.get(kind, rng.uniform(0.0, 180.0)))
     stroke = {"cells": 0.35, "trabeculae": 1.4, "ladder": 1.3, "granular": 0.5}[kind]
     sheets = []
-    for depth, wider in enumerate((1.0, 0.62, 1.5)):
-        cell = float(np.clip(base * wider * np.exp(0.1 * rng.normal()), 0.42, 2.4))
+    for wider, weight in ((1.0, 1.0), (0.65, 0.7), (1.6, 0.55), (0.38, 0.45)):
+        cell = float(np.clip(base * wider * np.exp(0.12 * rng.normal()), 0.38, 2.4))
         sheets.append(
             Sheet(
                 cell_mm=cell,
-                strut_mm=float(np.clip(0.11 + 0.08 * cell * rng.uniform(0.5, 1.5), 0.1, 0.3)),
-                stretch=float(rng.uniform(1.0, 1.5) if kind in ("cells", "granular") else rng.uniform(1.3, 2.2)),
-                angle_deg=main + float(rng.normal(0.0, 15.0)),
-                broken=float(rng.uniform(0.15, 0.6)),
+                strut_mm=float(np.clip(0.07 + 0.06 * cell * rng.uniform(0.5, 1.5), 0.09, 0.24)),
+                stretch=float(rng.uniform(1.0, 1.45) if kind in ("cells", "granular") else rng.uniform(1.25, 2.0)),
+                angle_deg=main + float(rng.normal(0.0, 18.0)),
+                broken=float(rng.uniform(0.1, 0.6)),
                 strokes_per_mm2=stroke * float(rng.uniform(0.4, 1.3)) / cell,
-                stroke_mm=float(rng.uniform(1.0, 2.2)) * cell**0.5,
-                weight=float((1.0, 0.55, 0.6)[depth] * np.exp(0.3 * rng.normal())),
+                stroke_mm=float(rng.uniform(0.8, 1.9)) * cell**0.5,
+                weight=float(weight * np.exp(0.35 * rng.normal())),
             )
         )
     return Pattern(kind, tuple(sheets), float(rng.uniform(5.0, 12.0)))
@@ -110,9 +110,9 @@ def _sheet(x_mm: Float32, z_mm: Float32, sheet: Sheet, step_mm: float, rng: np.r
     turn = np.deg2rad(sheet.angle_deg)
     c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
     along, across = (c * x_mm + s * z_mm) / np.float32(sheet.stretch), c * z_mm - s * x_mm
-    wave = 1.6 * sheet.cell_mm
+    wave = 2.0 * sheet.cell_mm
     for axis in (along, across):  # walls are never straight
-        axis += np.float32(0.22 * sheet.cell_mm) * smooth_noise(x_mm.shape, wave / step_mm, rng)
+        axis += np.float32(0.16 * sheet.cell_mm) * smooth_noise(x_mm.shape, wave / step_mm, rng)
     low = (float(across.min()), float(along.min()))
     size = tuple(
         int((float(axis.max()) - least) / GRID_MM) + 3 for axis, least in zip((across, along), low, strict=True)

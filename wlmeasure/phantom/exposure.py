@@ -13,7 +13,7 @@ from wlmeasure.phantom.film import TONES, Detector, StoredImage, transmission
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import Projection, aim
 from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Scene
-from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.tooth import FRONT, Tooth
 from wlmeasure.phantom.truth import in_view
 
 __all__ = ["draw_detector", "draw_projection", "sensor_marks", "shift_tube"]
@@ -78,7 +78,7 @@ def draw_projection(
     spacing = wish.spacing_mm or (pitch, round(pitch * stretch, 5))
     if grade.many:
         return _framed(rng, geometry, scene, references_mm, wish, roll)
-    return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view, outside)
+    return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view is not False, outside)
 
 
 def shift_tube(
@@ -110,7 +110,7 @@ def shift_tube(
     }
     size, spacing = (first.rows, first.cols), (first.mm_per_px_row, first.mm_per_px_col)
     return _placed(
-        again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view, outside
+        again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view is not False, outside
     )  # fmt: skip
 
 
@@ -126,7 +126,7 @@ def _framed(
 
     Sensors of 20 x 30, 26 x 36 and 31 x 41 mm (usual sizes, from memory), on end before front teeth.
     """
-    front = scene.tooth.crown.kind == "incisor"
+    front = scene.tooth.crown.kind in FRONT
     short, long = ((20.0, 30.0), (26.0, 36.0), (31.0, 41.0))[int(rng.choice(3, p=(0.2, 0.5, 0.3)))]
     upright = bool(rng.random() < (0.95 if front else 0.25)) or short < 25.0
     pitch = float(rng.choice([0.020, 0.025, 0.033, 0.04, 0.055, 0.07], p=[0.05, 0.1, 0.2, 0.25, 0.25, 0.15]))
@@ -150,7 +150,7 @@ def _framed(
         told = geometry | {"roll_deg": round(roll % 360.0, 4), "mirrored": mirrored}
         try:
             projection, figures = _placed(
-                told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view, outside,
+                told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view is not False, outside,
                 framed_mm=(top_mm, aside_mm),
             )  # fmt: skip
         except PhantomError:

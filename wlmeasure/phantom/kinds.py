@@ -169,7 +169,7 @@ def _paired(rng: np.random.Generator, stems: tuple[_Stem, ...], canals: int | No
     if canals is None:
         return [bool(chance < stem.pairs) for chance, stem in zip(chances, stems, strict=True)]
     extra = canals - len(stems)
-    if not 0 <= extra <= len(stems):
+    if not 0 <= extra <= min(len(stems), 4 - len(stems)):
         raise PhantomError(f"canals must be {len(stems)} to {min(2 * len(stems), 4)} in this kind of tooth: {canals!r}")
     first = np.argsort([-stem.pairs for stem in stems], kind="stable")[:extra]
     return [k in first for k in range(len(stems))]

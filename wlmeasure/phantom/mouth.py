@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.phantom.bodies import moved
+from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths, socket_of
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import cross
 from wlmeasure.phantom.scene import METALS, SUBSTANCES, Marks, Scene, tooth_paths
@@ -48,6 +48,8 @@ class Placed:
         Where it stands: a point p of its frame lies at `turn` @ p + `shift_mm`.
     works
         Restorations, posts, pins and the like, for the truth.
+    references_mm
+        For each canal the coronal reference point on its straight extension, (3,) in the tooth's frame.
     """
 
     scene: Scene
@@ -57,15 +59,12 @@ class Placed:
     turn: Float64 = field(converter=frozen_array)
     shift_mm: Float64 = field(converter=frozen_array)
     works: tuple[Work, ...] = ()
+    references_mm: tuple[Float64, ...] = ()
 
     def out(self, points_mm: Float64) -> Float64:
         """Points (N, 3) of the tooth's frame in the mouth's, mm."""
         placed: Float64 = np.asarray(points_mm, np.float64) @ self.turn.T + self.shift_mm
         return placed
-
-    def placed(self, solid: Solid) -> Solid:
-        """A body of the tooth's frame in the mouth's."""
-        return moved(solid, self.turn, self.shift_mm)
 
 
 @frozen(eq=False)
@@ -76,6 +75,15 @@ class Mouth:
     upper: bool
     works: tuple[Work, ...] = ()
     bodies: tuple[tuple[str, Solid], ...] = ()
+    jaw: Jaw | None = None
+
+    def sockets(self) -> list[Socket]:
+        """The teeth as they stand in the jaw, the one in hand first."""
+        return [socket_of(one.scene.tooth, one.turn, one.shift_mm) for one in self.teeth]
+
+    def in_reach(self, projection: Projection) -> Mouth:
+        """The mouth without the teeth that lie wholly outside an image; the one in hand stays."""
+        return evolve(self, teeth=self.teeth[:1] + tuple(one for one in self.teeth[1:] if _meets(one, projection)))
 
     def facts(self) -> dict[str, Any]:
         """Plain values for the truth: what is on the film."""
@@ -88,8 +96,23 @@ class Mouth:
         }
 
 
-def mouth_paths(mouth: Mouth, projection: Projection) -> tuple[dict[str, Float32], Marks]:
-    """Path length, mm, of the ray of every pixel in each material of the teeth, without the jaw; and the marks of them."""
+def _meets(tooth: Placed, projection: Projection) -> bool:
+    """True where the box about a tooth on the film meets the image."""
+    own, form = tooth.scene.tooth, tooth.scene.tooth.crown
+    corners = [
+        [x, y, z] for x in (-form.half_x_mm, form.half_x_mm) for y in (-form.half_y_mm, form.half_y_mm)
+        for z in (0.0, form.height_mm)
+    ]  # fmt: skip
+    ends = [root.end_mm() + [x, 0.0, 0.0] for root in own.roots for x in (-1.0, 1.0)]
+    px = projection.pixels(tooth.out(np.array([*corners, *ends])))
+    low, high = px.min(axis=0), px.max(axis=0)
+    return bool((high > -0.5).all() and low[0] < projection.rows - 0.5 and low[1] < projection.cols - 0.5)
+
+
+def mouth_paths(
+    mouth: Mouth, projection: Projection, rng: np.random.Generator
+) -> tuple[dict[str, Float32], dict[str, NDArray[np.uint8]]]:
+    """Path length, mm, of the ray of every pixel in each material, and the images of `Marks`. `rng` draws the jaw's pattern."""
     shape = (projection.rows, projection.cols)
     marks = Marks(shape)
     total: dict[str, Float32] = {}
@@ -105,4 +128,7 @@ def mouth_paths(mouth: Mouth, projection: Projection) -> tuple[dict[str, Float32
             path[crossing.rows, crossing.cols] += np.float32(density) * crossing.length_mm.astype(np.float32)
             if material in METALS:
                 marks.add("metal", crossing)
-    return total, marks
+    if mouth.jaw is not None:
+        for name, path in jaw_paths(mouth.jaw, mouth.sockets(), projection, rng).items():
+            total[name] = total[name] + path if name in total else path
+    return total, marks.images

@@ -223,8 +223,9 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--small", action="store_true", help="600 x 400 px at 0.055 mm instead of the sizes that are drawn")
     asked = parser.parse_args()
-    options = {"size_px": (600, 400), "spacing_mm": (0.055, 0.055)}
+    options = {"size_px": (600, 400), "spacing_mm": (0.055, 0.055)} if asked.small else {}
     tasks = [(asked.first + k, asked.level, options) for k in range(asked.count)]
     with ProcessPoolExecutor(asked.workers) as pool:
         sets = [one for film in pool.map(_one, tasks, chunksize=4) for one in film]

@@ -159,8 +159,8 @@ def draw_jaw(
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.23 * np.exp(0.28 * rng.normal()), 0.08, 0.42)),
-        relief=float(rng.uniform(0.5, 1.1)),
+        contrast=float(np.clip(0.25 * np.exp(0.28 * rng.normal()), 0.08, 0.45)),
+        relief=float(rng.uniform(0.1, 0.6)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )

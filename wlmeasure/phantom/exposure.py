@@ -28,7 +28,7 @@ CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
 """How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
 READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
-PHOTONS, BLUR_MM = (6000.0, 80000.0), (0.025, 0.075)
+PHOTONS, BLUR_MM = (20000.0, 250000.0), (0.02, 0.065)
 """Least and most photons a pixel in the open beam, and blur, of level "real"; our parameters."""
 TOP_MM, TOP_STD_MM, TOP_RANGE_MM = 0.8, 1.8, (-3.5, 5.0)
 """How far the coronal end of the tooth lies inside the border of a film of level "real"; our parameters."""
@@ -295,7 +295,7 @@ def _rich_detector(rng: np.random.Generator, full: float, wish: Options) -> Dete
     return Detector(
         photons=photons,
         blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
-        noise_blur_px=float(rng.uniform(0.3, 0.8)),
+        noise_blur_px=float(rng.uniform(0.3, 0.7)),
         read_noise=READ_NOISE * np.sqrt(photons),
         full_scale=full * float(rng.uniform(0.8, 1.0)),
         tone=wish.tone or "log",

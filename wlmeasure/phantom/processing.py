@@ -56,20 +56,20 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     u = rng.uniform
     low = float(np.clip(np.exp(rng.normal(0.3, 1.2)), 0.0, 7.0)) if rng.random() < 0.75 else 0.0
     steps = [Step("level", (low, u(96.0, 100.0), float(np.clip(rng.normal(0.55, 0.16), 0.2, 0.8))))]
-    if rng.random() < 0.5:
-        steps.append(Step("curve", (u(0.0, 1.0),)))
+    if rng.random() < 0.75:
+        steps.append(Step("curve", (u(0.2, 1.0),)))
     if rng.random() < 0.35:
         steps.append(Step("shading", (u(0.02, 0.12), float(rng.integers(2**31)))))
     if kind == "raw":
         if rng.random() < 0.5:
-            steps.append(Step("smooth", (u(0.03, 0.14),)))
+            steps.append(Step("smooth", (float(np.exp(u(np.log(0.03), np.log(0.22)))),)))
     if kind in ("equalised", "figure"):
         steps.append(Step("local contrast", (u(1.0, 2.4), float(rng.integers(2, 8)), u(0.2, 0.7))))
     if kind != "raw":
-        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.05), np.log(0.2)))), u(0.5, 3.0))))
-        if rng.random() < 0.35:
-            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.8))))
-    steps.append(Step("noise", (float(np.exp(rng.normal(-6.2, 0.8))), u(0.0, 1.5))))
+        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.045), np.log(0.15)))), u(0.6, 3.4))))
+        if rng.random() < 0.5:
+            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.9))))
+    steps.append(Step("noise", (float(np.exp(rng.normal(-6.7, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))
     if rng.random() < {"raw": 0.1, "sharpened": 0.6, "equalised": 0.6, "figure": 1.0}[kind]:

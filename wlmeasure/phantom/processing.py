@@ -54,19 +54,19 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.3, 1.2)), 0.0, 7.0)) if rng.random() < 0.75 else 0.0
-    steps = [Step("level", (low, u(96.0, 100.0), float(np.clip(rng.normal(0.55, 0.16), 0.2, 0.8))))]
+    low = float(np.clip(np.exp(rng.normal(0.7, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    steps = [Step("level", (low, u(94.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
     if rng.random() < 0.35:
         steps.append(Step("shading", (u(0.02, 0.12), float(rng.integers(2**31)))))
     if kind == "raw":
-        if rng.random() < 0.5:
-            steps.append(Step("smooth", (float(np.exp(u(np.log(0.03), np.log(0.22)))),)))
+        if rng.random() < 0.7:
+            steps.append(Step("smooth", (float(np.exp(u(np.log(0.04), np.log(0.25)))),)))
     if kind in ("equalised", "figure"):
         steps.append(Step("local contrast", (u(1.0, 2.4), float(rng.integers(2, 8)), u(0.2, 0.7))))
     if kind != "raw":
-        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.045), np.log(0.15)))), u(0.6, 3.4))))
+        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.6, 0.6)), 0.4, 7.0)))))
         if rng.random() < 0.5:
             steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.9))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-6.7, 0.9))), u(0.0, 1.5))))
@@ -79,6 +79,10 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         if rng.random() < 0.5:
             steps.append(Step("sharpen", (u(0.06, 0.2), u(0.2, 0.8))))
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
+    if rng.random() < 0.12:
+        steps.append(Step("floor", (u(0.02, 0.12),)))
+    if rng.random() < 0.07:  # pictures enlarged from small ones, films laid on a scanner
+        steps.append(Step("smooth", (u(0.12, 0.28),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))
     return Chain(kind, tuple(steps), bits)
@@ -166,6 +170,13 @@ def _shading(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
     coarse = np.random.default_rng(int(seed)).standard_normal((4, 4), dtype=np.float32)
     slow = cv2.resize(coarse, picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
     result: Float32 = picture + np.float32(strength) * np.asarray(slow, np.float32) * picture
+    return result
+
+
+def _floor(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
+    """Black that is none, as in scans and photographs of films."""
+    low = np.float32(figures[0])
+    result: Float32 = low + (1.0 - low) * picture
     return result
 
 
@@ -404,6 +415,7 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "curve": _curve,
     "shading": _shading,
     "smooth": _smooth,
+    "floor": _floor,
     "sharpen": _sharpen,
     "local contrast": _local_contrast,
     "noise": _noise,
@@ -420,5 +432,5 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "ruler": _ruler,
     "bar": _bar,
 }
-TONE_STEPS = frozenset({"level", "curve", "shading", "smooth", "sharpen", "local contrast", "resample"})
+TONE_STEPS = frozenset({"level", "curve", "floor", "shading", "smooth", "sharpen", "local contrast", "resample"})
 """Steps that make lines stronger or weaker; the others lay something on them."""

@@ -321,7 +321,7 @@ def _bud(rng: np.random.Generator, first: Placed, jaw: str, kind: str, wish: Opt
     """A tooth that has not come through: under the roots of the one in hand, or beside them on its side."""
     child = kind.startswith("primary")
     name = {"primary molar": "second premolar", "primary canine": "canine"}.get(kind, "central incisor" if child else "")
-    full = f"{jaw} {name}" if child else f"{jaw} {str(rng.choice(['third molar', 'canine', 'second premolar']))}"
+    full = f"{jaw} {name}" if child else f"{jaw} {rng.choice(['third molar', 'canine', 'second premolar'])!s}"
     tooth = draw_kind(rng, full, distal_x=first.scene.tooth.distal_x, lumen="wide" if child else "usual", confluent=0.0)
     deepest = min(float(root.end_mm()[2]) for root in first.scene.tooth.roots)
     tilt = rng.normal(0.0, 0.25) if child else rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 1.8)

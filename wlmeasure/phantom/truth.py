@@ -354,9 +354,9 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
 
 
 def teeth_truth(mouth: Mouth, projection: Projection) -> tuple[ToothTruth, ...]:
-    """Truth of all teeth of a mouth on a projection, the one in hand first; what belongs to no tooth stands with that one."""
+    """Truth of all teeth that a projection shows, the one in hand first; what belongs to no tooth stands with that one."""
     made = []
-    for number, placed in enumerate(mouth.teeth):
+    for number, placed in enumerate(mouth.on_film(projection)):
         here, scene = _Frame(projection, placed), placed.scene
         canals = _canals(scene, list(placed.references_mm), here)
         works = [_work(one, here) for one in placed.works]

@@ -152,15 +152,15 @@ def draw_jaw(
         crest_slope=float(rng.normal(0.0, 0.06)),
         loss=float(rng.uniform(0.15, 0.7)),
         crest_line=float(rng.uniform(0.0, 1.0)),
-        bared_mm=float(rng.uniform(-2.0, 1.5)),
+        bared_mm=float(rng.uniform(-2.5, 1.0)),
         ligament_mm=float(rng.uniform(0.15, 0.4)),
         ligament=float(rng.uniform(0.4, 3.2)),
         lamina_mm=float(rng.uniform(0.2, 0.4)),
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.19 * np.exp(0.38 * rng.normal()), 0.06, 0.45)),
-        relief=float(rng.uniform(0.4, 1.2)),
+        contrast=float(np.clip(0.23 * np.exp(0.28 * rng.normal()), 0.08, 0.42)),
+        relief=float(rng.uniform(0.5, 1.1)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )
@@ -286,7 +286,7 @@ def jaw_paths(
     level = float(texture.mean())
     roots, lines, kept = _sockets(field, jaw, sockets, rng)
     # Before a root the plates begin lower and thin out: no edge of bone runs straight across the roots.
-    before = _step(crest - field.z - np.float32(jaw.bared_mm), 5.0) * below
+    before = _step(crest - field.z - np.float32(jaw.bared_mm), 4.0) * below
     below = before + (below - before) * cv2.GaussianBlur(_step(kept - 0.25, 0.75), (0, 0), 0.25 / field.cell_mm)
     lost, borders = _lesions(field, jaw, sockets, rng)
     thickness = below * np.float32(jaw.thickness_mm)
@@ -294,7 +294,7 @@ def jaw_paths(
     plates = np.minimum(np.float32(2.0 * jaw.cortical_mm) * below, room)
     marrow = (room - plates) * (1.0 - lost)
     # Where a strut is, there is more bone along the ray. The plates' inner faces carry the pattern before the roots, too.
-    bearing = marrow + np.float32(jaw.relief) * (thickness - marrow) * np.float32(0.6)
+    bearing = marrow + np.float32(jaw.relief) * (thickness - marrow)
     field.trabecular += marrow + np.float32(jaw.contrast) * (texture - np.float32(level)) * bearing
     field.cortical += plates + (lines[1] * (1.0 - lost) + borders) * below
     field.cortical += np.float32(2.2 * jaw.crest_line) * _line(crest - field.z - np.float32(0.25), 0.3) * kept

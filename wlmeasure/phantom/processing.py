@@ -25,7 +25,7 @@ Float32 = NDArray[np.float32]
 
 CHAINS = ("raw", "sharpened", "equalised", "figure")
 """Families: as the detector gives it; a clinic's usual export; local contrast raised; print and web pictures, done twice over."""
-CHAIN_WEIGHTS = (0.16, 0.42, 0.26, 0.16)
+CHAIN_WEIGHTS = (0.2, 0.42, 0.22, 0.16)
 
 
 @frozen
@@ -62,11 +62,11 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         steps.append(Step("shading", (u(0.02, 0.12), float(rng.integers(2**31)))))
     if kind == "raw":
         if rng.random() < 0.5:
-            steps.append(Step("smooth", (u(0.02, 0.06),)))
+            steps.append(Step("smooth", (u(0.03, 0.14),)))
     if kind in ("equalised", "figure"):
-        steps.append(Step("local contrast", (u(1.1, 3.0), float(rng.integers(2, 9)), u(0.2, 0.8))))
+        steps.append(Step("local contrast", (u(1.0, 2.4), float(rng.integers(2, 8)), u(0.2, 0.7))))
     if kind != "raw":
-        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.05), np.log(0.3)))), u(0.4, 2.2))))
+        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.05), np.log(0.2)))), u(0.5, 3.0))))
         if rng.random() < 0.35:
             steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.8))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-6.2, 0.8))), u(0.0, 1.5))))
@@ -77,7 +77,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     if kind == "figure":
         steps.append(Step("resample", (u(0.6, 1.4), float(rng.integers(3)))))
         if rng.random() < 0.5:
-            steps.append(Step("sharpen", (u(0.06, 0.2), u(0.2, 1.0))))
+            steps.append(Step("sharpen", (u(0.06, 0.2), u(0.2, 0.8))))
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))

@@ -71,7 +71,7 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
                 broken=float(rng.uniform(0.1, 0.6)),
                 strokes_per_mm2=stroke * float(rng.uniform(0.4, 1.3)) / cell,
                 stroke_mm=float(rng.uniform(0.8, 1.9)) * cell**0.5,
-                weight=float(weight * np.exp(0.35 * rng.normal())),
+                weight=float(weight * np.exp(0.25 * rng.normal())),
             )
         )
     return Pattern(kind, tuple(sheets), float(rng.uniform(5.0, 12.0)))

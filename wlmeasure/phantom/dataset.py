@@ -65,7 +65,8 @@ def each_film(
     and by as much to the other side; see `make_views`. The first is the film that there is without the others.
 
     Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
-    file or one whose stop lies outside (level "real" draws such things itself); `options` (members of `Options`) hold for every film and go before these draws.
+    file or one whose stop lies outside (level "real" draws such things itself); `options` (members of `Options`) hold for
+    every film and go before these draws.
 
     Raises
     ------

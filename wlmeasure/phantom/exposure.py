@@ -244,7 +244,7 @@ def _cut(projection: Projection, ends_mm: Float64, middle_z: float, beyond_mm: f
 
 
 def _bordered(projection: Projection, top_z: float, middle_z: float, inside_mm: float, aside_mm: float) -> Projection:
-    """The projection with the coronal end `inside_mm` from the border that it points to, the tooth `aside_mm` off the middle."""
+    """The projection with the coronal end `inside_mm` from the border it points to, the tooth `aside_mm` off the middle."""
     at, middle = projection.pixels([[0.0, 0.0, top_z], [0.0, 0.0, middle_z]])
     size = (projection.rows, projection.cols)
     mm = (projection.mm_per_px_row, projection.mm_per_px_col)

@@ -129,7 +129,8 @@ class Sitting:
         shift: dict[str, Any] | None,
     ) -> Phantom:
         """The film of an exposure; `shift` goes into the truth where it is given."""
-        mouth, masks = self.mouth, {}
+        mouth = self.mouth
+        masks: dict[str, NDArray[np.uint8]] = {}
         if mouth is None:
             paths = paths_mm(self.scene, projection, surface)
         else:

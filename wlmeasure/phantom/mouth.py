@@ -104,7 +104,7 @@ def _meets(tooth: Placed, projection: Projection) -> bool:
         [x, y, z] for x in (-form.half_x_mm, form.half_x_mm) for y in (-form.half_y_mm, form.half_y_mm)
         for z in (0.0, form.height_mm)
     ]  # fmt: skip
-    ends = [root.end_mm() + [x, 0.0, 0.0] for root in own.roots for x in (-1.0, 1.0)]
+    ends = [root.end_mm() + np.array([x, 0.0, 0.0]) for root in own.roots for x in (-1.0, 1.0)]
     px = projection.pixels(tooth.out(np.array([*corners, *ends])))
     low, high = px.min(axis=0), px.max(axis=0)
     return bool((high > -0.5).all() and low[0] < projection.rows - 0.5 and low[1] < projection.cols - 0.5)

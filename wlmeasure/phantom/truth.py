@@ -12,7 +12,8 @@ from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.mouth import Mouth, Placed, Work
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import FileInCanal, FillingInCanal, Scene
-from wlmeasure.phantom.tooth import SIDES, Joint, Root, Tooth
+from wlmeasure.phantom.solid import SIDES
+from wlmeasure.phantom.tooth import Joint, Root, Tooth
 from wlmeasure.points import frozen_array
 
 __all__ = [

@@ -24,6 +24,8 @@ Float32 = NDArray[np.float32]
 
 LONG_PX = 448
 WINDOW_PX = 15
+SEEN = 0.6
+"""Share of its way on which a canal has to stand out for a person to trace it; our parameter."""
 REAL = {
     "texture": (0.009, 0.024, 0.048),
     "band < 1 px": (0.02, 0.097, 0.16),
@@ -162,16 +164,23 @@ def figures(phantom: Phantom) -> list[dict[str, float]]:
 
 
 def empty_canals(phantom: Phantom) -> list[NDArray[np.float64]]:
-    """Paths of the canals that hold neither file nor filling."""
+    """Paths of the canals that a person would trace: they hold nothing, and on most of their way stand out (the truth's word).
+
+    Films of the older levels do not say what stands out: there, all empty canals.
+    """
     truth = phantom.truth
+    if truth.teeth:
+        canals = [canal for tooth in truth.teeth for canal in tooth.canals]
+        return [c.path_px for c in canals if c.holds == "nothing" and c.visible is not None and c.visible.mean() >= SEEN]
     held = {one.canal for one in truth.fillings} | ({truth.file.canal} if truth.file is not None else set())
     return [canal.path_px for canal in truth.canals if canal.name not in held]
 
 
 def files(phantom: Phantom) -> list[NDArray[np.float64]]:
-    """Paths of the files within the canals."""
-    file = phantom.truth.file
-    return [] if file is None else [file.path_px[len(file.path_px) // 3 :]]
+    """Paths of the files from a third of the way down, within the canals."""
+    truth = phantom.truth
+    there = [file for tooth in truth.teeth for file in tooth.files] if truth.teeth else [truth.file]
+    return [file.path_px[len(file.path_px) // 3 :] for file in there if file is not None]
 
 
 def _one(task: tuple[int, str, dict[str, Any]]) -> list[dict[str, float]]:

@@ -196,8 +196,10 @@ def _plan(rng: np.random.Generator, ask: Chooser, wish: Options, patient: _Patie
     files = count if purpose < FILES_SHARE and wish.filling is None else 0
     if wish.files is not None:
         files = wish.files
-    elif wish.file is not None:
-        files = count if wish.file else 0
+    elif wish.file is not None or wish.file_canal is not None:
+        files = 0 if wish.file is False else count
+    elif wish.lumen == "obliterated":
+        files = 0
     shorts = tuple(wish.filling) if isinstance(wish.filling, (tuple, list)) else wish.filling
     if wish.filling is not None:
         filled = True
@@ -220,10 +222,12 @@ def _tooth(
     if plan.files and lumen == "obliterated":
         if wish is not None and wish.lumen is not None:
             raise PhantomError("lumen must not be obliterated where there are files: ask for files=0 or another lumen")
-        lumen = "thin"
+        lumen = "thin"  # where no file would go in
     canals = None if wish is None else wish.canals
     if wish is not None and canals is None and isinstance(plan.fillings_mm, tuple):
         canals = len(plan.fillings_mm)
+    if canals is not None and lumen == "wide" and wish is not None and wish.lumen is None:
+        lumen = "usual"  # young roots hold one canal each
     confluent = 0.25 if wish is None or wish.confluent is None else float(wish.confluent)
     tooth = draw_kind(rng, kind, distal_x=distal, lumen=lumen, canals=canals, confluent=confluent)
     if canals is None and wish is not None and len(tooth.canals) < _needed(wish):
@@ -290,7 +294,9 @@ def _rare(
     first = teeth[0]
     if drawn["broken instrument"]:
         scene = first.scene
-        taken = {one.canal for one in scene.files} | {one.canal for one in scene.fillings}
+        taken = {one.canal for one in scene.files}
+        if "broken instrument" not in include:
+            taken |= {one.canal for one in scene.fillings}
         found = broken_instrument(ask, scene.tooth, [k for k in range(len(scene.tooth.canals)) if k not in taken])
         if found is not None:
             body, work = found
@@ -305,7 +311,9 @@ def _rare(
         row = sorted(teeth, key=lambda one: float(one.shift_mm[0]))
         at = np.array(
             [
-                one.out(np.array([[0.0, one.scene.tooth.crown.half_y_mm + 0.7, 0.5 * one.scene.tooth.crown.height_mm]]))[0]
+                one.out(
+                    np.array([[0.0, one.scene.tooth.crown.half_y_mm + 0.7, 0.5 * one.scene.tooth.crown.height_mm]])
+                )[0]
                 for one in row
             ]
         )
@@ -320,8 +328,10 @@ def _rare(
 def _bud(rng: np.random.Generator, first: Placed, jaw: str, kind: str, wish: Options) -> Placed:
     """A tooth that has not come through: under the roots of the one in hand, or beside them on its side."""
     child = kind.startswith("primary")
-    name = {"primary molar": "second premolar", "primary canine": "canine"}.get(kind, "central incisor" if child else "")
-    full = f"{jaw} {name}" if child else f"{jaw} {str(rng.choice(['third molar', 'canine', 'second premolar']))}"
+    name = {"primary molar": "second premolar", "primary canine": "canine"}.get(
+        kind, "central incisor" if child else ""
+    )
+    full = f"{jaw} {name}" if child else f"{jaw} {rng.choice(['third molar', 'canine', 'second premolar'])!s}"
     tooth = draw_kind(rng, full, distal_x=first.scene.tooth.distal_x, lumen="wide" if child else "usual", confluent=0.0)
     deepest = min(float(root.end_mm()[2]) for root in first.scene.tooth.roots)
     tilt = rng.normal(0.0, 0.25) if child else rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 1.8)

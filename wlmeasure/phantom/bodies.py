@@ -47,7 +47,9 @@ def screw(start_mm: Float64, end_mm: Float64, radius_mm: float, *, depth_mm: flo
 def pointed(start_mm: Float64, end_mm: Float64, start_radius_mm: float, end_radius_mm: float) -> Solid:
     """A straight tapered rod with a rounded end."""
     length = float(np.linalg.norm(end_mm - start_mm))
-    share = np.append(np.linspace(0.0, 1.0 - end_radius_mm / length, 12), 1.0 - end_radius_mm / length * np.array([0.5, 0.15, 0.0]))
+    share = np.append(
+        np.linspace(0.0, 1.0 - end_radius_mm / length, 12), 1.0 - end_radius_mm / length * np.array([0.5, 0.15, 0.0])
+    )
     radius = start_radius_mm + share * (end_radius_mm - start_radius_mm)
     radius[-3:] = end_radius_mm * np.array([0.87, 0.5, 0.05])
     return tube(start_mm + share[:, None] * (end_mm - start_mm), radius, sides=20)

@@ -33,7 +33,8 @@ _FAULT_SHARES = (0.45, 0.25, 0.2, 0.1)
 _POST_SHARES = (0.3, 0.25, 0.3, 0.15)
 _POST_MATERIALS = {"cast post": "alloy", "smooth post": "titanium", "screw post": "titanium", "fibre post": "fibre"}
 _CAP_SHARES = (0.4, 0.4, 0.2)
-_FILLER_SHARES = (0.34, 0.34, 0.12, 0.06, 0.14)
+_FILLER_SHARES, _FRONT_FILLER_SHARES = (0.34, 0.34, 0.12, 0.06, 0.14), (0.03, 0.6, 0.17, 0.02, 0.18)
+
 
 class Chooser:
     """Draws from a generator in which some things are never drawn."""
@@ -68,7 +69,7 @@ class Plan:
     first_canal: int | None = None
     fillings_mm: float | tuple[float | None, ...] | None = None
     filling_shape: tuple[float, float] | None = None
-    cap: str | bool | None = None
+    cap: str | float | None = None
     restored: bool | None = None
     clamp: bool | None = None
     worked_on: float = 0.5
@@ -84,9 +85,7 @@ def references(ask: Chooser, tooth: Tooth) -> list[tuple[int, float]]:
     for canal in tooth.canals:
         start, tangent = canal.curve.points_mm[0], canal.curve.tangents[0]
         up = [float((start - cusp) @ tangent) for cusp in cusps]
-        away = [
-            float(np.linalg.norm(start - length * tangent - cusp)) for length, cusp in zip(up, cusps, strict=True)
-        ]
+        away = [float(np.linalg.norm(start - length * tangent - cusp)) for length, cusp in zip(up, cusps, strict=True)]
         order = np.argsort(away, kind="stable")
         second = ask.rng.random() < 0.2 and len(order) > 1 and tooth.crown.kind not in FRONT
         k = int(order[1 if second else 0])
@@ -153,7 +152,9 @@ def _files(
         short = drawn if plan.short_mm is None or number else plan.short_mm
         if plan.short_mm is None or number:
             # A file no thinner than the canal binds short of its narrow end; a joined one stops where the other passes.
-            short = min(max(short, canal.joins.mm_from_apex if canal.joins and number else short), 0.6 * canal.curve.length_mm)
+            short = min(
+                max(short, canal.joins.mm_from_apex if canal.joins and number else short), 0.6 * canal.curve.length_mm
+            )
         if not -3.0 <= short < canal.curve.length_mm:
             raise PhantomError(f"tip_short_mm must be -3 to the canal's {canal.curve.length_mm:.1f} mm: {short:g}")
         files.append(
@@ -191,7 +192,7 @@ def _tip_short(rng: np.random.Generator) -> float:
 def _fittings(rng: np.random.Generator) -> tuple[str | None, str | None]:
     """Materials of stop and handle, the same for all files of a film."""
     stop = (None, "faint silicone", "silicone")[int(rng.choice(3, p=(0.25, 0.55, 0.2)))]
-    handle = (None, "plastic", "composite", "steel")[int(rng.choice(4, p=(0.1, 0.5, 0.25, 0.15)))]
+    handle = (None, "plastic", "composite", "steel")[int(rng.choice(4, p=(0.06, 0.54, 0.25, 0.15)))]
     return stop, handle
 
 
@@ -220,7 +221,8 @@ def _fillings(
             fault, abs(0.8 * rng.standard_normal())
         )
         gaps = tuple(
-            (float(at), float(at + rng.uniform(0.4, 2.0))) for at in rng.uniform(0.1, 0.9, int(rng.integers(1, 4))) * length
+            (float(at), float(at + rng.uniform(0.4, 2.0)))
+            for at in rng.uniform(0.1, 0.9, int(rng.integers(1, 4))) * length
         )
         asked = None if shorts is None else shorts[k]
         if (shorts is None and (k == missed or k in free)) or (shorts is not None and asked is None):
@@ -315,16 +317,21 @@ def _covering(ask: Chooser, tooth: Tooth, plan: Plan, made: dict[str, Any], work
     if not restored:
         return
     for _ in range(1 + int(rng.random() < 0.3)):
-        material = ask.one(FILLERS, _FILLER_SHARES)
+        front = tooth.crown.kind in FRONT
+        material = ask.one(FILLERS, _FRONT_FILLER_SHARES if front else _FILLER_SHARES)
         if material is None:
             return
         _, body = restoration(rng, tooth, material)
-        if tooth.crown.kind in FRONT or rng.random() < 0.2:  # at the neck or on one side, not from above
+        if front or rng.random() < 0.2:  # at the neck or on one side, not from above
             side = float(rng.choice([-1.0, 1.0]))
             z = float(rng.uniform(0.1, 0.75)) * tooth.crown.height_mm
             body = bulge(
                 np.array([side * 0.75 * tooth.crown.half_x_mm, 0.0, z]),
-                (0.3 * tooth.crown.half_x_mm, 0.35 * tooth.crown.half_y_mm, float(rng.uniform(0.8, 2.0))),
+                (
+                    float(rng.uniform(0.2, 0.5)) * tooth.crown.half_x_mm,
+                    float(rng.uniform(0.15, 0.4)) * tooth.crown.half_y_mm,
+                    float(rng.uniform(0.7, 2.2)),
+                ),
             )
         made["restorations"] += ((material, body),)
         works.append(Work("cavity" if material == "soft" else "filling", material, body.vertices.mean(axis=0)[None]))
@@ -380,10 +387,19 @@ def implant(ask: Chooser, form_half_mm: tuple[float, float, float]) -> tuple[lis
     radius, length = float(rng.uniform(1.65, 2.5)), float(rng.uniform(8.0, 13.0))
     lean = np.array([rng.normal(0.0, 0.07), rng.normal(0.0, 0.07), -1.0])
     top, end = np.array([0.0, 0.0, -1.0]), np.array([0.0, 0.0, -1.0]) + length * lean
-    bodies = [("titanium", screw(top, end, radius, depth_mm=float(rng.uniform(0.2, 0.4)), pitch_mm=float(rng.uniform(0.7, 1.2))))]
+    bodies = [
+        (
+            "titanium",
+            screw(top, end, radius, depth_mm=float(rng.uniform(0.2, 0.4)), pitch_mm=float(rng.uniform(0.7, 1.2))),
+        )
+    ]
     if rng.random() < 0.75:
-        bodies.append(("titanium", pointed(np.array([0.0, 0.0, 0.6 * form_half_mm[2]]), np.array([0.0, 0.0, -1.2]), 1.4, 1.3)))
-        crown = block(np.array([0.0, 0.0, 0.55 * form_half_mm[2]]), (form_half_mm[0], form_half_mm[1], 0.5 * form_half_mm[2]))
+        bodies.append(
+            ("titanium", pointed(np.array([0.0, 0.0, 0.6 * form_half_mm[2]]), np.array([0.0, 0.0, -1.2]), 1.4, 1.3))
+        )
+        crown = block(
+            np.array([0.0, 0.0, 0.55 * form_half_mm[2]]), (form_half_mm[0], form_half_mm[1], 0.5 * form_half_mm[2])
+        )
         bodies.append(("ceramic", crown))
     return bodies, Work("implant", "titanium", np.array([top, end]))
 

@@ -30,8 +30,12 @@ READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
 PHOTONS, BLUR_MM = (20000.0, 250000.0), (0.02, 0.065)
 """Least and most photons a pixel in the open beam, and blur, of level "real"; our parameters."""
+CUT_SHARE, CUT_MM = 0.06, (0.3, 3.0)
+"""How many films of level "real" cut the root end of the tooth in hand off, and by how much; our parameters."""
 TOP_MM, TOP_STD_MM, TOP_RANGE_MM = 0.8, 1.8, (-3.5, 5.0)
 """How far the coronal end of the tooth lies inside the border of a film of level "real"; our parameters."""
+ASIDE_STD_MM = 3.5
+"""How far beside the middle of the film the tooth in hand stands; our parameter."""
 LEAN_STD_DEG, TURNED_SHARE, TURNED_DEG, MIRRORED_SHARE, SIDEWAYS_SHARE = 3.0, 0.2, (5.0, 20.0), 0.12, 0.06
 """How teeth lean on films of level "real", how many films are turned by more, mirrored, and lie on their side."""
 OUTSIDE_PX = (15.0, 60.0)
@@ -78,7 +82,7 @@ def draw_projection(
     spacing = wish.spacing_mm or (pitch, round(pitch * stretch, 5))
     if grade.many:
         return _framed(rng, geometry, scene, references_mm, wish, roll)
-    return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view is not False, outside)
+    return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view, outside)
 
 
 def shift_tube(
@@ -109,9 +113,10 @@ def shift_tube(
         "roll_deg": round(float(roll % 360.0), 4),
     }
     size, spacing = (first.rows, first.cols), (first.mm_per_px_row, first.mm_per_px_col)
-    return _placed(
-        again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view is not False, outside
+    projection, figures = _placed(
+        again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view, outside
     )  # fmt: skip
+    return _mirrored(projection, figures) if first.mirrored else (projection, figures)
 
 
 def _framed(
@@ -135,7 +140,8 @@ def _framed(
     chances = rng.random(3)
     quarter = float(rng.choice([90.0, -90.0]))
     top_mm = float(np.clip(TOP_MM + TOP_STD_MM * rng.standard_normal(), *TOP_RANGE_MM))
-    aside_mm = float(np.clip(1.6 * rng.standard_normal(), -4.0, 4.0))
+    aside_mm = float(np.clip(ASIDE_STD_MM * rng.standard_normal(), -10.0, 10.0))
+    cut_mm = float(rng.uniform(*CUT_MM)) if rng.random() < CUT_SHARE and wish.stop_in_view is None else None
     spacing = wish.spacing_mm or (pitch, pitch)
     size_mm = (long, short) if upright else (short, long)
     size = wish.size_px or (round(size_mm[0] / spacing[0]), round(size_mm[1] / spacing[1]))
@@ -150,18 +156,22 @@ def _framed(
         told = geometry | {"roll_deg": round(roll % 360.0, 4), "mirrored": mirrored}
         try:
             projection, figures = _placed(
-                told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view is not False, outside,
-                framed_mm=(top_mm, aside_mm),
+                told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view, outside,
+                framed_mm=(top_mm, aside_mm), cut_mm=cut_mm,
             )  # fmt: skip
         except PhantomError:
             if share == 0.0:
                 raise
             continue
         break
-    if mirrored:
-        projection = projection.mapped(np.diag([1.0, -1.0]), (0.0, size[1] - 1.0), *size)
-        figures = figures | {"projection": _figures(projection)}
-    return projection, figures
+    return _mirrored(projection, figures) if mirrored else (projection, figures)
+
+
+def _mirrored(projection: Projection, figures: dict[str, Any]) -> tuple[Projection, dict[str, Any]]:
+    """The projection with left and right changed, and its figures."""
+    size = (projection.rows, projection.cols)
+    turned = projection.mapped(np.diag([1.0, -1.0]), (0.0, size[1] - 1.0), *size)
+    return turned, figures | {"projection": _figures(turned)}
 
 
 def _placed(
@@ -172,9 +182,10 @@ def _placed(
     spacing_mm: tuple[float, float],
     roll_deg: float,
     jitter: Float64,
-    stop_in_view: bool,
+    stop_in_view: bool | None,
     outside: float,
     framed_mm: tuple[float, float] | None = None,
+    cut_mm: float | None = None,
 ) -> tuple[Projection, dict[str, Any]]:
     """The projection of such figures, and the figures with the projection's own among them."""
     rows, cols = size
@@ -198,8 +209,12 @@ def _placed(
     stop = None if scene.file is None else scene.file.line.points_mm[0]
     if framed_mm is not None:
         projection = _bordered(projection, max(float(point[2]) for point in references_mm), middle, *framed_mm)
-        stop = None if stop_in_view else stop  # where the crown lies decides whether stops are seen
-    projection = _shifted(projection, marks, stop, stop_in_view, outside)
+        if cut_mm is not None:
+            marks = np.array([canal.curve.points_mm[0] for canal in scene.tooth.canals])
+            projection = _cut(projection, np.array(ends), middle, cut_mm)
+    if stop_in_view is None:  # where the crown lies decides whether stops are seen
+        stop = None
+    projection = _shifted(projection, marks, stop, stop_in_view is not False, outside)
     return projection, geometry | {"projection": _figures(projection)}
 
 
@@ -213,8 +228,23 @@ def _figures(projection: Projection) -> dict[str, Any]:
     }
 
 
+def _cut(projection: Projection, ends_mm: Float64, middle_z: float, beyond_mm: float) -> Projection:
+    """The projection with the deepest root end `beyond_mm` outside the border that it points to."""
+    middle = projection.pixels([[0.0, 0.0, middle_z]])[0]
+    at = projection.pixels(ends_mm)
+    axis = int(np.argmax(np.abs(at.mean(axis=0) - middle)))
+    mm = (projection.mm_per_px_row, projection.mm_per_px_col)[axis]
+    size = (projection.rows, projection.cols)
+    shift = [0.0, 0.0]
+    if at[:, axis].mean() < middle[axis]:
+        shift[axis] = -beyond_mm / mm - float(at[:, axis].min())
+    else:
+        shift[axis] = size[axis] - 1.0 + beyond_mm / mm - float(at[:, axis].max())
+    return projection.mapped(np.eye(2), shift, *size)
+
+
 def _bordered(projection: Projection, top_z: float, middle_z: float, inside_mm: float, aside_mm: float) -> Projection:
-    """The projection with the coronal end `inside_mm` from the border that it points to, the tooth `aside_mm` off the middle."""
+    """The projection with the coronal end `inside_mm` from the border it points to, the tooth `aside_mm` off the middle."""
     at, middle = projection.pixels([[0.0, 0.0, top_z], [0.0, 0.0, middle_z]])
     size = (projection.rows, projection.cols)
     mm = (projection.mm_per_px_row, projection.mm_per_px_col)

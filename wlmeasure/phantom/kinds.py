@@ -75,7 +75,7 @@ def _lower_molar(size: float, pairs: float, lean: float) -> tuple[_Stem, ...]:
 def _upper_molar(size: float, pairs: float, lean: float) -> tuple[_Stem, ...]:
     return (
         _Stem("MB", ("MB1", "MB2"), -2.3 * size, 1.9, (-lean, 4.0), (1.9 * size, 2.5 * size), pairs, 0.8),
-        _Stem("DB", ("DB1", "DB2"), 2.2 * size, 1.7, (lean, 4.0), (1.8 * size, 2.2 * size), 0.03, 1.2),
+        _Stem("DB", ("DB1", "DB2"), 2.2 * size, 1.7, (lean, 4.0), (1.8 * size, 2.2 * size), 0.0, 1.2),
         _Stem("P", ("P1", "P2"), 0.2 * size, -2.5, (0.0, -8.0), (2.2 * size, 2.0 * size), 0.0),
     )
 
@@ -85,7 +85,12 @@ KINDS: dict[str, Kind] = {
     "upper lateral incisor": Kind("incisor", 6.6, 6.0, 9.2, 13.0, 1.4, _single(2.3, 2.6, 0.02)),
     "upper canine": Kind("canine", 7.6, 8.0, 10.0, 17.0, 1.9, _single(2.7, 3.6, 0.02)),
     "upper first premolar": Kind(
-        "premolar", 7.1, 9.1, 8.4, 14.0, 1.4,
+        "premolar",
+        7.1,
+        9.1,
+        8.4,
+        14.0,
+        1.4,
         (
             _Stem("B", ("B1", "B2"), 0.0, 1.7, (1.0, 4.0), (2.3, 2.1), 0.02),
             _Stem("P", ("P1", "P2"), 0.1, -1.9, (1.0, -3.0), (2.2, 2.0), 0.0, 0.6),
@@ -119,10 +124,16 @@ def draw_kind(
     canals: int | None = None,
     confluent: float = 0.25,
 ) -> Tooth:
-    """A tooth of a kind; distal lies towards +x where `distal_x` is 1, towards -x where it is -1.
+    """A tooth of a kind.
 
     Parameters
     ----------
+    rng
+        Where every draw comes from.
+    name
+        One of `KINDS`.
+    distal_x
+        1 where distal lies towards +x, -1 where it lies towards -x.
     lumen
         One of `LUMENS`.
     canals
@@ -146,7 +157,7 @@ def draw_kind(
         kind.form, 0.5 * kind.wide_mm * size[0], 0.5 * kind.deep_mm * size[1], kind.high_mm * worn * size[2]
     )
     paired = _paired(rng, kind.stems, canals)
-    if lumen == "wide":
+    if lumen == "wide" and canals is None:
         paired = [False] * len(paired)
     longest = float(np.clip(kind.root_mm + kind.root_std_mm * rng.standard_normal(), 0.7 * kind.root_mm, None))
     winding = kind.form == "molar" and "primary" not in name and rng.random() < WINDING
@@ -207,7 +218,7 @@ def _root(
     apical = (blunted * float(rng.uniform(0.55, 0.85)), blunted * float(rng.uniform(0.65, 1.0)))
     width, oval, closed = _lumen(rng, lumen, kind, half, length, open_apex, pair)
     if lumen == "wide":  # a thin wall is left about it
-        apical = tuple(max(a, 0.5 * width[1] + 0.35) for a in apical)
+        apical = (max(apical[0], 0.5 * width[1] + 0.35), max(apical[1], 0.5 * width[1] + 0.35))
     names = stem.two if pair else (stem.one,)
     curves = _pair(rng, axis, half[1]) if pair else [axis]
     made = [
@@ -243,7 +254,13 @@ def _gentle(rng: np.random.Generator, length: float, lean: tuple[float, float], 
 
 
 def _lumen(
-    rng: np.random.Generator, lumen: str, kind: Kind, half: tuple[float, float], length: float, open_apex: bool, pair: bool
+    rng: np.random.Generator,
+    lumen: str,
+    kind: Kind,
+    half: tuple[float, float],
+    length: float,
+    open_apex: bool,
+    pair: bool,
 ) -> tuple[tuple[float, float], float, float]:
     """Width at orifice and constriction, mm, depth over width at the orifice, and length that is closed from above, mm."""
     front = kind.form in ("incisor", "canine")
@@ -251,7 +268,11 @@ def _lumen(
     oval = 1.0 + drawn[0] * min(1.6, max(half[1] / half[0] - 0.6, 0.2)) * 1.2
     if lumen == "wide":
         top = min(0.9 + 1.3 * drawn[1], 1.25 * half[0])
-        return (top, min(top * (0.75 + 0.35 * drawn[2]), 2.0) if open_apex else 0.35 + 0.55 * drawn[2]), min(oval, 1.5), 0.0
+        return (
+            (top, min(top * (0.75 + 0.35 * drawn[2]), 2.0) if open_apex else 0.35 + 0.55 * drawn[2]),
+            min(oval, 1.5),
+            0.0,
+        )
     if lumen == "usual":
         top = (0.65 if front else 0.5) * (0.75 + 0.8 * drawn[1])
         return (min(top, 0.5 * half[0]), 0.16 + 0.2 * drawn[2]), oval, 0.0

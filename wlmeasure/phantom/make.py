@@ -129,11 +129,11 @@ class Sitting:
         shift: dict[str, Any] | None,
     ) -> Phantom:
         """The film of an exposure; `shift` goes into the truth where it is given."""
-        mouth, masks = None, {}
-        if self.mouth is None:
+        mouth = self.mouth
+        masks: dict[str, NDArray[np.uint8]] = {}
+        if mouth is None:
             paths = paths_mm(self.scene, projection, surface)
         else:
-            mouth = self.mouth.in_reach(projection)
             paths, masks = mouth_paths(mouth, projection, surface)
         beam, detector = transmission(paths), self.detector
         if self.scatter > 0.0:
@@ -166,7 +166,7 @@ class Sitting:
         if shift is not None:
             facts["shift"] = shift
         if mouth is not None and mouth.jaw is not None:
-            facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts()}
+            facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
         if mouth is not None:
             teeth = teeth_truth(mouth, projection)
@@ -240,7 +240,6 @@ def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting
     wish = evolve(wish, upper=mouth.upper)
     references = list(first.references_mm)
     projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
-    mouth = mouth.in_reach(projection)
     place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
     jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
     detector = draw_detector(noise, grade, jaw.soft_mm, wish)

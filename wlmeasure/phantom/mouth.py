@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from attrs import evolve, field, frozen
+from attrs import field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths, socket_of
@@ -81,17 +81,18 @@ class Mouth:
         """The teeth as they stand in the jaw, the one in hand first."""
         return [socket_of(one.scene.tooth, one.turn, one.shift_mm) for one in self.teeth]
 
-    def in_reach(self, projection: Projection) -> Mouth:
-        """The mouth without the teeth that lie wholly outside an image; the one in hand stays."""
-        return evolve(self, teeth=self.teeth[:1] + tuple(one for one in self.teeth[1:] if _meets(one, projection)))
+    def on_film(self, projection: Projection) -> tuple[Placed, ...]:
+        """The teeth that do not lie wholly outside an image; the one in hand always."""
+        return self.teeth[:1] + tuple(one for one in self.teeth[1:] if _meets(one, projection))
 
-    def facts(self) -> dict[str, Any]:
-        """Plain values for the truth: what is on the film."""
-        works = [work for tooth in self.teeth for work in tooth.works] + list(self.works)
+    def facts(self, projection: Projection) -> dict[str, Any]:
+        """Plain values for the truth: what is on the film of a projection."""
+        teeth = self.on_film(projection)
+        works = [work for tooth in teeth for work in tooth.works] + list(self.works)
         return {
             "upper": self.upper,
-            "kinds": [tooth.kind for tooth in self.teeth],
-            "lumens": [tooth.lumen for tooth in self.teeth],
+            "kinds": [tooth.kind for tooth in teeth],
+            "lumens": [tooth.lumen for tooth in teeth],
             "works": sorted({f"{work.what}: {work.material}" for work in works}),
         }
 
@@ -103,7 +104,7 @@ def _meets(tooth: Placed, projection: Projection) -> bool:
         [x, y, z] for x in (-form.half_x_mm, form.half_x_mm) for y in (-form.half_y_mm, form.half_y_mm)
         for z in (0.0, form.height_mm)
     ]  # fmt: skip
-    ends = [root.end_mm() + [x, 0.0, 0.0] for root in own.roots for x in (-1.0, 1.0)]
+    ends = [root.end_mm() + np.array([x, 0.0, 0.0]) for root in own.roots for x in (-1.0, 1.0)]
     px = projection.pixels(tooth.out(np.array([*corners, *ends])))
     low, high = px.min(axis=0), px.max(axis=0)
     return bool((high > -0.5).all() and low[0] < projection.rows - 0.5 and low[1] < projection.cols - 0.5)
@@ -116,7 +117,7 @@ def mouth_paths(
     shape = (projection.rows, projection.cols)
     marks = Marks(shape)
     total: dict[str, Float32] = {}
-    for tooth in mouth.teeth:
+    for tooth in mouth.on_film(projection):
         own = tooth_paths(tooth.scene, projection.seen_from(tooth.turn, tooth.shift_mm), marks)
         for name, path in own.items():
             total[name] = total[name] + path if name in total else path

@@ -65,8 +65,8 @@ class Options:
         Standard deviation of attenuation that bone texture adds.
     kind, lumen, files, include, leave_out
         Level "real" alone: the kind of the tooth in hand (`kinds.KINDS`), how its canals are (`kinds.LUMENS`), how many files
-        stand in it (0 to 4), rare things that are to be on the film (`RARE`), and things that are never drawn (`THINGS`): a
-        row of names each. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
+        stand in it (0 to 4), rare things that are to be there, in the tooth in hand or beside it (`RARE`), and things that are
+        never drawn (`THINGS`): a row of names each. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
     jpeg_quality
         1 to 100: the image goes through JPEG, which takes 8 bits.
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.film import Detector, expose
 from wlmeasure.phantom.projection import Projection
 
-__all__ = ["CHAINS", "Chain", "Developed", "Step", "draw_chain", "developed", "processed"]
+__all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "processed"]
 
 Float32 = NDArray[np.float32]
 

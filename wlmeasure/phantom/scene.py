@@ -138,8 +138,8 @@ class FillingInCanal:
     """A root filling in the canal of index `canal`, from `start_mm` to `end_mm` along it.
 
     It fills the canal as it was shaped: `size_mm` wide at the filling's end, `taper` mm per mm wider towards the orifice, and
-    nowhere narrower than the canal was before. An end beyond the canal's own length goes on straight. A `point` fills nothing but
-    itself: as wide as `size_mm` and `taper` have it. In `voids` (from, to along the canal, mm) there is none.
+    nowhere narrower than the canal was before. An end beyond the canal's own length goes on straight. A `point` does not fill
+    the canal: it is as wide as `size_mm` and `taper` have it. In `voids` (from, to along the canal, mm) there is none.
     """
 
     canal: int
@@ -220,10 +220,10 @@ class Bone:
 
 @frozen(eq=False)
 class Scene:
-    """A tooth and everything on its film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown.
+    """A tooth and everything on its film. `restorations` and `hardware` are (material, body) pairs; restorations lie in crowns.
 
-    `more_files` stand beside `file`, each with an opening of its own among `more_access`. `inside` are bodies that take the place
-    of whatever they lie in: posts, pins, broken instruments. `cap_material` is the alloy of a metal cap.
+    `more_files` stand beside `file`, each with an opening of its own among `more_access`. `inside` are bodies that take the
+    place of whatever they lie in: posts, pins, broken instruments. `cap_material` is what a cap is of, under any ceramic.
 
     Raises PhantomError for a cap and restorations at once, for a file in a filled canal.
     """
@@ -419,9 +419,7 @@ def _shells(
     return [("ceramic", crown, between), (alloy, between, inner), ("dentine", inner, covered)]
 
 
-def _add_restoration(
-    film: _Film, material: str, filling: Crossing, crown: Crossing, access: Crossing | None
-) -> None:
+def _add_restoration(film: _Film, material: str, filling: Crossing, crown: Crossing, access: Crossing | None) -> None:
     """A filling in the crown's place, opened where the access cavity runs; enamel and dentine give way in proportion."""
     if filling.length_mm.size == 0:
         return
@@ -430,9 +428,7 @@ def _add_restoration(
     if inside.length_mm.size:
         at = (slice(inside.row - filling.row, None), slice(inside.col - filling.col, None))
         room[at][: inside.length_mm.shape[0], : inside.length_mm.shape[1]] = inside.length_mm
-    layers = [
-        film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine") if name in film.paths
-    ]
+    layers = [film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine") if name in film.paths]
     total = sum(layers, np.zeros((), np.float32))
     left = np.clip(1.0 - room / np.maximum(total, 1e-3), 0.0, 1.0).astype(np.float32)
     for layer in layers:

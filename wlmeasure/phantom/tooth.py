@@ -210,7 +210,9 @@ class Tooth:
         """Points that a length can be counted from: cusps, or the edge's middle and corners; (name, (3,) mm)."""
         form, angle = self.crown, _angles(SIDES)
         none = np.zeros_like(_ENAMEL)
-        rim = _crown_rings(form, form.height_mm, none, cusp_mm=1.1, fossa_mm=1.6, neck_mm=0.7, sides=SIDES)[_RISE.size - 1]
+        rim = _crown_rings(form, form.height_mm, none, cusp_mm=1.1, fossa_mm=1.6, neck_mm=0.7, sides=SIDES)[
+            _RISE.size - 1
+        ]
         if form.kind in FRONT:
             middle = ("tip" if form.kind == "canine" else "edge", np.array([0.0, 0.0, rim[:, 2].max()]))
             if form.kind == "canine":

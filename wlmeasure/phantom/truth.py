@@ -12,7 +12,8 @@ from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.mouth import Mouth, Placed, Work
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import FileInCanal, FillingInCanal, Scene
-from wlmeasure.phantom.tooth import SIDES, Joint, Root, Tooth
+from wlmeasure.phantom.solid import SIDES
+from wlmeasure.phantom.tooth import Joint, Root, Tooth
 from wlmeasure.points import frozen_array
 
 __all__ = [
@@ -354,9 +355,9 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
 
 
 def teeth_truth(mouth: Mouth, projection: Projection) -> tuple[ToothTruth, ...]:
-    """Truth of all teeth of a mouth on a projection, the one in hand first; what belongs to no tooth stands with that one."""
+    """Truth of all teeth that a projection shows, the one in hand first; what belongs to no tooth stands with that one."""
     made = []
-    for number, placed in enumerate(mouth.teeth):
+    for number, placed in enumerate(mouth.on_film(projection)):
         here, scene = _Frame(projection, placed), placed.scene
         canals = _canals(scene, list(placed.references_mm), here)
         works = [_work(one, here) for one in placed.works]

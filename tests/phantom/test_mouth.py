@@ -51,7 +51,7 @@ def test_the_same_seed_gives_the_same_film_truth_and_masks(films):
     again = real(3000)
     np.testing.assert_array_equal(films[0].image, again.image)
     assert films[0].truth.to_json() == again.truth.to_json()
-    for name in ("root", "filling", "metal"):
+    for name in ("root", "filling", "metal", "film"):
         np.testing.assert_array_equal(films[0].masks[name], again.masks[name])
     assert not np.array_equal(films[0].image, films[1].image)
 
@@ -202,8 +202,8 @@ def test_a_distal_cusp_lies_distally():
 
 
 def test_a_shaft_leaves_the_film_on_its_border_and_on_its_path():
-    left = 0
-    for seed in range(3020, 3032):
+    left = framed = 0
+    for seed in range(3020, 3034):
         film = real(seed, files=1 + seed % 2, kind="lower first molar")
         for file in film.truth.teeth[0].files:
             whole = np.vstack([file.path_px[::-1], file.shaft_px[1:]])
@@ -211,16 +211,26 @@ def test_a_shaft_leaves_the_film_on_its_border_and_on_its_path():
                 assert file.leaves_px is None
             elif file.leaves_px is None:
                 assert inside(whole, film.image.shape).all()
+                at = np.rint(whole).astype(int)
+                assert film.masks["film"][at[:, 0], at[:, 1]].all()
             else:
                 row, col = file.leaves_px
                 rows, cols = film.image.shape
                 off = min(abs(row + 0.5), abs(row - rows + 0.5), abs(col + 0.5), abs(col - cols + 0.5))
-                assert off < 1e-9
+                if off > 1e-9:  # under a frame, then: the film shows here, and two pixels on along the file no more
+                    along = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(whole, axis=0), axis=1)))
+                    fine = np.arange(0.0, along[-1], 0.25)
+                    dense = np.column_stack([np.interp(fine, along, whole[:, k]) for k in (0, 1)])
+                    here = np.linalg.norm(dense - file.leaves_px, axis=1).argmin()
+                    at = np.rint(dense[[here - 1, here + 8]]).astype(int)
+                    assert film.masks["film"][at[:, 0], at[:, 1]].tolist() == [1, 0]
+                    framed += 1
                 assert -0.5 - 1e-9 <= row <= rows - 0.5 + 1e-9
                 assert -0.5 - 1e-9 <= col <= cols - 0.5 + 1e-9
                 assert to_segments(file.leaves_px, whole) < 1e-9
                 left += 1
-    assert left >= 6  # most do
+    assert left >= 8  # most do
+    assert framed >= 1
 
 
 def test_a_stop_is_level_with_the_cusp_that_it_rests_on():
@@ -264,7 +274,10 @@ def test_the_first_file_is_as_asked_for():
 def test_the_stop_lies_where_it_was_asked_for(wish):
     for seed in range(3060, 3064):
         film = real(seed, files=1, stop_in_view=wish)
-        assert film.truth.file.stop_in_view == wish == bool(inside(film.truth.file.stop_px, film.image.shape))
+        assert wish == bool(inside(film.truth.file.stop_px, film.image.shape))
+        # Under a frame it is not seen, either.
+        at = tuple(np.rint(film.truth.file.stop_px).astype(int))
+        assert film.truth.file.stop_in_view == (wish and bool(film.masks["film"][at]))
 
 
 def test_a_hand_files_shaft_is_no_metal_on_the_mask_and_a_cap_is():

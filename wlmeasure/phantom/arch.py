@@ -39,8 +39,8 @@ LEAN_DEG, TURN_DEG = 4.0, 7.0
 """Standard deviations of how teeth lean and turn against their neighbours."""
 FILES_SHARE, FILLED_SHARE, BESIDE_SHARE = 0.55, 0.34, 0.08
 """Films with files in the tooth in hand, teeth with root fillings among the others, films with a file in a tooth beside."""
-_FILE_COUNTS = (0.48, 0.26, 0.18, 0.08)
-_MOLAR_COUNTS = (0.3, 0.27, 0.3, 0.13)
+_FILE_COUNTS = (0.4, 0.34, 0.18, 0.08)
+_MOLAR_COUNTS = (0.2, 0.26, 0.36, 0.18)
 """How many files there are where there are some, in any tooth and in one of three canals or more."""
 _GAP, _IMPLANT, _WIRE, _CONE, _BROKEN, _UNERUPTED, _PRIMARY = 0.05, 0.35, 0.03, 0.025, 0.03, 0.05, 0.035
 """Shares of places without a tooth, of those with an implant, and of films with the other rare things."""

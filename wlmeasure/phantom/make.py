@@ -17,7 +17,7 @@ from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_ma
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
 from wlmeasure.phantom.mouth import Mouth, mouth_paths
 from wlmeasure.phantom.options import Options, wishes
-from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain
+from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain, film_area
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
@@ -53,7 +53,7 @@ class Phantom:
     masks
         Level "real": what the rays of which pixels meet, arrays of the image's shape, 1 where they do and 0 elsewhere: "root"
         (dentine of any tooth), "filling" (root fillings), "metal" (crowns, posts, clamps, handles, implants, wires, metal
-        fillings; no hand file's shaft).
+        fillings; no hand file's shaft), and "film": where the film is seen, not a frame or what was not exposed.
     """
 
     seed: int
@@ -168,10 +168,13 @@ class Sitting:
         if mouth is not None and mouth.jaw is not None:
             facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
-        if mouth is not None:
-            teeth = teeth_truth(mouth, projection)
-            truth = evolve(truth, teeth=teeth if shown is None else _seen(teeth, shown, projection))
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+        if mouth is not None and shown is not None and self.chain is not None:
+            masks["film"] = film_area(self.chain, image.shape, spacing)
+            teeth = _seen(teeth_truth(mouth, projection, masks["film"]), shown, projection)
+            first = teeth[0]
+            file = first.files[0] if first.files else None
+            truth = evolve(truth, teeth=teeth, canals=first.canals, file=file, fillings=first.fillings)
         return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
 
 

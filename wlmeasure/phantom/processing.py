@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.film import Detector, expose
 from wlmeasure.phantom.projection import Projection
 
-__all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "processed"]
+__all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "film_area", "processed"]
 
 Float32 = NDArray[np.float32]
 
@@ -122,6 +122,17 @@ def developed(
     clean = processed(expose(beam, projection, detector, None).astype(np.float32) / top, spacing, chain, None)
     values = np.rint(film * np.float32(2**bits - 1))
     return Developed(values.astype(np.uint8) if bits == 8 else values.astype(np.uint16), film, clean)
+
+
+def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, float]) -> NDArray[np.uint8]:
+    """Where the film itself is seen, 1, and where a frame, the sensor's corners or the collimator's edge lie, 0; (rows, cols)."""
+    seen = np.ones(shape, np.uint8)
+    for one in chain.steps:
+        if one.name in BORDER_STEPS:
+            # What a step lets through: how far black and white are apart behind it.
+            black, white = (_STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1))
+            seen &= (white - black > 0.5).astype(np.uint8)
+    return seen
 
 
 def _draw_marks(rng: np.random.Generator) -> list[Step]:
@@ -458,5 +469,7 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "ruler": _ruler,
     "bar": _bar,
 }
+BORDER_STEPS = frozenset({"cut", "corners", "frame"})
+"""Steps beyond whose inner edge there is no film to see."""
 TONE_STEPS = frozenset({"level", "curve", "floor", "shading", "smooth", "sharpen", "local contrast", "resample"})
 """Steps that make lines stronger or weaker; the others lay something on them."""

@@ -302,7 +302,7 @@ def jaw_paths(
     # Before a root the plates begin lower and thin out: no edge of bone runs straight across the roots.
     before = _step(crest - field.z - np.float32(jaw.bared_mm), 4.0) * below
     aside = np.asarray(cv2.GaussianBlur(_step(kept - 0.25, 0.75), (0, 0), 0.25 / field.cell_mm), np.float32)
-    below = before + (below - before) * aside
+    below = np.asarray(before + (below - before) * aside, np.float32)
     lost, borders = _lesions(field, jaw, sockets, rng)
     thickness = below * np.float32(jaw.thickness_mm)
     room = np.maximum(thickness - roots, np.float32(0.12) * thickness)

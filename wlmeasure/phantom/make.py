@@ -171,7 +171,7 @@ class Sitting:
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
         if mouth is not None and shown is not None and self.chain is not None:
             masks["film"] = film_area(self.chain, image.shape, spacing)
-            teeth = _seen(teeth_truth(mouth, projection, masks["film"]), shown, projection)
+            teeth = _seen(teeth_truth(mouth, projection, masks["film"]), shown, projection, masks["film"])
             first = teeth[0]
             file = first.files[0] if first.files else None
             truth = evolve(truth, teeth=teeth, canals=first.canals, file=file, fillings=first.fillings)
@@ -221,13 +221,15 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
     )  # fmt: skip
 
 
-def _seen(teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection) -> tuple[ToothTruth, ...]:
+def _seen(
+    teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection, film: NDArray[np.uint8]
+) -> tuple[ToothTruth, ...]:
     """The teeth with what of their canals stands out on the film (`visibility`)."""
     spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
 
     def looked_at(canal: CanalTruth) -> CanalTruth:
         wide = np.maximum(np.zeros(1) if canal.lumen_mm is None else canal.lumen_mm, 0.05) * canal.magnification
-        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing)
+        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing, film)
         return evolve(canal, visible=ratio >= SEEN_FROM)
 
     return tuple(evolve(tooth, canals=tuple(looked_at(canal) for canal in tooth.canals)) for tooth in teeth)

@@ -54,7 +54,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
     drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.7, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    low = float(np.clip(np.exp(rng.normal(0.85, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(94.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
@@ -68,7 +68,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         steps.append(
             Step(
                 "sharpen",
-                (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.6, 0.6)), 0.4, 7.0))),
+                (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.75, 0.6)), 0.4, 7.0))),
             )
         )
         if rng.random() < 0.5:
@@ -130,7 +130,9 @@ def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, floa
     for one in chain.steps:
         if one.name in BORDER_STEPS:
             # What a step lets through: how far black and white are apart behind it.
-            black, white = (_STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1))
+            black, white = (
+                _STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1)
+            )
             seen &= (white - black > 0.5).astype(np.uint8)
     return seen
 
@@ -287,7 +289,7 @@ def _holder(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...
         at = (int(own.uniform(left, right)), int(0.5 * deep))
         cv2.circle(layer, at, max(int(0.3 * deep), 2), 30, -1, cv2.LINE_AA)
     layer = np.ascontiguousarray(np.rot90(layer, 2)) if own.random() < 0.5 else layer
-    soft = np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3), np.float32) / np.float32(255.0)
+    soft = np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3)).astype(np.float32) / np.float32(255.0)
     result: Float32 = picture + np.float32(0.45 * strength) * soft * (1.05 - picture)
     return result
 
@@ -301,8 +303,7 @@ def _side(picture: Float32, turn: float) -> Float32:
         np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :],
     )
     along = np.float32(s) * r + np.float32(c) * k
-    result: Float32 = along / np.float32(abs(s) + abs(c)) + np.float32(0.5)
-    return result
+    return np.asarray(along / np.float32(abs(s) + abs(c)) + np.float32(0.5), np.float32)
 
 
 def _cut(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -469,7 +470,7 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "ruler": _ruler,
     "bar": _bar,
 }
-BORDER_STEPS = frozenset({"cut", "corners", "frame"})
+BORDER_STEPS = frozenset({"cut", "corners", "frame", "bar"})
 """Steps beyond whose inner edge there is no film to see."""
 TONE_STEPS = frozenset({"level", "curve", "floor", "shading", "smooth", "sharpen", "local contrast", "resample"})
 """Steps that make lines stronger or weaker; the others lay something on them."""

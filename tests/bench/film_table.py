@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -56,7 +57,9 @@ def reduced(grey: Float32) -> Float32:
     rows, cols = grey.shape
     share = LONG_PX / max(rows, cols)
     size = (max(round(cols * share), 1), max(round(rows * share), 1))
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA if share < 1.0 else cv2.INTER_CUBIC), np.float32)
+    return np.asarray(
+        cv2.resize(grey, size, interpolation=cv2.INTER_AREA if share < 1.0 else cv2.INTER_CUBIC), np.float32
+    )
 
 
 def _smooth(grey: Float32, sigma: float) -> Float32:
@@ -75,7 +78,7 @@ def bands(grey: Float32) -> tuple[float, float, float]:
     """SD of what lies between Gaussians of 0 and 1, 1 and 2, 2 and 4 px, over the film's own SD."""
     whole = max(float(grey.std()), 1e-9)
     levels = [_smooth(grey, sigma) for sigma in (0.0, 1.0, 2.0, 4.0)]
-    fine, middle, broad = (float((a - b).std()) / whole for a, b in zip(levels[:-1], levels[1:], strict=True))
+    fine, middle, broad = (float((a - b).std()) / whole for a, b in pairwise(levels))
     return fine, middle, broad
 
 
@@ -124,7 +127,8 @@ def canal_contrast(grey: Float32, path_px: NDArray[np.floating], mm_per_px: tupl
 def _along(values: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
     """A row of values smoothed by a Gaussian, mirrored at its ends."""
     smooth = cv2.GaussianBlur(values[None], (0, 0), sigmaX=sigma, sigmaY=0.01, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(smooth, np.float64)[0]
+    result: NDArray[np.float64] = np.asarray(smooth, np.float64)[0]
+    return result
 
 
 def file_strength(image: NDArray[np.generic], path_px: NDArray[np.floating], mm_per_px: tuple[float, float]) -> float:
@@ -173,7 +177,9 @@ def empty_canals(phantom: Phantom) -> list[NDArray[np.float64]]:
     truth = phantom.truth
     if truth.teeth:
         canals = [canal for tooth in truth.teeth for canal in tooth.canals]
-        return [c.path_px for c in canals if c.holds == "nothing" and c.visible is not None and c.visible.mean() >= SEEN]
+        return [
+            c.path_px for c in canals if c.holds == "nothing" and c.visible is not None and c.visible.mean() >= SEEN
+        ]
     held = {one.canal for one in truth.fillings} | ({truth.file.canal} if truth.file is not None else set())
     return [canal.path_px for canal in truth.canals if canal.name not in held]
 
@@ -225,7 +231,9 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--small", action="store_true", help="600 x 400 px at 0.055 mm instead of the sizes that are drawn")
+    parser.add_argument(
+        "--small", action="store_true", help="600 x 400 px at 0.055 mm instead of the sizes that are drawn"
+    )
     asked = parser.parse_args()
     options = {"size_px": (600, 400), "spacing_mm": (0.055, 0.055)} if asked.small else {}
     tasks = [(asked.first + k, asked.level, options) for k in range(asked.count)]

@@ -24,7 +24,7 @@ __all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "f
 Float32 = NDArray[np.float32]
 
 CHAINS = ("raw", "sharpened", "equalised", "figure")
-"""Families: as the detector gives it; a clinic's usual export; local contrast raised; print and web pictures, done twice over."""
+"""Families: as the detector gives it; a clinic's usual export; local contrast raised; pictures of print and web, done twice."""
 CHAIN_WEIGHTS = (0.2, 0.42, 0.22, 0.16)
 
 
@@ -60,13 +60,17 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         steps.append(Step("curve", (u(0.2, 1.0),)))
     if rng.random() < 0.35:
         steps.append(Step("shading", (u(0.02, 0.12), float(rng.integers(2**31)))))
-    if kind == "raw":
-        if rng.random() < 0.7:
-            steps.append(Step("smooth", (float(np.exp(u(np.log(0.04), np.log(0.25)))),)))
+    if kind == "raw" and rng.random() < 0.7:
+        steps.append(Step("smooth", (float(np.exp(u(np.log(0.04), np.log(0.25)))),)))
     if kind in ("equalised", "figure"):
         steps.append(Step("local contrast", (u(1.0, 2.4), float(rng.integers(2, 8)), u(0.2, 0.7))))
     if kind != "raw":
-        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.6, 0.6)), 0.4, 7.0)))))
+        steps.append(
+            Step(
+                "sharpen",
+                (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.6, 0.6)), 0.4, 7.0))),
+            )
+        )
         if rng.random() < 0.5:
             steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.9))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-6.7, 0.9))), u(0.0, 1.5))))
@@ -90,7 +94,15 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
 
 @frozen(eq=False)
 class Developed:
-    """A film after the clinic's software: stored values, and, in [0, 1], the picture with and without its noise and marks."""
+    """A film after the clinic's software.
+
+    Attributes
+    ----------
+    image
+        Stored values (rows, cols).
+    film, clean
+        The picture in [0, 1], as it is and without its noise and marks.
+    """
 
     image: NDArray[np.uint8] | NDArray[np.uint16]
     film: Float32
@@ -125,6 +137,7 @@ def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, floa
 
 def _draw_marks(rng: np.random.Generator) -> list[Step]:
     """What lies on the picture and is no film: holder, cuts, corners, frame, letters, bars, scratches."""
+
     def u(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
@@ -145,7 +158,9 @@ def _draw_marks(rng: np.random.Generator) -> list[Step]:
     return [step for chance, (share, step) in zip(chances, drawn, strict=True) if chance < share]
 
 
-def processed(picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None) -> Float32:
+def processed(
+    picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None
+) -> Float32:
     """The picture after all steps of a chain, in [0, 1]; without its noise, its JPEG and its marks where `rng` is None."""
     for one in chain.steps:
         if rng is None and one.name not in TONE_STEPS:
@@ -203,7 +218,9 @@ def _gauss(picture: Float32, sigma_mm: float, mm: tuple[float, float]) -> Float3
     k = int(min(rows, cols) / 2.0)
     size = (max(picture.shape[1] // k, 1), max(picture.shape[0] // k, 1))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0])
+    small = cv2.GaussianBlur(
+        small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0]
+    )
     return np.asarray(cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -242,7 +259,9 @@ def _resample(picture: Float32, mm: tuple[float, float], figures: tuple[float, .
     rows, cols = picture.shape
     size = (max(round(cols * share), 8), max(round(rows * share), 8))
     there = cv2.resize(picture, size, interpolation=_WAYS[int(way)])
-    return np.asarray(cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32)
+    return np.asarray(
+        cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32
+    )
 
 
 def _jpeg(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -268,7 +287,7 @@ def _holder(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...
         at = (int(own.uniform(left, right)), int(0.5 * deep))
         cv2.circle(layer, at, max(int(0.3 * deep), 2), 30, -1, cv2.LINE_AA)
     layer = np.ascontiguousarray(np.rot90(layer, 2)) if own.random() < 0.5 else layer
-    soft = cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3).astype(np.float32) / np.float32(255.0)
+    soft = np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3), np.float32) / np.float32(255.0)
     result: Float32 = picture + np.float32(0.45 * strength) * soft * (1.05 - picture)
     return result
 
@@ -277,7 +296,10 @@ def _side(picture: Float32, turn: float) -> Float32:
     """Share of the way across the picture in a direction, 0 to 1."""
     rows, cols = picture.shape
     c, s = cos(turn), sin(turn)
-    r, k = np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None], np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :]
+    r, k = (
+        np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None],
+        np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :],
+    )
     along = np.float32(s) * r + np.float32(c) * k
     result: Float32 = along / np.float32(abs(s) + abs(c)) + np.float32(0.5)
     return result
@@ -358,13 +380,17 @@ def _letters(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
     out = picture
     rows, cols = picture.shape
     for _ in range(int(count)):
-        text = str(own.choice(["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]))
+        text = str(
+            own.choice(
+                ["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]
+            )
+        )
         scale = size * max(rows, cols) / 600.0
         near = own.random() < 0.8
         row = own.uniform(0.03, 0.12) if own.random() < 0.5 else own.uniform(0.9, 0.98)
         at = (int(own.uniform(0.02, 0.8) * cols), int((row if near else own.uniform(0.1, 0.9)) * rows))
         shade = float(own.choice([1.0, 1.0, 0.92, 0.0]))
-        thick = max(int(round(scale * own.uniform(1.0, 2.6))), 1)
+        thick = max(round(scale * own.uniform(1.0, 2.6)), 1)
         layer = np.zeros(picture.shape, np.uint8)
         cv2.putText(layer, text, at, int(own.choice([0, 1, 2, 3])), scale, 255, thick, cv2.LINE_AA)
         out = _painted(out, layer, shade)

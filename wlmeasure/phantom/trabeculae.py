@@ -114,9 +114,10 @@ def _sheet(x_mm: Float32, z_mm: Float32, sheet: Sheet, step_mm: float, rng: np.r
     for axis in (along, across):  # walls are never straight
         axis += np.float32(0.16 * sheet.cell_mm) * smooth_noise(x_mm.shape, wave / step_mm, rng)
     low = (float(across.min()), float(along.min()))
-    size = tuple(
+    rows, cols = (
         int((float(axis.max()) - least) / GRID_MM) + 3 for axis, least in zip((across, along), low, strict=True)
     )
+    size = (rows, cols)
     layer = _walls(size, sheet, rng)
     layer = np.maximum(layer, _strokes(size, sheet, rng))
     col, row = (along - np.float32(low[1])) / np.float32(GRID_MM), (across - np.float32(low[0])) / np.float32(GRID_MM)

@@ -125,12 +125,14 @@ def developed(
 
 
 def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, float]) -> NDArray[np.uint8]:
-    """Where the film itself is seen, 1, and where a frame, the sensor's corners or the collimator's edge lie, 0; (rows, cols)."""
+    """Where the film itself is seen, 1, and where a frame, corners or what was not exposed are, 0; (rows, cols)."""
     seen = np.ones(shape, np.uint8)
     for one in chain.steps:
         if one.name in BORDER_STEPS:
             # What a step lets through: how far black and white are apart behind it.
-            black, white = (_STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1))
+            black, white = (
+                _STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1)
+            )
             seen &= (white - black > 0.5).astype(np.uint8)
     return seen
 

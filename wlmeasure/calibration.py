@@ -29,7 +29,13 @@ from wlmeasure.trade.instruments import (
 
 __all__ = [
     "CLICK_STD_PX",
+    "REFERENCE_STD_MM",
+    "REFERENCE_TERM",
     "RULER_STD_MM",
+    "SEAT_TERM",
+    "UNSEATED_MM",
+    "UNSEATED_RMS_MM",
+    "UNSEATED_SHARE",
     "Calibration",
     "KnownLine",
     "calibrate_lines",
@@ -45,9 +51,22 @@ Method = Literal[
     "file of known length", "object of known size", "files and objects", "spacing claim", "taper of the file"
 ]
 
+REFERENCE_TERM, SEAT_TERM = "reference point beside the shaft", "seat of the stop"
+"""Names of the terms of a file whose stop does not show."""
+
 CLICK_FLOOR_MM = 0.015  # our parameter: an enlarged image is not clicked on more finely than a fine detector's pixel
 CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
 RULER_STD_MM = 0.25 / sqrt(3.0)  # a stop set on a ruler to the nearest 0.5 mm: +-0.25 mm, rectangular (GUM 4.3.7)
+# Where a stop does not show, its face is taken to lie at the foot of the reference point on the shaft. But the disc touches an
+# edge or a cusp that lies 1 to 2 mm from the shaft (half a stop) and mostly in another depth: where the shaft leans by 10
+# degrees out of the film's plane, which no film shows, the foot is off by up to a third of a millimetre (our parameter).
+REFERENCE_STD_MM = 0.2
+# A stop that was not seen to rest on its reference may have been lifted or have slid: in this share of cases, evenly by so
+# much, and never the other way (our parameters; no source found).
+UNSEATED_SHARE, UNSEATED_MM = 1.0 / 3.0, (0.5, 1.0)
+UNSEATED_RMS_MM = sqrt(
+    UNSEATED_SHARE * (UNSEATED_MM[0] ** 2 + UNSEATED_MM[0] * UNSEATED_MM[1] + UNSEATED_MM[1] ** 2) / 3.0
+)
 KNOWN_LENGTH_MM = (1.0, 60.0)  # refused outside: no hand file and no calibration object is shorter or longer
 USUAL_FILE_MM = (10.0, 33.0)  # a file's stop-to-tip length outside is flagged, never refused
 CONSISTENT_95 = 1.96
@@ -105,7 +124,8 @@ class KnownLine:
     Attributes
     ----------
     path_px : (N, 2) float64
-        (row, col). A curved file is given by its traced path; its chord is up to 1.2 mm shorter (reference radiographs).
+        (row, col). A curved file is given by its traced path; its chord is up to 1.2 mm shorter (reference radiographs). Where
+        its stop does not show the path begins at the foot of the reference point (:mod:`wlmeasure.trace.reference_foot`).
     known_length_mm
         A file: from stop to tip as measured, not the length printed on it.
     known_length_std_mm
@@ -115,6 +135,11 @@ class KnownLine:
     read_to_division
         The length was read to a division of a ruler: its error lies anywhere within sqrt(3) times its standard uncertainty,
         and nowhere beyond (GUM 4.3.7).
+    upper_end
+        What the path of a file begins at: the stop's face, or the foot of the reference point that the stop rested on.
+    stop_seated
+        Whether a stop that does not show was seen to rest on the reference at exposure. Else it may have been lifted or have
+        slid, the file is then less deep than its known length, and every length is too long.
 
     Raises
     ------
@@ -127,10 +152,14 @@ class KnownLine:
     known_length_std_mm: float = RULER_STD_MM
     kind: Literal["file", "object"] = "file"
     read_to_division: bool = False
+    upper_end: Literal["stop", "reference"] = "stop"
+    stop_seated: bool = False
 
     def __attrs_post_init__(self) -> None:
         if self.kind not in ("file", "object"):
             raise CalibrationError(f"kind must be file or object: {self.kind!r}")
+        if self.upper_end not in ("stop", "reference"):
+            raise CalibrationError(f"upper_end must be stop or reference: {self.upper_end!r}")
         length = check_positive(CalibrationError, "known_length_mm", self.known_length_mm)
         low, high = KNOWN_LENGTH_MM
         if not low <= length <= high:
@@ -139,6 +168,25 @@ class KnownLine:
             raise CalibrationError(f"known_length_std_mm must be >= 0: {self.known_length_std_mm:g}")
         if float(np.abs(np.diff(self.path_px, axis=0)).sum()) <= 0.0:
             raise CalibrationError("points_px must be distinct: the line of known length has no length on the film")
+
+    @property
+    def runs(self) -> str:
+        """From where to where the known length runs, in words."""
+        if self.kind == "object":
+            return "from end to end"
+        if self.upper_end == "stop":
+            return "from stop to tip"
+        return "from the perpendicular of the marked reference point to the tip"
+
+    @property
+    def reference_std_mm(self) -> float:
+        """What the reference point adds to the uncertainty of where the known length begins, mm."""
+        return REFERENCE_STD_MM if self.kind == "file" and self.upper_end == "reference" else 0.0
+
+    @property
+    def unseated_std_mm(self) -> float:
+        """How much less deep the file may be than its known length says: the rms distance from none, mm; 0 where it cannot."""
+        return UNSEATED_RMS_MM if self.reference_std_mm and not self.stop_seated else 0.0
 
     def length_px(self, col_over_row: float) -> float:
         """Length along the path in row-pixel units."""
@@ -179,6 +227,8 @@ class Calibration:
         Remarks.
     rectangular
         Names of the terms whose errors are spread evenly and not normally.
+    one_sided
+        Names of the terms that only ever make lengths too long.
     """
 
     mm_per_px_row: float
@@ -190,6 +240,7 @@ class Calibration:
     consistency: float | None = None
     flags: tuple[Flag, ...] = ()
     rectangular: tuple[str, ...] = ()
+    one_sided: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         check_positive(CalibrationError, "mm_per_px_row", self.mm_per_px_row)
@@ -199,6 +250,12 @@ class Calibration:
     def rel_std(self) -> float:
         """Relative standard uncertainty of the scale."""
         return hypot(*(std for _, std in self.terms))
+
+    def shape_of(self, term: str) -> Literal["normal", "rectangular", "one-sided"]:
+        """How the errors of one of its terms are spread."""
+        if term in self.one_sided:
+            return "one-sided"
+        return "rectangular" if term in self.rectangular else "normal"
 
     @property
     def mm_per_px(self) -> tuple[float, float]:
@@ -218,7 +275,8 @@ def calibrate_lines(
 ) -> Calibration:
     """Scale from one or more lines of known length, by weighted least squares.
 
-    Each length is ``scale x length in pixels`` with the variance of the known length and of its two end clicks.
+    Each length is ``scale x length in pixels`` with the variance of the known length and of its two end clicks, and where a
+    file's stop does not show, of its reference point and of the stop's seat.
     Lines that disagree by more than `consistency_limit` widen the uncertainty by the Birge ratio and are flagged.
 
     Parameters
@@ -245,16 +303,23 @@ def calibrate_lines(
     known_std = np.array([line.known_length_std_mm for line in lines])
     pixels = np.array([line.length_px(ratio) for line in lines])
     clicks = np.array([line.click_std_px(click_std_px, ratio) for line in lines])
+    reference = np.array([line.reference_std_mm for line in lines])
+    unseated = np.array([line.unseated_std_mm for line in lines])
+    beside = reference**2 + unseated**2
     scale = float(np.sum(known * pixels) / np.sum(pixels * pixels))
     for _ in range(5):  # the click term depends on the scale, weakly
         ends = np.maximum(scale * clicks, sqrt(2.0) * CLICK_FLOOR_MM)
-        weight = 1.0 / np.maximum(known_std**2 + ends**2, 1e-12)
+        weight = 1.0 / np.maximum(known_std**2 + ends**2 + beside, 1e-12)
         scale = float(np.sum(weight * known * pixels) / np.sum(weight * pixels**2))
     share = weight * pixels / np.sum(weight * pixels**2)
     terms = [
         ("known length", float(np.sqrt(np.sum((share * known_std) ** 2))) / scale),
         ("ends of the known length", float(np.sqrt(np.sum((share * ends) ** 2))) / scale),
     ]
+    if reference.any():
+        terms.append((REFERENCE_TERM, float(np.sqrt(np.sum((share * reference) ** 2))) / scale))
+    if unseated.any():  # whoever let one stop slide let the others slide too
+        terms.append((SEAT_TERM, float(np.sum(share * unseated)) / scale))
     flags = []
     consistency = None
     if len(lines) > 1:
@@ -279,8 +344,9 @@ def calibrate_lines(
     # The mean of several readings is no longer spread evenly.
     even = ("known length",) if len(lines) == 1 and lines[0].read_to_division else ()
     return Calibration(
-        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags)), even
-    )
+        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags)), even,
+        (SEAT_TERM,),
+    )  # fmt: skip
 
 
 def calibrate_spacing(

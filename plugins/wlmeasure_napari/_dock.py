@@ -697,7 +697,7 @@ class WorkingLengthDock(QWidget):
         tell(self.reading_words, "" if facts.electronic is None else electronic_words(facts.electronic))
         working = facts.proposal
         self.take_proposal.setEnabled(NEEDS["proposal"].met(self.session))
-        lines = [f"proposed {proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
+        lines = [f"proposed {proposal_words(working)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]

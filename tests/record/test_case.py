@@ -17,6 +17,7 @@ from wlmeasure.record.case import (
     Case,
     KnownFile,
     KnownObject,
+    PlainFile,
     Spacing,
     Trace,
     case_digest,

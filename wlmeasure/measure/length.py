@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pixel_along
 from wlmeasure.errors import MeasureError, check_finite
-from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.measure.budget import Term, half_width_mm, one_sided_mm, reach_mm, total_std_mm
 from wlmeasure.measure.clicks import clicks_length, sparse
 from wlmeasure.measure.line_arc import Noise
 from wlmeasure.points import as_points, polyline_feet
@@ -103,14 +103,19 @@ class LengthEstimate:
 
     @property
     def half_width_mm(self) -> float:
-        """Half-width of the 95 % interval, mm."""
+        """Half of the width of the 95 % interval, mm."""
         return half_width_mm(self.budget)
 
     @property
     def length_interval_mm(self) -> tuple[float, float]:
-        """95 % interval, mm."""
-        half = self.half_width_mm
-        return self.length_mm - half, self.length_mm + half
+        """95 % interval, mm; it reaches farther down where the length may be too long and not too short."""
+        below, above = reach_mm(self.budget)
+        return self.length_mm - below, self.length_mm + above
+
+    @property
+    def too_long_mm(self) -> float:
+        """How much too long it is if everything that errs to that side did, mm: a stop that had slid."""
+        return one_sided_mm(self.budget)
 
     def covariance_mm2(self, other: LengthEstimate) -> float:
         """Covariance with another length on the same film under the same scale, mm squared."""
@@ -222,10 +227,7 @@ def measure_length(
     budget = [
         Term(END_CLICKS, hypot(*clicks)),
         Term(PATH, path_std),
-        *(
-            Term(name, length * std, True, "rectangular" if name in calibration.rectangular else "normal")
-            for name, std in calibration.terms
-        ),
+        *(Term(name, length * std, True, calibration.shape_of(name)) for name, std in calibration.terms),
     ]
     files = [calibration.to_mm(line.path_px) for line in calibration.lines if line.kind == "file"]
     covered = min(length, max((covered_mm(whole, file, beside_mm=beside_mm) for file in files), default=0.0))

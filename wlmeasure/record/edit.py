@@ -27,6 +27,7 @@ from wlmeasure.record.case import (
     Film,
     KnownFile,
     Scale,
+    StopSeated,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
@@ -51,6 +52,7 @@ __all__ = [
     "with_instruments",
     "with_point",
     "with_reading",
+    "with_reference",
     "with_scale",
     "with_tooth",
     "with_trace",
@@ -157,13 +159,74 @@ def _edit_film(case: Case, film_id: str, scale: Sequence[Scale]) -> Case:
 
 
 def with_scale(case: Case, film_id: str, scale: Scale, *, at: int | None = None) -> Case:
-    """A known length or a spacing claim more, or in place of the one at index `at`."""
+    """A known length or a spacing claim more, or in place of the one at index `at`.
+
+    A canal whose file's tip it is counts from the reference point that it has, where its stop does not show.
+    """
     scales = list(case.film(film_id).scale)
     if at is None:
         scales.append(scale)
     else:
         scales[at] = scale
-    return _edit_film(case, film_id, scales)
+    case = _edit_film(case, film_id, scales)
+    reference = _reference(scale)
+    for canal in case.canals if reference is not None else ():
+        for trace in canal.traces:
+            if trace.film == film_id and trace.file_tip_px == _tip(scale) and trace.reference_px != reference:
+                case = _edit_trace(case, canal, _counted_from(trace, reference))
+    return case
+
+
+def with_reference(
+    case: Case, film_id: str, at: int, reference_px: Point, *, stop_seated: StopSeated | None = None
+) -> Case:
+    """The edge or cusp marked that the stop of the file at index `at` rested on, where the stop itself does not show.
+
+    The canal that the file lies in counts from it too: it is the same point.
+
+    Parameters
+    ----------
+    case
+        The case; it is not changed.
+    film_id, at
+        The film, and which of its known lengths.
+    reference_px
+        (row, col). It is marked by a person who saw it and never proposed: an edge may lie under a clamp, a cusp be broken.
+    stop_seated
+        Whether the stop was seen to rest on it at exposure; None leaves what was said before.
+
+    Raises
+    ------
+    CaseError
+        What stands there is no file of known length.
+    """
+    scales = case.film(film_id).scale
+    file = scales[at] if 0 <= at < len(scales) else None
+    if not isinstance(file, KnownFile):
+        raise CaseError(
+            f"scale[{at}] of film {film_id} must be a file of known length: only its stop rests on a reference point"
+        )
+    seated = file.stop_seated if stop_seated is None else stop_seated
+    point = float(reference_px[0]), float(reference_px[1])
+    marked = evolve(file, upper_end="reference", reference_px=point, stop_seated=seated)
+    return with_scale(case, film_id, marked, at=at)
+
+
+def _tip(scale: Scale) -> Point | None:
+    return scale.points_px[-1] if isinstance(scale, KnownFile) else None
+
+
+def _reference(scale: Scale) -> Point | None:
+    return scale.reference_px if isinstance(scale, KnownFile) else None
+
+
+def _counted_from(trace: Trace, reference_px: Point | None) -> Trace:
+    """The trace from another reference point, which is then no longer one that was carried over from an earlier film."""
+    carried = trace.carried
+    if carried is not None:
+        marks = tuple(mark for mark in carried.marks if mark != "reference point")
+        carried = evolve(carried, marks=marks) if marks else None
+    return evolve(trace, reference_px=reference_px, carried=carried)
 
 
 def without_scale(case: Case, film_id: str, at: int) -> Case:
@@ -287,7 +350,11 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
             old, new = trace.file_tip_px, owners.get((canal.name, trace.film))
             ours = old is None or old in tips[trace.film] or old in were.get(trace.film, ())
             if ours and old != new:
-                case = with_trace(case, canal.name, evolve(trace, file_tip_px=new))
+                trace = evolve(trace, file_tip_px=new)
+                if trace.reference_px is None:  # where the file's stop rested the canal counts from
+                    files = [scale for scale in case.film(trace.film).scale if _tip(scale) == new]
+                    trace = evolve(trace, reference_px=next(map(_reference, files), None))
+                case = with_trace(case, canal.name, trace)
     return case
 
 
@@ -300,13 +367,28 @@ def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float
 
 
 def with_trace(case: Case, name: str, trace: Trace) -> Case:
-    """The canal traced on `trace.film`, in place of what was traced there."""
+    """The canal traced on `trace.film`, in place of what was traced there.
+
+    Where its reference point was moved, it is moved for the file in it too, if that is what the file's stop rested on.
+    """
     canal = canal_of(case, name)
+    before = next((old.reference_px for old in canal.traces if old.film == trace.film), None)
+    case = _edit_trace(case, canal, trace)
+    moved = trace.reference_px if trace.reference_px != before else None
+    if moved is None or trace.file_tip_px is None:
+        return case
+    for at, scale in enumerate(case.film(trace.film).scale):
+        if isinstance(scale, KnownFile) and scale.reference_px is not None and _tip(scale) == trace.file_tip_px:
+            case = with_scale(case, trace.film, evolve(scale, reference_px=moved), at=at)
+    return case
+
+
+def _edit_trace(case: Case, canal: Canal, trace: Trace) -> Case:
     if any(old.film == trace.film for old in canal.traces):
         traces = tuple(trace if old.film == trace.film else old for old in canal.traces)
     else:
         traces = (*canal.traces, trace)
-    return _edit_canal(case, name, evolve(canal, traces=traces))
+    return _edit_canal(case, canal.name, evolve(canal, traces=traces))
 
 
 def without_trace(case: Case, name: str, film_id: str) -> Case:

@@ -14,7 +14,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX
+from wlmeasure.calibration import CLICK_STD_PX, UNSEATED_MM
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
@@ -29,7 +29,7 @@ from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_cu
 from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
-from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, Scale, Trace
+from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.trace.centreline import (
@@ -40,6 +40,7 @@ from wlmeasure.trace.centreline import (
     stored_trace,
     trace_line,
 )
+from wlmeasure.trace.reference_foot import ReferenceFoot
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
@@ -80,7 +81,10 @@ _FLAGS = catalogue(
         "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
-        "stop-off-reference": "The file's stop does not touch the coronal reference point; its length is not the canal's.",
+        "stop-off-reference": (
+            "The file's stop, or the point that it rested on, is not at the coronal reference point; its length is not the "
+            "canal's."
+        ),
         "tip-off-canal": "The file's tip lies beside the traced canal, so its distance from the end says nothing; check both.",
         "apex-at-edge": "The traced canal ends at the edge of the film; the apex may lie outside it.",
         "nothing-seen-in-depth": "One film shows a bend only in its own plane; the true bend is usually sharper.",
@@ -94,7 +98,8 @@ class TraceResult:
 
     `tip_to_end_mm` is the distance along the canal from the file's tip to the end of the trace, positive when short.
     `retraced_mm` is how much longer a new tracing of the stored clicks is than the stored path, where that was asked for.
-    On a film without a scale `angles` alone is measured. `advice` says what would make the length surer.
+    On a film without a scale `angles` alone is measured. `advice` says what would make the length surer. `start_px` is where
+    the length begins: the reference point, or its foot on the shaft of the file whose stop rested on it; None at the orifice.
     """
 
     trace: Trace
@@ -110,6 +115,7 @@ class TraceResult:
     radiographic: RadiographicLength | None = None
     flags: tuple[Flag, ...] = ()
     advice: tuple[Advice, ...] = ()
+    start_px: Float64 | None = None
 
     @property
     def pieces(self) -> list[tuple[Float64, bool]]:
@@ -317,19 +323,63 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
     to_mm = film.calibration.to_mm
     line = to_mm(path.path_px)
     found = []
-    if tip is not None:  # the file in this canal; its stop is the first point of the file that ends there
+    if tip is not None:
         if _foot(line, to_mm(tip))[1] > SEAT_MM:
             found.append(_FLAGS["tip-off-canal"])
         start = line[0] if reference is None else to_mm(reference)
-        for trace in film.file_traces:
-            ends = to_mm(trace.path_px[[0, -1]])
-            if np.hypot(*(ends[1] - to_mm(tip))) <= SEAT_MM < np.hypot(*(ends[0] - start)):
-                found.append(_FLAGS["stop-off-reference"])
+        if any(np.hypot(*(to_mm(first) - start)) > SEAT_MM for first in _first_points(film, tip)):
+            found.append(_FLAGS["stop-off-reference"])
     rows, cols = film.radiograph.values.shape
     border = np.minimum(path.path_px[-1] + 0.5, (rows, cols) - path.path_px[-1] - 0.5) * film.calibration.mm_per_px
     if float(border.min()) < SEAT_MM:
         found.append(_FLAGS["apex-at-edge"])
     return found
+
+
+def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalTrace, ReferenceFoot | None]]:
+    """The files whose tip is the one noted in a canal: as stored, as traced, and the foot of their reference point."""
+    if tip is None or film.calibration is None:
+        return []
+    to_mm = film.calibration.to_mm
+    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
+    return [
+        (scale, trace, foot)
+        for scale, trace, foot in zip(files, film.file_traces, film.feet, strict=True)
+        if np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip))) <= SEAT_MM
+    ]
+
+
+def _first_points(film: FilmResult, tip: Float64) -> list[Float64]:
+    """Where the files of a canal say that their stop was: its place, or the reference point that it rested on."""
+    return [
+        np.asarray(scale.reference_px)
+        if isinstance(scale, KnownFile) and scale.reference_px is not None
+        else trace.path_px[0]
+        for scale, trace, _ in _in_canal(film, tip)
+    ]
+
+
+def _start(path: CanalTrace, reference: Float64 | None, tip: Float64 | None, film: FilmResult) -> Float64 | None:
+    """Where the length of a canal begins: at its reference point, or where that is what the stop of the canal's file rested on,
+    at its foot on the shaft, where the stop was. The way from a cusp's tip over to the shaft is no part of a working length.
+    """
+    if reference is None or film.calibration is None or np.array_equal(reference, path.path_px[0]):
+        return reference
+    to_mm = film.calibration.to_mm
+    for scale, _, foot in _in_canal(film, tip):
+        if foot is None or not isinstance(scale, KnownFile) or scale.reference_px is None:
+            continue
+        if np.hypot(*(to_mm(scale.reference_px) - to_mm(reference))) <= SEAT_MM:
+            return foot.foot_px
+    return reference
+
+
+def _seat_flag(length: LengthEstimate) -> Flag:
+    return Flag(
+        "stop-seat-not-known",
+        f"Whether the stop rested on the reference point at exposure is not known: if it had slid up by {UNSEATED_MM[1]:g} mm, "
+        f"this length is {length.too_long_mm:.1f} mm too long, towards passing the foramen.",
+    )
 
 
 def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> float | None:
@@ -446,7 +496,8 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
         angles = fit_canal(points, noise=Noise(path.centre_std_px))
         return TraceResult(trace, film, path, angles, flags=(NO_SCALE,))
-    length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
+    start = _start(path, reference, tip_px, film)
+    length = measure_length(path, calibration, reference_px=start, unseen_from_mm=trace.unseen_from_mm)
     curvature = measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
@@ -465,6 +516,8 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     flags.append(_FLAGS["nothing-seen-in-depth"])
     if reference is None or canal.reference_point is None:
         flags.append(_FLAGS["reference-not-marked"])
+    if length.too_long_mm > 0.0:
+        flags.append(_seat_flag(length))
     doubt = tooth.length_doubt(length.length_mm)
     if doubt is not None:
         flags.append(Flag("length-doubtful", f"{doubt[:1].upper()}{doubt[1:].rstrip('.')}."))
@@ -487,6 +540,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         film=film,
         path=path,
         angles=curvature.model,
+        start_px=start,
         length=length,
         curvature=curvature,
         difficulty=curvature_difficulty(curvature.largest_deg, s_shaped=curvature.form == "S")

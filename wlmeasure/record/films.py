@@ -35,10 +35,11 @@ from wlmeasure.trace.centreline import (
     stored_trace,
     trace_line,
 )
+from wlmeasure.trace.reference_foot import ReferenceFoot, reference_foot
 from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
+__all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "known_line", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -53,6 +54,11 @@ ROUGH_MM = 0.025  # of a pixel where the image claims none; only to begin with
 TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one
 RATIO_TOLERANCE = 0.01  # our parameter
 
+# A stop is 2 to 4 mm across (from memory), so what it rested on lies within 2 mm of the shaft; beyond twice that (our
+# parameter) the point marked is none that it touched.
+BESIDE_MM = 4.0
+AHEAD_MM = 1.0  # our parameter: so far a shaft is drawn straight on to the foot of the reference point
+
 NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no millimetres.")
 _FLAGS = catalogue(
     {
@@ -60,6 +66,10 @@ _FLAGS = catalogue(
         "file-hidden": (
             "A stretch of the file cannot be seen, as behind a filling or a clamp, and its line is drawn straight there; look "
             "at it, and click a point of the file on either side where it is not."
+        ),
+        "reference-far-beside": (
+            "The marked reference point lies more than 4 mm beside the file's shaft, farther than a stop reaches; mark the "
+            "edge or cusp that the stop rested on, if it is seen and neither broken nor under a clamp."
         ),
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
@@ -79,7 +89,10 @@ _FLAGS = catalogue(
 
 @frozen(eq=False)
 class FilmResult:
-    """One film: its picture, its scale, and what was remarked."""
+    """One film: its picture, its scale, and what was remarked.
+
+    `feet` says for each of `file_traces` where its known length begins, where that is the foot of a reference point; else None.
+    """
 
     film: Film
     radiograph: Radiograph
@@ -87,6 +100,7 @@ class FilmResult:
     file_traces: tuple[CanalTrace, ...]
     magnification: float | None
     flags: tuple[Flag, ...]
+    feet: tuple[ReferenceFoot | None, ...] = ()
 
     @property
     def col_over_row(self) -> float:
@@ -164,6 +178,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     traces: list[CanalTrace] = []
     spacings: list[Calibration] = []
     tapers: list[Calibration] = []
+    feet: dict[int, ReferenceFoot | None] = {}
     flags: list[Flag] = []
     for k, scale in enumerate(film.scale):
         name = f"{where}.scale[{k}]"
@@ -181,15 +196,19 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             if isinstance(scale, PlainFile):
                 traces.append(_trace_plain(scale, radiograph, ratio))
                 continue
-            on_ruler = scale.known_length_std_mm is None
-            std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
-                lines.append(KnownLine(points, scale.known_length_mm, std, "object", on_ruler))
+                lines.append(known_line(scale, points, ratio)[0])
                 continue
+            if scale.reference_px is not None:
+                check_points([scale.reference_px], radiograph.values.shape, name="reference_px", least=1)
             trace = _trace_file(scale, points, radiograph, ratio)
+            line, foot = known_line(scale, trace.path_px, ratio)
+            lines.append(line)
+            feet[len(traces)] = foot
             traces.append(trace)
-            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std, read_to_division=on_ruler))
+            if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
+                flags.append(_FLAGS["reference-far-beside"])
             if trace.seen is not None and trace.seen < FILE_SEEN:
                 flags.append(_FLAGS["file-not-seen"])
             elif _hidden_share(trace) * scale.known_length_mm >= HIDDEN_MM:
@@ -228,12 +247,44 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 flags.append(_FLAGS["claim-disagrees"])
     if calibration is None:
         flags.append(NO_SCALE)
-    result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, ())
+    begins = tuple(feet.get(k) for k in range(len(traces)))
+    result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, (), begins)
     if result.uncorrected:
         flags.append(_FLAGS["uncorrected-spacing"])
     if result.estimated:
         flags.append(_FLAGS["estimated-scale"])
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
+
+
+def known_line(
+    scale: KnownFile | KnownObject, path_px: object, col_over_row: float
+) -> tuple[KnownLine, ReferenceFoot | None]:
+    """A known length laid on its path; that of a file from its stop, or from the foot of the reference point (then given too).
+
+    Raises
+    ------
+    TraceError
+        A reference point that lies beside the tip.
+    CalibrationError
+        One whose foot lies too far above the first point of the path; a length or path that none has.
+    """
+    on_ruler = scale.known_length_std_mm is None
+    std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+    if isinstance(scale, KnownObject):
+        return KnownLine(path_px, scale.known_length_mm, std, "object", on_ruler), None
+    if scale.upper_end != "reference":
+        return KnownLine(path_px, scale.known_length_mm, std, "file", on_ruler), None
+    foot = reference_foot(path_px, scale.reference_px, col_over_row=col_over_row)
+    seated = scale.stop_seated == "yes"
+    line = KnownLine(foot.path_px, scale.known_length_mm, std, "file", on_ruler, "reference", seated)
+    ahead_mm = foot.ahead_px * scale.known_length_mm / line.length_px(col_over_row)
+    if ahead_mm > AHEAD_MM:
+        raise CalibrationError(
+            f"reference_px must not lie more than {AHEAD_MM:g} mm above the first point of the file: {ahead_mm:.1f} mm; click "
+            "the shaft up to the reference point, or if the shaft leaves the picture before it, say that the upper end is out "
+            "of the picture"
+        )
+    return line, foot
 
 
 def _claim(radiograph: Radiograph, name: str) -> SpacingClaim:
@@ -250,9 +301,10 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     """The file's path: as given, or traced through its clicks, since the chord of a curved file is not its length."""
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
-    chord = hypot(points[-1, 0] - points[0, 0], (points[-1, 1] - points[0, 1]) * ratio)
-    if chord == 0.0:
-        raise CaseError("points_px must not begin and end at one point: stop and tip are the same")
+    if np.array_equal(points[0], points[-1]):
+        raise CaseError("points_px must not begin and end at one point: upper end and tip are the same")
+    ends = known_line(scale, points, ratio)[0].path_px[[0, -1]]
+    chord = hypot(*((ends[1] - ends[0]) * (1.0, ratio)))
     rough = scale.known_length_mm / chord
     size = (rough, rough * ratio)
     if scale.path_px is not None:

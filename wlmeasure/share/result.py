@@ -9,9 +9,11 @@ from typing import Any
 from wlmeasure.calibration import KnownLine
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import limit_words, stop_setting_mm
+from wlmeasure.decide.methods import RadiographicLength
+from wlmeasure.decide.reconcile import WorkingLength
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import NORMAL_95, Shape, Term
+from wlmeasure.measure.budget import NORMAL_95, Shape, Term, one_sided_mm, reach_mm
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -29,6 +31,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, Trace
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.words import interval_words, reach_words
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -49,6 +52,7 @@ __all__ = [
     "decision_is_stale",
     "decision_words",
     "electronic_words",
+    "film_words",
     "from_words",
     "length_words",
     "limit_words",
@@ -149,21 +153,30 @@ def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
 
 
-def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
-    """A proposed working length, rounded down, with the half-width of its 95 % interval."""
-    if length_mm is None or std_mm is None:
+def proposal_words(working: WorkingLength) -> str:
+    """A proposed working length, rounded down, with its 95 % interval."""
+    if working.length_mm is None or working.interval_mm is None:
         return "none"
-    return f"{limit_words(length_mm)} ± {NORMAL_95 * std_mm:.1f}"
+    return f"{limit_words(working.length_mm)} {interval_words(working.length_mm, working.interval_mm)}"
 
 
 def measured_words(length: LengthEstimate) -> str:
-    """A measured length to 0.1 mm with the half-width of its 95 % interval, which is what its budget makes it."""
-    return f"{length.length_mm:.1f} mm ± {length.half_width_mm:.1f}"
+    """A measured length to 0.1 mm with its 95 % interval, which is what its budget makes it."""
+    return f"{length.length_mm:.1f} mm {interval_words(length.length_mm, length.length_interval_mm)}"
+
+
+def film_words(film: RadiographicLength) -> str:
+    """The working length that a film gives by itself, with its 95 % interval."""
+    if film.length_mm is None or film.std_mm is None or not one_sided_mm(film.budget):
+        return length_words(film.length_mm, film.std_mm)
+    below, above = reach_mm(film.budget)
+    return f"{film.length_mm:.1f} mm {interval_words(film.length_mm, (film.length_mm - below, film.length_mm + above))}"
 
 
 def budget_words(budget: Sequence[Term]) -> str:
-    """Every term with the half-width that it alone would make, the largest first."""
-    return ", ".join(f"{term.term} {term.half_mm:.2f}" for term in sorted(budget, key=lambda term: -term.std_mm))
+    """Every term with the half-width that it alone would make, the largest first; two figures where it errs to one side."""
+    ordered = sorted(budget, key=lambda term: -term.std_mm)
+    return ", ".join(f"{term.term} {reach_words(*term.reach_mm).removeprefix('±')}" for term in ordered)
 
 
 def advice_words(advice: Sequence[Advice]) -> list[str]:
@@ -441,7 +454,9 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}" for line in calibration.lines)
+    lengths = ", ".join(
+        f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f} {line.runs}" for line in calibration.lines
+    )
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
     return f"{size} mm per pixel ± {100.0 * NORMAL_95 * calibration.rel_std:.1f} %, from {source}"
 
@@ -614,7 +629,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
         )
     if facts.past_readings:
         lines.append(f"  earlier readings {past_reading_words(facts.past_readings)}")
-    proposed = f"{proposal_words(working.length_mm, working.std_mm)}  {working.status}"
+    proposed = f"{proposal_words(working)}  {working.status}"
     if decision is not None:
         reason = f": {decision.note}" if decision.note else ""
         lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
@@ -665,5 +680,5 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        lines.append(f"  from the film    {length_words(film.length_mm, film.std_mm)}  ({allowance})")
+        lines.append(f"  from the film    {film_words(film)}  ({allowance})")
     return lines

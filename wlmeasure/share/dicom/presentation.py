@@ -26,7 +26,7 @@ from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
 from wlmeasure.share.figures import FILE_COLOUR, canal_colours
-from wlmeasure.share.result import length_words
+from wlmeasure.share.result import measured_words
 
 __all__ = ["presentation_state"]
 
@@ -131,10 +131,10 @@ def _drawn(
         path = trace.path.path_px
         lines = [path]
         if trace.trace.crown_px is not None:
-            lines.insert(0, np.vstack([trace.trace.crown_px, path[0]]))
+            lines.insert(0, np.vstack([trace.trace.crown_px if trace.start_px is None else trace.start_px, path[0]]))
         name = printable(canal.canal.name, 40)
         length = None if trace.length is None else trace.length
-        words = "" if length is None else f" {length_words(length.length_mm, length.length_std_mm)}"
+        words = "" if length is None else f" {measured_words(length)}"
         # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
         add(
             f"CANAL {k}",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import schneider_deg
+from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import case_facts
 from wlmeasure.share.dicom import codes
@@ -159,6 +160,14 @@ def scale_group(
     )
 
 
+def _interval(length: LengthEstimate) -> tuple[float, float]:
+    """The 95 % interval; even half-widths are 1.96 standard uncertainties, since a reader takes those back from them."""
+    if length.too_long_mm > 0.0:
+        return length.length_interval_mm
+    half = NORMAL_95 * length.length_std_mm
+    return length.length_mm - half, length.length_mm + half
+
+
 def canal_group(
     canal: CanalResult, trace: TraceResult, image: FilmImage, result: CaseResult, program: str
 ) -> hd.sr.MeasurementsAndQualitativeEvaluations:
@@ -168,7 +177,7 @@ def canal_group(
     algorithm = _algorithm(program, f"tracer: {printable(trace.path.tracer, 200)}")
     numbers = []
     if trace.length is not None:
-        reference = trace.trace.reference_px
+        reference = trace.start_px
         if reference is not None:
             whole = np.vstack([np.asarray(reference, np.float64)[None], path])
             numbers.append(
@@ -177,7 +186,7 @@ def canal_group(
                     trace.length.length_mm,
                     codes.MM,
                     method="M-FROM-REF",
-                    std=trace.length.length_std_mm,
+                    interval=_interval(trace.length),
                     along=[_polyline(whole, image)],
                     algorithm=algorithm,
                 )
@@ -188,7 +197,7 @@ def canal_group(
                 trace.length.canal_mm,
                 codes.MM,
                 method="M-CANAL",
-                std=trace.length.length_std_mm if reference is None else None,
+                interval=_interval(trace.length) if reference is None else None,
                 along=along,
                 algorithm=algorithm,
             )

@@ -171,9 +171,7 @@ class KnownLine:
 
     @property
     def runs(self) -> str:
-        """From where to where the known length runs, in words."""
-        if self.kind == "object":
-            return "from end to end"
+        """From where to where the known length of a file runs, in words."""
         if self.upper_end == "stop":
             return "from stop to tip"
         return "from the perpendicular of the marked reference point to the tip"

@@ -127,8 +127,9 @@ def _stored_lines(film: Film) -> list[KnownLine]:
     for scale in film.scale:
         if not isinstance(scale, KnownFile | KnownObject):
             continue
-        stored = isinstance(scale, KnownObject) or scale.trace_kind == "path"
-        path = scale.points_px if stored else scale.path_px
+        path: object = scale.points_px
+        if isinstance(scale, KnownFile) and scale.trace_kind == "clicks":
+            path = scale.path_px
         if path is not None:
             lines.append(known_line(scale, path, film.col_over_row or 1.0)[0])
     return lines

@@ -454,11 +454,19 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(
-        f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f} {line.runs}" for line in calibration.lines
-    )
+    lengths = ", ".join(_known_words(line) for line in calibration.lines)
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
-    return f"{size} mm per pixel ± {100.0 * NORMAL_95 * calibration.rel_std:.1f} %, from {source}"
+    spread = f"± {100.0 * NORMAL_95 * calibration.rel_std:.1f}"
+    terms = [Term(name, 100.0 * std, shape=calibration.shape_of(name)) for name, std in calibration.terms]
+    if one_sided_mm(terms):
+        spread = reach_words(*reach_mm(terms), 1)
+    return f"{size} mm per pixel {spread} %, from {source}"
+
+
+def _known_words(line: KnownLine) -> str:
+    """A known length, and from where to where it runs."""
+    words = f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}"
+    return words if line.kind == "object" else f"{words} {line.runs}"
 
 
 def _known_half_mm(line: KnownLine) -> float:

@@ -95,6 +95,10 @@ PRIVATE: dict[str, tuple[str, str]] = {
     "ST-READING": ("Reading only", "No usable film."),
     "ST-NONE": ("Not established", "Neither film nor reading gives a length."),
     "CAL-FILE": ("Hand file of known length", "A file in the tooth, from its stop to its tip."),
+    "CAL-FILE-REF": (
+        "Hand file, from its reference point",
+        "A file in the tooth, from the perpendicular of the marked point that its stop rested on to its tip.",
+    ),
     "CAL-OBJECT": ("Object of known size", "An object on the film, from end to end."),
     "CAL-SPACING": ("Pixel spacing of the image header", "A spacing that the image claims, taken knowingly."),
     "CAL-TAPER": ("Taper of a file of known size", "An estimate from the thickness of its shaft."),

@@ -148,7 +148,9 @@ def scale_group(
     ]
     if film.magnification is not None:
         factors.append(_number(codes.MAGNIFICATION, film.magnification, codes.ONE, image=image))
-    kinds = [f"CAL-{line.kind.upper()}" for line in scale.lines] or ["CAL-TAPER" if film.estimated else "CAL-SPACING"]
+    kinds = [f"CAL-{line.kind.upper()}{'-REF' if line.upper_end == 'reference' else ''}" for line in scale.lines] or [
+        "CAL-TAPER" if film.estimated else "CAL-SPACING"
+    ]
     return _group(
         f"scale of film {film.film.id}",
         uid_of("scale", image.key),

@@ -459,24 +459,27 @@ def calibrate_taper(
     nominal = tip_diameter_mm(size, special=special)
     if len(widths_px) < 2:
         raise CalibrationError(
-            f"widths_px must hold two or more places along the file: {len(widths_px)}; measure another"
+            f"the file's thickness must be measured at two places or more: {len(widths_px)}; click more of its shaft"
         )
     ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
-    table = np.array([[check_positive(CalibrationError, "widths_px", v) for v in row] for row in widths_px])
+    table = np.array([[check_positive(CalibrationError, "the file's thickness", v) for v in row] for row in widths_px])
     distance, width, std = table.T
     grows = check_finite(CalibrationError, "taper", taper)
     if not 0.0 < grows <= 0.25:
         raise CalibrationError(f"taper must be more than 0 and at most 0.25: {grows:g}; .04 is 0.04")
     tip_px = float(np.mean(width - grows * distance))
     if tip_px <= 0.0:
+        k = int(distance.argmax())
         raise CalibrationError(
-            "widths_px must be more than the taper alone makes of them: check size, taper and where the tip is"
+            f"the file must be thicker than its taper of {grows:g} alone makes it: {distance[k]:.0f} px from its tip it is "
+            f"{width[k]:.1f} px thick on the film, and {grows * distance[k]:.1f} px come from the taper; check the file's "
+            "taper, and that the last point is its tip"
         )
     scale = nominal / tip_px
     if scale * float(distance.max()) > WORKING_PART_MM:
         raise CalibrationError(
-            f"widths_px must lie within {WORKING_PART_MM:g} mm of the tip, where a file is sure to taper: "
-            f"{scale * float(distance.max()):.1f} mm"
+            f"the file's thickness must be measured within {WORKING_PART_MM:g} mm of its tip, where it is sure to taper: by "
+            f"size {size} the place lies {scale * float(distance.max()):.1f} mm from it; check the file's size and taper"
         )
     flags = [_FLAGS["scale-from-taper"]]
     apart = float(distance.max() - distance.min())

@@ -41,6 +41,7 @@ from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
+from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
     GIVEN_STD_PX,
     CanalTrace,
@@ -108,10 +109,6 @@ _FLAGS = catalogue(
         "gap-not-measured": (
             "The file's tip does not lie in the traced canal, so the stretch from it to the end is not known and the file's "
             "length gives none of the canal."
-        ),
-        "file-tip-missing": (
-            "A file whose upper end is out of the picture lies on this film, and no canal has its tip; mark its tip in the "
-            "canal that it lies in."
         ),
         "apex-at-edge": "The traced canal ends at the edge of the film; the apex may lie outside it.",
         "nothing-seen-in-depth": "One film shows a bend only in its own plane; the true bend is usually sharper.",
@@ -256,7 +253,8 @@ def evaluate(
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
         known = None if before is None else _same_film(film, films[film.id], before)
-        film_results[film.id] = known or evaluate_film(film, films[film.id], f"films[{k}]")
+        made = known or evaluate_film(film, films[film.id], f"films[{k}]")
+        film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)
     canals = tuple(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import dist, hypot
+from operator import itemgetter
 
 import numpy as np
 from attrs import evolve, frozen
@@ -24,6 +25,7 @@ from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.cross_check import ScalePair
 from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
@@ -40,7 +42,7 @@ from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "known_line", "read_films"]
+__all__ = ["NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -94,6 +96,8 @@ class FilmResult:
     """One film: its picture, its scale, and what was remarked.
 
     `feet` says for each of `file_traces` where its known length begins, where that is the foot of a reference point; else None.
+    `scales` is each of the case's scales by itself, with its index in `film.scale`, for those that give one; `names` is what a
+    person calls them, and `checks` compares them two by two (:mod:`wlmeasure.record.scale_check`).
     """
 
     film: Film
@@ -103,6 +107,9 @@ class FilmResult:
     magnification: float | None
     flags: tuple[Flag, ...]
     feet: tuple[ReferenceFoot | None, ...] = ()
+    scales: tuple[tuple[int, Calibration], ...] = ()
+    names: tuple[str, ...] = ()
+    checks: tuple[ScalePair, ...] = ()
 
     @property
     def col_over_row(self) -> float:
@@ -192,6 +199,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     spacings: list[Calibration] = []
     tapers: list[Calibration] = []
     feet: dict[int, ReferenceFoot | None] = {}
+    alone: dict[int, Calibration] = {}
+    of_line: list[int] = []
     flags: list[Flag] = []
     for k, scale in enumerate(film.scale):
         name = f"{where}.scale[{k}]"
@@ -199,12 +208,15 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             raise CaseError(f"{name} must not repeat another: the same evidence twice makes no scale surer; delete one")
         try:
             if isinstance(scale, Spacing):
-                spacings.append(calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification))
+                alone[k] = calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification)
+                spacings.append(alone[k])
                 continue
             if isinstance(scale, FileTaper):
                 trace, estimate = _taper(scale, radiograph, size)
                 traces.append(trace)
                 tapers.append(estimate)
+                flags += _seen_flags(trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
+                alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
                 trace = _trace_plain(scale, radiograph, size)
@@ -214,12 +226,14 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
                 lines.append(known_line(scale, points, ratio)[0])
+                of_line.append(k)
                 continue
             if scale.reference_px is not None:
                 check_points([scale.reference_px], radiograph.values.shape, name="reference_px", least=1)
             trace = _trace_file(scale, points, radiograph, ratio)
             line, foot = known_line(scale, trace.path_px, ratio)
             lines.append(line)
+            of_line.append(k)
             feet[len(traces)] = foot
             traces.append(trace)
             if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
@@ -227,6 +241,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             flags += _seen_flags(trace, scale.known_length_mm)
         except WlmeasureError as error:
             raise type(error)(f"{name}: {error}") from None
+    for k, line in zip(of_line, lines, strict=True):
+        alone[k] = calibrate_lines([line], col_over_row=ratio)
     if len(spacings) > 1:
         raise CaseError(f"{where}.scale must hold one spacing at most: {len(spacings)}; keep the one that is meant")
     if len(tapers) > 1:
@@ -258,7 +274,16 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     if calibration is None:
         flags.append(NO_SCALE)
     begins = tuple(feet.get(k) for k in range(len(traces)))
-    result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, (), begins)
+    result = FilmResult(
+        film,
+        radiograph,
+        calibration,
+        tuple(traces),
+        magnification,
+        (),
+        begins,
+        tuple(sorted(alone.items(), key=itemgetter(0))),
+    )
     if result.rough:
         flags.append(_FLAGS["estimated-scale" if result.estimated else "preliminary-scale"])
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))

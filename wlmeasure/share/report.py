@@ -212,6 +212,7 @@ def _film(
     ]
     if film.magnification is not None:
         facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
+    facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))

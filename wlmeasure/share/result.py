@@ -278,6 +278,22 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
         "rel_std": None,
         "method": None,
         "magnification": film.magnification,
+        "scales": [
+            {"name": name, "method": scale.method, "mm_per_px_row": scale.mm_per_px_row, "rel_std": scale.rel_std}
+            for name, (_, scale) in zip(film.names, film.scales, strict=True)
+        ],
+        "scale_checks": [
+            {
+                "first": pair.first,
+                "second": pair.second,
+                "ratio": pair.ratio,
+                "tolerance": pair.tolerance,
+                "verdict": pair.verdict,
+                "why": pair.why or None,
+                "swapped_mm": pair.swapped_mm and list(pair.swapped_mm),
+            }
+            for pair in film.checks
+        ],
         "file_paths_px": [trace.path_px.tolist() for trace in film.file_traces],
         "warnings": [*_flags_json(film.flags), *({"code": "image", "text": text} for text in film.radiograph.warnings)],
     }
@@ -466,7 +482,7 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(_known_words(line) for line in calibration.lines)
+    lengths = ", ".join(f"{_known_words(line)}{_whose(line, film)}" for line in calibration.lines)
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
     if calibration.magnification is not None:
         source += f" over a magnification of {calibration.magnification:.2f}"
@@ -483,6 +499,13 @@ def _known_words(line: KnownLine) -> str:
     """A known length, and from where to where it runs."""
     words = f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}"
     return words if line.kind == "object" else f"{words} {line.runs}"
+
+
+def _whose(line: KnownLine, film: FilmResult) -> str:
+    """Which file or object a known length is entered for, where there are several."""
+    names = [name for name, (_, scale) in zip(film.names, film.scales, strict=False) if line in scale.lines]
+    several = film.calibration is not None and len(film.calibration.lines) > 1
+    return f" of {names[0].split(' (')[0]}" if several and names else ""
 
 
 def _known_half_mm(line: KnownLine) -> float:
@@ -595,6 +618,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
         ]
         if film.magnification is not None:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
+        lines += [f"  scales compared  {pair.words}" for pair in film.checks]
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
     facts = case_facts(result)

@@ -334,7 +334,7 @@ def test_the_check_is_made_anew_when_a_canal_gets_the_file(case, measured):
 
 
 def test_a_canal_follows_a_file_of_unknown_length():
-    """Where three clicks lose the canal beside the metal (found among seeds 32000 to 32007); truth is the phantom's own line."""
+    """Where three clicks lose the canal beside the metal (found among seeds 32000 to 32007); truth is the phantom's line."""
     worst = {}
     for traced in (False, True):
         rng = np.random.default_rng(3)

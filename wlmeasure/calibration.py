@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import CalibrationError, check_finite, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.magnification import Magnification, usual_magnification
 from wlmeasure.points import as_points
 from wlmeasure.trade.instruments import (
     HAND_FILE_TAPER,
@@ -73,8 +74,9 @@ CONSISTENT_95 = 1.96
 FORESHORTENED_BELOW = 1.0  # implied magnification: 0.90 to 1.0 is a foreshortened file (a note) ...
 MAGNIFICATION_RANGE = (0.90, 1.20)  # ... outside this, the length or the points are in doubt (our parameters)
 
-# Relative standard uncertainty of a spacing claim by its trust (our parameters). Uncorrected detector spacing: intraoral
-# magnification 1.03 to 1.11 (Lazzerini et al., Radiol Med 1996;91:364-369, and the geometry of common distances).
+# Relative standard uncertainty of a spacing claim by its trust (our parameters), as a scale of the tooth that nothing corrects.
+# Detector spacing: intraoral magnification 1.03 to 1.11 (Lazzerini et al., Radiol Med 1996;91:364-369, and the geometry of
+# common distances); divided by the usual magnification it is as uncertain as that.
 CLAIM_REL_STD = {"calibrated": 0.02, "estimate": 0.05, "detector": 0.07, "unknown": 0.10}
 MAGNIFICATION_REL_STD = 0.03  # a magnification that somebody assumed, not measured
 
@@ -92,12 +94,10 @@ _FLAGS = catalogue(
             "by a fifth and more, so take no working length from it."
         ),
         "taper-disagrees": "The file does not thicken on the film as its taper says; check size, taper and tip.",
-        "spacing-claim": (
-            "The scale is the image file's own claim, not measured on a known length; magnification and foreshortening are "
-            "not corrected."
-        ),
+        "spacing-claim": ("The scale is the image file's own claim, not measured on a known length on this film."),
         "spacing-untrusted": "Nothing in the image file says what its pixel spacing refers to.",
         "magnification-assumed": "The magnification was assumed, not measured.",
+        "magnification-usual": "The magnification is that of usual intraoral films, not of this one.",
         "magnification-implausible": (
             "The scale implies a magnification outside 0.90 to 1.20; check the known length and the points on the film."
         ),
@@ -227,6 +227,8 @@ class Calibration:
         Names of the terms whose errors are spread evenly and not normally.
     one_sided
         Names of the terms that only ever make lengths too long.
+    magnification
+        What a spacing on the detector was divided by, stated or usual; None for any other scale.
     """
 
     mm_per_px_row: float
@@ -239,6 +241,7 @@ class Calibration:
     flags: tuple[Flag, ...] = ()
     rectangular: tuple[str, ...] = ()
     one_sided: tuple[str, ...] = ()
+    magnification: float | None = None
 
     def __attrs_post_init__(self) -> None:
         check_positive(CalibrationError, "mm_per_px_row", self.mm_per_px_row)
@@ -353,26 +356,32 @@ def calibrate_spacing(
     magnification: float | None = None,
     claim_rel_std: float | None = None,
     magnification_rel_std: float = MAGNIFICATION_REL_STD,
+    usual: Magnification | None = None,
 ) -> Calibration:
     """Scale from a spacing that the image file claims, taken knowingly.
+
+    A spacing that is not in the patient is divided by the magnification: the one that is stated, else the usual one
+    (:func:`wlmeasure.magnification.usual_magnification`). Neither makes it a measured scale.
 
     Parameters
     ----------
     claim
-        The claim; its trust sets the uncertainty.
+        The claim; its plane and trust set what is corrected and how sure it is.
     magnification
-        Assumed ratio of size on the detector to size in the patient; the spacing is divided by it.
+        Stated ratio of size on the detector to size in the patient.
     claim_rel_std
         Relative standard uncertainty of the claim instead of that of its trust.
     magnification_rel_std
-        Relative standard uncertainty of the assumed magnification.
+        Relative standard uncertainty of the stated magnification.
+    usual
+        What to divide by where none is stated; that of usual intraoral films by default.
 
     Raises
     ------
     CalibrationError
         A magnification that is not between 0.5 and 2, or one on top of a spacing that is already in the patient.
     """
-    factor = 1.0
+    factor: float | None = None
     flags = [_FLAGS["spacing-claim"]]
     rel_std = CLAIM_REL_STD[claim.trust] if claim_rel_std is None else claim_rel_std
     terms = [(f"spacing claim ({claim.trust})", check_positive(CalibrationError, "claim_rel_std", rel_std))]
@@ -389,12 +398,25 @@ def calibrate_spacing(
                 f"magnification must not be applied to {claim.claim}, which is already in the patient: {factor:g}; leave it out"
             )
         flags.append(_FLAGS["magnification-assumed"])
-        if claim.trust == "detector":  # the uncertainty of a detector spacing is that of its magnification
-            terms = []
         std = check_positive(CalibrationError, "magnification_rel_std", magnification_rel_std)
-        terms.append(("assumed magnification", std))
+        added = ("assumed magnification", std)
+    elif claim.plane != "patient":
+        usual = usual_magnification() if usual is None else usual
+        factor, added = usual.mean, ("usual magnification", usual.rel_std)
+        flags.append(_FLAGS["magnification-usual"])
+    if factor is not None:
+        # The uncertainty of a detector spacing is that of its magnification.
+        own = [] if claim.trust == "detector" and claim_rel_std is None else terms
+        terms = [*own, added]
+    by = factor or 1.0
     return Calibration(
-        claim.row_mm / factor, claim.col_mm / factor, tuple(terms), "spacing claim", (), claim, None, tuple(flags)
+        claim.row_mm / by,
+        claim.col_mm / by,
+        tuple(terms),
+        "spacing claim",
+        claim=claim,
+        flags=tuple(flags),
+        magnification=factor,
     )
 
 
@@ -437,24 +459,27 @@ def calibrate_taper(
     nominal = tip_diameter_mm(size, special=special)
     if len(widths_px) < 2:
         raise CalibrationError(
-            f"widths_px must hold two or more places along the file: {len(widths_px)}; measure another"
+            f"the file's thickness must be measured at two places or more: {len(widths_px)}; click more of its shaft"
         )
     ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
-    table = np.array([[check_positive(CalibrationError, "widths_px", v) for v in row] for row in widths_px])
+    table = np.array([[check_positive(CalibrationError, "the file's thickness", v) for v in row] for row in widths_px])
     distance, width, std = table.T
     grows = check_finite(CalibrationError, "taper", taper)
     if not 0.0 < grows <= 0.25:
         raise CalibrationError(f"taper must be more than 0 and at most 0.25: {grows:g}; .04 is 0.04")
     tip_px = float(np.mean(width - grows * distance))
     if tip_px <= 0.0:
+        k = int(distance.argmax())
         raise CalibrationError(
-            "widths_px must be more than the taper alone makes of them: check size, taper and where the tip is"
+            f"the file must be thicker than its taper of {grows:g} alone makes it: {distance[k]:.0f} px from its tip it is "
+            f"{width[k]:.1f} px thick on the film, and {grows * distance[k]:.1f} px come from the taper; check the file's "
+            "taper, and that the last point is its tip"
         )
     scale = nominal / tip_px
     if scale * float(distance.max()) > WORKING_PART_MM:
         raise CalibrationError(
-            f"widths_px must lie within {WORKING_PART_MM:g} mm of the tip, where a file is sure to taper: "
-            f"{scale * float(distance.max()):.1f} mm"
+            f"the file's thickness must be measured within {WORKING_PART_MM:g} mm of its tip, where it is sure to taper: by "
+            f"size {size} the place lies {scale * float(distance.max()):.1f} mm from it; check the file's size and taper"
         )
     flags = [_FLAGS["scale-from-taper"]]
     apart = float(distance.max() - distance.min())

@@ -26,6 +26,7 @@ from wlmeasure.decide.electronic import RULER_STD_MM as READING_RULER_STD_MM
 from wlmeasure.decide.methods import LANDMARK_TERM
 from wlmeasure.decide.reconcile import APART_TERM, WorkingLength
 from wlmeasure.measure.budget import Term, reach_mm
+from wlmeasure.measure.gap import GAP_SCALE, KNOWN_LENGTH
 from wlmeasure.measure.length import (
     END_CLICKS,
     PATH,
@@ -163,7 +164,9 @@ def _better(
     term: Term, length: LengthEstimate, calibration: Calibration, scale: dict[str, float]
 ) -> tuple[str, float | None, bool]:
     """What to do about a term, its standard uncertainty then in mm (None: no figure), and whether it needs a film."""
-    if term.term == "known length":
+    if term.term == KNOWN_LENGTH and length.gap is not None:
+        return f"stop length to {FINE_READING_MM:g} mm", FINE_READING_MM / sqrt(12.0), False
+    if term.term == KNOWN_LENGTH:
         return f"stop length to {FINE_READING_MM:g} mm", scale[term.term] * length.length_mm, False
     if term.term == "ends of the known length":
         seen = all(line.upper_end == "stop" for line in calibration.lines)
@@ -175,7 +178,10 @@ def _better(
         return "a film with the stop in the picture would show where it was", None, True
     if term.term == END_CLICKS:
         closer = max(term.std_mm * CLOSE_CLICK_STD_PX / CLICK_STD_PX, sqrt(2.0) * CLICK_FLOOR_MM)
-        return "reference point and end of the canal clicked again at higher zoom", closer, False
+        ends = "tip of the file" if length.gap is not None else "reference point"
+        return f"{ends} and end of the canal clicked again at higher zoom", closer, False
+    if term.term == GAP_SCALE:
+        return NOTHING, None, False  # the scale of a short stretch: what shortens the stretch is said of its tilt
     if term.term == TILT:
         near = UNCOVERED_END_REL_STD * NEAR_TIP_MM
         if length.length_mm - length.covered_mm > NEAR_TIP_MM and near < term.std_mm:

@@ -129,6 +129,11 @@ class KnownFile:
                 f"{self.upper_end!r}; mark the edge or cusp that the stop rested on, or say how the upper end is known"
             )
 
+    @property
+    def gives_scale(self) -> bool:
+        """Whether its known length lies between two places that are seen on the film."""
+        return self.upper_end != "out of the picture"
+
 
 @frozen
 class PlainFile:

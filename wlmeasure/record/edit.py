@@ -20,6 +20,7 @@ from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import (
+    FILES,
     Angulation,
     Canal,
     Case,
@@ -321,7 +322,7 @@ def _noted(case: Case, kind: str, canal: str, *, at: str, by: str, other_canal: 
 
 
 def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
-    """Each known file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
+    """Each file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
 
     A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone.
 
@@ -359,7 +360,7 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
 
 
 def _tips(film: Film) -> list[Point]:
-    return [scale.points_px[-1] for scale in film.scale if isinstance(scale, KnownFile)]
+    return [scale.points_px[-1] for scale in film.scale if isinstance(scale, FILES)]
 
 
 def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float:

@@ -16,6 +16,7 @@ from wlmeasure.measure.curvature import CurvatureProfile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import decided_stop
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
+from wlmeasure.share.result import first_point_words
 from wlmeasure.trace.spline import arc_length
 
 __all__ = [
@@ -134,7 +135,7 @@ def _working_length_dot(canal: CanalResult, trace: TraceResult, colour: str, rad
     if held is None or length is None or calibration is None or trace.lacks_reference:
         return []
     along = arc_length(calibration.to_mm(trace.path.path_px))
-    at = held - length.coronal_mm
+    at = length.on_trace_mm(held)
     if not 0.0 <= at <= along[-1]:
         return []
     row, col = (float(np.interp(at, along, trace.path.path_px[:, axis])) for axis in (0, 1))
@@ -238,6 +239,6 @@ def profile_drawing(trace: TraceResult, colour: str, width: int = 420, height: i
     if curvature.min_radius_at_mm is not None and curvature.form != "I":
         k = profile.sharpest
         parts.append(Ellipse(x(float(profile.at_mm[k])), y(float(profile.per_mm[k])), 3.5, 3.5, fill="#222"))
-    parts.append(Label((left + width - right) / 2, height - 8, "mm from the orifice", anchor="middle"))
+    parts.append(Label((left + width - right) / 2, height - 8, f"mm from {first_point_words(trace)}", anchor="middle"))
     parts.append(Label(12, (top + height - bottom) / 2, "curvature, 1/mm", anchor="middle", turn_deg=-90.0))
     return Drawing((0.0, 0.0, width, height), width, height, tuple(parts), "Curvature along the canal")

@@ -125,7 +125,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
 def _stored_lines(film: Film) -> list[KnownLine]:
     lines = []
     for scale in film.scale:
-        if not isinstance(scale, KnownFile | KnownObject):
+        if not isinstance(scale, KnownFile | KnownObject) or (isinstance(scale, KnownFile) and not scale.gives_scale):
             continue
         path: object = scale.points_px
         if isinstance(scale, KnownFile) and scale.trace_kind == "clicks":
@@ -238,6 +238,7 @@ def _figures(length: LengthEstimate | None, bend: CurvatureEstimate | None) -> d
     found: dict[str, Any] = {}
     if length is not None:
         found |= {"length_mm": length.length_mm, "length_std_mm": length.length_std_mm, "canal_mm": length.canal_mm}
+        found["known_length_mm"] = None if length.gap is None else length.gap.known_mm
     if bend is not None:
         low, high = bend.pruett_radius_interval_mm or (None, None)
         found |= {

@@ -58,6 +58,7 @@ from wlmeasure.share.result import (
     length_words,
     limit_words,
     measured_words,
+    method_words,
     no_stop_words,
     past_reading_words,
     proposal_words,
@@ -211,6 +212,7 @@ def _film(
     ]
     if film.magnification is not None:
         facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
+    facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
@@ -284,8 +286,12 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     if length is not None:
         low, high = length.length_interval_mm
         label = f"{f'From {start_words(trace)} to' if trace.lacks_reference else 'To'} the {trace.trace.apical_end}"
+        if trace.preliminary:
+            label = f"Preliminary: {label[0].lower()}{label[1:]}"
         rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
-        if length.coronal_mm > 0.0:
+        if length.gap is not None:
+            rows.append(("of that, known length", length_words(length.gap.known_mm, None), method_words(length)))
+        elif length.coronal_mm and length.canal_mm is not None:
             rows.append(
                 ("of that, crown piece", length_words(length.coronal_mm, None), f"canal {length.canal_mm:.1f} mm")
             )

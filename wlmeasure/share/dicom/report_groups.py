@@ -19,7 +19,7 @@ from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.result import canal_flags, decision_doubts
+from wlmeasure.share.result import canal_flags, decision_doubts, method_words
 
 __all__ = ["canal_group", "concept", "record_group", "scale_group"]
 
@@ -178,7 +178,17 @@ def canal_group(
     along = [_polyline(path, image)]
     algorithm = _algorithm(program, f"tracer: {printable(trace.path.tracer, 200)}")
     numbers = []
-    if trace.length is not None:
+    remarks = [(codes.COMMENT, flag.text) for flag in trace.flags]
+    if trace.length is not None and trace.length.gap is not None:
+        # Where the crown piece ends and the canal begins is not measured.
+        std = trace.length.length_std_mm
+        number = trace.length.length_mm, codes.MM
+        numbers.append(
+            _number(codes.PATH_LENGTH, *number, method="M-KNOWN-GAP", std=std, along=along, algorithm=algorithm)
+        )
+        words = method_words(trace.length)
+        remarks.insert(0, (codes.COMMENT, f"{words[:1].upper()}{words[1:]}."))
+    elif trace.length is not None and trace.length.canal_mm is not None:
         reference = trace.start_px
         if reference is not None:
             whole = np.vstack([np.asarray(reference, np.float64)[None], path])
@@ -217,7 +227,7 @@ def canal_group(
             (private("CANAL-ID"), codes.canal_code(canal.canal.name)),
             (private("APICAL-END"), private(codes.APICAL_ENDS[trace.trace.apical_end])),
         ],
-        [*reference_words, *((codes.COMMENT, flag.text) for flag in trace.flags)],
+        [*reference_words, *remarks],
     )
 
 

@@ -10,6 +10,7 @@ from qtpy.QtGui import QCursor, QImage, QPixmap
 from qtpy.QtWidgets import QLabel, QWidget
 
 from wlmeasure.image.display import loupe
+from wlmeasure.image.view import View, viewed
 
 __all__ = ["Loupe", "Place", "place_beside"]
 
@@ -67,8 +68,8 @@ class Loupe(QLabel):
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self.hide()
 
-    def show_on(self, canvas: QWidget, picture: Any, at_px: tuple[float, float]) -> None:
-        """Show the film about a pixel (row, col) beside the cursor, or nothing where the cursor is off the canvas."""
+    def show_on(self, canvas: QWidget, picture: Any, at_px: tuple[float, float], view: View) -> None:
+        """Show the film about a pixel (row, col) beside the cursor, as the film lies, or nothing where the cursor is off it."""
         cursor = canvas.mapFromGlobal(QCursor.pos())
         place = place_beside((cursor.x(), cursor.y()), (canvas.width(), canvas.height()))
         if place is None:
@@ -76,7 +77,7 @@ class Loupe(QLabel):
             return
         ratio = canvas.devicePixelRatioF()
         side = round(place.side * ratio)
-        close = loupe(picture, at_px, side=side)
+        close = viewed(loupe(picture, at_px, side=side), view)  # the place stays in the middle
         close[side // 2, ::4] = close[::4, side // 2] = 255
         image = QImage(close.tobytes(), side, side, side, QImage.Format.Format_Grayscale8)
         image.setDevicePixelRatio(ratio)

@@ -744,7 +744,7 @@ class WorkingLengthDock(QWidget):
             self._line, self._line_film = live_line(self._viewer_itself(), film), film
         self._line.show(session.preview)
         if session.tool != "look" and session.cursor is not None and self._canvas is not None:
-            self._loupe.show_on(self._canvas, film.data, session.cursor, self._layers.view)
+            self._loupe.show_on(self._canvas, film, session.cursor, self._layers.view)
         else:
             self._loupe.hide()
 

@@ -306,13 +306,18 @@ class Layers:
         layer = self.film_layer()
         restored = layer is None and before is not None
         if layer is None or wanted != self._shown:
-            picture = pictured(radiograph, enhanced=self.enhanced)
+            # At full depth, so that a person's own window finds more greys in it, and not the same ones further apart.
+            picture, limits = radiograph.at_full_depth()
+            if self.enhanced:
+                picture, limits = pictured(radiograph, enhanced=True), (0.0, 255.0)
             if layer is None:
-                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
+                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=limits, **self._frame())
                 layer.events.mode.connect(self._on_mode)
                 self._to_bottom(layer)
             else:
                 layer.data = picture
+            layer.contrast_limits_range = min(float(picture.min()), limits[0]), max(float(picture.max()), limits[1])
+            layer.contrast_limits = limits
             self._shown = wanted
         layer.colormap = "gray_r" if self.inverted else "gray"
         framed, middle = (tuple(layer.scale[-2:]), layer.units), layer.world_to_data(center[-2:])

@@ -479,8 +479,7 @@ class Session(Desk):
             return
         self._ask(
             "mirror",
-            f"Mirror film {film.id}? Left and right change places for the eye; the film itself stays as it is, and the word "
-            "mirrored is written on it wherever it is shown.",
+            f"Mirror film {film.id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
             Choice("Mirror it", lambda: self._show_as(film.id, other)),
             Choice("Leave it", lambda: None),
         )

@@ -228,6 +228,11 @@ class Film:
     extra: dict[str, Any] = extra_members()
 
     @property
+    def shown_as(self) -> View:
+        """How it is laid before the eye."""
+        return View() if self.view is None else self.view.view
+
+    @property
     def place(self) -> str:
         """Its path, and the frame where it is one of several, in words."""
         return self.path if self.frame is None else f"{self.path}, frame {self.frame}"
@@ -580,10 +585,12 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length on film rests on: the case without its log and its list of instruments."""
+    """SHA-256 of everything a length on film rests on: the case without log, list of instruments, and how films are shown."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
+    for film in data["films"]:
+        film.pop("view", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.decide.electronic import RULER_STD_MM, Mark
 from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.view import View, upright_turns
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import (
     FILES,
@@ -26,6 +27,7 @@ from wlmeasure.record.case import (
     Case,
     Entry,
     Film,
+    FilmView,
     KnownFile,
     Scale,
     StopSeated,
@@ -45,18 +47,21 @@ __all__ = [
     "struck_out",
     "typed_number",
     "typed_size",
+    "upright_view",
     "with_angulation",
     "with_canal",
     "with_entry",
     "with_file_tips",
     "with_film",
     "with_instruments",
+    "with_metal",
     "with_point",
     "with_reading",
     "with_reference",
     "with_scale",
     "with_tooth",
     "with_trace",
+    "with_view",
     "without_canal",
     "without_scale",
     "without_trace",
@@ -154,8 +159,8 @@ def with_film(case: Case, radiograph: Radiograph, path: str | Path) -> Case:
     return evolve(case, films=(*case.films, new_film(radiograph, path, f"f{number}")))
 
 
-def _edit_film(case: Case, film_id: str, scale: Sequence[Scale]) -> Case:
-    films = [evolve(film, scale=tuple(scale)) if film.id == film_id else film for film in case.films]
+def _edit_film(case: Case, film_id: str, **members: Any) -> Case:
+    films = [evolve(film, **members) if film.id == film_id else film for film in case.films]
     return evolve(case, films=tuple(films))
 
 
@@ -169,7 +174,7 @@ def with_scale(case: Case, film_id: str, scale: Scale, *, at: int | None = None)
         scales.append(scale)
     else:
         scales[at] = scale
-    case = _edit_film(case, film_id, scales)
+    case = _edit_film(case, film_id, scale=tuple(scales))
     reference = _reference(scale)
     for canal in case.canals if reference is not None else ():
         for trace in canal.traces:
@@ -234,7 +239,7 @@ def without_scale(case: Case, film_id: str, at: int) -> Case:
     """One known length or spacing claim less."""
     scales = list(case.film(film_id).scale)
     del scales[at]
-    return _edit_film(case, film_id, scales)
+    return _edit_film(case, film_id, scale=tuple(scales))
 
 
 def with_angulation(case: Case, film_id: str, **members: Any) -> Case:
@@ -258,8 +263,40 @@ def with_angulation(case: Case, film_id: str, **members: Any) -> Case:
         )
     if new == Angulation():
         new = None
-    films = [evolve(film, angulation=new) if film.id == film_id else film for film in case.films]
-    return evolve(case, films=tuple(films))
+    return _edit_film(case, film_id, angulation=new)
+
+
+def with_view(case: Case, film_id: str, view: View) -> Case:
+    """The film laid so before the eye; its points, and all that is measured on it, stay as they are."""
+    known = case.film(film_id).view or FilmView()
+    new = evolve(known, quarter_turns=view.quarter_turns, mirrored=view.mirrored)
+    return _edit_film(case, film_id, view=None if new == FilmView() else new)
+
+
+def upright_view(result: CaseResult, film_id: str) -> View | None:
+    """The view in which the crown of a lower tooth, or the root of an upper one, lies up; mirrored where the film is.
+
+    Judged by the canals traced on the film, else by the files in it, coronal to apical end; None where it has neither.
+    """
+    film = next(film for film in result.films if film.film.id == film_id)
+    lines = [trace.path.path_px for canal in result.canals for trace in canal.traces if trace.trace.film == film_id]
+    lines = lines or [trace.path_px for trace in film.file_traces]
+    if not lines:
+        return None
+    crown, apex = (np.mean([line[end] for line in lines], axis=0) * (1.0, film.col_over_row) for end in (0, -1))
+    turns = upright_turns((crown[0], crown[1]), (apex[0], apex[1]), upper=result.tooth.is_upper)
+    return evolve(film.film.shown_as, quarter_turns=turns)
+
+
+def with_metal(case: Case, film_id: str, metal: str | None) -> Case:
+    """The film with a person's word on its grey scale, metal "bright" or "dark"; None leaves it to the file.
+
+    Raises
+    ------
+    CaseError
+        Another word.
+    """
+    return _edit_film(case, film_id, metal=metal)
 
 
 def canal_of(case: Case, name: str) -> Canal:

@@ -20,6 +20,7 @@ from wlmeasure.share.course import NARROW_PX, course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
+    Shown,
     apex_drawing,
     canal_colours,
     film_drawing,
@@ -206,6 +207,7 @@ def _film(
     graph = film.radiograph
     facts = [
         ("Picture", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit, {graph.format}"),
+        *((("Shown", f"{words}; the film itself is as stored"),) if (words := Shown(film).words) else ()),
         ("Purpose", film.film.purpose or "not stated"),
         ("Scale", scale_words(film)),
         *(("Spacing claim", _claim_words(claim, film)) for claim in graph.spacings),
@@ -362,6 +364,7 @@ def _films_alone(films: list[FilmResult]) -> list[Block]:
             title = f"Film {film.film.id}: {film.film.name}"
             words = [film.film.purpose or "purpose not stated", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit"]
             words.append(f"scale {scale_words(film)}")
+            words += [f"shown {shown}"] if (shown := Shown(film).words) else []
             words += [f"spacing claim {_claim_words(claim, film)}" for claim in graph.spacings]
             remarks = Remarks((*(flag.text for flag in film.flags), *graph.warnings, *graph.densities))
             figure = Figure(film_drawing(film, [], film_picture(film), {}), "")

@@ -201,7 +201,7 @@ def test_a_tube_shift_moves_only_the_projection():
 
 def test_levels_grow_harder():
     """Thinner canals and fewer photons from clear to faint, as the conditions of the performance tables say."""
-    assert list(LEVELS) == ["clear", "typical", "faint", "hard"]
+    assert list(LEVELS) == ["clear", "typical", "faint", "hard", "real"]
     assert [(v.photons, v.canal_mm, v.texture) for v in LEVELS.values()][:3] == [
         (6000.0, (0.6, 0.30), 0.015),
         (4000.0, (0.6, 0.25), 0.020),
@@ -234,7 +234,7 @@ def test_marks_of_the_sensor_are_told():
 @pytest.mark.parametrize(
     ("arguments", "options", "message"),
     [
-        ((1, "easy"), {}, "level must be one of clear, typical, faint, hard: 'easy'"),
+        ((1, "easy"), {}, "level must be one of clear, typical, faint, hard, real: 'easy'"),
         ((-1,), {}, "seed must be a whole number >= 0: -1"),
         ((1.5,), {}, "seed must be a whole number >= 0: 1.5"),
         ((1,), {"colour": 1}, "option must be one of roots, .*: 'colour'"),

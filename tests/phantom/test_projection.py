@@ -170,3 +170,34 @@ def test_what_is_no_exposure_is_refused(change, message):
 def test_a_point_behind_the_source_is_refused():
     with pytest.raises(PhantomError, match="points_mm must lie in front of the source"):
         shot(200.0, 212.0).pixels([[0.0, 250.0, 0.0]])
+
+
+TURN = np.radians(17.0)
+
+
+@pytest.mark.parametrize("mirror", [1.0, -1.0])
+def test_a_turned_and_mirrored_image_is_a_projection_again(mirror):
+    """Turned by 17 degrees in millimetres on the detector, mirrored, on square pixels of 0.05 mm: pixels by hand."""
+    first = shot(200.0, 212.0, horizontal_deg=12.0, vertical_deg=-7.0)
+    mm = np.diag(SPACING)
+    turn = np.array([[np.cos(TURN), -np.sin(TURN)], [np.sin(TURN), np.cos(TURN)]])
+    matrix = np.diag([1.0, mirror]) @ turn @ mm / 0.05
+    shift = np.array([7.0, -3.0])
+    second = first.mapped(matrix, shift, 600, 700)
+    points = np.array([[0.0, 0.0, 0.0], [4.0, 1.0, -9.0], [-3.0, -2.0, 6.0]])
+    np.testing.assert_allclose(second.pixels(points), first.pixels(points) @ matrix.T + shift, atol=1e-9)
+    np.testing.assert_allclose(second.magnification(points), first.magnification(points))
+    assert (second.rows, second.cols) == (600, 700)
+    assert (second.mm_per_px_row, second.mm_per_px_col) == pytest.approx((0.05, 0.05))
+    assert second.mirrored == (mirror < 0.0)
+    at = second.detector_points(second.pixels(points)[:, 0], second.pixels(points)[:, 1])
+    away = np.cross(at - second.source_mm, points - second.source_mm)
+    np.testing.assert_allclose(away, 0.0, atol=1e-6)  # a point and its pixel lie on one ray
+
+
+def test_a_turn_in_pixels_that_are_not_square_is_refused():
+    turn = np.array([[np.cos(TURN), -np.sin(TURN)], [np.sin(TURN), np.cos(TURN)]])
+    with pytest.raises(PhantomError, match="matrix must leave rows and columns square to each other"):
+        shot(200.0, 212.0).mapped(turn, (0.0, 0.0), 9, 9)
+    with pytest.raises(PhantomError, match=r"must have the shapes \(2, 2\) and \(2,\): \(3, 3\), \(2,\)"):
+        shot(200.0, 212.0).mapped(np.eye(3), (0.0, 0.0), 9, 9)

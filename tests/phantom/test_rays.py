@@ -269,3 +269,12 @@ def test_rings_and_frames():
     assert np.abs(along[:, 0]).max() < 1e-12
     with pytest.raises(PhantomError, match=r"rings must have the shape \(2 or more, 3 or more, 3\): \(1, 3, 3\)"):
         loft(np.zeros((1, 3, 3)))
+
+
+def test_a_mirrored_film_has_the_same_lengths_mirrored():
+    plain = far()
+    mirrored = plain.mapped(np.diag([1.0, -1.0]), (0.0, SHAPE[1] - 1.0), *SHAPE)
+    body = tube([[0, 0, 2], [0.5, 0.3, 0], [0, 0.4, -2]], [0.4, 0.9, 0.2])
+    one, other = cross(body, plain), cross(body, mirrored)
+    np.testing.assert_allclose(other.on(SHAPE)[:, ::-1], one.on(SHAPE), atol=1e-9)
+    assert one.length_mm.max() > 1.0

@@ -66,8 +66,10 @@ def exercise_from_phantoms(
         raise LearnError(f"count must be 1 to {MOST_FILMS}: {count!r}")
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
         raise LearnError(f"seed must be a whole number >= 0: {seed!r}")
-    if level not in LEVELS:
-        raise LearnError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
+    # A film of several teeth would need a sentence that says which one is meant.
+    known = [name for name, grade in LEVELS.items() if not grade.many]
+    if level not in known:
+        raise LearnError(f"level must be one of {', '.join(known)}: {level!r}")
     if isinstance(views, bool) or views not in (1, 2):
         raise LearnError(f"views must be 1 or 2: {views!r}")
     folder = _empty(folder)

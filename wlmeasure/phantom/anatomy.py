@@ -41,6 +41,7 @@ class Level:
     crowns, `clamped` the share of films with a clamp among those with a file, `confluent` the share of roots with two canals
     in which they join, `capped` the share of teeth under an artificial crown, `scatter` the most scatter that is drawn, as a
     share of the primary. Other figures have been measured on films of the first three levels: what came later is off there.
+    `many` is true where all teeth on the film have roots, canals, treatment and truth of their own (level "real").
     """
 
     photons: float
@@ -52,6 +53,7 @@ class Level:
     confluent: float = 0.0
     capped: float = 0.0
     scatter: float = 0.0
+    many: bool = False
 
 
 CONFLUENT_SHARE, CAPPED_SHARE, MOST_SCATTER = 0.4, 0.3, 0.3
@@ -63,6 +65,7 @@ LEVELS: dict[str, Level] = {
     "typical": Level(4000.0, (0.6, 0.25), 0.020, 6.0, 0.25, 0.1),
     "faint": Level(3000.0, (0.6, 0.20), 0.035, 8.0, 0.25, 0.1),
     "hard": Level(3000.0, (0.55, 0.18), 0.045, 12.0, 1.0, 0.7, CONFLUENT_SHARE, CAPPED_SHARE, MOST_SCATTER),
+    "real": Level(3500.0, (0.6, 0.25), 0.035, 8.0, 0.4, 0.25, 0.25, 0.15, MOST_SCATTER, many=True),
 }
 
 

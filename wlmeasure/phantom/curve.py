@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from wlmeasure.errors import PhantomError, check_finite, check_positive
 from wlmeasure.points import frozen_array
 
-__all__ = ["Bend", "Curve", "curve_from_bends", "curve_from_curvature", "curve_into"]
+__all__ = ["Bend", "Curve", "curve_from_bends", "curve_from_curvature", "curve_in_plane", "curve_into"]
 
 Float64 = NDArray[np.float64]
 
@@ -141,6 +141,41 @@ def curve_from_curvature(
             points[i + 1] = points[i] + step * t
         tangents[i + 1] = frame[0]
     return Curve(arc, points, tangents, np.append(kappa[:1], kappa))
+
+
+def curve_in_plane(
+    arc_mm: ArrayLike,
+    kappa: ArrayLike,
+    *,
+    start_mm: ArrayLike = (0.0, 0.0, 0.0),
+    tangent: ArrayLike = (0.0, 0.0, -1.0),
+    normal: ArrayLike = (1.0, 0.0, 0.0),
+) -> Curve:
+    """`curve_from_curvature` with `k1` = `kappa` and no `k2`: the whole curve at once, since it stays in one plane.
+
+    `kappa` (N - 1,) bends towards `normal` where it is positive, 1/mm.
+
+    Raises
+    ------
+    PhantomError
+        Arc lengths that do not rise, or curvatures of another number than the steps between them.
+    """
+    arc, bend = np.asarray(arc_mm, np.float64), np.asarray(kappa, np.float64)
+    if arc.ndim != 1 or arc.size < 2 or (np.diff(arc) <= 0.0).any():
+        raise PhantomError("arc_mm must be two or more rising numbers: sort them and drop equal ones")
+    if bend.shape != (arc.size - 1,):
+        raise PhantomError(f"kappa must hold one value a step, {arc.size - 1}: got {bend.shape}")
+    along = np.asarray(tangent, np.float64) / np.linalg.norm(tangent)
+    across = np.asarray(normal, np.float64) - along * (along @ np.asarray(normal, np.float64))
+    across /= np.linalg.norm(across)
+    steps = np.diff(arc)
+    turned = np.append(0.0, np.cumsum(bend * steps))
+    middle = turned[:-1] + 0.5 * bend * steps
+    chord = steps * np.sinc(bend * steps / (2.0 * pi))  # arc to chord
+    moves = chord[:, None] * (np.cos(middle)[:, None] * along + np.sin(middle)[:, None] * across)
+    points = np.asarray(start_mm, np.float64) + np.vstack([np.zeros(3), np.cumsum(moves, axis=0)])
+    tangents = np.cos(turned)[:, None] * along + np.sin(turned)[:, None] * across
+    return Curve(arc, points, tangents, np.abs(np.append(bend[:1], bend)))
 
 
 def curve_from_bends(

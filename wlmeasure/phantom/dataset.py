@@ -65,7 +65,8 @@ def each_film(
     and by as much to the other side; see `make_views`. The first is the film that there is without the others.
 
     Film k depends on `seed` and k alone, so a longer run begins with the same films. Some are JPEG, lie sideways, show no
-    file or one whose stop lies outside; `options` (members of `Options`) hold for every film and go before these draws.
+    file or one whose stop lies outside (level "real" draws such things itself); `options` (members of `Options`) hold for
+    every film and go before these draws.
 
     Raises
     ------
@@ -91,17 +92,19 @@ def each_film(
         rng = np.random.default_rng([seed, k])
         chance = rng.random(4)
         film_seed, quality = int(rng.integers(2**31)), int(rng.integers(75, 98))
-        drawn = {
+        drawn: dict[str, Any] = {
             "jpeg_quality": quality if chance[0] < JPEG_SHARE else None,
             "file": bool(chance[1] >= FILELESS_SHARE),
             "stop_in_view": bool(chance[2] >= STOPLESS_SHARE),
             "sideways": bool(chance[3] < SIDEWAYS_SHARE),
         }
+        if LEVELS[level].many:
+            drawn = {}
         # A size that was asked for is one way round, and JPEG takes 8 bits: a draw never goes against the caller.
         if "size_px" in options:
-            del drawn["sideways"]
+            drawn.pop("sideways", None)
         if "bits" in options:
-            del drawn["jpeg_quality"]
+            drawn.pop("jpeg_quality", None)
         asked, name = drawn | options, f"film_{k + 1:04d}"
         if views == 1:
             yield write_phantom(make_phantom(film_seed, level, **asked), folder, name)

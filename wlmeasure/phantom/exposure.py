@@ -13,7 +13,7 @@ from wlmeasure.phantom.film import TONES, Detector, StoredImage, transmission
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import Projection, aim
 from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Scene
-from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.tooth import FRONT, Tooth
 from wlmeasure.phantom.truth import in_view
 
 __all__ = ["draw_detector", "draw_projection", "sensor_marks", "shift_tube"]
@@ -28,6 +28,16 @@ CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
 """How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
 READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
+PHOTONS, BLUR_MM = (6000.0, 80000.0), (0.025, 0.075)
+"""Least and most photons a pixel in the open beam, and blur, of level "real"; our parameters."""
+CUT_SHARE, CUT_MM = 0.06, (0.3, 3.0)
+"""How many films of level "real" cut the root end of the tooth in hand off, and by how much; our parameters."""
+TOP_MM, TOP_STD_MM, TOP_RANGE_MM = 0.8, 1.8, (-3.5, 5.0)
+"""How far the coronal end of the tooth lies inside the border of a film of level "real"; our parameters."""
+ASIDE_STD_MM = 3.5
+"""How far beside the middle of the film the tooth in hand stands; our parameter."""
+LEAN_STD_DEG, TURNED_SHARE, TURNED_DEG, MIRRORED_SHARE, SIDEWAYS_SHARE = 3.0, 0.2, (5.0, 20.0), 0.12, 0.06
+"""How teeth lean on films of level "real", how many films are turned by more, mirrored, and lie on their side."""
 OUTSIDE_PX = (15.0, 60.0)
 """How far outside a stop lies that is not to be in view."""
 VERTICAL_STD_DEG, ROLL_STD_DEG = 2.0, 1.5
@@ -70,6 +80,8 @@ def draw_projection(
         "upper": upper,
     }
     spacing = wish.spacing_mm or (pitch, round(pitch * stretch, 5))
+    if grade.many:
+        return _framed(rng, geometry, scene, references_mm, wish, roll)
     return _placed(geometry, scene, references_mm, (rows, cols), spacing, roll, jitter, wish.stop_in_view, outside)
 
 
@@ -101,9 +113,65 @@ def shift_tube(
         "roll_deg": round(float(roll % 360.0), 4),
     }
     size, spacing = (first.rows, first.cols), (first.mm_per_px_row, first.mm_per_px_col)
-    return _placed(
+    projection, figures = _placed(
         again, scene, references_mm, size, spacing, again["roll_deg"], jitter, wish.stop_in_view, outside
     )  # fmt: skip
+    return _mirrored(projection, figures) if first.mirrored else (projection, figures)
+
+
+def _framed(
+    rng: np.random.Generator,
+    geometry: dict[str, Any],
+    scene: Scene,
+    references_mm: list[Float64],
+    wish: Options,
+    roll_deg: float,
+) -> tuple[Projection, dict[str, Any]]:
+    """The projection of a film of level "real": sizes as clinics have them, leaning, turned or mirrored, the crown cut or not.
+
+    Sensors of 20 x 30, 26 x 36 and 31 x 41 mm (usual sizes, from memory), on end before front teeth.
+    """
+    front = scene.tooth.crown.kind in FRONT
+    short, long = ((20.0, 30.0), (26.0, 36.0), (31.0, 41.0))[int(rng.choice(3, p=(0.2, 0.5, 0.3)))]
+    upright = bool(rng.random() < (0.95 if front else 0.25)) or short < 25.0
+    pitch = float(rng.choice([0.020, 0.025, 0.033, 0.04, 0.055, 0.07], p=[0.05, 0.1, 0.2, 0.25, 0.25, 0.15]))
+    lean = LEAN_STD_DEG * rng.standard_normal()
+    turned = float(rng.uniform(*TURNED_DEG) * rng.choice([-1.0, 1.0]))
+    chances = rng.random(3)
+    quarter = float(rng.choice([90.0, -90.0]))
+    top_mm = float(np.clip(TOP_MM + TOP_STD_MM * rng.standard_normal(), *TOP_RANGE_MM))
+    aside_mm = float(np.clip(ASIDE_STD_MM * rng.standard_normal(), -10.0, 10.0))
+    cut_mm = float(rng.uniform(*CUT_MM)) if rng.random() < CUT_SHARE and wish.stop_in_view is None else None
+    spacing = wish.spacing_mm or (pitch, pitch)
+    size_mm = (long, short) if upright else (short, long)
+    size = wish.size_px or (round(size_mm[0] / spacing[0]), round(size_mm[1] / spacing[1]))
+    if chances[0] < TURNED_SHARE:
+        lean += turned
+    if chances[1] < SIDEWAYS_SHARE and not wish.sideways and wish.size_px is None:
+        size, roll_deg = size[::-1], roll_deg + quarter
+    mirrored = bool(chances[2] < MIRRORED_SHARE)
+    outside = float(rng.uniform(*OUTSIDE_PX))
+    for share in (1.0, 0.5, 0.0):
+        roll = roll_deg + share * lean
+        told = geometry | {"roll_deg": round(roll % 360.0, 4), "mirrored": mirrored}
+        try:
+            projection, figures = _placed(
+                told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view, outside,
+                framed_mm=(top_mm, aside_mm), cut_mm=cut_mm,
+            )  # fmt: skip
+        except PhantomError:
+            if share == 0.0:
+                raise
+            continue
+        break
+    return _mirrored(projection, figures) if mirrored else (projection, figures)
+
+
+def _mirrored(projection: Projection, figures: dict[str, Any]) -> tuple[Projection, dict[str, Any]]:
+    """The projection with left and right changed, and its figures."""
+    size = (projection.rows, projection.cols)
+    turned = projection.mapped(np.diag([1.0, -1.0]), (0.0, size[1] - 1.0), *size)
+    return turned, figures | {"projection": _figures(turned)}
 
 
 def _placed(
@@ -114,8 +182,10 @@ def _placed(
     spacing_mm: tuple[float, float],
     roll_deg: float,
     jitter: Float64,
-    stop_in_view: bool,
+    stop_in_view: bool | None,
     outside: float,
+    framed_mm: tuple[float, float] | None = None,
+    cut_mm: float | None = None,
 ) -> tuple[Projection, dict[str, Any]]:
     """The projection of such figures, and the figures with the projection's own among them."""
     rows, cols = size
@@ -137,15 +207,52 @@ def _placed(
     )
     marks = np.array([*ends, *(canal.curve.points_mm[-1] for canal in scene.tooth.canals)])
     stop = None if scene.file is None else scene.file.line.points_mm[0]
-    projection = _shifted(projection, marks, stop, stop_in_view, outside)
-    figures = {
+    if framed_mm is not None:
+        projection = _bordered(projection, max(float(point[2]) for point in references_mm), middle, *framed_mm)
+        if cut_mm is not None:
+            marks = np.array([canal.curve.points_mm[0] for canal in scene.tooth.canals])
+            projection = _cut(projection, np.array(ends), middle, cut_mm)
+    if stop_in_view is None:  # where the crown lies decides whether stops are seen
+        stop = None
+    projection = _shifted(projection, marks, stop, stop_in_view is not False, outside)
+    return projection, geometry | {"projection": _figures(projection)}
+
+
+def _figures(projection: Projection) -> dict[str, Any]:
+    return {
         "source_mm": [round(v, 6) for v in projection.source_mm.tolist()],
         "detector_mm": [round(v, 6) for v in projection.centre_mm.tolist()],
         "detector_px": [round(v, 6) for v in projection.centre_px],
         "down": [round(v, 9) for v in projection.down.tolist()],
         "right": [round(v, 9) for v in projection.right.tolist()],
     }
-    return projection, geometry | {"projection": figures}
+
+
+def _cut(projection: Projection, ends_mm: Float64, middle_z: float, beyond_mm: float) -> Projection:
+    """The projection with the deepest root end `beyond_mm` outside the border that it points to."""
+    middle = projection.pixels([[0.0, 0.0, middle_z]])[0]
+    at = projection.pixels(ends_mm)
+    axis = int(np.argmax(np.abs(at.mean(axis=0) - middle)))
+    mm = (projection.mm_per_px_row, projection.mm_per_px_col)[axis]
+    size = (projection.rows, projection.cols)
+    shift = [0.0, 0.0]
+    if at[:, axis].mean() < middle[axis]:
+        shift[axis] = -beyond_mm / mm - float(at[:, axis].min())
+    else:
+        shift[axis] = size[axis] - 1.0 + beyond_mm / mm - float(at[:, axis].max())
+    return projection.mapped(np.eye(2), shift, *size)
+
+
+def _bordered(projection: Projection, top_z: float, middle_z: float, inside_mm: float, aside_mm: float) -> Projection:
+    """The projection with the coronal end `inside_mm` from the border it points to, the tooth `aside_mm` off the middle."""
+    at, middle = projection.pixels([[0.0, 0.0, top_z], [0.0, 0.0, middle_z]])
+    size = (projection.rows, projection.cols)
+    mm = (projection.mm_per_px_row, projection.mm_per_px_col)
+    axis = int(np.argmax(np.abs(at - middle)))
+    inside = inside_mm / mm[axis]
+    shift = [aside_mm / mm[0], aside_mm / mm[1]]
+    shift[axis] = float((inside if at[axis] < middle[axis] else size[axis] - 1.0 - inside) - at[axis])
+    return projection.mapped(np.eye(2), shift, *size)
 
 
 def _shifted(
@@ -198,6 +305,8 @@ def draw_detector(rng: np.random.Generator, grade: Level, soft_mm: float, wish: 
     kind = drawn_tone if wish.tone is None else wish.tone
     if wish.jpeg_quality is not None and wish.bits is None:
         drawn_bits = 8
+    if grade.many:
+        return _rich_detector(rng, full, wish)
     return Detector(
         photons=grade.photons if wish.photons is None else wish.photons,
         blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
@@ -206,6 +315,22 @@ def draw_detector(rng: np.random.Generator, grade: Level, soft_mm: float, wish: 
         tone=kind,
         tone_strength=strength.get(kind, 1.0),
         bits=drawn_bits if wish.bits is None else wish.bits,
+    )
+
+
+def _rich_detector(rng: np.random.Generator, full: float, wish: Options) -> Detector:
+    """The detector of level "real": the logarithm of the exposure in 16 bits, which the clinic's software goes on from."""
+    photons, blur = float(np.exp(rng.uniform(*np.log(PHOTONS)))), float(rng.uniform(*BLUR_MM))
+    photons = photons if wish.photons is None else wish.photons
+    return Detector(
+        photons=photons,
+        blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
+        noise_blur_px=float(rng.uniform(0.3, 0.8)),
+        read_noise=READ_NOISE * np.sqrt(photons),
+        full_scale=full * float(rng.uniform(0.8, 1.0)),
+        tone=wish.tone or "log",
+        tone_strength=2.0,
+        bits=16,
     )
 
 

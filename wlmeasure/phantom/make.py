@@ -10,16 +10,25 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
+from wlmeasure.phantom.arch import draw_mouth
+from wlmeasure.phantom.bone import draw_jaw
 from wlmeasure.phantom.dentition import draw_neighbours, draw_tooth, join_canals
 from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_marks
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
+from wlmeasure.phantom.mouth import Mouth, mouth_paths
 from wlmeasure.phantom.options import Options, wishes
+from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
-from wlmeasure.phantom.truth import Truth, truth_of
+from wlmeasure.phantom.truth import CanalTruth, ToothTruth, Truth, teeth_truth, truth_of
+from wlmeasure.phantom.visibility import SEEN_FROM, contrast_to_noise
 
 __all__ = ["Phantom", "Sitting", "make_phantom", "set_up"]
+
+
+JAW_STREAMS, MOUTH_STREAM = (1701, 1702), 1711
+"""What parts the streams of jaw, processing and teeth (level "real") from each other; any three numbers."""
 
 
 def _read_only(image: StoredImage) -> StoredImage:
@@ -41,6 +50,10 @@ class Phantom:
         The exposure's geometry; `projection.pixels(points_mm)` gives exact (row, col).
     jpeg
         The JPEG file's bytes where one was asked for; `image` is what comes back from them.
+    masks
+        Level "real": what the rays of which pixels meet, arrays of the image's shape, 1 where they do and 0 elsewhere: "root"
+        (dentine of any tooth), "filling" (root fillings), "metal" (crowns, posts, clamps, handles, implants, wires, metal
+        fillings; no hand file's shaft).
     """
 
     seed: int
@@ -51,6 +64,7 @@ class Phantom:
     projection: Projection = field(repr=False)
     truth: Truth = field(repr=False)
     jpeg: bytes | None = field(default=None, repr=False)
+    masks: dict[str, NDArray[np.uint8]] = field(factory=dict, repr=False)
 
 
 def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
@@ -65,7 +79,7 @@ def make_phantom(seed: int, level: str = "typical", **options: Any) -> Phantom:
         A whole number >= 0.
     level
         "clear", "typical", "faint" or "hard" (thin canals, some of which join, strong angulation, fillings or crowns,
-        clamps, scatter, marks of the sensor).
+        clamps, scatter, marks of the sensor), or "real": films as clinics have them, with truth for every tooth on them.
     **options
         Members of `Options`.
 
@@ -82,7 +96,8 @@ class Sitting:
     """A tooth as it is treated, its first exposure as it was aimed, and the detector: what films of one tooth share.
 
     `surface` draws the bone's pattern of the first film and `noise` its noise. `marks` and `again` are streams yet to be
-    begun: the sensor's marks are the same on every film, and from `again` come the exposures after the first.
+    begun: the sensor's marks are the same on every film, and from `again` come the exposures after the first. `chain` is what
+    the clinic's software does to every film of level "real", `mouth` all teeth of one, of which `scene` is the one in hand.
     """
 
     seed: int
@@ -98,6 +113,8 @@ class Sitting:
     noise: np.random.Generator
     marks: np.random.SeedSequence
     again: np.random.SeedSequence
+    chain: Chain | None = None
+    mouth: Mouth | None = None
 
     def first_film(self, shift: dict[str, Any] | None = None) -> Phantom:
         """The film that a seed gives by itself; once, since the streams go on."""
@@ -112,12 +129,24 @@ class Sitting:
         shift: dict[str, Any] | None,
     ) -> Phantom:
         """The film of an exposure; `shift` goes into the truth where it is given."""
-        beam, detector = transmission(paths_mm(self.scene, projection, surface)), self.detector
+        mouth = self.mouth
+        masks: dict[str, NDArray[np.uint8]] = {}
+        if mouth is None:
+            paths = paths_mm(self.scene, projection, surface)
+        else:
+            paths, masks = mouth_paths(mouth, projection, surface)
+        beam, detector = transmission(paths), self.detector
         if self.scatter > 0.0:
             beam = scattered(beam, projection, self.scatter)
             # Exposed as before: what comes through soft tissue alone is still full scale.
             detector = evolve(detector, full_scale=detector.full_scale * (1.0 + self.scatter))
-        image = expose(beam, projection, detector, noise)
+        bits, worked, shown = detector.bits, None, None
+        if self.chain is not None:
+            bits, worked = self.wish.bits or self.chain.bits, self.chain.facts()
+            shown = developed(beam, projection, detector, self.chain, bits, noise)
+            image = shown.image
+        else:
+            image = expose(beam, projection, detector, noise)
         marked: dict[str, float | int | None] = {}
         if self.level == "hard":
             image, marked = sensor_marks(np.random.default_rng(self.marks), image, 2**detector.bits - 1)
@@ -128,6 +157,7 @@ class Sitting:
             "seed": self.seed,
             "level": self.level,
             **_facts(self.scene, projection, geometry, detector),
+            **({} if worked is None else {"bits": bits, "processing": worked}),
             "ramp_mm": self.wish.ramp_mm,
             "scatter": round(self.scatter, 5),
             "jpeg_quality": self.wish.jpeg_quality,
@@ -135,9 +165,14 @@ class Sitting:
         }
         if shift is not None:
             facts["shift"] = shift
+        if mouth is not None and mouth.jaw is not None:
+            facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
+        if mouth is not None:
+            teeth = teeth_truth(mouth, projection)
+            truth = evolve(truth, teeth=teeth if shown is None else _seen(teeth, shown, projection))
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
-        return Phantom(self.seed, self.level, image, detector.bits, spacing, projection, truth, data)
+        return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
 
 
 def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
@@ -146,7 +181,10 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
         raise PhantomError(f"level must be one of {', '.join(LEVELS)}: {level!r}")
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise PhantomError(f"seed must be a whole number >= 0: {seed!r}")
-    wish, grade = wishes(options), LEVELS[level]
+    grade = LEVELS[level]
+    wish = wishes(options).of_level(level, grade.many)
+    if grade.many:
+        return _set_up_mouth(int(seed), level, grade, wish)
     # New streams go to the end: the films of a seed stay as they were.
     streams = np.random.SeedSequence(int(seed)).spawn(10)
     anatomy, treatment, exposure, surface, noise, _, joining, covering, veil = (
@@ -177,6 +215,39 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
     return Sitting(
         int(seed), level, wish, scene, references, projection, geometry, detector, scatter, surface, noise,
         marks=streams[5], again=streams[9],
+    )  # fmt: skip
+
+
+def _seen(teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection) -> tuple[ToothTruth, ...]:
+    """The teeth with what of their canals stands out on the film (`visibility`)."""
+    spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+
+    def looked_at(canal: CanalTruth) -> CanalTruth:
+        wide = np.maximum(np.zeros(1) if canal.lumen_mm is None else canal.lumen_mm, 0.05) * canal.magnification
+        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing)
+        return evolve(canal, visible=ratio >= SEEN_FROM)
+
+    return tuple(evolve(tooth, canals=tuple(looked_at(canal) for canal in tooth.canals)) for tooth in teeth)
+
+
+def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting:
+    """`set_up` for a film of several teeth; its streams are the older levels' where they draw the same."""
+    streams = np.random.SeedSequence(seed).spawn(10)
+    exposure, surface, noise, veil = (np.random.default_rng(streams[k]) for k in (2, 3, 4, 8))
+    mouth = draw_mouth([seed, MOUTH_STREAM], wish)
+    first = mouth.teeth[0]
+    # What the exposure has to show is the tooth in hand, which stands where the mouth's frame has its origin.
+    wish = evolve(wish, upper=mouth.upper)
+    references = list(first.references_mm)
+    projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
+    place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
+    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
+    detector = draw_detector(noise, grade, jaw.soft_mm, wish)
+    drawn = float(veil.uniform(0.0, grade.scatter))
+    return Sitting(
+        seed, level, wish, first.scene, references, projection, geometry, detector,
+        drawn if wish.scatter is None else float(wish.scatter), surface, noise,
+        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw),
     )  # fmt: skip
 
 

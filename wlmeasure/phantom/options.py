@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from attrs import fields, frozen
+from attrs import evolve, fields, frozen
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
 
-__all__ = ["CAPS", "Options", "wishes"]
+__all__ = ["CAPS", "CROWNS", "FAULTS", "FILLERS", "FILLINGS", "POSTS", "RARE", "THINGS", "Options", "wishes"]
 
 
 @frozen
@@ -30,14 +30,16 @@ class Options:
         True: bends and leans as in real molars. False: canals in the plane y = 0. A number: angle of the bends' planes to
         that plane, degrees.
     file, file_canal, file_size_mm, file_taper, tip_angle_deg, tip_short_mm
-        A steel hand file on the centre line of canal `file_canal` (index), its tip so far short of the foramen.
+        A steel hand file on the centre line of canal `file_canal` (index), its tip so far short of the foramen. Level "real"
+        draws whether there are any where `file` is None, the others have one; of several the figures are the first one's.
     filling
         Root fillings: how far short of its canal's foramen each ends, mm; one number for every canal, or a row of one a canal,
         None in a canal that stays empty; None for no filling at all. The access is closed. No file stands in a filled canal.
     filling_size_mm, filling_taper
         Diameter to which a filled canal was shaped where its filling ends, and its rise per mm.
     stop_in_view
-        False: the stop's face lies outside the image.
+        True: the first file's stop lies inside the image; False: its face lies outside; None: as the film comes, on the older
+        levels inside.
     restoration, clamp, neighbours
         A filling, a rubber dam clamp, teeth on either side.
     cap
@@ -61,6 +63,10 @@ class Options:
         Scattered radiation over the primary, 0 to 1 (a veil that lowers contrast); None for what the level draws.
     texture
         Standard deviation of attenuation that bone texture adds.
+    kind, lumen, files, include, leave_out
+        Level "real" alone: the kind of the tooth in hand (`kinds.KINDS`), how its canals are (`kinds.LUMENS`), how many files
+        stand in it (0 to 4), rare things that are to be there, in the tooth in hand or beside it (`RARE`), and things that are
+        never drawn (`THINGS`): a row of names each. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
     jpeg_quality
         1 to 100: the image goes through JPEG, which takes 8 bits.
 
@@ -73,7 +79,7 @@ class Options:
     ramp_mm: float = 0.0
     confluent: bool | float | None = None
     out_of_plane: bool | float = True
-    file: bool = True
+    file: bool | None = None
     file_canal: int | None = None
     file_size_mm: float | None = None
     file_taper: float = 0.02
@@ -82,7 +88,7 @@ class Options:
     filling: float | tuple[float | None, ...] | None = None
     filling_size_mm: float = 0.30
     filling_taper: float = 0.04
-    stop_in_view: bool = True
+    stop_in_view: bool | None = None
     restoration: bool | None = None
     clamp: bool | None = None
     cap: bool | float | str | None = None
@@ -102,6 +108,11 @@ class Options:
     bits: int | None = None
     tone: str | None = None
     jpeg_quality: int | None = None
+    kind: str | None = None
+    lumen: str | None = None
+    files: int | None = None
+    include: tuple[str, ...] = ()
+    leave_out: tuple[str, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if not isinstance(self.out_of_plane, bool):
@@ -126,6 +137,7 @@ class Options:
         if not 0.0 <= check_finite(PhantomError, "ramp_mm", self.ramp_mm) <= MOST_RAMP_MM:
             raise PhantomError(f"ramp_mm must be 0 to {MOST_RAMP_MM:g}: {self.ramp_mm:g}")
         self._check_filling()
+        self._check_things()
         if isinstance(self.cap, str) and self.cap not in CAPS:
             raise PhantomError(f"cap must be {', '.join(CAPS)}, true, false or a share: {self.cap!r}")
         if self.restoration and (self.cap is True or isinstance(self.cap, str)):
@@ -136,6 +148,42 @@ class Options:
                 continue
             if not 0.0 <= check_finite(PhantomError, name, value) <= 1.0:
                 raise PhantomError(f"{name} must be 0 to 1: {value:g}")
+
+    def _check_things(self) -> None:
+        for name, known in (("include", RARE), ("leave_out", THINGS)):
+            row = getattr(self, name)
+            if not isinstance(row, (tuple, list)):
+                raise PhantomError(f"{name} must be a row of names: {row!r}")
+            for thing in row:
+                if thing not in known:
+                    raise PhantomError(f"{name} must hold some of {', '.join(known)}: {thing!r}")
+        both = sorted(set(self.include) & set(self.leave_out))
+        if both:
+            raise PhantomError(f"leave_out must hold nothing that include holds: {', '.join(both)}")
+        if self.files is not None and (isinstance(self.files, bool) or self.files not in (0, 1, 2, 3, 4)):
+            raise PhantomError(f"files must be 0 to 4: {self.files!r}")
+        if self.files is not None and self.file is not None and self.file != (self.files > 0):
+            raise PhantomError(f"file must go with files: {self.file}, {self.files}")
+
+    def of_level(self, level: str, many: bool) -> Options:
+        """These wishes with what the level settles.
+
+        Raises PhantomError for a wish that the level does not know.
+        """
+        plain = Options()
+        if many:
+            for name in ("shape", "ramp_mm", "out_of_plane", "texture"):
+                if getattr(self, name) != getattr(plain, name):
+                    raise PhantomError(f"{name} must be left out at level {level}: it belongs to the older levels")
+            return self
+        for name in ("kind", "lumen", "files", "include", "leave_out"):
+            if getattr(self, name) != getattr(plain, name):
+                raise PhantomError(f'{name} must be left out at level {level}: it belongs to level "real"')
+        return evolve(
+            self,
+            file=True if self.file is None else self.file,
+            stop_in_view=True if self.stop_in_view is None else self.stop_in_view,
+        )
 
     def _check_filling(self) -> None:
         for short in self.filling if isinstance(self.filling, (tuple, list)) else (self.filling,):
@@ -159,6 +207,16 @@ def wishes(options: dict[str, Any]) -> Options:
 
 
 CAPS = ("metal", "veneered")
+FILLINGS = ("gutta-percha", "dense sealer", "paste", "silver", "old resin")
+FAULTS = ("sound", "short", "voids", "over")
+POSTS = ("cast post", "smooth post", "screw post", "fibre post")
+CROWNS = ("metal", "veneered", "zirconia")
+FILLERS = ("amalgam", "composite", "glass ionomer", "cement", "soft")
+"""Root fillings and what is wrong with them, posts, artificial crowns, fillings in crowns ("soft" is a cavity)."""
+RARE = ("implant", "wire", "cone", "broken instrument", "unerupted", "primary", "gap")
+"""What few films of level "real" show; a "cone" is a gutta-percha point in a sinus tract."""
+THINGS = (*FILLINGS, *FAULTS[1:], *POSTS, *CROWNS, *FILLERS, "clamp", "pins", *RARE)
+"""What level "real" may be told to leave out."""
 MOST_FILLING_TAPER = 0.12
 """Largest taper of the instruments that canals are shaped with (from memory)."""
 MOST_RAMP_MM = 5.0

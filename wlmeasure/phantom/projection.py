@@ -58,6 +58,11 @@ class Projection:
         normal: Float64 = np.cross(self.down, self.right)
         return normal
 
+    @property
+    def mirrored(self) -> bool:
+        """True where left and right have changed sides on the image."""
+        return bool((self.centre_mm - self.source_mm) @ self._normal < 0.0)
+
     def pixels(self, points_mm: ArrayLike) -> Float64:
         """Exact (row, col) of points (N, 3) in the tooth's frame; (N, 2).
 
@@ -124,6 +129,51 @@ class Projection:
             self.mm_per_px_row * factor,
             self.mm_per_px_col * factor,
             ((self.centre_px[0] - edge) / factor, (self.centre_px[1] - edge) / factor),
+        )
+
+    def mapped(self, matrix: ArrayLike, shift_px: ArrayLike, rows: int, cols: int) -> Projection:
+        """The same exposure on an image of `rows` x `cols` whose (row, col) is `matrix` @ (row, col) + `shift_px`.
+
+        Turns, mirrored films and resampled ones are projections again: the pixels of points stay exact.
+
+        Raises
+        ------
+        PhantomError
+            A matrix that is not (2, 2) or under which rows and columns no longer stand square to each other on the detector.
+        """
+        turn, shift = np.asarray(matrix, np.float64), np.asarray(shift_px, np.float64)
+        if turn.shape != (2, 2) or shift.shape != (2,):
+            raise PhantomError(f"matrix and shift_px must have the shapes (2, 2) and (2,): {turn.shape}, {shift.shape}")
+        per_mm = turn @ np.vstack([self.down / self.mm_per_px_row, self.right / self.mm_per_px_col])
+        size = np.linalg.norm(per_mm, axis=1)
+        if not (size > 0.0).all() or abs(per_mm[0] @ per_mm[1]) > 1e-9 * size[0] * size[1]:
+            raise PhantomError("matrix must leave rows and columns square to each other on the detector: turn in mm")
+        centre = turn @ np.asarray(self.centre_px) + shift
+        return Projection(
+            self.source_mm,
+            self.centre_mm,
+            per_mm[0] / size[0],
+            per_mm[1] / size[1],
+            rows,
+            cols,
+            float(1.0 / size[0]),
+            float(1.0 / size[1]),
+            (float(centre[0]), float(centre[1])),
+        )
+
+    def seen_from(self, turn: Float64, shift_mm: ArrayLike) -> Projection:
+        """The same exposure in the frame of a body that stands at `turn` (3, 3) @ point + `shift_mm`, its own points given."""
+        shift = np.asarray(shift_mm, np.float64)
+        return Projection(
+            turn.T @ (self.source_mm - shift),
+            turn.T @ (self.centre_mm - shift),
+            turn.T @ self.down,
+            turn.T @ self.right,
+            self.rows,
+            self.cols,
+            self.mm_per_px_row,
+            self.mm_per_px_col,
+            self.centre_px,
         )
 
 

@@ -76,7 +76,8 @@ def cross(solid: Solid, projection: Projection, *, oversampling: int = 1) -> Cro
         return _nothing()
     shape = ((bottom - top) * k, (right - left) * k)
     middle = float(depth.mean())
-    sums = _fill(px - np.array([top * k, left * k]), depth - middle, solid.faces, shape)
+    faces = solid.faces[:, ::-1] if fine.mirrored else solid.faces
+    sums = _fill(px - np.array([top * k, left * k]), depth - middle, faces, shape)
     rows = np.arange(top * k, bottom * k, dtype=np.float64)[:, None]
     cols = np.arange(left * k, right * k, dtype=np.float64)[None, :]
     ray = _ray_length(fine, rows, cols)

@@ -22,7 +22,7 @@ from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import RING_MM, Canal, Tooth
 
-__all__ = ["Bone", "Cap", "FileInCanal", "FillingInCanal", "Scene", "paths_mm"]
+__all__ = ["SUBSTANCES", "Bone", "Cap", "FileInCanal", "FillingInCanal", "Marks", "Scene", "paths_mm", "tooth_paths"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -40,6 +40,25 @@ CLEARANCE_MM = 0.02
 """Room between file and canal wall at the least."""
 THIN = 3
 """Oversampling of canals, file and stop: faces that run along a pixel row would otherwise be off by up to half a pixel."""
+SUBSTANCES: dict[str, tuple[str, float]] = {
+    "titanium": ("steel", 0.35),
+    "silver": ("amalgam", 1.0),
+    "zirconia": ("alloy", 1.27),
+    "paste": ("gutta-percha", 0.6),
+    "dense sealer": ("gutta-percha", 1.6),
+    "fibre": ("enamel", 0.9),
+    "cement": ("gutta-percha", 0.75),
+    "glass ionomer": ("composite", 0.75),
+    "old resin": ("dentine", 0.55),
+    "temporary": ("gutta-percha", 0.5),
+    "faint silicone": ("silicone", 0.35),
+    "plastic": ("silicone", 1.3),
+}
+"""Materials that weaken the beam as another one of so many times its density. Titanium over steel is 0.34 to 0.36 in every
+group, silver 10.5 g/cm3 within 20 % of amalgam but for its K edge, zirconia 6 g/cm3 about 1.3 times the alloy; sealers,
+cements and resins differ as much between makers as these factors do (tabulated coefficients and densities from memory)."""
+METALS = frozenset({"steel", "alloy", "amalgam", "titanium", "silver", "zirconia"})
+"""What covers all that lies behind it, for `Marks`."""
 COARSE = 2
 """Pixels of sockets and neighbours are twice as large: a quarter of the time, and their edges are soft anyway."""
 
@@ -60,6 +79,10 @@ class FileInCanal:
         Full angle of the cone at the tip.
     shank_mm
         Length from tip to handle.
+    stop_mm, stop, handle
+        Half width and height of the stop, and the materials of stop and handle; None for none.
+    rests_on
+        Index in the tooth's `cusps_mm` of the cusp or edge that the stop's face is level with; None: the level of the cusps.
     """
 
     canal: int
@@ -69,6 +92,10 @@ class FileInCanal:
     taper: float
     tip_angle_deg: float
     shank_mm: float
+    stop_mm: tuple[float, float] = (STOP_RADIUS_MM, STOP_HEIGHT_MM)
+    stop: str | None = "silicone"
+    handle: str | None = "silicone"
+    rests_on: int | None = None
 
     def __attrs_post_init__(self) -> None:
         check_positive(PhantomError, "size_mm", self.size_mm)
@@ -91,38 +118,65 @@ class FileInCanal:
         from_tip = np.concatenate([np.arange(max(self.shank_mm, length + 2.0), 2.0 * self.size_mm, -0.15), ends[::-1]])
         return tube(self.line.at(length - from_tip), np.maximum(self.radius(from_tip), 1e-3), sides=32)
 
+    @property
+    def above_mm(self) -> float:
+        """Length from the stop's face up to the handle."""
+        return max(self.shank_mm, self.line.length_mm + 2.0) - self.line.length_mm
+
     def stop_solid(self) -> Solid:
         """The stop, its apical face square to the file at the reference point."""
-        return tube(self.line.at(-np.linspace(STOP_HEIGHT_MM, 0.0, 3)), STOP_RADIUS_MM)
+        return tube(self.line.at(-np.linspace(self.stop_mm[1], 0.0, 3)), self.stop_mm[0])
 
     def handle_solid(self) -> Solid:
         """The handle, of plastic."""
-        start = self.line.length_mm - max(self.shank_mm, self.line.length_mm + 2.0)
+        start = -self.above_mm
         return tube(self.line.at(start - np.linspace(HANDLE_MM, 0.0, 3)), HANDLE_RADIUS_MM)
 
 
 @frozen
 class FillingInCanal:
-    """A root filling of gutta-percha in the canal of index `canal`, from the orifice to `end_mm` along it.
+    """A root filling in the canal of index `canal`, from `start_mm` to `end_mm` along it.
 
     It fills the canal as it was shaped: `size_mm` wide at the filling's end, `taper` mm per mm wider towards the orifice, and
-    nowhere narrower than the canal was before.
+    nowhere narrower than the canal was before. An end beyond the canal's own length goes on straight. A `point` does not fill
+    the canal: it is as wide as `size_mm` and `taper` have it. In `voids` (from, to along the canal, mm) there is none.
     """
 
     canal: int
     end_mm: float
     size_mm: float
     taper: float
+    material: str = "gutta-percha"
+    start_mm: float = 0.0
+    point: bool = False
+    voids: tuple[tuple[float, float], ...] = ()
 
     def radius(self, canal: Canal, arc_mm: Float64) -> Float64:
-        """Half width at arc lengths from the orifice, 0 beyond the filling's end, mm."""
+        """Half width of the canal as shaped at arc lengths from the orifice, 0 beyond the filling's end, mm."""
         shaped = 0.5 * (self.size_mm + self.taper * np.maximum(self.end_mm - arc_mm, 0.0))
         return np.where(arc_mm <= self.end_mm, np.maximum(canal.radius(arc_mm), shaped), 0.0)
 
     def solid(self, canal: Canal) -> Solid:
-        """The filling's body."""
-        arc = np.linspace(0.0, self.end_mm, max(int(np.ceil(self.end_mm / RING_MM)), 1) + 1)
-        return tube(canal.curve.at(arc), self.radius(canal, arc), sides=32)
+        """The filling's body, its voids not taken out."""
+        return self._body(canal, self.start_mm, self.end_mm)
+
+    def solids(self, canal: Canal) -> list[Solid]:
+        """The bodies that its voids leave."""
+        at, parts = self.start_mm, []
+        for start, end in (*sorted(self.voids), (self.end_mm, self.end_mm)):
+            if start - at > 0.05:
+                parts.append(self._body(canal, at, start))
+            at = max(at, end)
+        return parts
+
+    def _body(self, canal: Canal, start_mm: float, end_mm: float) -> Solid:
+        arc = np.linspace(start_mm, end_mm, max(int(np.ceil((end_mm - start_mm) / RING_MM)), 1) + 1)
+        if self.point:
+            radius = 0.5 * (self.size_mm + self.taper * np.maximum(self.end_mm - arc, 0.0))
+            return tube(canal.curve.at(arc), radius, sides=24)
+        radius = self.radius(canal, arc)
+        deep = None if canal.oval == 1.0 else np.maximum(canal.radius(arc) * canal.depth(arc), radius)
+        return tube(canal.curve.at(arc), radius, other_radius_mm=deep, sides=32)
 
 
 @frozen
@@ -166,7 +220,10 @@ class Bone:
 
 @frozen(eq=False)
 class Scene:
-    """Everything on one film. `restorations` and `hardware` are (material, body) pairs; a restoration lies in the crown.
+    """A tooth and everything on its film. `restorations` and `hardware` are (material, body) pairs; restorations lie in crowns.
+
+    `more_files` stand beside `file`, each with an opening of its own among `more_access`. `inside` are bodies that take the
+    place of whatever they lie in: posts, pins, broken instruments. `cap_material` is what a cap is of, under any ceramic.
 
     Raises PhantomError for a cap and restorations at once, for a file in a filled canal.
     """
@@ -180,11 +237,20 @@ class Scene:
     cap: Cap | None = None
     restorations: tuple[tuple[str, Solid], ...] = ()
     hardware: tuple[tuple[str, Solid], ...] = ()
+    more_files: tuple[FileInCanal, ...] = ()
+    more_access: tuple[Solid, ...] = ()
+    inside: tuple[tuple[str, Solid], ...] = ()
+    cap_material: str = "alloy"
+
+    @property
+    def files(self) -> tuple[FileInCanal, ...]:
+        """All files."""
+        return (() if self.file is None else (self.file,)) + self.more_files
 
     def __attrs_post_init__(self) -> None:
         if self.cap is not None and self.restorations:
             raise PhantomError("restorations must be none under a cap: leave one of them out")
-        if self.file is not None and self.file.canal in {one.canal for one in self.fillings}:
+        if {one.canal for one in self.files} & {one.canal for one in self.fillings}:
             raise PhantomError("filling must leave the file's canal empty: ask for file=False, or None for that canal")
 
 
@@ -192,17 +258,38 @@ def _moved(solid: Solid, shift_mm: Float64) -> Solid:
     return Solid(solid.vertices + shift_mm, solid.faces)
 
 
-class _Film:
-    """Sums of path lengths on one projection's pixels."""
+class Marks:
+    """Which pixels' rays meet dentine ("root"), a root filling ("filling"), metal other than a hand file ("metal").
 
-    def __init__(self, projection: Projection) -> None:
+    Arrays (rows, cols) of uint8, 1 where they do: where more than `LEAST_MM` of the ray lies in it.
+    """
+
+    LEAST_MM = 0.05
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self.images = {name: np.zeros(shape, np.uint8) for name in ("root", "filling", "metal")}
+
+    def add(self, name: str, crossing: Crossing) -> None:
+        """Mark the pixels whose rays meet a body."""
+        if crossing.length_mm.size:
+            self.images[name][crossing.rows, crossing.cols] |= (crossing.length_mm > self.LEAST_MM).astype(np.uint8)
+
+
+class _Film:
+    """Sums of path lengths on one projection's pixels, and marks of what they meet where those are wanted."""
+
+    def __init__(self, projection: Projection, marks: Marks | None = None) -> None:
         self.shape = (projection.rows, projection.cols)
         self.paths: dict[str, Float32] = {}
+        self.marks = marks
 
-    def add(self, material: str, crossing: Crossing, sign: float = 1.0) -> None:
+    def add(self, material: str, crossing: Crossing, sign: float = 1.0, mark: str | None = None) -> None:
         if crossing.length_mm.size:
+            material, density = SUBSTANCES.get(material, (material, 1.0))
             path = self.paths.setdefault(material, np.zeros(self.shape, np.float32))
-            path[crossing.rows, crossing.cols] += np.float32(sign) * crossing.length_mm.astype(np.float32)
+            path[crossing.rows, crossing.cols] += np.float32(sign * density) * crossing.length_mm.astype(np.float32)
+            if self.marks is not None and mark is not None:
+                self.marks.add(mark, crossing)
 
 
 def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> dict[str, Float32]:
@@ -221,6 +308,19 @@ def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> 
     return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
 
 
+def tooth_paths(scene: Scene, projection: Projection, marks: Marks) -> dict[str, Float32]:
+    """Path lengths, mm, in one tooth and all that is in and on it, without the bone; marks are laid on `marks`."""
+    film = _Film(projection, marks)
+    _add_tooth(film, scene, projection)
+    for material, body in scene.hardware:
+        film.add(material, cross(body, projection), mark=_metal(material))
+    return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
+
+
+def _metal(material: str) -> str | None:
+    return "metal" if material in METALS else None
+
+
 def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
     """Enamel, dentine, pulp, access, file and restorations of the tooth under treatment."""
     tooth = scene.tooth
@@ -228,15 +328,18 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
     core = cross(tooth.core_solid(), projection)
     body = union_mm([core, *(cross(root.solid(), projection) for root in tooth.roots)])
     covered = cross(tooth.covered_solid(), projection)
-    shells = _shells(tooth, scene.cap, crown, covered, projection)
+    shells = _shells(tooth, scene, crown, covered, projection)
     for material, outer, inner in shells:
-        film.add(material, outer)
+        film.add(material, outer, mark=_metal(material))
         film.add(material, inner, -1.0)
-    film.add("dentine", body)
-    filled = {one.canal: one for one in scene.fillings}
+    film.add("dentine", body, mark="root")
+    filled = {one.canal: one for one in scene.fillings if not one.point}
     widened = []
     for k, canal in enumerate(tooth.canals):
-        least = _needed(scene.file, canal.arcs()) if _holds(scene.file, k) else None
+        least = None
+        for file in scene.files:
+            if file.canal == k:
+                least = _needed(file, canal.arcs())
         if k in filled:
             least = filled[k].radius(canal, canal.arcs())
         widened.append(canal.solid(least))
@@ -244,49 +347,79 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
     pulp = union_mm([chamber, *(cross(solid, projection, oversampling=THIN) for solid in widened)])
     film.add("dentine", pulp, -1.0)
     film.add("soft", pulp)
-    if scene.access is not None:
-        access = cross(scene.access, projection)
+    openings = [cross(one, projection) for one in _openings(scene)]
+    access = union_mm(openings)
+    if openings:
         film.add("dentine", overlap_mm(access, core), -1.0)
         film.add("dentine", overlap_mm(access, chamber), 1.0)
         for material, outer, inner in shells:
             film.add(material, overlap_mm(access, outer), -1.0)
             film.add(material, overlap_mm(access, inner), 1.0)
     for name in {"dentine", *(material for material, _, _ in shells)}:
-        np.maximum(film.paths[name], np.float32(0.0), out=film.paths[name])
+        base = SUBSTANCES.get(name, (name, 1.0))[0]
+        if base in film.paths:  # nothing of a tooth that lies outside the image
+            np.maximum(film.paths[base], np.float32(0.0), out=film.paths[base])
     for material, solid in scene.restorations:
-        _add_restoration(film, material, cross(solid, projection), crown, scene, projection)
-    if scene.fillings:
+        _add_restoration(film, material, cross(solid, projection), crown, access if openings else None)
+    for material in dict.fromkeys(one.material for one in scene.fillings):
         points = union_mm(
-            [cross(f.solid(tooth.canals[f.canal]), projection, oversampling=THIN) for f in scene.fillings]
+            [
+                cross(solid, projection, oversampling=THIN)
+                for f in scene.fillings
+                if f.material == material
+                for solid in f.solids(tooth.canals[f.canal])
+            ]
         )
-        film.add("gutta-percha", points)
+        film.add(material, points, mark="filling")
         film.add("soft", overlap_mm(points, pulp), -1.0)
-    if scene.file is not None:
-        metal = cross(scene.file.solid(), projection, oversampling=THIN)
-        film.add("steel", metal)
-        film.add("soft", overlap_mm(metal, pulp), -1.0)
-        film.add("silicone", cross(scene.file.stop_solid(), projection, oversampling=THIN))
-        film.add("silicone", cross(scene.file.handle_solid(), projection))
-        film.add("silicone", overlap_mm(metal, cross(scene.file.stop_solid(), projection, oversampling=THIN)), -1.0)
+    for material, solid in scene.inside:
+        _put_inside(film, material, cross(solid, projection, oversampling=THIN), body, pulp)
+    for file in scene.files:
+        _add_file(film, file, pulp, projection)
+
+
+def _add_file(film: _Film, file: FileInCanal, pulp: Crossing, projection: Projection) -> None:
+    """A file with its stop and handle; inside the tooth it replaces what fills the canal."""
+    metal = cross(file.solid(), projection, oversampling=THIN)
+    film.add("steel", metal)
+    film.add("soft", overlap_mm(metal, pulp), -1.0)
+    if file.stop is not None:
+        stop = cross(file.stop_solid(), projection, oversampling=THIN)
+        film.add(file.stop, stop)
+    if file.handle is not None:
+        film.add(file.handle, cross(file.handle_solid(), projection), mark="metal")
+    if file.stop is not None:
+        film.add(file.stop, overlap_mm(metal, stop), -1.0)
+
+
+def _put_inside(film: _Film, material: str, what: Crossing, body: Crossing, pulp: Crossing) -> None:
+    """A body that takes the place of pulp and dentine."""
+    film.add(material, what, mark=_metal(material))
+    film.add("soft", overlap_mm(what, pulp), -1.0)
+    film.add("dentine", overlap_mm(what, body), -1.0)
+    film.add("dentine", overlap_mm(overlap_mm(what, body), pulp), 1.0)
+
+
+def _openings(scene: Scene) -> tuple[Solid, ...]:
+    return (() if scene.access is None else (scene.access,)) + scene.more_access
 
 
 def _shells(
-    tooth: Tooth, cap: Cap | None, crown: Crossing, covered: Crossing, projection: Projection
+    tooth: Tooth, scene: Scene, crown: Crossing, covered: Crossing, projection: Projection
 ) -> list[tuple[str, Crossing, Crossing]]:
     """What lies between the outside of the crown and the dentine under its enamel: (material, outer, inner surface)."""
+    cap, alloy = scene.cap, scene.cap_material
     if cap is None:
         return [("enamel", crown, covered)]
     inner = cross(tooth.under_cap(cap.ceramic_mm, cap.metal_mm), projection)
     # The core: what was dentine under enamel becomes what lies under the cap.
     if cap.ceramic_mm == 0.0:
-        return [("alloy", crown, inner), ("dentine", inner, covered)]
+        return [(alloy, crown, inner), ("dentine", inner, covered)]
     between = cross(tooth.under_cap(cap.ceramic_mm, 0.0), projection)
-    return [("ceramic", crown, between), ("alloy", between, inner), ("dentine", inner, covered)]
+    return [("ceramic", crown, between), (alloy, between, inner), ("dentine", inner, covered)]
 
 
-def _add_restoration(
-    film: _Film, material: str, filling: Crossing, crown: Crossing, scene: Scene, projection: Projection
-) -> None:
+def _add_restoration(film: _Film, material: str, filling: Crossing, crown: Crossing, access: Crossing | None) -> None:
     """A filling in the crown's place, opened where the access cavity runs; enamel and dentine give way in proportion."""
     if filling.length_mm.size == 0:
         return
@@ -295,24 +428,18 @@ def _add_restoration(
     if inside.length_mm.size:
         at = (slice(inside.row - filling.row, None), slice(inside.col - filling.col, None))
         room[at][: inside.length_mm.shape[0], : inside.length_mm.shape[1]] = inside.length_mm
-    layers = [film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine")]
-    total = layers[0] + layers[1]
+    layers = [film.paths[name][filling.rows, filling.cols] for name in ("enamel", "dentine") if name in film.paths]
+    total = sum(layers, np.zeros((), np.float32))
     left = np.clip(1.0 - room / np.maximum(total, 1e-3), 0.0, 1.0).astype(np.float32)
     for layer in layers:
         layer *= left
-    film.add(material, filling)
-    if scene.access is not None:
-        film.add(material, overlap_mm(filling, cross(scene.access, projection)), -1.0)
+    film.add(material, filling, mark=_metal(material))
+    if access is not None:
+        film.add(material, overlap_mm(filling, access), -1.0)
 
 
-def _holds(file: FileInCanal | None, canal: int) -> bool:
-    return file is not None and file.canal == canal
-
-
-def _needed(file: FileInCanal | None, arc_mm: Float64) -> Float64 | None:
+def _needed(file: FileInCanal, arc_mm: Float64) -> Float64:
     """Half width that the file asks of its canal at arc lengths from the orifice."""
-    if file is None:
-        return None
     from_tip = file.line.length_mm - file.coronal_mm - arc_mm
     return np.where(from_tip > 0.0, file.radius(np.maximum(from_tip, 0.0)) + CLEARANCE_MM, 0.0)
 

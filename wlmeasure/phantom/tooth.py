@@ -48,13 +48,18 @@ _VAULT, _VAULT_HALF = 0.35, 0.55
 as a share of the crown's. It runs straight through along y, so that a ray meets the trunk once."""
 _THINNING = {1: 0.65, 2: 0.65, 3: 0.92}
 """Share of its depth along y that the trunk of so many roots has lost at its underside; three roots part one by one."""
+FRONT = ("incisor", "canine")
+"""Kinds of crowns that are pressed flat towards an edge."""
 _CHAMBER = ((0.0, 0.55), (0.05, 0.8), (0.14, 0.93), (0.35, 1.0), (0.6, 0.98), (0.8, 0.88), (1.0, 0.68))
 _SQUARENESS = 2.6
 
 
 @frozen
 class CrownForm:
-    """Half widths (mesiodistal x, vestibulo-oral y), height and kind ("molar", "premolar", "incisor") of a crown, mm."""
+    """Half widths (mesiodistal x, vestibulo-oral y), height and kind of a crown, mm.
+
+    Kinds are "molar", "premolar", "incisor" and "canine".
+    """
 
     kind: str
     half_x_mm: float
@@ -74,18 +79,26 @@ class Joint:
 class Canal:
     """One canal: its name, centre line from orifice to foramen, and its widths there, mm.
 
-    A canal that `joins` another has that one's centre line for its last part, and its foramen.
+    A canal that `joins` another has that one's centre line for its last part, and its foramen. `oval` is the lumen's depth
+    over its width at the orifice; towards the foramen it grows round. An `open_apex` has no constriction. Down to `closed_mm`
+    along the centre line there is no lumen: hard tissue has filled it.
     """
 
     name: str
     curve: Curve
     width_mm: tuple[float, float]
     joins: Joint | None = None
+    oval: float = 1.0
+    open_apex: bool = False
+    closed_mm: float = 0.0
 
     def radius(self, arc_mm: Float64) -> Float64:
         """Half width at arc lengths from the orifice, mm: tapering to the constriction, then opening to the foramen."""
         length = self.curve.length_mm
         narrow = self.width_mm[1]
+        if self.open_apex:
+            even: Float64 = 0.5 * np.interp(arc_mm, [0.0, length], self.width_mm)
+            return even
         radius: Float64 = 0.5 * np.interp(
             arc_mm,
             [0.0, length - CONSTRICTION_MM, length],
@@ -99,26 +112,41 @@ class Canal:
         radius = self.radius(arc)
         if least_radius_mm is not None:
             radius = np.maximum(radius, np.asarray(least_radius_mm))
-        return tube(self.curve.at(arc), radius, sides=32)
+        deep = None if self.oval == 1.0 else radius * self.depth(arc)
+        return tube(self.curve.at(arc), radius, other_radius_mm=deep, sides=32)
+
+    def depth(self, arc_mm: Float64) -> Float64:
+        """The lumen's depth over its width at arc lengths from the orifice."""
+        left = np.clip(1.0 - arc_mm / self.curve.length_mm, 0.0, 1.0)
+        deep: Float64 = 1.0 + (self.oval - 1.0) * left**0.7
+        return deep
 
     def arcs(self) -> Float64:
         """Arc lengths of the lumen's sections, mm."""
-        return np.linspace(0.0, self.curve.length_mm, int(np.ceil(self.curve.length_mm / RING_MM)) + 1)
+        start = min(self.closed_mm, self.curve.length_mm - RING_MM)
+        return np.linspace(start, self.curve.length_mm, int(np.ceil((self.curve.length_mm - start) / RING_MM)) + 1)
 
 
 @frozen(eq=False)
 class Root:
-    """A root around its canals: half axes at the cervix and near the apex, (x, y) mm."""
+    """A root around its canals: half axes at the cervix and near the apex, (x, y) mm.
+
+    `taper` is how its half axes go over from one to the other: as the share of the way to that power. It ends `beyond_mm`
+    beyond the longest canal's foramen, round, or `blunt` where it is not closed yet.
+    """
 
     canals: tuple[Canal, ...]
     cervical_mm: tuple[float, float]
     apical_mm: tuple[float, float]
+    taper: float = 0.85
+    beyond_mm: float = ROOT_BEYOND_MM
+    blunt: bool = False
 
     def axis(self) -> tuple[Float64, Float64]:
         """Arc length from the orifice (negative above it) and the smoothed middle of the canals, extended both ways."""
         longest = max(canal.curve.length_mm for canal in self.canals)
-        arc = np.arange(-ROOT_ABOVE_MM, longest + ROOT_BEYOND_MM, RING_MM)
-        arc = np.append(arc, longest + ROOT_BEYOND_MM)
+        arc = np.arange(-ROOT_ABOVE_MM, longest + self.beyond_mm, RING_MM)
+        arc = np.append(arc, longest + self.beyond_mm)
         raw = np.mean([canal.curve.at(arc) for canal in self.canals], axis=0)
         reach = int(3 * ROOT_SMOOTHING_MM / RING_MM)
         weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) * RING_MM / ROOT_SMOOTHING_MM) ** 2)
@@ -134,14 +162,23 @@ class Root:
 
     def solid(self, *, wider_mm: float = 0.0, sides: int = SIDES, below_mm: float | None = None) -> Solid:
         """The root's body, or its socket with `wider_mm` all round; from `below_mm` (z) downwards where it is given."""
+        points, a, b = self.sections(wider_mm)
+        if below_mm is not None:
+            keep = points[:, 2] < below_mm
+            points, a, b = points[keep], a[keep], b[keep]
+        return tube(points, a, other_radius_mm=b, sides=sides)
+
+    def sections(self, wider_mm: float = 0.0) -> tuple[Float64, Float64, Float64]:
+        """Middles (N, 3) of the sections of the body, or of its socket, from above the cervix on, and their half axes, mm."""
         arc, line = self.axis()
         end = arc[-1]
-        share = np.clip(arc / end, 0.0, 1.0) ** 0.85
+        share = np.clip(arc / end, 0.0, 1.0) ** self.taper
         half = [c + (a - c) * share for c, a in zip(self.cervical_mm, self.apical_mm, strict=True)]
-        tip = 2.0 * max(self.apical_mm)
+        tip = (0.5 if self.blunt else 2.0) * max(self.apical_mm)
         fine = np.linspace(0.0, pi / 2, 9)[1:]
         arcs = np.concatenate([arc[arc < end - tip], end - tip * (1.0 - np.sin(fine))])
-        rounded = np.sqrt(np.maximum(1.0 - np.maximum((arcs - (end - tip)) / tip, 0.0) ** 2, 4e-4))
+        closing = (0.6 if self.blunt else 1.0) * np.maximum((arcs - (end - tip)) / tip, 0.0)
+        rounded = np.sqrt(np.maximum(1.0 - closing**2, 4e-4))
         points = np.column_stack([np.interp(arcs, arc, line[:, k]) for k in range(3)])
         hidden = 1.0 + 0.2 * np.minimum(arcs, 0.0) / ROOT_ABOVE_MM
         a, b = (np.interp(arcs, arc, h) * rounded * hidden + wider_mm for h in half)
@@ -149,10 +186,7 @@ class Root:
             direction = points[-1] - points[-3]
             points = np.vstack([points, points[-1] + wider_mm * direction / np.linalg.norm(direction)])
             a, b = np.append(a, 0.02), np.append(b, 0.02)
-        if below_mm is not None:
-            keep = points[:, 2] < below_mm
-            points, a, b = points[keep], a[keep], b[keep]
-        return tube(points, a, other_radius_mm=b, sides=sides)
+        return points, a, b
 
 
 @frozen(eq=False)
@@ -172,6 +206,31 @@ class Tooth:
         """Canals of all roots in order."""
         return tuple(canal for root in self.roots for canal in root.canals)
 
+    def cusps_mm(self) -> tuple[tuple[str, Float64], ...]:
+        """Points that a length can be counted from: cusps, or the edge's middle and corners; (name, (3,) mm)."""
+        form, angle = self.crown, _angles(SIDES)
+        none = np.zeros_like(_ENAMEL)
+        rim = _crown_rings(form, form.height_mm, none, cusp_mm=1.1, fossa_mm=1.6, neck_mm=0.7, sides=SIDES)[
+            _RISE.size - 1
+        ]
+        if form.kind in FRONT:
+            middle = ("tip" if form.kind == "canine" else "edge", np.array([0.0, 0.0, rim[:, 2].max()]))
+            if form.kind == "canine":
+                return (middle,)
+            corners = []
+            for side in (1.0, -1.0):
+                k = int(np.argmin(np.abs(angle - (0.4 if side > 0.0 else pi - 0.4))))
+                name = "distal corner" if side == self.distal_x else "mesial corner"
+                corners.append((name, np.array([rim[k, 0], 0.0, rim[k, 2]])))
+            return (middle, *corners)
+        if form.kind == "premolar":
+            return tuple((name, rim[k].copy()) for name, k in (("B", SIDES // 4), ("L", 3 * SIDES // 4)))
+        made = []
+        for k in range(SIDES // 8, SIDES, SIDES // 4):
+            x, y = rim[k, 0] * self.distal_x, rim[k, 1]
+            made.append((("D" if x > 0.0 else "M") + ("B" if y > 0.0 else "L"), rim[k].copy()))
+        return tuple(made)
+
     def crown_solid(self) -> Solid:
         """Outer surface of the enamel with what it covers."""
         return crown_solid(self.crown)
@@ -188,7 +247,7 @@ class Tooth:
         # Both surfaces are closed below by a fan to the middle of the neckline: the inner one's neckline lies on the outer's
         # fan, so that nothing is left between the two.
         angle = _angles(SIDES)
-        neck = _INCISOR_WIDTH[0] if form.kind == "incisor" else _WIDTH[0]
+        neck = _INCISOR_WIDTH[0] if form.kind in FRONT else _WIDTH[0]
         outer = _ring(form, float(neck), float(_WIDTH[0]), 0.0, 0.0, angle)
         share = np.hypot(*rings[0, :, :2].T) / np.hypot(*outer.T)
         rings[0, :, 2] = share * rings[0, :, 2] + (1.0 - share) * rings[0, :, 2].mean()
@@ -244,7 +303,7 @@ def _ring(
     power = 2.0 / _SQUARENESS
     x = np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** power
     y = np.sign(np.sin(angle)) * np.abs(np.sin(angle)) ** power
-    flat = 1.0 - 0.78 * rise**1.3 if form.kind == "incisor" else 1.0
+    flat = 1.0 - 0.78 * rise**1.3 if form.kind in FRONT else 1.0
     half_x = max(form.half_x_mm * share_x - inset, 0.05)
     half_y = max((form.half_y_mm * share_y - (inset / flat if even else inset)) * flat, 0.05)
     return np.column_stack([half_x * x, half_y * y])
@@ -263,12 +322,14 @@ def _crown_rings(
 ) -> Float64:
     """Rings (K, S, 3) from the neckline over the rim into the fossa, `enamel` (per ring, mm) inside the outer form."""
     angle = _angles(sides)
-    widths = _INCISOR_WIDTH if form.kind == "incisor" else _WIDTH
+    widths = _INCISOR_WIDTH if form.kind in FRONT else _WIDTH
     rings = []
     for rise, share_x, share_y, inset in zip(_RISE, widths, _WIDTH, enamel, strict=True):
         z = rise * height_mm + rise**3 * _cusps(form.kind, angle) * cusp_mm + (1.0 - rise) ** 2 * _arch(angle, neck_mm)
         if form.kind == "incisor":  # the corners of the edge are rounded
             z = z - 0.12 * height_mm * rise**4 * np.abs(np.cos(angle)) ** 4
+        elif form.kind == "canine":  # the edge falls from its tip to both sides
+            z = z - 0.26 * height_mm * rise**3 * np.abs(np.cos(angle)) ** 1.3
         xy = _ring(form, float(share_x), float(share_y), float(rise), float(inset), angle, even)
         rings.append(np.column_stack([xy, z]))
     return np.array([*rings, *_inner(form, rings[-1], fossa_mm)])
@@ -292,7 +353,7 @@ def crown_solid(
 
 def _inner(form: CrownForm, rim: Float64, fossa_mm: float) -> list[Float64]:
     """Rings from the rim into the fossa."""
-    depth = 0.0 if form.kind == "incisor" else fossa_mm
+    depth = 0.0 if form.kind in FRONT else fossa_mm
     inner = []
     for share in (0.7, 0.4, 0.12):
         ring = rim.copy()
@@ -314,7 +375,7 @@ def _core(form: CrownForm, trunk_mm: float, wider_mm: float, thinning: float, si
     """Dentine under the enamel and down to the furcation: the crown's form less the enamel, then the trunk."""
     angle = _angles(sides)
     vaulted = _VAULT if form.kind == "molar" else 0.0
-    neck_x = _INCISOR_WIDTH[0] / _WIDTH[0] if form.kind == "incisor" else 1.0
+    neck_x = _INCISOR_WIDTH[0] / _WIDTH[0] if form.kind in FRONT else 1.0
     rings = []
     for z, share in _TRUNK:
         # Towards its underside the trunk grows thin along y, so that it ends on a film without a hard edge.

@@ -16,7 +16,16 @@ from wlmeasure.phantom.scene import Cap, FileInCanal, FillingInCanal
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import Canal, CrownForm, Tooth, crown_solid
 
-__all__ = ["draw_cap", "draw_treatment", "reference_point"]
+__all__ = [
+    "access_cavity",
+    "access_closure",
+    "clamp",
+    "draw_cap",
+    "draw_treatment",
+    "file_line",
+    "reference_point",
+    "restoration",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -142,7 +151,7 @@ def draw_treatment(
         coronal = float(np.linalg.norm(references_mm[index] - canal.curve.points_mm[0]))
         made["file"] = FileInCanal(
             canal=index,
-            line=_file_line(canal, coronal, short),
+            line=file_line(canal, coronal, short),
             coronal_mm=coronal,
             size_mm=drawn_size if wish.file_size_mm is None else wish.file_size_mm,
             taper=wish.file_taper,
@@ -179,8 +188,8 @@ def root_fillings(tooth: Tooth, wish: Options) -> tuple[FillingInCanal, ...]:
     return tuple(made)
 
 
-def _file_line(canal: Canal, coronal_mm: float, short_mm: float) -> Curve:
-    """From the reference point straight to the orifice, then along the canal."""
+def file_line(canal: Canal, coronal_mm: float, short_mm: float) -> Curve:
+    """From the reference point straight to the orifice, then along the canal; a negative `short_mm` ends beyond its foramen."""
     inside = canal.curve.cut(canal.curve.length_mm - short_mm)
     start = inside.at([-coronal_mm])
     return Curve(

@@ -1,0 +1,135 @@
+"""Several teeth on one film, each with what was done to it, at its place in the jaw: films of level "real".
+
+Every tooth is a `Scene` in a frame of its own (z = 0 at its cervix, crown at +z) and stands in the mouth's frame, that of
+`Projection`, by a turn and a shift. Rays are followed in the tooth's own frame, through a projection that is seen from there.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from attrs import field, frozen
+from numpy.typing import NDArray
+
+from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths, socket_of
+from wlmeasure.phantom.projection import Projection
+from wlmeasure.phantom.rays import cross
+from wlmeasure.phantom.scene import METALS, SUBSTANCES, Marks, Scene, tooth_paths
+from wlmeasure.phantom.solid import Solid
+from wlmeasure.points import frozen_array
+
+__all__ = ["Mouth", "Placed", "Work", "mouth_paths"]
+
+Float64 = NDArray[np.float64]
+Float32 = NDArray[np.float32]
+
+
+@frozen(eq=False)
+class Work:
+    """Something a clinician made: what it is, its material, and a line (N, 3) mm through it, in the frame it stands in."""
+
+    what: str
+    material: str
+    line_mm: Float64 = field(converter=frozen_array)
+
+
+@frozen(eq=False)
+class Placed:
+    """A tooth and its treatment in the mouth.
+
+    Attributes
+    ----------
+    scene
+        The tooth with all that is in and on it, in its own frame.
+    kind, state, lumen
+        Its kind (`KINDS`), "erupted" or "unerupted", and how its canals are (`LUMENS`).
+    turn, shift_mm : (3, 3), (3,)
+        Where it stands: a point p of its frame lies at `turn` @ p + `shift_mm`.
+    works
+        Restorations, posts, pins and the like, for the truth.
+    references_mm
+        For each canal the coronal reference point on its straight extension, (3,) in the tooth's frame.
+    """
+
+    scene: Scene
+    kind: str
+    state: str
+    lumen: str
+    turn: Float64 = field(converter=frozen_array)
+    shift_mm: Float64 = field(converter=frozen_array)
+    works: tuple[Work, ...] = ()
+    references_mm: tuple[Float64, ...] = ()
+
+    def out(self, points_mm: Float64) -> Float64:
+        """Points (N, 3) of the tooth's frame in the mouth's, mm."""
+        placed: Float64 = np.asarray(points_mm, np.float64) @ self.turn.T + self.shift_mm
+        return placed
+
+
+@frozen(eq=False)
+class Mouth:
+    """All teeth near a film, the one in hand first, and what stands beside them (implants, wires), in the mouth's frame."""
+
+    teeth: tuple[Placed, ...]
+    upper: bool
+    works: tuple[Work, ...] = ()
+    bodies: tuple[tuple[str, Solid], ...] = ()
+    jaw: Jaw | None = None
+
+    def sockets(self) -> list[Socket]:
+        """The teeth as they stand in the jaw, the one in hand first."""
+        return [socket_of(one.scene.tooth, one.turn, one.shift_mm) for one in self.teeth]
+
+    def on_film(self, projection: Projection) -> tuple[Placed, ...]:
+        """The teeth that do not lie wholly outside an image; the one in hand always."""
+        return self.teeth[:1] + tuple(one for one in self.teeth[1:] if _meets(one, projection))
+
+    def facts(self, projection: Projection) -> dict[str, Any]:
+        """Plain values for the truth: what is on the film of a projection."""
+        teeth = self.on_film(projection)
+        works = [work for tooth in teeth for work in tooth.works] + list(self.works)
+        return {
+            "upper": self.upper,
+            "kinds": [tooth.kind for tooth in teeth],
+            "lumens": [tooth.lumen for tooth in teeth],
+            "works": sorted({f"{work.what}: {work.material}" for work in works}),
+        }
+
+
+def _meets(tooth: Placed, projection: Projection) -> bool:
+    """True where the box about a tooth on the film meets the image."""
+    own, form = tooth.scene.tooth, tooth.scene.tooth.crown
+    corners = [
+        [x, y, z] for x in (-form.half_x_mm, form.half_x_mm) for y in (-form.half_y_mm, form.half_y_mm)
+        for z in (0.0, form.height_mm)
+    ]  # fmt: skip
+    ends = [root.end_mm() + np.array([x, 0.0, 0.0]) for root in own.roots for x in (-1.0, 1.0)]
+    px = projection.pixels(tooth.out(np.array([*corners, *ends])))
+    low, high = px.min(axis=0), px.max(axis=0)
+    return bool((high > -0.5).all() and low[0] < projection.rows - 0.5 and low[1] < projection.cols - 0.5)
+
+
+def mouth_paths(
+    mouth: Mouth, projection: Projection, rng: np.random.Generator
+) -> tuple[dict[str, Float32], dict[str, NDArray[np.uint8]]]:
+    """Path length, mm, of the ray of every pixel in each material, and the images of `Marks`. `rng` draws the jaw's pattern."""
+    shape = (projection.rows, projection.cols)
+    marks = Marks(shape)
+    total: dict[str, Float32] = {}
+    for tooth in mouth.on_film(projection):
+        own = tooth_paths(tooth.scene, projection.seen_from(tooth.turn, tooth.shift_mm), marks)
+        for name, path in own.items():
+            total[name] = total[name] + path if name in total else path
+    for material, body in mouth.bodies:
+        crossing = cross(body, projection)
+        if crossing.length_mm.size:
+            base, density = SUBSTANCES.get(material, (material, 1.0))
+            path = total.setdefault(base, np.zeros(shape, np.float32))
+            path[crossing.rows, crossing.cols] += np.float32(density) * crossing.length_mm.astype(np.float32)
+            if material in METALS:
+                marks.add("metal", crossing)
+    if mouth.jaw is not None:
+        for name, path in jaw_paths(mouth.jaw, mouth.sockets(), projection, rng).items():
+            total[name] = total[name] + path if name in total else path
+    return total, marks.images

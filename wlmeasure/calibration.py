@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import CalibrationError, check_finite, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.magnification import Magnification, usual_magnification
 from wlmeasure.points import as_points
 from wlmeasure.trade.instruments import (
     HAND_FILE_TAPER,
@@ -29,7 +30,13 @@ from wlmeasure.trade.instruments import (
 
 __all__ = [
     "CLICK_STD_PX",
+    "REFERENCE_STD_MM",
+    "REFERENCE_TERM",
     "RULER_STD_MM",
+    "SEAT_TERM",
+    "UNSEATED_MM",
+    "UNSEATED_RMS_MM",
+    "UNSEATED_SHARE",
     "Calibration",
     "KnownLine",
     "calibrate_lines",
@@ -45,17 +52,31 @@ Method = Literal[
     "file of known length", "object of known size", "files and objects", "spacing claim", "taper of the file"
 ]
 
+REFERENCE_TERM, SEAT_TERM = "reference point beside the shaft", "seat of the stop"
+"""Names of the terms of a file whose stop does not show."""
+
 CLICK_FLOOR_MM = 0.015  # our parameter: an enlarged image is not clicked on more finely than a fine detector's pixel
 CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
 RULER_STD_MM = 0.25 / sqrt(3.0)  # a stop set on a ruler to the nearest 0.5 mm: +-0.25 mm, rectangular (GUM 4.3.7)
+# Where a stop does not show, its face is taken to lie at the foot of the reference point on the shaft. But the disc touches an
+# edge or a cusp that lies 1 to 2 mm from the shaft (half a stop) and mostly in another depth: where the shaft leans by 10
+# degrees out of the film's plane, which no film shows, the foot is off by up to a third of a millimetre (our parameter).
+REFERENCE_STD_MM = 0.2
+# A stop that was not seen to rest on its reference may have been lifted or have slid: in this share of cases, evenly by so
+# much, and never the other way (our parameters; no source found).
+UNSEATED_SHARE, UNSEATED_MM = 1.0 / 3.0, (0.5, 1.0)
+UNSEATED_RMS_MM = sqrt(
+    UNSEATED_SHARE * (UNSEATED_MM[0] ** 2 + UNSEATED_MM[0] * UNSEATED_MM[1] + UNSEATED_MM[1] ** 2) / 3.0
+)
 KNOWN_LENGTH_MM = (1.0, 60.0)  # refused outside: no hand file and no calibration object is shorter or longer
 USUAL_FILE_MM = (10.0, 33.0)  # a file's stop-to-tip length outside is flagged, never refused
 CONSISTENT_95 = 1.96
 FORESHORTENED_BELOW = 1.0  # implied magnification: 0.90 to 1.0 is a foreshortened file (a note) ...
 MAGNIFICATION_RANGE = (0.90, 1.20)  # ... outside this, the length or the points are in doubt (our parameters)
 
-# Relative standard uncertainty of a spacing claim by its trust (our parameters). Uncorrected detector spacing: intraoral
-# magnification 1.03 to 1.11 (Lazzerini et al., Radiol Med 1996;91:364-369, and the geometry of common distances).
+# Relative standard uncertainty of a spacing claim by its trust (our parameters), as a scale of the tooth that nothing corrects.
+# Detector spacing: intraoral magnification 1.03 to 1.11 (Lazzerini et al., Radiol Med 1996;91:364-369, and the geometry of
+# common distances); divided by the usual magnification it is as uncertain as that.
 CLAIM_REL_STD = {"calibrated": 0.02, "estimate": 0.05, "detector": 0.07, "unknown": 0.10}
 MAGNIFICATION_REL_STD = 0.03  # a magnification that somebody assumed, not measured
 
@@ -73,12 +94,10 @@ _FLAGS = catalogue(
             "by a fifth and more, so take no working length from it."
         ),
         "taper-disagrees": "The file does not thicken on the film as its taper says; check size, taper and tip.",
-        "spacing-claim": (
-            "The scale is the image file's own claim, not measured on a known length; magnification and foreshortening are "
-            "not corrected."
-        ),
+        "spacing-claim": ("The scale is the image file's own claim, not measured on a known length on this film."),
         "spacing-untrusted": "Nothing in the image file says what its pixel spacing refers to.",
         "magnification-assumed": "The magnification was assumed, not measured.",
+        "magnification-usual": "The magnification is that of usual intraoral films, not of this one.",
         "magnification-implausible": (
             "The scale implies a magnification outside 0.90 to 1.20; check the known length and the points on the film."
         ),
@@ -105,7 +124,8 @@ class KnownLine:
     Attributes
     ----------
     path_px : (N, 2) float64
-        (row, col). A curved file is given by its traced path; its chord is up to 1.2 mm shorter (reference radiographs).
+        (row, col). A curved file is given by its traced path; its chord is up to 1.2 mm shorter (reference radiographs). Where
+        its stop does not show the path begins at the foot of the reference point (:mod:`wlmeasure.trace.reference_foot`).
     known_length_mm
         A file: from stop to tip as measured, not the length printed on it.
     known_length_std_mm
@@ -115,6 +135,11 @@ class KnownLine:
     read_to_division
         The length was read to a division of a ruler: its error lies anywhere within sqrt(3) times its standard uncertainty,
         and nowhere beyond (GUM 4.3.7).
+    upper_end
+        What the path of a file begins at: the stop's face, or the foot of the reference point that the stop rested on.
+    stop_seated
+        Whether a stop that does not show was seen to rest on the reference at exposure. Else it may have been lifted or have
+        slid, the file is then less deep than its known length, and every length is too long.
 
     Raises
     ------
@@ -127,10 +152,14 @@ class KnownLine:
     known_length_std_mm: float = RULER_STD_MM
     kind: Literal["file", "object"] = "file"
     read_to_division: bool = False
+    upper_end: Literal["stop", "reference"] = "stop"
+    stop_seated: bool = False
 
     def __attrs_post_init__(self) -> None:
         if self.kind not in ("file", "object"):
             raise CalibrationError(f"kind must be file or object: {self.kind!r}")
+        if self.upper_end not in ("stop", "reference"):
+            raise CalibrationError(f"upper_end must be stop or reference: {self.upper_end!r}")
         length = check_positive(CalibrationError, "known_length_mm", self.known_length_mm)
         low, high = KNOWN_LENGTH_MM
         if not low <= length <= high:
@@ -139,6 +168,23 @@ class KnownLine:
             raise CalibrationError(f"known_length_std_mm must be >= 0: {self.known_length_std_mm:g}")
         if float(np.abs(np.diff(self.path_px, axis=0)).sum()) <= 0.0:
             raise CalibrationError("points_px must be distinct: the line of known length has no length on the film")
+
+    @property
+    def runs(self) -> str:
+        """From where to where the known length of a file runs, in words."""
+        if self.upper_end == "stop":
+            return "from stop to tip"
+        return "from the perpendicular of the marked reference point to the tip"
+
+    @property
+    def reference_std_mm(self) -> float:
+        """What the reference point adds to the uncertainty of where the known length begins, mm."""
+        return REFERENCE_STD_MM if self.kind == "file" and self.upper_end == "reference" else 0.0
+
+    @property
+    def unseated_std_mm(self) -> float:
+        """How much less deep the file may be than its known length says: the rms distance from none, mm; 0 where it cannot."""
+        return UNSEATED_RMS_MM if self.reference_std_mm and not self.stop_seated else 0.0
 
     def length_px(self, col_over_row: float) -> float:
         """Length along the path in row-pixel units."""
@@ -179,6 +225,10 @@ class Calibration:
         Remarks.
     rectangular
         Names of the terms whose errors are spread evenly and not normally.
+    one_sided
+        Names of the terms that only ever make lengths too long.
+    magnification
+        What a spacing on the detector was divided by, stated or usual; None for any other scale.
     """
 
     mm_per_px_row: float
@@ -190,6 +240,8 @@ class Calibration:
     consistency: float | None = None
     flags: tuple[Flag, ...] = ()
     rectangular: tuple[str, ...] = ()
+    one_sided: tuple[str, ...] = ()
+    magnification: float | None = None
 
     def __attrs_post_init__(self) -> None:
         check_positive(CalibrationError, "mm_per_px_row", self.mm_per_px_row)
@@ -199,6 +251,12 @@ class Calibration:
     def rel_std(self) -> float:
         """Relative standard uncertainty of the scale."""
         return hypot(*(std for _, std in self.terms))
+
+    def shape_of(self, term: str) -> Literal["normal", "rectangular", "one-sided"]:
+        """How the errors of one of its terms are spread."""
+        if term in self.one_sided:
+            return "one-sided"
+        return "rectangular" if term in self.rectangular else "normal"
 
     @property
     def mm_per_px(self) -> tuple[float, float]:
@@ -218,7 +276,8 @@ def calibrate_lines(
 ) -> Calibration:
     """Scale from one or more lines of known length, by weighted least squares.
 
-    Each length is ``scale x length in pixels`` with the variance of the known length and of its two end clicks.
+    Each length is ``scale x length in pixels`` with the variance of the known length and of its two end clicks, and where a
+    file's stop does not show, of its reference point and of the stop's seat.
     Lines that disagree by more than `consistency_limit` widen the uncertainty by the Birge ratio and are flagged.
 
     Parameters
@@ -245,16 +304,23 @@ def calibrate_lines(
     known_std = np.array([line.known_length_std_mm for line in lines])
     pixels = np.array([line.length_px(ratio) for line in lines])
     clicks = np.array([line.click_std_px(click_std_px, ratio) for line in lines])
+    reference = np.array([line.reference_std_mm for line in lines])
+    unseated = np.array([line.unseated_std_mm for line in lines])
+    beside = reference**2 + unseated**2
     scale = float(np.sum(known * pixels) / np.sum(pixels * pixels))
     for _ in range(5):  # the click term depends on the scale, weakly
         ends = np.maximum(scale * clicks, sqrt(2.0) * CLICK_FLOOR_MM)
-        weight = 1.0 / np.maximum(known_std**2 + ends**2, 1e-12)
+        weight = 1.0 / np.maximum(known_std**2 + ends**2 + beside, 1e-12)
         scale = float(np.sum(weight * known * pixels) / np.sum(weight * pixels**2))
     share = weight * pixels / np.sum(weight * pixels**2)
     terms = [
         ("known length", float(np.sqrt(np.sum((share * known_std) ** 2))) / scale),
         ("ends of the known length", float(np.sqrt(np.sum((share * ends) ** 2))) / scale),
     ]
+    if reference.any():
+        terms.append((REFERENCE_TERM, float(np.sqrt(np.sum((share * reference) ** 2))) / scale))
+    if unseated.any():  # whoever let one stop slide let the others slide too
+        terms.append((SEAT_TERM, float(np.sum(share * unseated)) / scale))
     flags = []
     consistency = None
     if len(lines) > 1:
@@ -279,8 +345,9 @@ def calibrate_lines(
     # The mean of several readings is no longer spread evenly.
     even = ("known length",) if len(lines) == 1 and lines[0].read_to_division else ()
     return Calibration(
-        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags)), even
-    )
+        scale, scale * ratio, tuple(terms), method, tuple(lines), None, consistency, tuple(dict.fromkeys(flags)), even,
+        (SEAT_TERM,),
+    )  # fmt: skip
 
 
 def calibrate_spacing(
@@ -289,26 +356,32 @@ def calibrate_spacing(
     magnification: float | None = None,
     claim_rel_std: float | None = None,
     magnification_rel_std: float = MAGNIFICATION_REL_STD,
+    usual: Magnification | None = None,
 ) -> Calibration:
     """Scale from a spacing that the image file claims, taken knowingly.
+
+    A spacing that is not in the patient is divided by the magnification: the one that is stated, else the usual one
+    (:func:`wlmeasure.magnification.usual_magnification`). Neither makes it a measured scale.
 
     Parameters
     ----------
     claim
-        The claim; its trust sets the uncertainty.
+        The claim; its plane and trust set what is corrected and how sure it is.
     magnification
-        Assumed ratio of size on the detector to size in the patient; the spacing is divided by it.
+        Stated ratio of size on the detector to size in the patient.
     claim_rel_std
         Relative standard uncertainty of the claim instead of that of its trust.
     magnification_rel_std
-        Relative standard uncertainty of the assumed magnification.
+        Relative standard uncertainty of the stated magnification.
+    usual
+        What to divide by where none is stated; that of usual intraoral films by default.
 
     Raises
     ------
     CalibrationError
         A magnification that is not between 0.5 and 2, or one on top of a spacing that is already in the patient.
     """
-    factor = 1.0
+    factor: float | None = None
     flags = [_FLAGS["spacing-claim"]]
     rel_std = CLAIM_REL_STD[claim.trust] if claim_rel_std is None else claim_rel_std
     terms = [(f"spacing claim ({claim.trust})", check_positive(CalibrationError, "claim_rel_std", rel_std))]
@@ -325,12 +398,25 @@ def calibrate_spacing(
                 f"magnification must not be applied to {claim.claim}, which is already in the patient: {factor:g}; leave it out"
             )
         flags.append(_FLAGS["magnification-assumed"])
-        if claim.trust == "detector":  # the uncertainty of a detector spacing is that of its magnification
-            terms = []
         std = check_positive(CalibrationError, "magnification_rel_std", magnification_rel_std)
-        terms.append(("assumed magnification", std))
+        added = ("assumed magnification", std)
+    elif claim.plane != "patient":
+        usual = usual_magnification() if usual is None else usual
+        factor, added = usual.mean, ("usual magnification", usual.rel_std)
+        flags.append(_FLAGS["magnification-usual"])
+    if factor is not None:
+        # The uncertainty of a detector spacing is that of its magnification.
+        own = [] if claim.trust == "detector" and claim_rel_std is None else terms
+        terms = [*own, added]
+    by = factor or 1.0
     return Calibration(
-        claim.row_mm / factor, claim.col_mm / factor, tuple(terms), "spacing claim", (), claim, None, tuple(flags)
+        claim.row_mm / by,
+        claim.col_mm / by,
+        tuple(terms),
+        "spacing claim",
+        claim=claim,
+        flags=tuple(flags),
+        magnification=factor,
     )
 
 
@@ -373,24 +459,27 @@ def calibrate_taper(
     nominal = tip_diameter_mm(size, special=special)
     if len(widths_px) < 2:
         raise CalibrationError(
-            f"widths_px must hold two or more places along the file: {len(widths_px)}; measure another"
+            f"the file's thickness must be measured at two places or more: {len(widths_px)}; click more of its shaft"
         )
     ratio = check_positive(CalibrationError, "col_over_row", col_over_row)
-    table = np.array([[check_positive(CalibrationError, "widths_px", v) for v in row] for row in widths_px])
+    table = np.array([[check_positive(CalibrationError, "the file's thickness", v) for v in row] for row in widths_px])
     distance, width, std = table.T
     grows = check_finite(CalibrationError, "taper", taper)
     if not 0.0 < grows <= 0.25:
         raise CalibrationError(f"taper must be more than 0 and at most 0.25: {grows:g}; .04 is 0.04")
     tip_px = float(np.mean(width - grows * distance))
     if tip_px <= 0.0:
+        k = int(distance.argmax())
         raise CalibrationError(
-            "widths_px must be more than the taper alone makes of them: check size, taper and where the tip is"
+            f"the file must be thicker than its taper of {grows:g} alone makes it: {distance[k]:.0f} px from its tip it is "
+            f"{width[k]:.1f} px thick on the film, and {grows * distance[k]:.1f} px come from the taper; check the file's "
+            "taper, and that the last point is its tip"
         )
     scale = nominal / tip_px
     if scale * float(distance.max()) > WORKING_PART_MM:
         raise CalibrationError(
-            f"widths_px must lie within {WORKING_PART_MM:g} mm of the tip, where a file is sure to taper: "
-            f"{scale * float(distance.max()):.1f} mm"
+            f"the file's thickness must be measured within {WORKING_PART_MM:g} mm of its tip, where it is sure to taper: by "
+            f"size {size} the place lies {scale * float(distance.max()):.1f} mm from it; check the file's size and taper"
         )
     flags = [_FLAGS["scale-from-taper"]]
     apart = float(distance.max() - distance.min())

@@ -1,10 +1,10 @@
-"""Messages as a person reads them: members in plain words. Where a file is edited by hand its members keep their names."""
+"""Messages and intervals as a person reads them. Where a case file is edited by hand its members keep their names."""
 
 from __future__ import annotations
 
 import re
 
-__all__ = ["MEMBER_WORDS", "in_words", "member_words", "without_address"]
+__all__ = ["MEMBER_WORDS", "in_words", "interval_words", "member_words", "reach_words", "without_address"]
 
 MEMBER_WORDS = {
     "apex_visibility": "visibility of the apex",
@@ -22,6 +22,7 @@ MEMBER_WORDS = {
     "other_films_sha256": "other films",
     "path_std_px": "uncertainty of the path",
     "points_px": "points",
+    "reference_px": "reference point",
     "rel_std": "relative uncertainty",
     "rests_on": "what it rests on",
     "trace_kind": "kind of trace",
@@ -59,3 +60,20 @@ def in_words(message: str) -> str:
 def without_address(message: str) -> str:
     """The message without the place in the case at which it begins, for somebody who sees no file."""
     return _ADDRESS.sub("", message, count=1) if _ADDRESS.match(message) else message
+
+
+def reach_words(below: float, above: float, digits: int = 2) -> str:
+    """How far an interval lies below and above its figure: "±0.33", or "-1.10/+0.30" where the two differ as they are shown."""
+    down, up = f"{below:.{digits}f}", f"{above:.{digits}f}"
+    return f"±{down}" if _even(below, above, digits) else f"-{down}/+{up}"
+
+
+def interval_words(figure: float, interval: tuple[float, float], digits: int = 1) -> str:
+    """What stands behind a figure: "± 0.3", or "(20.2 to 21.5)" where its interval reaches farther to one side."""
+    low, high = interval
+    below, above = figure - low, high - figure
+    return f"± {below:.{digits}f}" if _even(below, above, digits) else f"({low:.{digits}f} to {high:.{digits}f})"
+
+
+def _even(below: float, above: float, digits: int) -> bool:
+    return abs(below - above) < 1e-6 or f"{below:.{digits}f}" == f"{above:.{digits}f}"

@@ -100,7 +100,7 @@ class Desk(ABC):
         self.case: Case | None = None
         self.result: CaseResult | None = None
         self.tooth: Tooth | None = None
-        self.film_id = "f1"
+        self.film_id: str = "f1"
         self.canal_name = ""
         self.document = Document()
         self.inputs = Inputs()
@@ -127,6 +127,10 @@ class Desk(ABC):
     @abstractmethod
     def choose_film(self, film_id: str) -> None:
         """Look at another film of the case."""
+
+    @abstractmethod
+    def _wonder(self) -> None:
+        """Ask what the film in view leaves open, where nothing else is asked; take back what it leaves open no more."""
 
     @abstractmethod
     def _step(self, case: Case, *, after: Callable[[], None] | None = None, undoable: bool = True) -> None:
@@ -320,6 +324,7 @@ class Desk(ABC):
     def _take_behind(self, behind: list[tuple[Radiograph, Path, str]]) -> None:
         for radiograph, path, beside in behind:
             self.do("canvas", partial(self._receive, radiograph, path, beside))
+        self._wonder()
         self.changed.emit()
 
     def answer(self, words: str) -> None:
@@ -562,6 +567,7 @@ class Desk(ABC):
                 self._known = {film.id: (known_length_mm, None) for film in case.films}
             if self.document.file is not None and not self.document.looked_at:
                 remember(self.document.file)
+            self._wonder()
             self.changed.emit()
 
         self.run("Opening the case", job, done)

@@ -83,6 +83,7 @@ NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm
 WALKING = "The films are those of the study or exercise: no other is opened during it."
 CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Record"}
 """Parts that are the canal's in hand, whose name stands in their titles."""
+METAL = {"metal as the file says": None, "metal is bright": "bright", "metal is dark": "dark"}
 PROFILE_PX = 300
 WIDTH_PX = 360
 STYLE = """
@@ -260,13 +261,27 @@ class WorkingLengthDock(QWidget):
         self._fields["angulation"] = self.angulation.degrees
         part.add(self.angulation)
         self.film_words = part.add(note())
-        self.contrast = QCheckBox("local contrast")
+        part.add(self._message("film"))
+        turn, tip = self.session.turn, "A quarter turn, for the eye alone"
+        part.add(buttons(button("Turn left", lambda: self._do("film", lambda: turn(-1)), tip),
+                         button("Turn right", lambda: self._do("film", lambda: turn(1)), tip)))  # fmt: skip
+        part.add(buttons(
+            button("Upright", lambda: self._do("film", self.session.set_upright),
+                   "Crown of a lower tooth up, roots of an upper one up, judged by what is traced"),
+            button("Mirror", lambda: self._do("film", self.session.mirror),
+                   "Left for right, for the eye alone; asks first, and every picture says so")))  # fmt: skip
+        self.contrast = QCheckBox("local contrast (C)")
         self.contrast.setToolTip("Display only: measuring uses the stored values")
-        self.contrast.toggled.connect(self._on_contrast)
-        self.inverse = QCheckBox("dark metal")
-        self.inverse.setToolTip("Display only: turns the grey scale round")
-        self.inverse.toggled.connect(self._on_inverse)
+        self.contrast.clicked.connect(self._on_contrast)
+        self.inverse = QCheckBox("inverted")
+        self.inverse.setToolTip("Display only: bright for dark; what metal is on the film is said beside it")
+        self.inverse.clicked.connect(self._on_inverse)
         part.add(buttons(self.contrast, self.inverse))
+        self.metal = self._choice(
+            self._on_metal, "Whether metal is bright or dark on this film as it is stored", "Metal"
+        )
+        self.metal.addItems(list(METAL))
+        part.add(self.metal)
         return part
 
     def _scale(self) -> Part:
@@ -607,6 +622,11 @@ class WorkingLengthDock(QWidget):
         self.angulation.refresh()
         self._fill(self.film_choice, session.film_ids, session.film_id)
         self.film_choice.setVisible(len(session.film_ids) > 1)
+        self.contrast.setChecked(self._layers.enhanced)
+        self.inverse.setChecked(self._layers.inverted)
+        said = None if session.case is None else session.case.film(session.film_id).metal
+        self.metal.setCurrentIndex(list(METAL.values()).index(said))
+        self.metal.setEnabled(session.case is not None)
         words = []
         if session.tooth is not None:
             words.append(
@@ -616,6 +636,8 @@ class WorkingLengthDock(QWidget):
             of_file = "" if graph.frame is None else f", frame {graph.frame} of {graph.frames}"
             words.append(f"{Path(graph.path).name}: {graph.rows} x {graph.cols} pixels, {graph.bits} bit{of_file}")
             words += [f"! {text}" for text in graph.warnings] + [*graph.densities, *graph.notes]
+            if self._layers.words:
+                words.append(f"Shown {self._layers.words}.")
         self.film_words.setText("\n".join(words))
 
     def _show_scale(self) -> None:
@@ -697,7 +719,7 @@ class WorkingLengthDock(QWidget):
         tell(self.reading_words, "" if facts.electronic is None else electronic_words(facts.electronic))
         working = facts.proposal
         self.take_proposal.setEnabled(NEEDS["proposal"].met(self.session))
-        lines = [f"proposed {proposal_words(working.length_mm, working.std_mm)}, {working.status}"]
+        lines = [f"proposed {proposal_words(working)}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]
@@ -722,7 +744,7 @@ class WorkingLengthDock(QWidget):
             self._line, self._line_film = live_line(self._viewer_itself(), film), film
         self._line.show(session.preview)
         if session.tool != "look" and session.cursor is not None and self._canvas is not None:
-            self._loupe.show_on(self._canvas, film.data, session.cursor)
+            self._loupe.show_on(self._canvas, film, session.cursor, self._layers.view)
         else:
             self._loupe.hide()
 
@@ -859,6 +881,9 @@ class WorkingLengthDock(QWidget):
     def _on_inverse(self, on: bool) -> None:
         self._layers.inverted = on
         self.refresh()
+
+    def _on_metal(self, text: str) -> None:
+        self._enter_here("film", lambda: self.session.set_metal(METAL[text]))
 
     def _on_known(self, _text: str) -> None:
         def step() -> None:

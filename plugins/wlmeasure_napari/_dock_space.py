@@ -8,6 +8,7 @@ from typing import Any
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QCheckBox, QComboBox, QPushButton, QSlider, QVBoxLayout, QWidget
 
+from wlmeasure.image.view import View, side_in_view, side_on_film
 from wlmeasure.record.case import Angulation
 from wlmeasure.record.edit import typed_number
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
@@ -59,7 +60,7 @@ class AngulationRow(QWidget):
         self.shift = _choice(SHIFTS, "Tube shift", "To which side the tube was moved for this film")
         self.mesial = _choice(MESIAL, "Mesial", "Which way mesial lies on this film as it is shown")
         self.shift.activated.connect(lambda at: self._set(tube_shift=SHIFTS[at][1]))
-        self.mesial.activated.connect(lambda at: self._set(mesial_to=MESIAL[at][1]))
+        self.mesial.activated.connect(lambda at: self._on_mesial(MESIAL[at][1]))
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(4)
@@ -68,6 +69,14 @@ class AngulationRow(QWidget):
 
     def _set(self, **members: float | str | None) -> None:
         self._do("angulation", lambda: self._session.set_angulation(**members))
+
+    def _on_mesial(self, seen: str | None) -> None:
+        """A person says it of the film as it is shown; the case holds it of the film as it is stored."""
+        self._set(mesial_to=None if seen is None else side_on_film(seen, self._view()))
+
+    def _view(self) -> View:
+        case = self._session.case
+        return View() if case is None else case.film(self._session.film_id).shown_as
 
     def _on_degrees(self, text: str) -> None:
         typed = text.replace("°", "").strip()
@@ -94,7 +103,8 @@ class AngulationRow(QWidget):
         known = self._known()
         self.degrees.set_text(self.degrees_words())
         self.shift.setCurrentIndex([value for _, value in SHIFTS].index(known.tube_shift))
-        self.mesial.setCurrentIndex([value for _, value in MESIAL].index(known.mesial_to))
+        seen = None if known.mesial_to is None else side_in_view(known.mesial_to, self._view())
+        self.mesial.setCurrentIndex([value for _, value in MESIAL].index(seen))
 
 
 class SpacePart(Part):

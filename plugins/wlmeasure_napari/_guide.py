@@ -428,7 +428,7 @@ def state_of(session: Session) -> State:
 
 
 def _millimetres(canal: CanalFacts) -> str:
-    return f"{proposal_words(canal.proposal.length_mm, canal.proposal.std_mm).split()[0]} mm"
+    return f"{proposal_words(canal.proposal).split()[0]} mm"
 
 
 def doubt_of(canal: CanalFacts) -> Doubt | None:

@@ -30,12 +30,13 @@ KEYS = (
     ("G, then S L H P", "the gauge of that size sat snug, loose, sHort of length, or went past"),
     ("Esc", "put the tool away"),
     ("Ctrl+Z / Ctrl+Y", "undo, redo"),
-    ("arrow keys", "move the chosen point by a quarter pixel"),
+    ("arrow keys", "move the chosen point by a quarter pixel, as the film is seen"),
     ("Ctrl+D", "delete the chosen point"),
     ("Ctrl+click", "one more point on the canal of the chosen point"),
     ("Ctrl+S", "save the case"),
     ("0 to 9", "with no tool in hand: a reading of the canal in hand; go on typing, Enter records it"),
     ("Ctrl+O", "open a film"),
+    ("C", "local contrast on the picture, on or off; never on what is measured"),
     ("Tab", "from the film into the dock; Enter or Esc in a field goes back to the film; Space opens a drop-down"),
 )
 
@@ -69,10 +70,11 @@ class Hands:
             "Ctrl+Z": lambda: self._do(session.undo),
             "Ctrl+Y": lambda: self._do(session.redo),
             "Ctrl+D": lambda: self._do(session.delete_chosen),
-            "Up": lambda: self._do(lambda: session.move_chosen(-NUDGE_PX, 0.0)),
-            "Down": lambda: self._do(lambda: session.move_chosen(NUDGE_PX, 0.0)),
-            "Left": lambda: self._do(lambda: session.move_chosen(0.0, -NUDGE_PX)),
-            "Right": lambda: self._do(lambda: session.move_chosen(0.0, NUDGE_PX)),
+            "Up": lambda: self._nudge(-NUDGE_PX, 0.0),
+            "Down": lambda: self._nudge(NUDGE_PX, 0.0),
+            "Left": lambda: self._nudge(0.0, -NUDGE_PX),
+            "Right": lambda: self._nudge(0.0, NUDGE_PX),
+            "C": self._contrast,
         }
 
     def connect(self) -> None:
@@ -109,6 +111,15 @@ class Hands:
             enter_draft(self._session)
         else:
             self._session.accept()
+
+    def _nudge(self, rows: float, cols: float) -> None:
+        """Up is up on the screen, however the film lies."""
+        self._do(lambda: self._session.move_chosen(*self._layers.seen_to_film(rows, cols)))
+
+    def _contrast(self) -> None:
+        """For the eye alone: it is no step, and nothing keeps it from being looked at."""
+        self._layers.enhanced = not self._layers.enhanced
+        self._session.changed.emit()
 
     def _trace_key(self) -> None:
         session, at = self._session, self._session.cursor  # where the cursor is now, and not when a running job is done

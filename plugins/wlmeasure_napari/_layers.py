@@ -13,12 +13,21 @@ from psygnal import Signal
 
 from wlmeasure.image.display import local_contrast
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
 from wlmeasure_napari._offer import is_film
 from wlmeasure_napari._session import Session
 
-__all__ = ["CANAL_COLOUR", "CANAL_SHARE", "FILE_COLOUR", "Layers", "canal_colour", "measured_lines", "pictured"]
+__all__ = [
+    "CANAL_COLOUR",
+    "CANAL_SHARE",
+    "FILE_COLOUR",
+    "Layers",
+    "canal_colour",
+    "measured_lines",
+    "pictured",
+]
 
 CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
@@ -100,11 +109,13 @@ class Layers:
         self._ours: dict[str, Any] = {}  # by our own names, whatever a person calls them
         self._guarded = [self._ours]
         self._session = session
-        self._shown: tuple[str, bool] | None = None
-        self.enhanced = False
+        self._shown: tuple[str, bool, bool] | None = None
+        self.enhanced = False  # local contrast, for the eye alone
         self.inverted = False
         self.faded = 0.5  # opacity of the earlier film over this one
         self._adding = False
+        self._view = View()  # of the film when it was last shown
+        self._said = ""
         viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removed.connect(self._on_removed)
         viewer.layers.events.reordered.connect(self._on_reordered)
@@ -198,6 +209,23 @@ class Layers:
         row, col = layer.world_to_data(world)[-2:]
         return float(row), float(col)
 
+    def seen_to_film(self, rows: float, cols: float) -> tuple[float, float]:
+        """A step down and to the right as the film is seen, in pixels of the film as it is stored."""
+        end, start = from_view([(rows, cols), (0.0, 0.0)], (1, 1), self.view)
+        return float(end[0] - start[0]), float(end[1] - start[1])
+
+    @property
+    def view(self) -> View:
+        """How the film in view is laid before the eye."""
+        case = self._session.case
+        return View() if case is None else case.film(self._session.film_id).shown_as
+
+    @property
+    def words(self) -> str:
+        """What the picture is that the file is not: turned, mirrored, with local contrast, inverted."""
+        more = ("local contrast" if self.enhanced else "", "inverted" if self.inverted else "")
+        return ", ".join(word for word in (view_words(self.view), *more) if word)
+
     def pixels(self, screen: float) -> float:
         """How many film pixels that many screen pixels are, at the present zoom."""
         layer = self.film_layer()
@@ -214,6 +242,7 @@ class Layers:
         self._show_earlier()
         self._show_lines()
         self._show_points()
+        self._say_how_shown()
         if not self._in_order():
             self._put_in_order()
         for layer in self._ours.values():
@@ -231,45 +260,69 @@ class Layers:
         gone = [self._mine(name) for name in self._ours]
         self._ours.clear()
         self._shown = None
+        self._say_how_shown()
         for layer in gone:
             if layer is not None:
                 self._viewer.layers.remove(layer)
 
+    def _say_how_shown(self) -> None:
+        """On the picture itself, so that no screenshot goes without the words."""
+        if self._viewer.dims.ndisplay != 2:
+            return  # the text is that of the view in 3-D
+        words = self.words if self.film_layer() is not None else ""
+        overlay = self._viewer.canvas.overlays.text
+        if words:
+            overlay.text, overlay.position, overlay.visible = words, "top_left", True
+        elif self._said:
+            overlay.text, overlay.visible = "", False
+        self._said = words
+
     def _frame(self) -> dict[str, Any]:
-        """Scale and unit that all layers share: millimetres once there is a scale, else square-looking pixels."""
-        film = self._session.film
+        """Scale, place and unit that all layers share: millimetres once there is a scale, else square-looking pixels."""
+        film, graph = self._session.film, self._session.radiograph
         if film is not None and film.calibration is not None:
-            return {"scale": film.calibration.mm_per_px, "units": ("mm", "mm")}
-        ratio = 1.0 if self._session.radiograph is None else self._session.radiograph.col_over_row
-        return {"scale": (1.0, ratio if film is None else film.col_over_row), "units": ("pixel", "pixel")}
+            scale, unit = film.calibration.mm_per_px, "mm"
+        else:
+            ratio = 1.0 if graph is None else graph.col_over_row
+            scale, unit = (1.0, ratio if film is None else film.col_over_row), "pixel"
+        shape = (1, 1) if graph is None else (graph.rows, graph.cols)
+        return {"scale": scale, "units": (unit, unit), "affine": view_affine(shape, scale, self.view)}
 
     def _set_frame(self, layer: Any) -> None:
         frame = self._frame()
         if tuple(layer.scale) != tuple(frame["scale"]):
             layer.scale = frame["scale"]
+        if not np.array_equal(layer.affine.affine_matrix, frame["affine"]):
+            layer.affine = frame["affine"]
         layer.units = frame["units"]
 
     def _show_film(self) -> None:
         radiograph = self._session.radiograph
         assert radiograph is not None
-        wanted = (radiograph.sha256, self.enhanced)
+        wanted = (radiograph.sha256, radiograph.bright_is_dense, self.enhanced)
         before = None if self._shown is None else self._shown[0]
         camera = self._viewer.scene.camera
-        center, zoom = tuple(camera.center), float(camera.zoom)
+        center, zoom, view = tuple(camera.center), float(camera.zoom), self.view
         layer = self.film_layer()
         restored = layer is None and before is not None
         if layer is None or wanted != self._shown:
-            picture = pictured(radiograph, enhanced=self.enhanced)
+            # At full depth, so that a person's own window finds more greys in it, and not the same ones further apart.
+            picture, limits = radiograph.at_full_depth()
+            if self.enhanced:
+                picture, limits = pictured(radiograph, enhanced=True), (0.0, 255.0)
             if layer is None:
-                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=(0, 255), **self._frame())
+                layer = self._ours[FILM] = self.add_image(picture, name=FILM, contrast_limits=limits, **self._frame())
                 layer.events.mode.connect(self._on_mode)
                 self._to_bottom(layer)
             else:
                 layer.data = picture
+            layer.contrast_limits_range = min(float(picture.min()), limits[0]), max(float(picture.max()), limits[1])
+            layer.contrast_limits = limits
             self._shown = wanted
         layer.colormap = "gray_r" if self.inverted else "gray"
-        framed = tuple(layer.scale[-2:]), layer.units
+        framed, middle = (tuple(layer.scale[-2:]), layer.units), layer.world_to_data(center[-2:])
         self._set_frame(layer)
+        turned, self._view = view != self._view, view
         if before is None:
             self._viewer.reset_view()
         elif before != radiograph.sha256:
@@ -278,8 +331,10 @@ class Layers:
             self.look_at_end(zoom if same_case and framed[1] == layer.units else 0.0)
         elif restored:  # the viewer shows a first layer whole
             camera.center, camera.zoom = center, zoom
+        elif turned:  # a film that lies otherwise is looked at anew
+            self._viewer.reset_view(margin=MARGIN, layers=[layer])
         else:
-            self._keep_view(framed[0], tuple(layer.scale[-2:]))
+            self._keep_view(middle, framed[0], tuple(layer.scale[-2:]))
 
     def look_at_end(self, zoom: float) -> None:
         """Bring the apical end of the canal in hand into view, as near as `zoom`; the whole film if it is not traced there."""
@@ -327,13 +382,12 @@ class Layers:
         if layer is not None:
             layer.opacity = share
 
-    def _keep_view(self, before: tuple[float, ...], now: tuple[float, ...]) -> None:
+    def _keep_view(self, middle: Any, before: tuple[float, ...], now: tuple[float, ...]) -> None:
         """When pixels become millimetres the same place stays in view at the same size."""
         if before == now:
             return
         camera = self._viewer.scene.camera
-        row, col = camera.center[-2:]
-        camera.center = (*camera.center[:-2], row * now[0] / before[0], col * now[1] / before[1])
+        camera.center = (*camera.center[:-2], *self.film_layer().data_to_world(middle)[-2:])
         camera.zoom *= before[0] / now[0]
 
     def _to_bottom(self, layer: Any) -> None:

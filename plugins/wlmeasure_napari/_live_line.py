@@ -73,11 +73,14 @@ class _LayerLine:
                 edge_width=max(self._film.data.shape) / 600.0,
                 scale=self._film.scale,
                 units=self._film.units,
+                affine=self._film.affine.affine_matrix,
             )
             self._viewer.layers.selection.active = self._film  # which has no keys of its own
             return
         if tuple(self._layer.scale) != tuple(self._film.scale):
             self._layer.scale, self._layer.units = self._film.scale, self._film.units
+        if not np.array_equal(self._layer.affine.affine_matrix, self._film.affine.affine_matrix):
+            self._layer.affine = self._film.affine.affine_matrix
         self._layer.data = steps
         self._layer.visible = True
 

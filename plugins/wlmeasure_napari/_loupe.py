@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 from attrs import frozen
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QCursor, QImage, QPixmap
 from qtpy.QtWidgets import QLabel, QWidget
 
 from wlmeasure.image.display import loupe
+from wlmeasure.image.view import View, viewed
 
 __all__ = ["Loupe", "Place", "place_beside"]
 
@@ -67,8 +69,8 @@ class Loupe(QLabel):
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self.hide()
 
-    def show_on(self, canvas: QWidget, picture: Any, at_px: tuple[float, float]) -> None:
-        """Show the film about a pixel (row, col) beside the cursor, or nothing where the cursor is off the canvas."""
+    def show_on(self, canvas: QWidget, film: Any, at_px: tuple[float, float], view: View) -> None:
+        """Show the film about a pixel (row, col) beside the cursor, as it lies and in its greys; nothing off the canvas."""
         cursor = canvas.mapFromGlobal(QCursor.pos())
         place = place_beside((cursor.x(), cursor.y()), (canvas.width(), canvas.height()))
         if place is None:
@@ -76,7 +78,10 @@ class Loupe(QLabel):
             return
         ratio = canvas.devicePixelRatioF()
         side = round(place.side * ratio)
-        close = loupe(picture, at_px, side=side)
+        low, high = (float(value) for value in film.contrast_limits)
+        close = viewed(loupe(film.data, at_px, limits=(low, high), side=side), view)  # the place stays in the middle
+        if str(film.colormap.name) == "gray_r":
+            close = np.invert(close)
         close[side // 2, ::4] = close[::4, side // 2] = 255
         image = QImage(close.tobytes(), side, side, side, QImage.Format.Format_Grayscale8)
         image.setDevicePixelRatio(ratio)

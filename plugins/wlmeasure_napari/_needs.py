@@ -9,6 +9,7 @@ from typing import Any, Final
 from attrs import frozen
 
 from wlmeasure.errors import CaseError
+from wlmeasure.record import edit
 from wlmeasure.record.facts import decided_stop
 from wlmeasure.record.record import record_of
 
@@ -58,6 +59,10 @@ NEEDS: Final = MappingProxyType(
         "trace": Need(
             "canal must be traced on this film first: press T, click orifice and apical end",
             lambda s: s.trace is not None,
+        ),
+        "line": Need(
+            "canal or file must be traced on this film first: upright is judged by where it points",
+            lambda s: s.result is not None and edit.upright_view(s.result, s.film_id) is not None,
         ),
         "initials": Need(
             "initials must be entered first, under Working: the record says who did it", lambda s: bool(s.initials)

@@ -21,6 +21,7 @@ from wlmeasure import __version__
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.view import View
 from wlmeasure.record import edit
 from wlmeasure.record.case import (
     FILES,
@@ -52,6 +53,7 @@ from wlmeasure_napari._desk import Desk, Job
 from wlmeasure_napari._guide import Step, next_step, state_of
 from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import Need, NeedError, lacking, need
+from wlmeasure_napari._offer import Choice
 from wlmeasure_napari._over_time import Proposal, propose
 
 __all__ = ["Handle", "Session", "Tool"]
@@ -90,7 +92,7 @@ def _to_trace(items: Iterable[Any]) -> bool:
 
 def _in_space(case: Case) -> Any:
     """What a fit of the films in space rests on; None for a case that has none."""
-    films = tuple(film for film in case.films if film.angulation is not None)
+    films = tuple(evolve(film, view=None) for film in case.films if film.angulation is not None)
     return (films, tuple((canal.name, canal.traces) for canal in case.canals)) if len(films) > 1 else None
 
 
@@ -124,6 +126,7 @@ class Session(Desk):
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
         self.cursor: Point | None = None
+        self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
@@ -234,6 +237,7 @@ class Session(Desk):
             self.chosen = None
         if self.tool == "reference" and self.trace is None:
             self.tool = "look"
+        self._wonder()
         self.changed.emit()
 
     def _ask(self, *args: Any, **kwargs: Any) -> None:
@@ -321,7 +325,9 @@ class Session(Desk):
 
     @property
     def radiograph(self) -> Radiograph | None:
-        return self.radiographs.get(self.film_id)
+        """The film in view, its grey scale as a person has said that it is."""
+        film = self.film
+        return self.radiographs.get(self.film_id) if film is None else film.radiograph
 
     @property
     def film(self) -> FilmResult | None:
@@ -379,6 +385,7 @@ class Session(Desk):
         """Look at another film of the case."""
         if film_id != self.film_id and film_id in self.film_ids:
             self._turn_to(self.canal_name, film_id)
+            self._wonder()
             self.changed.emit()
 
     def _turn_to(self, canal_name: str, film_id: str) -> None:
@@ -431,6 +438,76 @@ class Session(Desk):
     def next_step(self, *, recorded: bool = True) -> Step:
         """What comes next; in a walk through films, whose work goes into no length record, without what only that needs."""
         return next_step(evolve(state_of(self), recorded=recorded))
+
+    # ---- how the film is shown -----------------------------------------------------------------------------------
+
+    def turn(self, quarters: int) -> None:
+        """Turn the film in view clockwise as it is seen, by quarters; what is measured on it stays as it is."""
+        self.edit_case(
+            lambda case: edit.with_view(case, self.film_id, case.film(self.film_id).shown_as.turned(quarters))
+        )
+
+    def set_upright(self) -> None:
+        """Turn the film in view so that the crown of a lower tooth lies up, or the root of an upper one.
+
+        Raises
+        ------
+        NeedError
+            Neither canal nor file is traced on it.
+        """
+        need(self, "case", "line")
+        assert self.result is not None
+        view = edit.upright_view(self.result, self.film_id)
+        assert view is not None
+        if view == self._in_hand_case().film(self.film_id).shown_as:
+            self._tell(self._place, "The tooth stands upright already.")
+        self._show_as(self.film_id, view)
+
+    def mirror(self) -> None:
+        """Mirror the film in view, once a person has said yes; one that is mirrored is shown as it is again.
+
+        Raises
+        ------
+        NeedError
+            There is no case, or another question stands.
+        """
+        need(self, "case", "answered")
+        film = self._in_hand_case().film(self.film_id)
+        other = evolve(film.shown_as, mirrored=not film.shown_as.mirrored)
+        if not other.mirrored:
+            self._show_as(film.id, other)
+            return
+        self._ask(
+            "mirror",
+            f"Mirror film {film.id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
+            Choice("Mirror it", lambda: self._show_as(film.id, other)),
+            Choice("Leave it", lambda: None),
+        )
+
+    def _show_as(self, film_id: str, view: View) -> None:
+        case = self._in_hand_case()
+        if film_id in self.film_ids and case.film(film_id).shown_as != view:
+            self._step(edit.with_view(case, film_id, view))
+
+    def set_metal(self, metal: str | None) -> None:
+        """A person's word on the grey scale of the film in view: metal is "bright" or "dark"; None leaves it to the file."""
+        self.edit_case(lambda case: edit.with_metal(case, self.film_id, metal))
+
+    def _wonder(self) -> None:
+        film = self.film
+        asks = film is not None and film.radiograph.polarity_doubt and not self.document.looked_at
+        about = self.film_id if asks else ""
+        if self.question is not None and self.question.about == "metal" and self._metal_asked != about:
+            self._settle("metal")
+        if about and self.question is None:
+            self._metal_asked = about
+            assert film is not None
+            self._ask(
+                "metal",
+                f"The rim of {film.film.name} is bright where air should be black. Is metal (files, crowns) dark on it?",
+                Choice("Yes, metal is dark: turn the grey scale round", lambda: self.set_metal("dark")),
+                Choice("No, metal is bright: leave it", lambda: self.set_metal("bright")),
+            )
 
     # ---- tools on the film ---------------------------------------------------------------------------------------
 

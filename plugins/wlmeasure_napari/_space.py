@@ -10,6 +10,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
+from wlmeasure.image.view import view_affine
 from wlmeasure.record.case import Canal, Case, Film, Trace
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.films import FilmResult
@@ -25,10 +26,12 @@ __all__ = [
     "balls",
     "fitted_px",
     "frame_of",
+    "laid_as_shown",
     "missing",
     "others",
     "place_beside",
     "place_over",
+    "size_as_shown",
     "solid",
     "space_words",
 ]
@@ -187,19 +190,35 @@ def frame_of(film: FilmResult, shown: FilmResult) -> tuple[float, float]:
     return row, row * film.col_over_row
 
 
+def laid_as_shown(film: FilmResult, shown: FilmResult) -> Float64:
+    """How a film is laid, (3, 3), in the units of the film in view and after its scale: the picture begins at 0, 0."""
+    return view_affine(film.radiograph.values.shape, frame_of(film, shown), film.film.shown_as)
+
+
+def size_as_shown(film: FilmResult, shown: FilmResult) -> Float64:
+    """Height and width of a film as it is shown, in the units of the film in view."""
+    return np.asarray(
+        np.abs(laid_as_shown(film, shown)[:2, :2]) @ (np.array(film.radiograph.values.shape) * frame_of(film, shown))
+    )
+
+
+def _place(film: FilmResult, shown: FilmResult, point_px: Float64) -> Float64:
+    to = laid_as_shown(film, shown)
+    return np.asarray(to[:2, :2] @ (point_px * frame_of(film, shown)) + to[:2, 2])
+
+
 def _orifices(result: CaseResult, film: FilmResult, shown: FilmResult) -> list[tuple[Float64, Float64]]:
-    """Coronal ends of the canals that both films show, in the units of the film in view: (shown, other)."""
+    """Coronal ends of the canals that both films show, where they are seen, in its units: (shown, other)."""
     found = []
     for canal in result.canals:
         on = {trace.film.film.id: trace.path.path_px[0] for trace in canal.traces}
         if film.film.id in on and shown.film.id in on:
-            places = (on[shown.film.id] * frame_of(shown, shown), on[film.film.id] * frame_of(film, shown))
-            found.append(places)
+            found.append((_place(shown, shown, on[shown.film.id]), _place(film, shown, on[film.film.id])))
     return found
 
 
 def place_over(result: CaseResult, film: FilmResult, shown: FilmResult) -> tuple[float, float]:
-    """Where the other film's first pixel lies so that the coronal ends of canals coincide: what then differs is depth."""
+    """How far the other film is moved, so that the coronal ends of canals coincide: what then differs is depth."""
     pairs = _orifices(result, film, shown)
     if not pairs:
         return 0.0, 0.0
@@ -208,11 +227,11 @@ def place_over(result: CaseResult, film: FilmResult, shown: FilmResult) -> tuple
 
 
 def place_beside(result: CaseResult, film: FilmResult, shown: FilmResult) -> tuple[float, float]:
-    """Where the other film's first pixel lies: left or right by the order of the case, the canals' coronal ends level."""
+    """How far the other film is moved: left or right by the order of the case, the canals' coronal ends level."""
     order = [one.film.id for one in result.films]
     before = order.index(film.film.id) < order.index(shown.film.id)
     left = film if before else shown
-    width = left.radiograph.values.shape[1] * frame_of(left, shown)[1] * (1.0 + GAP_SHARE)
+    width = float(size_as_shown(left, shown)[1]) * (1.0 + GAP_SHARE)
     return place_over(result, film, shown)[0], -width if before else width
 
 

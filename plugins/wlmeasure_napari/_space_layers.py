@@ -13,10 +13,23 @@ from attrs import frozen
 from napari.components import ViewerModel
 
 from wlmeasure.errors import CaseError
+from wlmeasure.image.view import view_words
 from wlmeasure.record.films import FilmResult
 from wlmeasure_napari._layers import CANAL_SHARE, Layers, canal_colour, measured_lines, pictured
 from wlmeasure_napari._session import Session
-from wlmeasure_napari._space import Solid, asks, balls, fitted_px, frame_of, others, place_beside, place_over, solid
+from wlmeasure_napari._space import (
+    Solid,
+    asks,
+    balls,
+    fitted_px,
+    frame_of,
+    laid_as_shown,
+    others,
+    place_beside,
+    place_over,
+    size_as_shown,
+    solid,
+)
 
 __all__ = ["SpaceLayers", "Way"]
 
@@ -209,7 +222,7 @@ class SpaceLayers:
 
     def _frame(self) -> dict[str, Any]:
         film = self._layers.film_layer()
-        return {"scale": tuple(film.scale[-2:]), "units": film.units}
+        return {"scale": tuple(film.scale[-2:]), "units": film.units, "affine": film.affine.affine_matrix}
 
     def _show_fitted(self) -> None:
         """The fitted canals on the film in view, over its traced lines and beneath its points."""
@@ -220,7 +233,7 @@ class SpaceLayers:
             self._remove(FITTED)
             return
         frame = self._frame()
-        if self._stands(FITTED, result and result.spatial, session.film_id, frame["scale"]):
+        if self._stands(FITTED, result and result.spatial, session.film_id, frame["scale"], *frame["affine"].flat):
             return
         width = FITTED_SHARE * CANAL_SHARE * max(self._layers.film_layer().data.shape)
         layer = self._viewer.add_shapes(
@@ -256,10 +269,12 @@ class SpaceLayers:
         scale = frame_of(film, shown)
         beside = self.way == "beside"
         place = (place_beside if beside else place_over)(result, film, shown)
-        frame = {"scale": scale, "translate": place, "units": self._layers.film_layer().units}
+        affine = laid_as_shown(film, shown)
+        affine[:2, 2] += place
+        frame = {"scale": scale, "affine": affine, "units": self._layers.film_layer().units}
         looks = (self._layers.enhanced, self._layers.inverted)
         before = self._drawn.get(OTHER, ())
-        if not self._stands(OTHER, film.radiograph, scale, place, looks, self.way, session.film_id):
+        if not self._stands(OTHER, film.radiograph, scale, *affine.flat, looks, self.way, session.film_id):
             picture = pictured(film.radiograph, enhanced=self._layers.enhanced)
             layer = self._layers.add_image(
                 picture,
@@ -271,14 +286,14 @@ class SpaceLayers:
             self._add(OTHER, layer, 1)
         self._ours[OTHER].opacity = 1.0 if beside else self.opacity
         self._show_other_lines(film, frame)
-        self._show_names(film, shown, frame)
+        self._show_names(film, shown, place)
         if beside and before[-2:] != (self.way, session.film_id):
             self._viewer.reset_view(layers=[self._layers.film_layer(), self._ours[OTHER], self._ours[NAMES]])
 
     def _show_other_lines(self, film: FilmResult, frame: dict[str, Any]) -> None:
         session, result = self._session, self._session.result
         assert result is not None
-        made_from = (result, session.canal_name, self.other, frame["scale"], frame["translate"], self.fitted)
+        made_from = (result, session.canal_name, self.other, frame["scale"], *frame["affine"].flat, self.fitted)
         if self._stands(OTHER_LINES, *made_from):
             return
         paths, colours, widths = measured_lines(session, film.film.id)
@@ -303,20 +318,18 @@ class SpaceLayers:
         layer.editable = False
         self._add(OTHER_LINES, layer, 2)
 
-    def _show_names(self, film: FilmResult, shown: FilmResult, frame: dict[str, Any]) -> None:
+    def _show_names(self, film: FilmResult, shown: FilmResult, place: tuple[float, float]) -> None:
         """Which film is which, above each."""
         if self.way != "beside":
             self._remove(NAMES)
             return
         own = self._frame()
-        if self._stands(NAMES, film.film.id, shown.film.id, own["scale"], frame["scale"], frame["translate"]):
+        sizes = [size_as_shown(one, shown) for one in (shown, film)]
+        places = [np.array([-NAME_ABOVE * size[0], 0.5 * size[1]]) for size in sizes]
+        places[1] += place
+        words = view_words(film.film.shown_as)
+        if self._stands(NAMES, film.film.id, shown.film.id, words, *np.ravel(places)):
             return
-        sizes = [np.array(one.radiograph.values.shape) for one in (shown, film)]
-        places = [
-            np.array([-NAME_ABOVE * size[0], 0.5 * size[1]]) * scale
-            for size, scale in zip(sizes, (own["scale"], frame["scale"]), strict=True)
-        ]
-        places[1] += frame["translate"]
         layer = self._viewer.add_points(
             np.array(places),
             name=NAMES,
@@ -325,7 +338,7 @@ class SpaceLayers:
             face_color="transparent",
             border_color="transparent",
             text={
-                "string": [f"{shown.film.id}: in view", f"{film.film.id}: to compare"],
+                "string": [f"{shown.film.id}: in view", f"{film.film.id}: to compare{words and ', '}{words}"],
                 "color": LABEL_COLOUR,
                 "size": NAME_PT,
             },

@@ -19,6 +19,7 @@ from wlmeasure.decide.reconcile import (
     weighted_length,
 )
 from wlmeasure.errors import DecideError
+from wlmeasure.measure.budget import ONE_SIDED_RMS, Term, total_std_mm
 
 HUNDREDTHS = st.integers(1400, 2800).map(lambda value: value / 100.0)
 SEVERITY = {"concordant": 0, "ordinary anatomy": 1, "caution": 2, "conflict": 3}
@@ -27,6 +28,18 @@ SEVERITY = {"concordant": 0, "ordinary anatomy": 1, "caution": 2, "conflict": 3}
 def film_of(length_mm: float, allowance_mm: float = 1.0) -> RadiographicLength:
     """A film whose working length is that, with a clear apex `allowance_mm` farther on."""
     return radiographic_length(length_mm + allowance_mm, 0.2, apical_end="radiographic apex", allowance_mm=allowance_mm)
+
+
+def unseated_film(length_mm: float, reach_mm: float = 1.1) -> RadiographicLength:
+    """The same from a film whose length may be too long by `reach_mm`, since nobody knows whether the stop was seated."""
+    budget = (Term("clicks", 0.1), Term("seat of the stop", ONE_SIDED_RMS * reach_mm, True, "one-sided"))
+    return radiographic_length(
+        length_mm + 1.0,
+        total_std_mm(budget),
+        apical_end="radiographic apex",
+        allowance_mm=1.0,
+        end_budget=budget,
+    )
 
 
 def reading_of(length_mm: float, *conditions: str, n: int = 3, beyond_mm: float | None = None) -> ElectronicLength:
@@ -473,5 +486,6 @@ def test_every_flag_of_the_catalogue_can_be_raised() -> None:
         reconcile(
             root(21.0, 0.2, apical_end="apical foramen", foramen_allowance_mm=0.2), reading_of(21.2), decided_mm=22.0
         ),
+        *(reconcile(unseated_film(22.0), reading) for reading in (None, reading_of(21.0))),
     ]
     assert set().union(*map(codes, results)) == set(CATALOGUE)

@@ -36,6 +36,18 @@ def test_a_fraction_of_a_pixel_shows(off, axis):
     assert abs(expected[axis]) > 1.0
 
 
+@pytest.mark.parametrize("dtype", [np.uint16, np.int16])
+def test_a_deep_picture_is_shown_between_its_limits(dtype):
+    """A step from 1000 to 3000: what lies at a limit is black or white, what lies half way is grey; outside it is black."""
+    picture = np.full((60, 80), 1000, dtype)
+    picture[:, 40:] = 3000
+    close = loupe(picture, (30, 39.5), limits=(1000.0, 5000.0))
+    assert set(np.unique(close[:, :90])) == {0}
+    assert set(np.unique(close[:, 130:])) == {128}
+    assert loupe(picture, (30, 39.5), limits=(100.0, 1000.0))[:, 130:].min() == 255
+    assert loupe(picture, (-500.0, 1e4), limits=(100.0, 1000.0)).max() == 0
+
+
 def test_a_smaller_span_shows_larger():
     areas = [(loupe(dot((30, 40)), (30, 40), span_px=span) > 100).sum() for span in (36.0, 18.0)]
     assert areas[1] == pytest.approx(4 * areas[0], rel=0.1)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from wlmeasure.errors import ImageError
 from wlmeasure.image import DisplayRange, Radiograph, SpacingClaim
-from wlmeasure.image.radiograph import printable
+from wlmeasure.image.radiograph import DisplayTable, printable
 
 
 def test_values_are_a_read_only_copy():
@@ -130,3 +130,34 @@ def test_header_text_is_one_harmless_line(text):
 
 def test_header_text_loses_controls_and_direction_marks():
     assert printable("a\x1b[31m\r\nb\u202ec\x00") == "a[31m bc"
+
+
+@pytest.mark.parametrize("bright", [True, False])
+@pytest.mark.parametrize("window", [None, (37.0, 190.0)])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.int16])
+def test_at_full_depth_the_window_gives_the_displayed_picture(dtype, window, bright):
+    """Every stored value is still there; put between the two ends it is the displayed grey, to its rounding."""
+    span = 200 if dtype == np.uint8 else 4000
+    low = -900 if dtype == np.int16 else 0
+    values = np.random.default_rng(4).integers(low, low + span, (60, 40)).astype(dtype)
+    film = evolve(Radiograph.from_array(values, bright_is_dense=bright), display=window and DisplayRange(*window))
+    picture, (black, white) = film.at_full_depth()
+    assert picture.dtype == dtype
+    assert len(np.unique(picture)) == len(np.unique(values))
+    grey = np.clip((picture.astype(float) - black) / (white - black), 0.0, 1.0) * 255.0
+    assert np.abs(grey - film.displayed()).max() <= 0.51
+    assert (np.argmax(picture) == np.argmax(values)) is np.bool_(bright)
+
+
+def test_at_full_depth_an_even_film_and_one_with_a_table_are_shown_too():
+    even = Radiograph.from_array(np.full((5, 7), 9, np.uint16))
+    picture, (black, white) = even.at_full_depth()
+    assert black < white
+    assert picture.max() == 9
+    greys = np.arange(0, 255, 5, dtype=np.uint8)
+    tabled = evolve(
+        Radiograph.from_array(np.arange(50, dtype=np.uint16).reshape(5, 10)), display=DisplayTable(0, greys)
+    )
+    picture, ends = tabled.at_full_depth()
+    np.testing.assert_array_equal(picture, tabled.displayed())
+    assert ends == (0.0, 255.0)

@@ -424,7 +424,7 @@ def test_nothing_stale_stays(seat, path, way):
     session.open_case(path.with_name("straight.wl.json"))
     assert (space.way, model.dims.ndisplay) == ("film", 2)
     assert names(model) == ["film", "measured", "points"]
-    np.testing.assert_array_equal(model.layers["film"].data, session.radiograph.displayed())
+    np.testing.assert_array_equal(model.layers["film"].data, session.radiograph.values)
     session.open_case(path)
     assert names(model) == FILM_LAYERS
     space.show(way)
@@ -442,7 +442,7 @@ def test_the_viewers_own_button_leads_back_too(seat):
     model.dims.ndisplay = 3  # a person turns the film itself: nothing is drawn there, and a step does not fail
     seat.session.choose_film("f2")
     model.dims.ndisplay = 2
-    np.testing.assert_array_equal(model.layers["film"].data, seat.session.radiograph.displayed())
+    np.testing.assert_array_equal(model.layers["film"].data, seat.session.radiograph.values)
     assert names(model) == FILM_LAYERS
 
 

@@ -17,6 +17,7 @@ from wlmeasure.record.case import (
     Case,
     KnownFile,
     KnownObject,
+    PlainFile,
     Spacing,
     Trace,
     case_digest,
@@ -143,7 +144,7 @@ def test_several_films_and_scales_keep_their_order_and_kinds(full):
     full["films"].append(second)
     case = case_from_json(full)
     assert [film.id for film in case.films] == ["f1", "earlier", "f2"]
-    assert [type(scale) for scale in case.films[0].scale] == [KnownFile, KnownObject, Spacing]
+    assert [type(scale) for scale in case.films[0].scale] == [KnownFile, PlainFile, KnownObject, Spacing]
     assert case.film("f2") is case.films[2]
 
 

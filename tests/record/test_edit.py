@@ -202,3 +202,65 @@ def test_a_point_more_goes_between_the_two_it_lies_between(at, expected):
     """On a line of three points, 10 apart; beyond an end it goes behind the last piece or before the first one."""
     points = ((0.0, 0.0), (10.0, 0.0), (20.0, 0.0))
     assert edit.with_point(points, at).index(at) == expected
+
+
+# --- the reference point of a file whose stop does not show --------------------------------------------------------------
+
+
+def seated_on(body, **more):
+    """The bench case with its file's stop at no place seen, and the file's tip noted in canal MB."""
+    body["films"][0]["scale"][0] |= {"upper_end": "reference", "reference_px": [20.0, 60.0]} | more
+    body["canals"][0]["traces"][0] |= {"file_tip_px": [420, 50]}
+    return case_from_json(body)
+
+
+def places(case):
+    """Where the file's stop rested, and where the canal counts from."""
+    return case.films[0].scale[0].reference_px, case.canals[0].traces[0].reference_px
+
+
+def test_the_files_reference_point_is_the_canals_whichever_is_moved(body):
+    case = seated_on(body)
+    by_file = edit.with_reference(case, "f1", 0, (30.0, 62.0), stop_seated="yes")
+    assert places(by_file) == ((30.0, 62.0), (30.0, 62.0))
+    assert by_file.films[0].scale[0].stop_seated == "yes"
+    trace = by_file.canals[0].traces[0]
+    by_canal = edit.with_trace(by_file, "MB", evolve(trace, reference_px=(31.0, 61.0)))
+    assert places(by_canal) == ((31.0, 61.0), (31.0, 61.0))
+    assert by_canal.films[0].scale[0].stop_seated == "yes"
+    moved = edit.with_scale(by_canal, "f1", evolve(by_canal.films[0].scale[0], reference_px=(33.0, 60.0)), at=0)
+    assert places(moved) == ((33.0, 60.0), (33.0, 60.0))
+
+
+def test_marking_the_reference_of_a_file_says_that_its_stop_does_not_show(body):
+    body["canals"][0]["traces"][0] |= {"file_tip_px": [420, 50]}
+    body["films"].append(body["films"][0] | {"id": "earlier", "sha256": "e" * 64, "scale": []})
+    carried = {"film": "earlier", "marks": ["reference point", "path"], "std_px": 4.5}
+    body["canals"][0]["traces"][0]["carried"] = carried
+    case = edit.with_reference(case_from_json(body), "f1", 0, (25, 58))
+    file, trace = case.films[0].scale[0], case.canals[0].traces[0]
+    assert (file.upper_end, file.reference_px, file.stop_seated) == ("reference", (25.0, 58.0), None)
+    assert trace.carried.marks == ("path",)  # a person has placed it here
+
+
+def test_a_file_in_another_canal_moves_nothing(body):
+    case = seated_on(body)
+    other = evolve(case.canals[0].traces[0], file_tip_px=(400.0, 90.0))
+    case = edit.with_trace(case, "MB", other)
+    assert places(edit.with_reference(case, "f1", 0, (30.0, 62.0)))[1] == (20.0, 60.0)
+    assert places(edit.with_trace(case, "MB", evolve(other, reference_px=(40.0, 60.0))))[0] == (20.0, 60.0)
+
+
+def test_a_canal_without_a_reference_point_counts_from_where_its_files_stop_rested(body, measure):
+    """The tip is noted by itself once the canal is traced along the file, and the reference point with it."""
+    body["films"][0]["scale"][0] |= {"upper_end": "reference", "reference_px": [20.0, 56.0]}
+    body["canals"][0]["traces"] = [{"film": "f1", "path_px": [[150, 50], [440, 50]], "apical_end": "radiographic apex"}]
+    result = measure(body)
+    assert places(edit.with_file_tips(result.case, result, None)) == ((20.0, 56.0), (20.0, 56.0))
+
+
+def test_only_a_file_of_known_length_has_a_stop_to_rest(full):
+    case = case_from_json(full)
+    for at in (1, 2, 3, 9):
+        with pytest.raises(CaseError, match="must be a file of known length"):
+            edit.with_reference(case, "f1", at, (20.0, 50.0))

@@ -548,7 +548,7 @@ def test_a_scale_that_is_no_radiographs_is_refused(body, measure):
 def test_a_clicked_file_that_ends_where_it_begins_is_refused(body, measure):
     scale = body["films"][0]["scale"][0]
     scale |= {"trace_kind": "clicks", "points_px": [[20, 50], [60, 50], [20, 50]]}
-    with pytest.raises(CaseError, match="stop and tip are the same"):
+    with pytest.raises(CaseError, match="upper end and tip are the same"):
         measure(body)
 
 

@@ -212,8 +212,10 @@ def test_unequal_pixels_are_both_named(bench):
 def test_a_length_read_on_a_ruler_is_never_farther_off_than_half_a_division(bench):
     """20 mm read to 0.5 mm: within 0.25 mm with certainty, 0.24 mm 19 times of 20; 0.05 mm of a normal spread gives 0.10."""
     scale = {"kind": "known_file", "points_px": [[20, 50], [420, 50]], "trace_kind": "path", "known_length_mm": 20.0}
-    assert "(20 mm ± 0.24)" in scale_words(bench({"scale": [scale]}).films[0])
-    assert "(20 mm ± 0.10)" in scale_words(bench({"scale": [scale | {"known_length_std_mm": 0.05}]}).films[0])
+    assert "(20 mm ± 0.24 from stop to tip)" in scale_words(bench({"scale": [scale]}).films[0])
+    assert "(20 mm ± 0.10 from stop to tip)" in scale_words(
+        bench({"scale": [scale | {"known_length_std_mm": 0.05}]}).films[0]
+    )
 
 
 def test_a_new_tracing_is_reported_where_it_was_asked_for(measured, bench):

@@ -99,6 +99,14 @@ _TEXTS: Final = {
         "anatomy."
     ),
     "provisional-length": "The shorter of the two lengths is given, provisionally, until the difference is settled.",
+    "film-may-be-long": (
+        "Whether the stop rested on its reference is not known; if it had slid, the film's length is too long, and the ceiling "
+        "is lower for that."
+    ),
+    "film-may-be-long-by-reading": (
+        "Whether the stop rested on its reference is not known; if it had slid, the film's length is too long, which may be "
+        "why the reading is shorter."
+    ),
     "inconsistent": "Film and reading differ by more than their stated uncertainties explain.",
     "film-alone": (
         "Only the film gives a length; a file that looks short of the radiographic apex may already be through the "

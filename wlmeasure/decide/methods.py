@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final, Literal, get_args
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_length, check_not_negative, is_unusual
 from wlmeasure.decide.flags import flag
@@ -38,6 +38,7 @@ __all__ = [
     "RadiographicLength",
     "Resorption",
     "RetakeBand",
+    "corrected_length",
     "end_allowance_mm",
     "from_major_diameter",
     "proportional_mm",
@@ -187,6 +188,55 @@ class CorrectedLength:
     parameters: tuple[tuple[str, float], ...] = ()
 
 
+def corrected_length(
+    file_mm: float,
+    tip_short_mm: float,
+    *,
+    end_allowance_mm: float = SAFETY_MM,
+    accept_within_mm: float = ACCEPT_WITHIN_MM,
+    confirm_within_mm: float = CONFIRM_WITHIN_MM,
+) -> CorrectedLength:
+    """Working length as the length of a trial file + distance of its tip from the root end - end allowance: the second half of
+    :func:`subtract_add_subtract`.
+
+    Parameters
+    ----------
+    file_mm
+        Length of the file from the reference point to its tip.
+    tip_short_mm
+        Distance from file tip to root end: positive when short, negative when beyond.
+    end_allowance_mm
+        Subtracted at the end (1.0 in the text, 0.5 to 1.0 in use).
+    accept_within_mm, confirm_within_mm
+        Edges of :func:`retake_band`.
+
+    A tip beyond the root end is counted back and flagged; one farther short than `confirm_within_mm` gives no length.
+    Raises :class:`DecideError` for lengths that cannot be.
+    """
+    tentative = check_length("file_mm", file_mm)
+    correction = check_finite(DecideError, "tip_short_mm", tip_short_mm)
+    allowance = check_not_negative("end_allowance_mm", end_allowance_mm)
+    band = retake_band(correction, accept_within_mm=accept_within_mm, confirm_within_mm=confirm_within_mm)
+    root_end = (
+        None
+        if band == "do not extrapolate" and correction > 0.0
+        else check_length("corrected length", tentative + correction)
+    )
+    return CorrectedLength(
+        tentative_mm=tentative,
+        correction_mm=correction,
+        root_end_mm=root_end,
+        length_mm=None if root_end is None else _shortened(root_end, allowance),
+        band=band,
+        flags=_correction_flags(correction, band),
+        parameters=(
+            ("end_allowance_mm", allowance),
+            ("accept_within_mm", accept_within_mm),
+            ("confirm_within_mm", confirm_within_mm),
+        ),
+    )
+
+
 def subtract_add_subtract(
     preoperative_mm: float,
     tip_short_mm: float,
@@ -206,38 +256,23 @@ def subtract_add_subtract(
     tip_short_mm
         Distance from file tip to root end on the film with the file at the tentative length: positive when short,
         negative when beyond.
-    safety_mm, end_allowance_mm
-        Subtracted before the file goes in (1.0), and again at the end (1.0 in the text, 0.5 to 1.0 in use).
-    accept_within_mm, confirm_within_mm
-        Edges of :func:`retake_band`.
+    safety_mm
+        Subtracted before the file goes in (1.0).
+    end_allowance_mm, accept_within_mm, confirm_within_mm
+        As in :func:`corrected_length`, which is what follows.
 
-    A tip beyond the root end is counted back and flagged; one farther short than `confirm_within_mm` gives no length.
     Raises :class:`DecideError` for lengths that cannot be.
     """
     preoperative = check_length("preoperative_mm", preoperative_mm)
-    correction = check_finite(DecideError, "tip_short_mm", tip_short_mm)
     tentative = _shortened(preoperative, check_not_negative("safety_mm", safety_mm))
-    allowance = check_not_negative("end_allowance_mm", end_allowance_mm)
-    band = retake_band(correction, accept_within_mm=accept_within_mm, confirm_within_mm=confirm_within_mm)
-    root_end = (
-        None
-        if band == "do not extrapolate" and correction > 0.0
-        else check_length("corrected length", tentative + correction)
+    made = corrected_length(
+        tentative,
+        tip_short_mm,
+        end_allowance_mm=end_allowance_mm,
+        accept_within_mm=accept_within_mm,
+        confirm_within_mm=confirm_within_mm,
     )
-    return CorrectedLength(
-        tentative_mm=tentative,
-        correction_mm=correction,
-        root_end_mm=root_end,
-        length_mm=None if root_end is None else _shortened(root_end, allowance),
-        band=band,
-        flags=_correction_flags(correction, band),
-        parameters=(
-            ("safety_mm", safety_mm),
-            ("end_allowance_mm", allowance),
-            ("accept_within_mm", accept_within_mm),
-            ("confirm_within_mm", confirm_within_mm),
-        ),
-    )
+    return evolve(made, parameters=(("safety_mm", safety_mm), *made.parameters))
 
 
 def _optional_length(value: float | None) -> float | None:
@@ -317,6 +352,7 @@ def radiographic_length(
     accept_within_mm: float = ACCEPT_WITHIN_MM,
     confirm_within_mm: float = CONFIRM_WITHIN_MM,
     end_budget: Sequence[Term] = (),
+    corrected: CorrectedLength | None = None,
 ) -> RadiographicLength:
     """Working length from a length measured on the film to a named end.
 
@@ -351,6 +387,9 @@ def radiographic_length(
         Edges of :func:`retake_band`.
     end_budget
         The terms that `end_std_mm` is made of; one term of that name without.
+    corrected
+        How `end_length_mm` came about where it is the known length of a file plus the gap to the end: what is to be said of
+        such a correction is said, and the method is named so.
 
     Raises :class:`DecideError` for lengths or words that cannot be.
     """
@@ -380,6 +419,12 @@ def radiographic_length(
         flags.append(flag("apex-superimposed" if apex_visibility == "superimposed" else "apex-cut-off"))
     if unseen > 0.0:
         flags.append(flag("unseen-stretch"))
+    if corrected is not None:
+        if corrected.root_end_mm is None or abs(corrected.root_end_mm - end_length) > EDGE_TOLERANCE_MM:
+            raise DecideError(
+                f"corrected must give end_length_mm: {corrected.root_end_mm} and {end_length:g} mm; give both from one file"
+            )
+        flags.extend(corrected.flags)
 
     end_on_film: float | None = end_length
     allowance = resorbed
@@ -433,6 +478,10 @@ def radiographic_length(
     at_foramen = apical_end == "apical foramen"
     further = ((LANDMARK_TERM, landmark_std), ("stretch not seen", unseen_std), ("tip to root end", correction_std))
     budget = (*terms, *(Term(name, std) for name, std in further if std > 0.0))
+    gap: tuple[tuple[str, float], ...] = ()
+    if corrected is not None:
+        method = f"known length plus gap: {method}"
+        gap = (("known_length_mm", corrected.tentative_mm), ("gap_mm", corrected.correction_mm))
     return RadiographicLength(
         length_mm=None if end_on_film is None else _shortened(end_on_film, allowance),
         std_mm=None if end_on_film is None else total_std_mm(budget),
@@ -451,6 +500,7 @@ def radiographic_length(
             ("correction_std_mm", correction_std),
             ("accept_within_mm", accept_within_mm),
             ("confirm_within_mm", confirm_within_mm),
+            *gap,
         ),
         budget=() if end_on_film is None else budget,
     )

@@ -18,12 +18,16 @@ above +1.0              conflict          none
 A value on an edge (within 1e-9 mm) belongs to the milder row. Every bound is a parameter (ours; the habit is common
 practice from memory) and is written into the result. Whatever the row, no length proposed lies beyond the radiographic
 apex, and what the clinician decided is reported beside the proposal and never changes it. Nothing is rounded here.
+
+A film whose scale rests on a stop that may have slid errs to one side: its length is right or too long. It stays the figure,
+since it is right in two of three cases; the interval reaches down, a flag says it, the mean of film and reading leans on the
+reading, and no ceiling is taken from the film that would not hold if the stop had slid.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from math import sqrt
+from collections.abc import Iterable, Sequence
+from math import erf, sqrt
 from typing import Final, Literal, get_args
 
 from attrs import fields, frozen
@@ -34,7 +38,7 @@ from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength
 from wlmeasure.errors import DecideError, check_finite, check_positive
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import Term, total_std_mm
+from wlmeasure.measure.budget import Term, one_sided_mm, reach_mm, total_std_mm
 
 __all__ = [
     "APART_TERM",
@@ -65,6 +69,9 @@ test."""
 
 APART_TERM: Final = "film and reading apart"
 """The term of a budget by which a doubtful pair widens it: anywhere between the two, |D| / sqrt(3)."""
+
+FROM_FILM: Final = ("beyond-apex", "beyond-foramen")
+"""Limits that the film gives, by the flag that names them: as long as its scale makes them."""
 
 GAP_USUAL_UP_TO_MM: Final = 1.5
 """Radiographic apex to foramen: usual up to this (our parameter, from Kuttler 1955, Burch & Hulen 1972, Martos et al.
@@ -218,8 +225,9 @@ class WorkingLength:
     """The proposed working length of one canal (mm from the coronal reference point), and all that stands beside it.
 
     `length_mm`, `std_mm` and `interval_mm` (95 %) are None where no length is proposed. The interval is not cut at the
-    apex: it states an uncertainty, not a permission. `ceiling_mm` is provisional: the shorter of film and reading,
-    never beyond the radiographic apex. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never
+    apex: it states an uncertainty, not a permission; it reaches farther down than up where the length rests on a film that
+    may be too long. `ceiling_mm` is provisional: the shorter of film and reading, never beyond the radiographic apex, both
+    less what the film may be too long by. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never
     replace it. `budget` holds `std_mm` term by term. `parameters` names every bound that took part.
     """
 
@@ -301,10 +309,12 @@ def reconcile(
 
     difference = None if film_value is None or reading_value is None else reading_value[0] - film_value[0]
     proposal = _propose(film, electronic, rule, doubt_noted_conditions)
-    caps = _caps(film, electronic)
-    caps += [
+    own = _caps(film, electronic)
+    too_long = 0.0 if film is None else one_sided_mm(film.budget)
+    others = [
         (check_length("other limit", limit), flag("beyond-apex")) for limit in other_limits_mm if limit is not None
     ]
+    caps = [*own, *others]
     length, std = proposal.length_mm, total_std_mm(proposal.budget) if proposal.budget else None
     reasons = list(proposal.flags)
     for limit, reason in caps:
@@ -323,10 +333,13 @@ def reconcile(
     if apex_mm is not None and foramen_mm is not None:
         reasons += landmark_gap(apex_mm, foramen_mm).flags
 
+    if too_long > 0.0 and film_value is not None:
+        reasons.append(flag("film-may-be-long" if difference is None else _long_film(difference)))
     bounds = [
-        None if film_value is None else film_value[0],
+        None if film_value is None else film_value[0] - too_long,
         None if electronic is None else electronic.ceiling_mm,
-        *(cap for cap, _ in caps),
+        *(cap - (too_long if reason.code in FROM_FILM else 0.0) for cap, reason in own),
+        *(cap for cap, _ in others),
     ]
     ceiling = min((bound for bound in bounds if bound is not None), default=None)
     # A mean of two lengths in conflict would be an automatic length by another name.
@@ -334,7 +347,7 @@ def reconcile(
     return WorkingLength(
         length_mm=length,
         std_mm=std,
-        interval_mm=None if length is None or std is None else (length - factor * std, length + factor * std),
+        interval_mm=None if length is None or std is None else _interval(length, std, proposal.budget, factor),
         ceiling_mm=ceiling,
         status=proposal.status,
         difference_mm=difference,
@@ -361,6 +374,19 @@ def reconcile(
         ),
         budget=proposal.budget,
     )
+
+
+def _interval(length_mm: float, std_mm: float, budget: Sequence[Term], factor: float) -> tuple[float, float]:
+    """So many standard uncertainties to either side; where an error has but one side, what holds as much."""
+    if not one_sided_mm(budget):
+        return length_mm - factor * std_mm, length_mm + factor * std_mm
+    below, above = reach_mm(budget, held=erf(factor / sqrt(2.0)))
+    return length_mm - below, length_mm + above
+
+
+def _long_film(difference_mm: float) -> str:
+    """What a film that may be too long means beside a reading: it may be why the reading is shorter."""
+    return "film-may-be-long-by-reading" if difference_mm < -EDGE_TOLERANCE_MM else "film-may-be-long"
 
 
 @frozen

@@ -12,12 +12,21 @@ from typing import Final
 
 from attrs import evolve, frozen
 
-from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, RULER_STD_MM, Calibration, calibrate_lines
+from wlmeasure.calibration import (
+    CLICK_FLOOR_MM,
+    CLICK_STD_PX,
+    REFERENCE_TERM,
+    RULER_STD_MM,
+    SEAT_TERM,
+    Calibration,
+    calibrate_lines,
+)
 from wlmeasure.decide.electronic import DEVICE_STD_MM, MINIMUM_REPEATS, SPAN_LIMIT_MM
 from wlmeasure.decide.electronic import RULER_STD_MM as READING_RULER_STD_MM
 from wlmeasure.decide.methods import LANDMARK_TERM
 from wlmeasure.decide.reconcile import APART_TERM, WorkingLength
-from wlmeasure.measure.budget import Term, half_width_mm
+from wlmeasure.measure.budget import Term, reach_mm
+from wlmeasure.measure.gap import GAP_SCALE, KNOWN_LENGTH
 from wlmeasure.measure.length import (
     END_CLICKS,
     PATH,
@@ -27,6 +36,7 @@ from wlmeasure.measure.length import (
     WINDING,
     LengthEstimate,
 )
+from wlmeasure.words import reach_words
 
 __all__ = ["Advice", "advise_length", "advise_working_length"]
 
@@ -62,10 +72,12 @@ class Advice:
     action
         What to do, in words.
     before_mm, after_mm
-        Half-width of the 95 % interval as it is and with that term improved. `after_mm` is None where no figure can be given
-        in advance.
+        Half of the width of the 95 % interval as it is and with that term improved. `after_mm` is None where no figure can be
+        given in advance.
     needs_film
         Whether it can only be had from another exposure, which this program never asks for.
+    before_reach_mm, after_reach_mm
+        How far those intervals lie below and above the figure; None stands for half of the width to either side.
     """
 
     term: str
@@ -73,6 +85,8 @@ class Advice:
     before_mm: float
     after_mm: float | None
     needs_film: bool = False
+    before_reach_mm: tuple[float, float] | None = None
+    after_reach_mm: tuple[float, float] | None = None
 
     @property
     def words(self) -> str:
@@ -80,7 +94,9 @@ class Advice:
         if self.after_mm is None:
             words = f"{self.term}: {self.action}"
         else:
-            words = f"{self.action}: ±{self.before_mm:.2f} -> ±{self.after_mm:.2f} mm"
+            before = reach_words(*(self.before_reach_mm or (self.before_mm, self.before_mm)))
+            after = reach_words(*(self.after_reach_mm or (self.after_mm, self.after_mm)))
+            words = f"{self.action}: {before} -> {after} mm"
         return f"{words}; {CHOICE}" if self.needs_film else words
 
 
@@ -111,43 +127,61 @@ def advise_working_length(
     found = []
     if length is not None and calibration is not None:
         found += _improvements(working.budget, length, calibration)
-    before = half_width_mm(working.budget)
+    before = reach_mm(working.budget)
     for term in working.budget:
         if term.term == LANDMARK_TERM and working.status == "film only":
-            after = half_width_mm((Term("electronic reading", READINGS_STD_MM),))
+            after = reach_mm((Term("electronic reading", READINGS_STD_MM),))
             words = f"{MINIMUM_REPEATS} electronic readings that agree, in place of the landmark on the film"
-            found.append(Advice(term.term, words, before, after))
+            found.append(_advice(term, words, before, after))
         if term.term == APART_TERM:
             words = "reading again, reference point and stop checked, until film and reading agree"
-            found.append(Advice(term.term, words, before, _after(working.budget, term, 0.0)))
+            found.append(_advice(term, words, before, _after(working.budget, term, 0.0)))
     return _sorted(found)
 
 
 def _improvements(budget: Sequence[Term], length: LengthEstimate, calibration: Calibration) -> list[Advice]:
-    before = half_width_mm(budget)
+    before = reach_mm(budget)
     scale = _better_scale(calibration)
     found = []
     for term in budget:
         action, better, needs_film = _better(term, length, calibration, scale)
         after = None if better is None else _after(budget, term, min(better, term.std_mm))
-        found.append(Advice(term.term, action, before, after, needs_film))
-        if after is None and (action == NOTHING or _after(budget, term, 0.0) > (1.0 - WORTH) * before):
+        found.append(_advice(term, action, before, after, needs_film))
+        if after is None and (action == NOTHING or sum(_after(budget, term, 0.0)) > (1.0 - WORTH) * sum(before)):
             found.pop()  # it could vanish and the interval would stay
     return found
+
+
+def _advice(
+    term: Term, action: str, before: tuple[float, float], after: tuple[float, float] | None, needs_film: bool = False
+) -> Advice:
+    """Advice from how far the two intervals lie below and above the figure."""
+    half = None if after is None else 0.5 * sum(after)
+    return Advice(term.term, action, 0.5 * sum(before), half, needs_film, before, after)
 
 
 def _better(
     term: Term, length: LengthEstimate, calibration: Calibration, scale: dict[str, float]
 ) -> tuple[str, float | None, bool]:
     """What to do about a term, its standard uncertainty then in mm (None: no figure), and whether it needs a film."""
-    if term.term == "known length":
+    if term.term == KNOWN_LENGTH and length.gap is not None:
+        return f"stop length to {FINE_READING_MM:g} mm", FINE_READING_MM / sqrt(12.0), False
+    if term.term == KNOWN_LENGTH:
         return f"stop length to {FINE_READING_MM:g} mm", scale[term.term] * length.length_mm, False
     if term.term == "ends of the known length":
-        words = "tip and stop of the file clicked again at higher zoom"
+        seen = all(line.upper_end == "stop" for line in calibration.lines)
+        words = f"tip and {'stop of the file' if seen else 'reference point'} clicked again at higher zoom"
         return words, scale[term.term] * length.length_mm, False
+    if term.term == SEAT_TERM:
+        return "it said that the stop was seen to rest on the reference point, if it was", 0.0, False
+    if term.term == REFERENCE_TERM:
+        return "a film with the stop in the picture would show where it was", None, True
     if term.term == END_CLICKS:
         closer = max(term.std_mm * CLOSE_CLICK_STD_PX / CLICK_STD_PX, sqrt(2.0) * CLICK_FLOOR_MM)
-        return "reference point and end of the canal clicked again at higher zoom", closer, False
+        ends = "tip of the file" if length.gap is not None else "reference point"
+        return f"{ends} and end of the canal clicked again at higher zoom", closer, False
+    if term.term == GAP_SCALE:
+        return NOTHING, None, False  # the scale of a short stretch: what shortens the stretch is said of its tilt
     if term.term == TILT:
         near = UNCOVERED_END_REL_STD * NEAR_TIP_MM
         if length.length_mm - length.covered_mm > NEAR_TIP_MM and near < term.std_mm:
@@ -176,8 +210,8 @@ def _better_scale(calibration: Calibration) -> dict[str, float]:
     return dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK_STD_PX).terms)
 
 
-def _after(budget: Sequence[Term], term: Term, std_mm: float) -> float:
-    return half_width_mm([evolve(other, std_mm=std_mm) if other is term else other for other in budget])
+def _after(budget: Sequence[Term], term: Term, std_mm: float) -> tuple[float, float]:
+    return reach_mm([evolve(other, std_mm=std_mm) if other is term else other for other in budget])
 
 
 def _sorted(found: Sequence[Advice]) -> tuple[Advice, ...]:

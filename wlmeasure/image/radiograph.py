@@ -327,13 +327,31 @@ class Radiograph:
         if isinstance(self.display, DisplayTable):
             picture = self.display.of(self.values)
             return picture if self.bright_is_dense else np.invert(picture)
-        if self.display is not None:
-            low, high = self.display.low, self.display.high
-        else:
-            low, high = (float(v) for v in np.percentile(self.picture_values(), percentiles))
+        low, high = self._window(percentiles)
         grey = self.values.astype(np.float32)
         grey -= np.float32(low)
         grey *= np.float32(255.0 / max(high - low, 1e-6))  # an even picture has no range
         np.clip(np.rint(grey, out=grey), 0.0, 255.0, out=grey)
         picture = grey.astype(np.uint8)
         return picture if self.bright_is_dense else np.invert(picture)
+
+    def at_full_depth(self) -> tuple[StoredValues, tuple[float, float]]:
+        """The same picture before it is windowed, and the values of it that `displayed` shows black and white.
+
+        Of a film that comes with a table it is the picture itself: a table is no window.
+        """
+        if isinstance(self.display, DisplayTable):
+            return self.displayed(), (0.0, 255.0)
+        low, high = self._window(DISPLAY_PERCENTILES)
+        high = max(high, low + 1e-6)
+        if self.bright_is_dense:
+            return self.values, (low, high)
+        kind = np.iinfo(self.values.dtype)
+        ends = float(kind.min) + float(kind.max)  # of two's complement: inverting a value takes it from here
+        return np.invert(self.values), (ends - high, ends - low)
+
+    def _window(self, percentiles: tuple[float, float]) -> tuple[float, float]:
+        if self.display is not None:
+            return self.display.low, self.display.high
+        low, high = (float(v) for v in np.percentile(self.picture_values(), percentiles))
+        return low, high

@@ -10,10 +10,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import ImageError
 
-__all__ = ["View", "from_view", "to_view", "upright_turns", "view_words", "viewed"]
+__all__ = [
+    "View",
+    "from_view",
+    "side_in_view",
+    "side_on_film",
+    "to_view",
+    "upright_turns",
+    "view_affine",
+    "view_words",
+    "viewed",
+]
 
 Picture = NDArray[np.uint8]
 Float64 = NDArray[np.float64]
+
+SIDES = {"up": (-1.0, 0.0), "down": (1.0, 0.0), "left": (0.0, -1.0), "right": (0.0, 1.0)}
+"""Directions as (row, col)."""
 
 
 @frozen
@@ -29,6 +42,10 @@ class View:
     def __attrs_post_init__(self) -> None:
         if self.quarter_turns not in range(4):
             raise ImageError(f"quarter_turns must be 0, 1, 2 or 3: {self.quarter_turns!r}; they are clockwise")
+
+    def turned(self, quarters: int) -> View:
+        """The view turned clockwise by that many quarters more, as the eye sees it: a mirrored film turns the other way."""
+        return View((self.quarter_turns + (-quarters if self.mirrored else quarters)) % 4, self.mirrored)
 
 
 def viewed(picture: Picture, view: View) -> Picture:
@@ -50,7 +67,7 @@ def from_view(points_px: ArrayLike, shape: tuple[int, int], view: View) -> Float
 
 
 def _view_map(shape: tuple[int, int], view: View) -> tuple[Float64, Float64]:
-    """Matrix and offset that take (row, col) of the film to the view."""
+    """Matrix (2, 2) and offset (2,), pixels, that take (row, col) of the film to the view; its inverse is its transpose."""
     rows, cols = shape
     matrix, offset = np.eye(2), np.zeros(2)
     for _ in range(view.quarter_turns):
@@ -61,6 +78,31 @@ def _view_map(shape: tuple[int, int], view: View) -> tuple[Float64, Float64]:
         flip = np.diag([1.0, -1.0])
         matrix, offset = flip @ matrix, flip @ offset + (0.0, cols - 1.0)
     return matrix, offset
+
+
+def view_affine(shape: tuple[int, int], scale: tuple[float, float], view: View) -> Float64:
+    """(3, 3) matrix that lays a film of that shape as it is shown, its rows and columns times `scale` before.
+
+    The shown picture's first pixel comes to 0, 0, in the units of `scale`.
+    """
+    affine = np.eye(3)
+    affine[:2, :2], offset = _view_map(shape, view)
+    affine[:2, 2] = (np.abs(affine[:2, :2]) @ scale) * offset
+    return affine
+
+
+def side_in_view(side: str, view: View) -> str:
+    """Where a side of the film ("left", "right", "up" or "down") is seen."""
+    return _side(_view_map((1, 1), view)[0] @ SIDES[side])
+
+
+def side_on_film(side: str, view: View) -> str:
+    """The way back: which side of the film is seen there."""
+    return _side(_view_map((1, 1), view)[0].T @ SIDES[side])
+
+
+def _side(towards: Float64) -> str:
+    return next(name for name, way in SIDES.items() if np.array_equal(towards, way))
 
 
 def upright_turns(crown_px: tuple[float, float], apex_px: tuple[float, float], *, upper: bool) -> int:

@@ -10,6 +10,7 @@ film, which makes them correlated.
 from __future__ import annotations
 
 from math import hypot, sqrt
+from typing import Literal
 
 import numpy as np
 from attrs import frozen
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pixel_along
 from wlmeasure.errors import MeasureError, check_finite
-from wlmeasure.measure.budget import Term, half_width_mm, total_std_mm
+from wlmeasure.measure.budget import Term, half_width_mm, one_sided_mm, reach_mm, total_std_mm
 from wlmeasure.measure.clicks import clicks_length, sparse
 from wlmeasure.measure.line_arc import Noise
 from wlmeasure.points import as_points, polyline_feet
@@ -30,7 +31,9 @@ __all__ = [
     "TILT",
     "UNSEEN",
     "WINDING",
+    "Gap",
     "LengthEstimate",
+    "LengthMethod",
     "Term",
     "covered_mm",
     "measure_length",
@@ -65,6 +68,27 @@ WINDS_FROM_MM = 0.01  # our parameter: a path that is longer than its chord by l
 WINDING_MM = 3.0  # our parameter: over a longer stretch a canal's own bends are most of the difference
 UNSEEN_REL_STD = 0.10  # our parameter: growth of the uncertainty along a stretch of canal that cannot be seen
 
+LengthMethod = Literal["along the path", "known length plus gap"]
+
+
+@frozen
+class Gap:
+    """What a length is made of that was measured by a file whose upper end is out of the picture.
+
+    Attributes
+    ----------
+    known_mm
+        Known length of the file, from the reference point that its stop rested on to its tip.
+    gap_mm
+        Tip to the end of the trace along the canal, negative where the tip lies beyond it.
+    traced_mm
+        Length of the trace, which may cover the apical part alone.
+    """
+
+    known_mm: float
+    gap_mm: float
+    traced_mm: float
+
 
 @frozen(eq=False)
 class LengthEstimate:
@@ -80,16 +104,33 @@ class LengthEstimate:
         Parts of the standard uncertainty of the sum.
     covered_mm
         Length of it along which a file of known length lies.
+    gap
+        What the length is made of where it is a known length plus a gap. Crown piece and canal are then None: where the one
+        ends and the other begins is not measured.
     """
 
-    coronal_mm: float
-    canal_mm: float
+    coronal_mm: float | None
+    canal_mm: float | None
     budget: tuple[Term, ...]
     covered_mm: float = 0.0
+    gap: Gap | None = None
 
     @property
     def length_mm(self) -> float:
-        return self.coronal_mm + self.canal_mm
+        if self.gap is not None:
+            return self.gap.known_mm + self.gap.gap_mm
+        return (self.coronal_mm or 0.0) + (self.canal_mm or 0.0)
+
+    @property
+    def method(self) -> LengthMethod:
+        """How it was measured, in words."""
+        return "along the path" if self.gap is None else "known length plus gap"
+
+    def on_trace_mm(self, length_mm: float) -> float:
+        """Where another length from the same reference point ends on the trace: mm from its first point."""
+        if self.gap is not None:
+            return self.gap.traced_mm - (self.length_mm - length_mm)
+        return length_mm - (self.coronal_mm or 0.0)
 
     @property
     def end_std_mm(self) -> float:
@@ -103,14 +144,19 @@ class LengthEstimate:
 
     @property
     def half_width_mm(self) -> float:
-        """Half-width of the 95 % interval, mm."""
+        """Half of the width of the 95 % interval, mm."""
         return half_width_mm(self.budget)
 
     @property
     def length_interval_mm(self) -> tuple[float, float]:
-        """95 % interval, mm."""
-        half = self.half_width_mm
-        return self.length_mm - half, self.length_mm + half
+        """95 % interval, mm; it reaches farther down where the length may be too long and not too short."""
+        below, above = reach_mm(self.budget)
+        return self.length_mm - below, self.length_mm + above
+
+    @property
+    def too_long_mm(self) -> float:
+        """How much too long it is if everything that errs to that side did, mm: a stop that had slid."""
+        return one_sided_mm(self.budget)
 
     def covariance_mm2(self, other: LengthEstimate) -> float:
         """Covariance with another length on the same film under the same scale, mm squared."""
@@ -222,10 +268,7 @@ def measure_length(
     budget = [
         Term(END_CLICKS, hypot(*clicks)),
         Term(PATH, path_std),
-        *(
-            Term(name, length * std, True, "rectangular" if name in calibration.rectangular else "normal")
-            for name, std in calibration.terms
-        ),
+        *(Term(name, length * std, True, calibration.shape_of(name)) for name, std in calibration.terms),
     ]
     files = [calibration.to_mm(line.path_px) for line in calibration.lines if line.kind == "file"]
     covered = min(length, max((covered_mm(whole, file, beside_mm=beside_mm) for file in files), default=0.0))
@@ -234,7 +277,7 @@ def measure_length(
         # Never more than for a canal without any file: over a long stretch the tilts average out.
         tilt = min(uncovered_end_rel_std * open_mm, uncovered_whole_rel_std * length)
         budget.append(Term(TILT, tilt))
-        winding = _winding_mm(path, open_mm)
+        winding = winding_mm(path, open_mm)
         if covered > 0.0 and winding > WINDS_FROM_MM and trace.tracer != GIVEN_PATH:
             budget.append(Term(WINDING, WINDING_REL_STD * winding))
     if unseen_from_mm is not None:
@@ -244,7 +287,7 @@ def measure_length(
     return LengthEstimate(coronal, canal, tuple(budget), covered)
 
 
-def _winding_mm(path_mm: Float64, open_mm: float) -> float:
+def winding_mm(path_mm: Float64, open_mm: float) -> float:
     """How much longer the last `open_mm` of a path are than their chord."""
     along = arc_length(path_mm)
     stretch = min(open_mm, WINDING_MM, float(along[-1]))

@@ -125,7 +125,7 @@ def developed(
 
 
 def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, float]) -> NDArray[np.uint8]:
-    """Where the film itself is seen, 1, and where a frame, the sensor's corners or the collimator's edge lie, 0; (rows, cols)."""
+    """Where the film itself is seen, 1, and where a frame, corners or what was not exposed are, 0; (rows, cols)."""
     seen = np.ones(shape, np.uint8)
     for one in chain.steps:
         if one.name in BORDER_STEPS:

@@ -129,6 +129,11 @@ class KnownFile:
                 f"{self.upper_end!r}; mark the edge or cusp that the stop rested on, or say how the upper end is known"
             )
 
+    @property
+    def gives_scale(self) -> bool:
+        """Whether its known length lies between two places that are seen on the film."""
+        return self.upper_end != "out of the picture"
+
 
 @frozen
 class PlainFile:
@@ -221,6 +226,11 @@ class Film:
     angulation: Angulation | None = member(Nested(Angulation), None)
     scale: tuple[Scale, ...] = member(Each(SCALES), ())
     extra: dict[str, Any] = extra_members()
+
+    @property
+    def shown_as(self) -> View:
+        """How it is laid before the eye."""
+        return View() if self.view is None else self.view.view
 
     @property
     def place(self) -> str:
@@ -575,10 +585,12 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length on film rests on: the case without its log and its list of instruments."""
+    """SHA-256 of everything a length on film rests on: the case without log, list of instruments, and how films are shown."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
+    for film in data["films"]:
+        film.pop("view", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -18,15 +18,19 @@ from numpy.typing import NDArray
 from wlmeasure.decide.electronic import RULER_STD_MM, Mark
 from wlmeasure.errors import CaseError, TradeError, check_finite
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.image.view import View, upright_turns
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import (
+    FILES,
     Angulation,
     Canal,
     Case,
     Entry,
     Film,
+    FilmView,
     KnownFile,
     Scale,
+    StopSeated,
     Trace,
 )
 from wlmeasure.record.evaluate import CaseResult
@@ -43,17 +47,21 @@ __all__ = [
     "struck_out",
     "typed_number",
     "typed_size",
+    "upright_view",
     "with_angulation",
     "with_canal",
     "with_entry",
     "with_file_tips",
     "with_film",
     "with_instruments",
+    "with_metal",
     "with_point",
     "with_reading",
+    "with_reference",
     "with_scale",
     "with_tooth",
     "with_trace",
+    "with_view",
     "without_canal",
     "without_scale",
     "without_trace",
@@ -151,26 +159,87 @@ def with_film(case: Case, radiograph: Radiograph, path: str | Path) -> Case:
     return evolve(case, films=(*case.films, new_film(radiograph, path, f"f{number}")))
 
 
-def _edit_film(case: Case, film_id: str, scale: Sequence[Scale]) -> Case:
-    films = [evolve(film, scale=tuple(scale)) if film.id == film_id else film for film in case.films]
+def _edit_film(case: Case, film_id: str, **members: Any) -> Case:
+    films = [evolve(film, **members) if film.id == film_id else film for film in case.films]
     return evolve(case, films=tuple(films))
 
 
 def with_scale(case: Case, film_id: str, scale: Scale, *, at: int | None = None) -> Case:
-    """A known length or a spacing claim more, or in place of the one at index `at`."""
+    """A known length or a spacing claim more, or in place of the one at index `at`.
+
+    A canal whose file's tip it is counts from the reference point that it has, where its stop does not show.
+    """
     scales = list(case.film(film_id).scale)
     if at is None:
         scales.append(scale)
     else:
         scales[at] = scale
-    return _edit_film(case, film_id, scales)
+    case = _edit_film(case, film_id, scale=tuple(scales))
+    reference = _reference(scale)
+    for canal in case.canals if reference is not None else ():
+        for trace in canal.traces:
+            if trace.film == film_id and trace.file_tip_px == _tip(scale) and trace.reference_px != reference:
+                case = _edit_trace(case, canal, _counted_from(trace, reference))
+    return case
+
+
+def with_reference(
+    case: Case, film_id: str, at: int, reference_px: Point, *, stop_seated: StopSeated | None = None
+) -> Case:
+    """The edge or cusp marked that the stop of the file at index `at` rested on, where the stop itself does not show.
+
+    The canal that the file lies in counts from it too: it is the same point.
+
+    Parameters
+    ----------
+    case
+        The case; it is not changed.
+    film_id, at
+        The film, and which of its known lengths.
+    reference_px
+        (row, col). It is marked by a person who saw it and never proposed: an edge may lie under a clamp, a cusp be broken.
+    stop_seated
+        Whether the stop was seen to rest on it at exposure; None leaves what was said before.
+
+    Raises
+    ------
+    CaseError
+        What stands there is no file of known length.
+    """
+    scales = case.film(film_id).scale
+    file = scales[at] if 0 <= at < len(scales) else None
+    if not isinstance(file, KnownFile):
+        raise CaseError(
+            f"scale[{at}] of film {film_id} must be a file of known length: only its stop rests on a reference point"
+        )
+    seated = file.stop_seated if stop_seated is None else stop_seated
+    point = float(reference_px[0]), float(reference_px[1])
+    marked = evolve(file, upper_end="reference", reference_px=point, stop_seated=seated)
+    return with_scale(case, film_id, marked, at=at)
+
+
+def _tip(scale: Scale) -> Point | None:
+    return scale.points_px[-1] if isinstance(scale, KnownFile) else None
+
+
+def _reference(scale: Scale) -> Point | None:
+    return scale.reference_px if isinstance(scale, KnownFile) else None
+
+
+def _counted_from(trace: Trace, reference_px: Point | None) -> Trace:
+    """The trace from another reference point, which is then no longer one that was carried over from an earlier film."""
+    carried = trace.carried
+    if carried is not None:
+        marks = tuple(mark for mark in carried.marks if mark != "reference point")
+        carried = evolve(carried, marks=marks) if marks else None
+    return evolve(trace, reference_px=reference_px, carried=carried)
 
 
 def without_scale(case: Case, film_id: str, at: int) -> Case:
     """One known length or spacing claim less."""
     scales = list(case.film(film_id).scale)
     del scales[at]
-    return _edit_film(case, film_id, scales)
+    return _edit_film(case, film_id, scale=tuple(scales))
 
 
 def with_angulation(case: Case, film_id: str, **members: Any) -> Case:
@@ -194,8 +263,40 @@ def with_angulation(case: Case, film_id: str, **members: Any) -> Case:
         )
     if new == Angulation():
         new = None
-    films = [evolve(film, angulation=new) if film.id == film_id else film for film in case.films]
-    return evolve(case, films=tuple(films))
+    return _edit_film(case, film_id, angulation=new)
+
+
+def with_view(case: Case, film_id: str, view: View) -> Case:
+    """The film laid so before the eye; its points, and all that is measured on it, stay as they are."""
+    known = case.film(film_id).view or FilmView()
+    new = evolve(known, quarter_turns=view.quarter_turns, mirrored=view.mirrored)
+    return _edit_film(case, film_id, view=None if new == FilmView() else new)
+
+
+def upright_view(result: CaseResult, film_id: str) -> View | None:
+    """The view in which the crown of a lower tooth, or the root of an upper one, lies up; mirrored where the film is.
+
+    Judged by the canals traced on the film, else by the files in it, coronal to apical end; None where it has neither.
+    """
+    film = next(film for film in result.films if film.film.id == film_id)
+    lines = [trace.path.path_px for canal in result.canals for trace in canal.traces if trace.trace.film == film_id]
+    lines = lines or [trace.path_px for trace in film.file_traces]
+    if not lines:
+        return None
+    crown, apex = (np.mean([line[end] for line in lines], axis=0) * (1.0, film.col_over_row) for end in (0, -1))
+    turns = upright_turns((crown[0], crown[1]), (apex[0], apex[1]), upper=result.tooth.is_upper)
+    return evolve(film.film.shown_as, quarter_turns=turns)
+
+
+def with_metal(case: Case, film_id: str, metal: str | None) -> Case:
+    """The film with a person's word on its grey scale, metal "bright" or "dark"; None leaves it to the file.
+
+    Raises
+    ------
+    CaseError
+        Another word.
+    """
+    return _edit_film(case, film_id, metal=metal)
 
 
 def canal_of(case: Case, name: str) -> Canal:
@@ -258,7 +359,7 @@ def _noted(case: Case, kind: str, canal: str, *, at: str, by: str, other_canal: 
 
 
 def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
-    """Each known file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
+    """Each file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
 
     A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone.
 
@@ -287,12 +388,16 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
             old, new = trace.file_tip_px, owners.get((canal.name, trace.film))
             ours = old is None or old in tips[trace.film] or old in were.get(trace.film, ())
             if ours and old != new:
-                case = with_trace(case, canal.name, evolve(trace, file_tip_px=new))
+                trace = evolve(trace, file_tip_px=new)
+                if trace.reference_px is None:  # where the file's stop rested the canal counts from
+                    files = [scale for scale in case.film(trace.film).scale if _tip(scale) == new]
+                    trace = evolve(trace, reference_px=next(map(_reference, files), None))
+                case = with_trace(case, canal.name, trace)
     return case
 
 
 def _tips(film: Film) -> list[Point]:
-    return [scale.points_px[-1] for scale in film.scale if isinstance(scale, KnownFile)]
+    return [scale.points_px[-1] for scale in film.scale if isinstance(scale, FILES)]
 
 
 def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float:
@@ -300,13 +405,28 @@ def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float
 
 
 def with_trace(case: Case, name: str, trace: Trace) -> Case:
-    """The canal traced on `trace.film`, in place of what was traced there."""
+    """The canal traced on `trace.film`, in place of what was traced there.
+
+    Where its reference point was moved, it is moved for the file in it too, if that is what the file's stop rested on.
+    """
     canal = canal_of(case, name)
+    before = next((old.reference_px for old in canal.traces if old.film == trace.film), None)
+    case = _edit_trace(case, canal, trace)
+    moved = trace.reference_px if trace.reference_px != before else None
+    if moved is None or trace.file_tip_px is None:
+        return case
+    for at, scale in enumerate(case.film(trace.film).scale):
+        if isinstance(scale, KnownFile) and scale.reference_px is not None and _tip(scale) == trace.file_tip_px:
+            case = with_scale(case, trace.film, evolve(scale, reference_px=moved), at=at)
+    return case
+
+
+def _edit_trace(case: Case, canal: Canal, trace: Trace) -> Case:
     if any(old.film == trace.film for old in canal.traces):
         traces = tuple(trace if old.film == trace.film else old for old in canal.traces)
     else:
         traces = (*canal.traces, trace)
-    return _edit_canal(case, name, evolve(canal, traces=traces))
+    return _edit_canal(case, canal.name, evolve(canal, traces=traces))
 
 
 def without_trace(case: Case, name: str, film_id: str) -> Case:

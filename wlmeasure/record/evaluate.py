@@ -14,24 +14,34 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX
+from wlmeasure.calibration import CLICK_STD_PX, RULER_STD_MM, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
-from wlmeasure.decide.methods import RadiographicLength, radiographic_length
+from wlmeasure.decide.methods import RadiographicLength, corrected_length, radiographic_length
 from wlmeasure.decide.reconcile import WorkingLength, reconcile
 from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_length
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
-from wlmeasure.measure.length import UNCOVERED_END_REL_STD, LengthEstimate, measure_length, path_noise, polyline_mm
+from wlmeasure.measure.gap import gap_length
+from wlmeasure.measure.length import (
+    UNCOVERED_END_REL_STD,
+    UNSEEN,
+    UNSEEN_REL_STD,
+    LengthEstimate,
+    measure_length,
+    path_noise,
+    polyline_mm,
+)
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
-from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, Scale, Trace
+from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
 from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
+from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
     GIVEN_STD_PX,
     CanalTrace,
@@ -40,6 +50,7 @@ from wlmeasure.trace.centreline import (
     stored_trace,
     trace_line,
 )
+from wlmeasure.trace.reference_foot import ReferenceFoot
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
@@ -80,8 +91,25 @@ _FLAGS = catalogue(
         "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
-        "stop-off-reference": "The file's stop does not touch the coronal reference point; its length is not the canal's.",
+        "stop-off-reference": (
+            "The file's stop, or the point that it rested on, is not at the coronal reference point; its length is not the "
+            "canal's."
+        ),
         "tip-off-canal": "The file's tip lies beside the traced canal, so its distance from the end says nothing; check both.",
+        "preliminary-length": (
+            "The scale of this film was not measured, so the length is preliminary: it is no working length and gives no stop."
+        ),
+        "radius-rough": (
+            "The scale of this film is rough, so radii of the bend and distances along it are too; its angles rest on no scale."
+        ),
+        "gap-needs-scale": (
+            "The file's upper end is out of the picture and the film has no scale, not even a rough one, so the stretch from "
+            "its tip to the end gives no length; take the image's own spacing, the file's taper or another known length."
+        ),
+        "gap-not-measured": (
+            "The file's tip does not lie in the traced canal, so the stretch from it to the end is not known and the file's "
+            "length gives none of the canal."
+        ),
         "apex-at-edge": "The traced canal ends at the edge of the film; the apex may lie outside it.",
         "nothing-seen-in-depth": "One film shows a bend only in its own plane; the true bend is usually sharper.",
     }
@@ -94,7 +122,9 @@ class TraceResult:
 
     `tip_to_end_mm` is the distance along the canal from the file's tip to the end of the trace, positive when short.
     `retraced_mm` is how much longer a new tracing of the stored clicks is than the stored path, where that was asked for.
-    On a film without a scale `angles` alone is measured. `advice` says what would make the length surer.
+    On a film without a scale `angles` alone is measured. `advice` says what would make the length surer. `start_px` is where
+    the length begins: the reference point, or its foot on the shaft of the file whose stop rested on it; None at the orifice,
+    and where the length is a known length plus a gap, which begins wherever the stop was.
     """
 
     trace: Trace
@@ -110,6 +140,7 @@ class TraceResult:
     radiographic: RadiographicLength | None = None
     flags: tuple[Flag, ...] = ()
     advice: tuple[Advice, ...] = ()
+    start_px: Float64 | None = None
 
     @property
     def pieces(self) -> list[tuple[Float64, bool]]:
@@ -125,6 +156,11 @@ class TraceResult:
     def lacks_reference(self) -> bool:
         """Whether the length counts from no reference point that is named and marked on this film."""
         return any(flag.code == "reference-not-marked" for flag in self.flags)
+
+    @property
+    def preliminary(self) -> bool:
+        """Whether the length rests on a scale that gives no working length."""
+        return self.film.rough and self.length is not None and self.length.gap is None
 
     @property
     def lost_mm(self) -> float:
@@ -217,7 +253,8 @@ def evaluate(
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
         known = None if before is None else _same_film(film, films[film.id], before)
-        film_results[film.id] = known or evaluate_film(film, films[film.id], f"films[{k}]")
+        made = known or evaluate_film(film, films[film.id], f"films[{k}]")
+        film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)
     canals = tuple(
@@ -237,10 +274,10 @@ def evaluate(
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
-    """The earlier result of a film that has not changed, whether or not its traced paths were accepted since."""
+    """The earlier result of a film that has not changed, however it is turned and whether its paths were accepted since."""
     for known in before.films:
         same = (known.radiograph.sha256, known.radiograph.frame) == (radiograph.sha256, radiograph.frame)
-        if same and film in (known.film, _with_file_paths(known)):
+        if same and film in (evolve(one, view=film.view) for one in (known.film, _with_file_paths(known))):
             return evolve(known, film=film)
     return None
 
@@ -317,19 +354,62 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
     to_mm = film.calibration.to_mm
     line = to_mm(path.path_px)
     found = []
-    if tip is not None:  # the file in this canal; its stop is the first point of the file that ends there
+    if tip is not None:
         if _foot(line, to_mm(tip))[1] > SEAT_MM:
             found.append(_FLAGS["tip-off-canal"])
         start = line[0] if reference is None else to_mm(reference)
-        for trace in film.file_traces:
-            ends = to_mm(trace.path_px[[0, -1]])
-            if np.hypot(*(ends[1] - to_mm(tip))) <= SEAT_MM < np.hypot(*(ends[0] - start)):
-                found.append(_FLAGS["stop-off-reference"])
+        if any(np.hypot(*(to_mm(first) - start)) > SEAT_MM for first in _first_points(film, tip)):
+            found.append(_FLAGS["stop-off-reference"])
     rows, cols = film.radiograph.values.shape
     border = np.minimum(path.path_px[-1] + 0.5, (rows, cols) - path.path_px[-1] - 0.5) * film.calibration.mm_per_px
     if float(border.min()) < SEAT_MM:
         found.append(_FLAGS["apex-at-edge"])
     return found
+
+
+def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalTrace, ReferenceFoot | None]]:
+    """The files whose tip is the one noted in a canal: as stored, as traced, and the foot of their reference point."""
+    if tip is None or film.calibration is None:
+        return []
+    to_mm = film.calibration.to_mm
+    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
+    return [
+        (scale, trace, foot)
+        for scale, trace, foot in zip(files, film.file_traces, film.feet, strict=True)
+        if np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip))) <= SEAT_MM
+    ]
+
+
+def _first_points(film: FilmResult, tip: Float64) -> list[Float64]:
+    """Where the files of a canal say that their stop was: its place, or the reference point that it rested on."""
+    return [
+        trace.path_px[0] if scale.reference_px is None else np.asarray(scale.reference_px)
+        for scale, trace, _ in _in_canal(film, tip)
+        if isinstance(scale, KnownFile) and scale.gives_scale
+    ]
+
+
+def _start(path: CanalTrace, reference: Float64 | None, tip: Float64 | None, film: FilmResult) -> Float64 | None:
+    """Where the length of a canal begins: at its reference point, or where that is what the stop of the canal's file rested on,
+    at its foot on the shaft, where the stop was. The way from a cusp's tip over to the shaft is no part of a working length.
+    """
+    if reference is None or film.calibration is None or np.array_equal(reference, path.path_px[0]):
+        return reference
+    to_mm = film.calibration.to_mm
+    for scale, _, foot in _in_canal(film, tip):
+        if foot is None or not isinstance(scale, KnownFile) or scale.reference_px is None:
+            continue
+        if np.hypot(*(to_mm(scale.reference_px) - to_mm(reference))) <= SEAT_MM:
+            return foot.foot_px
+    return reference
+
+
+def _seat_flag(length: LengthEstimate) -> Flag:
+    return Flag(
+        "stop-seat-not-known",
+        f"Whether the stop rested on the reference point at exposure is not known: if it had slid up by {UNSEATED_MM[1]:g} mm, "
+        f"this length is {length.too_long_mm:.1f} mm too long, towards passing the foramen.",
+    )
 
 
 def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> float | None:
@@ -338,7 +418,7 @@ def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> floa
         return None
     files = [made.path_px for made in film.file_traces]
     again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
-    return polyline_mm(again.path_px, film.calibration) - stored.canal_mm
+    return polyline_mm(again.path_px, film.calibration) - (stored.canal_mm or 0.0)
 
 
 def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
@@ -442,11 +522,13 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
     calibration = film.calibration
     reference = _point(trace.reference_px, film, "reference_px")
     tip_px = _point(trace.file_tip_px, film, "file_tip_px")
+    own = film.file_of(trace.file_tip_px)
     if calibration is None:
         points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
         angles = fit_canal(points, noise=Noise(path.centre_std_px))
-        return TraceResult(trace, film, path, angles, flags=(NO_SCALE,))
-    length = measure_length(path, calibration, reference_px=reference, unseen_from_mm=trace.unseen_from_mm)
+        without_scale = (NO_SCALE,) if own is None else (NO_SCALE, _FLAGS["gap-needs-scale"])
+        return TraceResult(trace, film, path, angles, flags=without_scale)
+    start = _start(path, reference, tip_px, film)
     curvature = measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
@@ -459,45 +541,96 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         tip = _foot(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))[0]
         if tip < -SEAT_MM:
             flags.append(_FLAGS["tip-beyond-end"])
+    along = measure_length(path, calibration, reference_px=start, unseen_from_mm=trace.unseen_from_mm)
+    length: LengthEstimate | None = along
+    corrected = None
+    if own is not None:
+        if tip is None:
+            flags.append(_FLAGS["gap-not-measured"])
+        else:
+            corrected = corrected_length(own.known_length_mm, tip)
+        if corrected is not None and corrected.root_end_mm is not None:
+            length = _known_plus_gap(own, path, film, tip or 0.0, trace)
+        else:
+            flags += () if corrected is None else corrected.flags
+            corrected = None
+            # A trace of the apical part alone is no length of the canal.
+            length = None if reference is None else along
     flags += _path_flags(path, trace, film)
     if not curvature.determined:
         flags.append(_FLAGS["few-points"])
     flags.append(_FLAGS["nothing-seen-in-depth"])
-    if reference is None or canal.reference_point is None:
+    # The stop of a file whose upper end is out of the picture rested on the reference point, wherever the film ends.
+    if canal.reference_point is None or (reference is None and corrected is None):
         flags.append(_FLAGS["reference-not-marked"])
-    doubt = tooth.length_doubt(length.length_mm)
+    if length is not None and length.too_long_mm > 0.0:
+        flags.append(_seat_flag(length))
+    doubt = None if length is None else tooth.length_doubt(length.length_mm)
     if doubt is not None:
         flags.append(Flag("length-doubtful", f"{doubt[:1].upper()}{doubt[1:].rstrip('.')}."))
-    radiographic: RadiographicLength | None = radiographic_length(
-        length.length_mm,
-        length.length_std_mm,
-        apical_end=trace.apical_end,
-        resorption=canal.resorption or "none",
-        apex=canal.apex or "closed",
-        apex_visibility=trace.apex_visibility or "clear",
-        unseen_mm=0.0 if trace.unseen_from_mm is None else max(0.0, length.canal_mm - trace.unseen_from_mm),
-        unseen_std_per_mm=0.0,  # already a term of the length's budget
-        end_budget=length.budget,
-    )
+    preliminary = film.rough and corrected is None
+    if preliminary and length is not None:
+        flags.append(_FLAGS["preliminary-length"])
+    if film.rough:
+        flags.append(_FLAGS["radius-rough"])
     without = (_FLAGS["trace-reversed"], _FLAGS["reference-not-marked"])
-    if film.uncorrected or film.estimated or any(flag in flags for flag in without):
-        radiographic = None
+    radiographic: RadiographicLength | None = None
+    if length is not None and not preliminary and not any(flag in flags for flag in without):
+        radiographic = radiographic_length(
+            length.length_mm,
+            length.length_std_mm,
+            apical_end=trace.apical_end,
+            resorption=canal.resorption or "none",
+            apex=canal.apex or "closed",
+            apex_visibility=trace.apex_visibility or "clear",
+            unseen_mm=0.0 if trace.unseen_from_mm is None else max(0.0, (along.canal_mm or 0.0) - trace.unseen_from_mm),
+            unseen_std_per_mm=0.0,  # already a term of the length's budget
+            end_budget=length.budget,
+            corrected=corrected,
+        )
     return TraceResult(
         trace=trace,
         film=film,
         path=path,
         angles=curvature.model,
+        start_px=None if corrected is not None else start,
         length=length,
         curvature=curvature,
         difficulty=curvature_difficulty(curvature.largest_deg, s_shaped=curvature.form == "S")
         if curvature.determined
         else None,
         tip_to_end_mm=tip,
-        tip_to_end_std_mm=None if tip is None else hypot(length.end_std_mm, UNCOVERED_END_REL_STD * tip),
-        retraced_mm=_retraced_mm(trace, length, film) if retrace else None,
+        tip_to_end_std_mm=None if tip is None else _tip_std_mm(tip, along, film),
+        retraced_mm=_retraced_mm(trace, along, film) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
-        advice=advise_length(length, calibration),
+        advice=() if length is None else advise_length(length, calibration),
+    )
+
+
+def _tip_std_mm(tip_mm: float, length: LengthEstimate, film: FilmResult) -> float:
+    """Standard uncertainty of the distance of a file's tip from the end; a rough scale is a term of it."""
+    assert film.calibration is not None
+    scale = film.calibration.rel_std if film.rough else 0.0
+    return hypot(length.end_std_mm, hypot(UNCOVERED_END_REL_STD, scale) * tip_mm)
+
+
+def _known_plus_gap(own: KnownFile, path: CanalTrace, film: FilmResult, gap_mm: float, trace: Trace) -> LengthEstimate:
+    """Length of a canal by the file in it whose upper end is out of the picture."""
+    assert film.calibration is not None
+    further = [] if own.stop_seated == "yes" else [Term(SEAT_TERM, UNSEATED_RMS_MM, False, "one-sided")]
+    if trace.unseen_from_mm is not None:
+        unseen = polyline_mm(path.path_px, film.calibration) - trace.unseen_from_mm
+        further.append(Term(UNSEEN, UNSEEN_REL_STD * max(0.0, min(unseen, gap_mm))))
+    on_ruler = own.known_length_std_mm is None
+    return gap_length(
+        path,
+        film.calibration,
+        gap_mm,
+        known_length_mm=own.known_length_mm,
+        known_length_std_mm=RULER_STD_MM if own.known_length_std_mm is None else own.known_length_std_mm,
+        read_to_division=on_ruler,
+        further=further,
     )
 
 

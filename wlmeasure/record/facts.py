@@ -15,6 +15,7 @@ from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import stop_setting_mm
 from wlmeasure.decide.reconcile import WorkingLength
 from wlmeasure.flags import Flag, catalogue
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.progress import CanalProgress, case_progress
@@ -44,7 +45,8 @@ _FLAGS = catalogue(
 class Stop:
     """The length that stops are set by: `length_mm`, and what a ruler is set to for a file taken to it, rounded down.
 
-    `whose` says whether a person decided it or the program proposes it; `by` and `at` are the decision's.
+    `whose` says whether a person decided it or the program proposes it; `by` and `at` are the decision's. `interval_mm` holds
+    95 %, None where `std_mm` is.
     """
 
     length_mm: float
@@ -53,6 +55,7 @@ class Stop:
     std_mm: float | None = None
     by: str | None = None
     at: str | None = None
+    interval_mm: tuple[float, float] | None = None
 
 
 @frozen(eq=False)
@@ -153,7 +156,9 @@ def decided_stop(decision: Entry | None, reference_point: str | None) -> Stop | 
     if decision.reference_point != reference_point:
         return None  # from another point, or nobody knows from which
     length = decision.length_mm
-    return Stop(length, stop_setting_mm(length), "decided", decision.length_std_mm, decision.by, decision.at)
+    std = decision.length_std_mm
+    interval = None if std is None else (length - NORMAL_95 * std, length + NORMAL_95 * std)
+    return Stop(length, stop_setting_mm(length), "decided", std, decision.by, decision.at, interval)
 
 
 def _stop(canal: CanalResult) -> Stop | None:
@@ -162,7 +167,8 @@ def _stop(canal: CanalResult) -> Stop | None:
         return decided_stop(canal.decision, point)
     if point is None or proposal.length_mm is None or not _settled(proposal, canal.past_readings):
         return None
-    return Stop(proposal.length_mm, stop_setting_mm(proposal.length_mm), "proposed", proposal.std_mm)
+    setting = stop_setting_mm(proposal.length_mm)
+    return Stop(proposal.length_mm, setting, "proposed", proposal.std_mm, interval_mm=proposal.interval_mm)
 
 
 def _remarks(canal: CanalResult, standing: Iterable[Entry], changed: set[str]) -> tuple[Flag, ...]:

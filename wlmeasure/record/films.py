@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import hypot
+from math import dist, hypot
+from operator import itemgetter
 
 import numpy as np
 from attrs import evolve, frozen
@@ -24,6 +25,7 @@ from wlmeasure.flags import Flag, catalogue, merge
 from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
+from wlmeasure.measure.cross_check import ScalePair
 from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
@@ -35,10 +37,12 @@ from wlmeasure.trace.centreline import (
     stored_trace,
     trace_line,
 )
+from wlmeasure.trace.reference_foot import ReferenceFoot, reference_foot
 from wlmeasure.trace.shaft_width import shaft_widths
+from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["NO_SCALE", "FilmResult", "evaluate_film", "read_films"]
+__all__ = ["NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -52,6 +56,12 @@ WIDTHS_FROM_TIP_MM = (4.0, 8.0)
 ROUGH_MM = 0.025  # of a pixel where the image claims none; only to begin with
 TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one
 RATIO_TOLERANCE = 0.01  # our parameter
+SAME_TIP_PX = 2.0  # our parameter: two points this close are one tip, written twice
+
+# A stop is 2 to 4 mm across (from memory), so what it rested on lies within 2 mm of the shaft; beyond twice that (our
+# parameter) the point marked is none that it touched.
+BESIDE_MM = 4.0
+AHEAD_MM = 1.0  # our parameter: so far a shaft is drawn straight on to the foot of the reference point
 
 NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no millimetres.")
 _FLAGS = catalogue(
@@ -61,17 +71,21 @@ _FLAGS = catalogue(
             "A stretch of the file cannot be seen, as behind a filling or a clamp, and its line is drawn straight there; look "
             "at it, and click a point of the file on either side where it is not."
         ),
+        "reference-far-beside": (
+            "The marked reference point lies more than 4 mm beside the file's shaft, farther than a stop reaches; mark the "
+            "edge or cusp that the stop rested on, if it is seen and neither broken nor under a clamp."
+        ),
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
         "ratio-overridden": "The case gives the pixels another shape than the image file does.",
         "taper-not-used": "The scale from a file's taper is not used where there is a better one.",
         "estimated-scale": (
-            "The scale is an estimate that may be off by a fifth, so no working length is proposed from this film; calibrate "
-            "on a file whose stop is in the picture, or on an object of known size."
+            "The scale is an estimate that may be off by a fifth: a length by it is preliminary and gives no working length; "
+            "calibrate on a file of known length, or on an object of known size."
         ),
-        "uncorrected-spacing": (
-            "An uncorrected spacing makes lengths too long, so no working length is proposed from this film; calibrate on a "
-            "file, or state the magnification."
+        "preliminary-scale": (
+            "The scale is the detector's spacing and an assumed magnification: a length by it is preliminary and gives no "
+            "working length; calibrate on a file of known length."
         ),
     }
 )
@@ -79,7 +93,12 @@ _FLAGS = catalogue(
 
 @frozen(eq=False)
 class FilmResult:
-    """One film: its picture, its scale, and what was remarked."""
+    """One film: its picture, its scale, and what was remarked.
+
+    `feet` says for each of `file_traces` where its known length begins, where that is the foot of a reference point; else None.
+    `scales` is each of the case's scales by itself, with its index in `film.scale`, for those that give one; `names` is what a
+    person calls them, and `checks` compares them two by two (:mod:`wlmeasure.record.scale_check`).
+    """
 
     film: Film
     radiograph: Radiograph
@@ -87,6 +106,10 @@ class FilmResult:
     file_traces: tuple[CanalTrace, ...]
     magnification: float | None
     flags: tuple[Flag, ...]
+    feet: tuple[ReferenceFoot | None, ...] = ()
+    scales: tuple[tuple[int, Calibration], ...] = ()
+    names: tuple[str, ...] = ()
+    checks: tuple[ScalePair, ...] = ()
 
     @property
     def col_over_row(self) -> float:
@@ -101,15 +124,25 @@ class FilmResult:
         return self.calibration is not None and self.calibration.method == "taper of the file"
 
     @property
-    def uncorrected(self) -> bool:
-        """Whether the scale is a spacing on the detector or film, or of unknown kind, with no magnification stated."""
+    def rough(self) -> bool:
+        """Whether lengths by the scale are preliminary: one by a file's taper, or a spacing that is not the patient's."""
         calibration = self.calibration
-        return (
-            calibration is not None
-            and calibration.claim is not None
-            and calibration.claim.plane != "patient"
-            and not any(name == "assumed magnification" for name, _ in calibration.terms)
+        return calibration is not None and (
+            self.estimated or (calibration.claim is not None and calibration.claim.plane != "patient")
         )
+
+    def file_of(self, tip_px: tuple[float, float] | None) -> KnownFile | None:
+        """The file of known length without a scale of its own whose tip that is; None where there is none."""
+        if tip_px is None:
+            return None
+        near = [
+            (dist(scale.points_px[-1], tip_px), k)
+            for k, scale in enumerate(self.film.scale)
+            if isinstance(scale, KnownFile)
+        ]
+        apart, k = min(near, default=(SAME_TIP_PX + 1.0, -1))
+        scale = self.film.scale[k] if apart <= SAME_TIP_PX else None
+        return scale if isinstance(scale, KnownFile) and not scale.gives_scale else None
 
 
 def read_films(case: Case) -> dict[str, Radiograph]:
@@ -160,10 +193,14 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     if film.metal is not None:
         radiograph = radiograph.as_said(film.metal == "bright")
     ratio = _ratio(film, radiograph)
+    size = _rough(film, radiograph, ratio)
     lines: list[KnownLine] = []
     traces: list[CanalTrace] = []
     spacings: list[Calibration] = []
     tapers: list[Calibration] = []
+    feet: dict[int, ReferenceFoot | None] = {}
+    alone: dict[int, Calibration] = {}
+    of_line: list[int] = []
     flags: list[Flag] = []
     for k, scale in enumerate(film.scale):
         name = f"{where}.scale[{k}]"
@@ -171,33 +208,41 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             raise CaseError(f"{name} must not repeat another: the same evidence twice makes no scale surer; delete one")
         try:
             if isinstance(scale, Spacing):
-                spacings.append(calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification))
+                alone[k] = calibrate_spacing(_claim(radiograph, scale.claim), magnification=scale.magnification)
+                spacings.append(alone[k])
                 continue
             if isinstance(scale, FileTaper):
-                trace, estimate = _taper(scale, radiograph, ratio)
+                trace, estimate = _taper(scale, radiograph, size)
                 traces.append(trace)
                 tapers.append(estimate)
+                flags += _seen_flags(trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
+                alone[k] = estimate
                 continue
-            if isinstance(scale, PlainFile):
-                traces.append(_trace_plain(scale, radiograph, ratio))
+            if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
+                trace = _trace_plain(scale, radiograph, size)
+                traces.append(trace)
+                flags += _seen_flags(trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
-            on_ruler = scale.known_length_std_mm is None
-            std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
-                lines.append(KnownLine(points, scale.known_length_mm, std, "object", on_ruler))
+                lines.append(known_line(scale, points, ratio)[0])
+                of_line.append(k)
                 continue
+            if scale.reference_px is not None:
+                check_points([scale.reference_px], radiograph.values.shape, name="reference_px", least=1)
             trace = _trace_file(scale, points, radiograph, ratio)
+            line, foot = known_line(scale, trace.path_px, ratio)
+            lines.append(line)
+            of_line.append(k)
+            feet[len(traces)] = foot
             traces.append(trace)
-            lines.append(KnownLine(trace.path_px, scale.known_length_mm, std, read_to_division=on_ruler))
-            if trace.seen is not None and trace.seen < FILE_SEEN:
-                flags.append(_FLAGS["file-not-seen"])
-            elif _hidden_share(trace) * scale.known_length_mm >= HIDDEN_MM:
-                flags.append(_FLAGS["file-hidden"])
-            if trace.seen is None and len(trace.path_px) < SPARSE_POINTS:
-                flags.append(_FLAGS["file-path-sparse"])
+            if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
+                flags.append(_FLAGS["reference-far-beside"])
+            flags += _seen_flags(trace, scale.known_length_mm)
         except WlmeasureError as error:
             raise type(error)(f"{name}: {error}") from None
+    for k, line in zip(of_line, lines, strict=True):
+        alone[k] = calibrate_lines([line], col_over_row=ratio)
     if len(spacings) > 1:
         raise CaseError(f"{where}.scale must hold one spacing at most: {len(spacings)}; keep the one that is meant")
     if len(tapers) > 1:
@@ -228,12 +273,51 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 flags.append(_FLAGS["claim-disagrees"])
     if calibration is None:
         flags.append(NO_SCALE)
-    result = FilmResult(film, radiograph, calibration, tuple(traces), magnification, ())
-    if result.uncorrected:
-        flags.append(_FLAGS["uncorrected-spacing"])
-    if result.estimated:
-        flags.append(_FLAGS["estimated-scale"])
+    begins = tuple(feet.get(k) for k in range(len(traces)))
+    result = FilmResult(
+        film,
+        radiograph,
+        calibration,
+        tuple(traces),
+        magnification,
+        (),
+        begins,
+        tuple(sorted(alone.items(), key=itemgetter(0))),
+    )
+    if result.rough:
+        flags.append(_FLAGS["estimated-scale" if result.estimated else "preliminary-scale"])
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
+
+
+def known_line(
+    scale: KnownFile | KnownObject, path_px: object, col_over_row: float
+) -> tuple[KnownLine, ReferenceFoot | None]:
+    """A known length laid on its path; that of a file from its stop, or from the foot of the reference point (then given too).
+
+    Raises
+    ------
+    TraceError
+        A reference point that lies beside the tip.
+    CalibrationError
+        One whose foot lies too far above the first point of the path; a length or path that none has.
+    """
+    on_ruler = scale.known_length_std_mm is None
+    std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+    if isinstance(scale, KnownObject):
+        return KnownLine(path_px, scale.known_length_mm, std, "object", on_ruler), None
+    if scale.upper_end != "reference":
+        return KnownLine(path_px, scale.known_length_mm, std, "file", on_ruler), None
+    foot = reference_foot(path_px, scale.reference_px, col_over_row=col_over_row)
+    seated = scale.stop_seated == "yes"
+    line = KnownLine(foot.path_px, scale.known_length_mm, std, "file", on_ruler, "reference", seated)
+    ahead_mm = foot.ahead_px * scale.known_length_mm / line.length_px(col_over_row)
+    if ahead_mm > AHEAD_MM:
+        raise CalibrationError(
+            f"reference_px must not lie more than {AHEAD_MM:g} mm above the first point of the file: {ahead_mm:.1f} mm; click "
+            "the shaft up to the reference point, or if the shaft leaves the picture before it, say that the upper end is out "
+            "of the picture"
+        )
+    return line, foot
 
 
 def _claim(radiograph: Radiograph, name: str) -> SpacingClaim:
@@ -250,9 +334,10 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     """The file's path: as given, or traced through its clicks, since the chord of a curved file is not its length."""
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
-    chord = hypot(points[-1, 0] - points[0, 0], (points[-1, 1] - points[0, 1]) * ratio)
-    if chord == 0.0:
-        raise CaseError("points_px must not begin and end at one point: stop and tip are the same")
+    if np.array_equal(points[0], points[-1]):
+        raise CaseError("points_px must not begin and end at one point: upper end and tip are the same")
+    ends = known_line(scale, points, ratio)[0].path_px[[0, -1]]
+    chord = hypot(*((ends[1] - ends[0]) * (1.0, ratio)))
     rough = scale.known_length_mm / chord
     size = (rough, rough * ratio)
     if scale.path_px is not None:
@@ -260,26 +345,33 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     return trace_line(radiograph, points, "file", size, name="points_px")
 
 
-def _trace_plain(scale: PlainFile | FileTaper, radiograph: Radiograph, ratio: float) -> CanalTrace:
-    """The path of a file whose length is not known."""
+def _trace_plain(
+    scale: KnownFile | PlainFile | FileTaper, radiograph: Radiograph, size: tuple[float, float]
+) -> CanalTrace:
+    """The path of a file whose known length does not lie between its points, or that has none; `size` of a pixel is rough."""
     points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
-    size = _rough(radiograph, ratio)
     if scale.path_px is not None:
         return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
     return trace_line(radiograph, points, "file", size, name="points_px")
 
 
-def _rough(radiograph: Radiograph, ratio: float) -> tuple[float, float]:
-    """A rough pixel size, mm, to size the filters with."""
+def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, float]:
+    """A rough pixel size, mm, to size the filters with: by a known length between its clicks, else by what the image claims."""
     row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
+    for scale in film.scale:
+        if isinstance(scale, KnownObject) or (isinstance(scale, KnownFile) and scale.gives_scale):
+            (top, left), (bottom, right) = scale.points_px[0], scale.points_px[-1]
+            chord = hypot(bottom - top, (right - left) * ratio)
+            row_mm = min(max(scale.known_length_mm / max(chord, 1.0), MM_PER_PX_RANGE[0]), MM_PER_PX_RANGE[1])
+            break
     return row_mm, row_mm * ratio
 
 
-def _taper(scale: FileTaper, radiograph: Radiograph, ratio: float) -> tuple[CanalTrace, Calibration]:
+def _taper(scale: FileTaper, radiograph: Radiograph, size: tuple[float, float]) -> tuple[CanalTrace, Calibration]:
     """The file's path to its tip, and the scale that its thickness gives."""
-    trace, size = _trace_plain(scale, radiograph, ratio), _rough(radiograph, ratio)
+    trace = _trace_plain(scale, radiograph, size)
     taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
     for _ in range(TAPER_ROUNDS):
         widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)
@@ -287,10 +379,19 @@ def _taper(scale: FileTaper, radiograph: Radiograph, ratio: float) -> tuple[Cana
             [(w.from_tip_px, w.width_px, w.width_std_px) for w in widths],
             scale.file_size,
             taper=taper,
-            col_over_row=ratio,
+            col_over_row=size[1] / size[0],
         )
         size = made.mm_per_px
     return trace, made
+
+
+def _seen_flags(trace: CanalTrace, length_mm: float) -> list[Flag]:
+    """Whether metal is seen along a file of that length, and whether its path has points enough."""
+    if trace.seen is not None and trace.seen < FILE_SEEN:
+        return [_FLAGS["file-not-seen"]]
+    if _hidden_share(trace) * length_mm >= HIDDEN_MM:
+        return [_FLAGS["file-hidden"]]
+    return [_FLAGS["file-path-sparse"]] if trace.seen is None and len(trace.path_px) < SPARSE_POINTS else []
 
 
 def _hidden_share(trace: CanalTrace) -> float:

@@ -305,7 +305,7 @@ def bend_strains(
     bend, length = trace.curvature, trace.length
     if not bend.determined or bend.form == "I":
         return ()
-    from_tip = (length.canal_mm - bend.profile.at_mm) - (length.length_mm - working_length_mm)
+    from_tip = length.on_trace_mm(working_length_mm) - bend.profile.at_mm
     curvature, half = np.abs(bend.profile.per_mm), NORMAL_95 * bend.profile.std_per_mm
     strains = []
     for one in instruments:

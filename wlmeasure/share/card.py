@@ -13,7 +13,6 @@ import numpy as np
 
 from wlmeasure.decide.filling import RULER_STEP_MM, STOP_ALLOWANCES_MM, stop_setting_mm, stop_settings
 from wlmeasure.errors import CaseError, DecideError
-from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, Stop, case_facts
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
@@ -27,7 +26,9 @@ from wlmeasure.share.result import (
     decision_is_stale,
     limit_words,
     no_stop_words,
+    proposal_words,
 )
+from wlmeasure.words import interval_words
 
 __all__ = ["card_file", "chart_note", "stop_rows", "stop_source", "stops_card"]
 
@@ -175,9 +176,9 @@ def _fitted(text: str, width: float) -> float:
 
 
 def _spread(stop: Stop | None, decimal: str) -> str:
-    if stop is None or not stop.std_mm:
+    if stop is None or not stop.std_mm or stop.interval_mm is None:
         return ""
-    return f" ± {_number(NORMAL_95 * stop.std_mm, decimal)}"
+    return f" {_localised(interval_words(stop.length_mm, stop.interval_mm), decimal)}"
 
 
 def stop_rows(
@@ -224,11 +225,10 @@ def chart_note(result: CaseResult, canal: str, *, decimal: str = ".") -> str | N
     stop, working = facts.stop, facts.proposal
     if stop is None:
         return None
-    spread = f" ± {_number(NORMAL_95 * stop.std_mm, decimal)} (95 %)" if stop.std_mm is not None else ""
+    spread = f"{_spread(stop, decimal)} (95 %)" if stop.std_mm else ""
     measured = ""
-    if working.length_mm is not None and working.std_mm is not None and stop.whose == "decided":
-        proposal = f"{limit_words(working.length_mm)} ± {NORMAL_95 * working.std_mm:.1f}"
-        measured = f"; measured {_localised(proposal, decimal)} (95 %), {working.status}"
+    if working.length_mm is not None and stop.whose == "decided":
+        measured = f"; measured {_localised(proposal_words(working), decimal)} (95 %), {working.status}"
     return (
         f"{result.tooth.designation} {canal}: working length {_localised(limit_words(stop.length_mm), decimal)}{spread} "
         f"from {facts.reference_point}{measured}; {stop_source(facts)}."

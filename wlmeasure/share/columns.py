@@ -23,7 +23,7 @@ CANAL_COLUMNS = {
     "reference_col_px": "Column of the coronal reference point, pixels.",
     "path_std_px": "Standard uncertainty of the line across its direction, pixels.",
     "correlated_mm": "Length over which errors of the line go together, mm; empty or 0 for points with errors of their own.",
-    "known_length_mm": "Length of a file or object as it was known, mm.",
+    "known_length_mm": "Length of a file or object as it was known, mm; of a canal, of the file that its length is made of.",
     "length_mm": "Coronal reference point to apical end along the canal, mm; of a phantom the true one in three dimensions.",
     "length_std_mm": "Standard uncertainty of that length, mm.",
     "canal_mm": "Orifice to apical end along the canal, mm; of a phantom the true one in three dimensions.",

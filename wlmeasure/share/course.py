@@ -19,7 +19,7 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Row, Table, Text
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
-from wlmeasure.share.result import limit_words
+from wlmeasure.share.result import first_point_words, limit_words
 from wlmeasure.share.timeline import (
     AT_LENGTH_MM,
     entry_words,
@@ -330,7 +330,7 @@ def strain_drawing(
     if not bend_strains(canal, instruments, working_mm):
         return None
     profile = trace.curvature.profile
-    from_tip = working_mm - trace.length.coronal_mm - profile.at_mm
+    from_tip = trace.length.on_trace_mm(working_mm) - profile.at_mm
     bend, slack = np.abs(profile.per_mm), NORMAL_95 * profile.std_per_mm
     curves = []
     for one in instruments:
@@ -358,8 +358,8 @@ def strain_drawing(
     for wanted, words in sorted(ends):  # from the top one down, none on another and none above the figure
         y = max(wanted, y + 11.0)
         shapes.append(Label(axes.right + 5.0, y, words, 10.5))
-    end = axes.x(float(np.clip(working_mm - trace.length.coronal_mm, 0.0, profile.at_mm[-1])))
+    end = axes.x(float(np.clip(trace.length.on_trace_mm(working_mm), 0.0, profile.at_mm[-1])))
     shapes.append(Line(((end, axes.top), (end, axes.bottom)), colour, 1.6, (3.0, 3.0)))
     shapes.append(Ellipse(end, axes.bottom, 3.0, 3.0, fill=colour))
-    shapes += axes.titles("mm from the orifice", "strain, %", width - 50, height)
+    shapes += axes.titles(f"mm from {first_point_words(trace)}", "strain, %", width - 50, height)
     return Drawing((0.0, 0.0, width, height), width, height, tuple(shapes), "Strain of each file along the canal")

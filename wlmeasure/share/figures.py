@@ -9,18 +9,22 @@ from math import floor
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from attrs import frozen
+from numpy.typing import ArrayLike, NDArray
 
+from wlmeasure.image.view import View, to_view, view_words, viewed
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import decided_stop
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
+from wlmeasure.share.result import first_point_words
 from wlmeasure.trace.spline import arc_length
 
 __all__ = [
     "CANAL_COLOURS",
     "FILE_COLOUR",
+    "Shown",
     "apex_drawing",
     "canal_colours",
     "displayed_picture",
@@ -39,6 +43,62 @@ LONGEST_SIDE = 1600  # pixels of the embedded picture; a larger film is reduced,
 Drawn = tuple[CanalResult, TraceResult]
 
 
+@frozen(eq=False)
+class Shown:
+    """One film as it is looked at, turned and mirrored as its case says: what is drawn on it is drawn in these pixels."""
+
+    film: FilmResult
+
+    @property
+    def view(self) -> View:
+        return self.film.film.shown_as
+
+    @property
+    def words(self) -> str:
+        """How it lies, in words; empty for a film as it is stored."""
+        return view_words(self.view)
+
+    @property
+    def on_its_side(self) -> bool:
+        """Whether its rows are seen as columns."""
+        return self.view.quarter_turns % 2 == 1
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns as they are seen."""
+        rows, cols = self.film.radiograph.values.shape
+        return (cols, rows) if self.on_its_side else (rows, cols)
+
+    @property
+    def ratio(self) -> float:
+        """Column spacing over row spacing as they are seen."""
+        return 1.0 / self.film.col_over_row if self.on_its_side else self.film.col_over_row
+
+    @property
+    def mm_per_px(self) -> tuple[float, float] | None:
+        """Row and column spacing as they are seen; None without a scale."""
+        if self.film.calibration is None:
+            return None
+        row, col = self.film.calibration.mm_per_px
+        return (col, row) if self.on_its_side else (row, col)
+
+    def at(self, points_px: ArrayLike) -> NDArray[np.float64]:
+        """Points (N, 2) of the stored film, (row, col), where they are seen."""
+        return to_view(points_px, self.film.radiograph.values.shape, self.view)
+
+    def one(self, point_px: ArrayLike) -> NDArray[np.float64]:
+        """One point (2,), the same way."""
+        return np.asarray(self.at(np.asarray(point_px, np.float64)[None])[0], np.float64)
+
+    def drawing(self, shapes: list[Shape], height_px: int, label: str) -> Drawing:
+        """The whole film with shapes on it, and how it lies written in its upper corner."""
+        rows, cols = self.shape
+        if self.words:
+            shapes = [*shapes, Label(0.03 * cols, 0.05 * rows, self.words, 14.0, colour="#fff", halo="#000")]
+        width = height_px * cols * self.ratio / rows
+        return Drawing((-0.5, -0.5, cols, rows), width, height_px, tuple(shapes), label, is_film=True)
+
+
 def canal_colours(result: CaseResult) -> dict[str, str]:
     """One colour a canal, the same on every film and figure of a case."""
     return {c.canal.name: CANAL_COLOURS[k % len(CANAL_COLOURS)] for k, c in enumerate(result.canals)}
@@ -51,8 +111,8 @@ def picture_svg(result: CaseResult, film: FilmResult) -> str:
 
 
 def film_picture(film: FilmResult) -> Picture:
-    """The film as it is displayed, in pixel coordinates, at most :data:`LONGEST_SIDE` pixels long."""
-    return displayed_picture(film.radiograph.displayed())
+    """The film as it is shown, in the pixels of :class:`Shown`, at most :data:`LONGEST_SIDE` pixels long."""
+    return displayed_picture(viewed(film.radiograph.displayed(), film.film.shown_as))
 
 
 def displayed_picture(picture: NDArray[np.uint8], longest_px: int = LONGEST_SIDE) -> Picture:
@@ -90,23 +150,24 @@ def _bar(point: NDArray[np.float64], colour: str, half: float, ratio: float) -> 
 
 
 def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, colours: dict[str, str]) -> list[Shape]:
-    ratio = film.col_over_row
+    shown = Shown(film)
+    ratio = shown.ratio
     parts: list[Shape] = []
     if film.calibration is not None:
         for line in film.calibration.lines:
             # Wide, below the canal's thin line, so that a file lying in the canal shows on both sides of it.
-            parts += _line(line.path_px, FILE_COLOUR, 2.6 * width)
-            parts.append(_bar(line.path_px[0], FILE_COLOUR, 3.0 * size, ratio))
+            parts += _line(shown.at(line.path_px), FILE_COLOUR, 2.6 * width)
+            parts.append(_bar(shown.one(line.path_px[0]), FILE_COLOUR, 3.0 * size, ratio))
     for canal, trace in canals:
         colour = colours[canal.canal.name]
-        path = trace.path.path_px
+        path = shown.at(trace.path.path_px)
         if trace.trace.reference_px is not None:
-            reference = np.array(trace.trace.reference_px)
+            reference = shown.one(trace.trace.reference_px)
             if trace.trace.crown_px is not None:
                 parts += _line(np.vstack([reference, path[:1]]), colour, width, (2.0, 5.0))
             parts.append(_bar(reference, colour, 3.0 * size, ratio))
         for piece, seen in trace.pieces:
-            parts += _line(piece, colour, width, () if seen else (3.0, 4.0))
+            parts += _line(shown.at(piece), colour, width, () if seen else (3.0, 4.0))
         parts.append(_ring(path[-1], colour, size, ratio))
         parts += _working_length_dot(canal, trace, colour, 0.55 * size)
         if len(canals) > 1:
@@ -134,30 +195,25 @@ def _working_length_dot(canal: CanalResult, trace: TraceResult, colour: str, rad
     if held is None or length is None or calibration is None or trace.lacks_reference:
         return []
     along = arc_length(calibration.to_mm(trace.path.path_px))
-    at = held - length.coronal_mm
+    at = length.on_trace_mm(held)
     if not 0.0 <= at <= along[-1]:
         return []
-    row, col = (float(np.interp(at, along, trace.path.path_px[:, axis])) for axis in (0, 1))
-    return [Ellipse(col, row, radius / trace.film.col_over_row, radius, stroke=colour, width=2.0, fill="#fff")]
+    shown = Shown(trace.film)
+    row, col = shown.one([np.interp(at, along, trace.path.path_px[:, axis]) for axis in (0, 1)])
+    return [Ellipse(float(col), float(row), radius / shown.ratio, radius, stroke=colour, width=2.0, fill="#fff")]
 
 
 def film_drawing(
     film: FilmResult, canals: list[Drawn], picture: Picture, colours: dict[str, str], height_px: int = 620
 ) -> Drawing:
-    """The whole film with file, canals, reference points, apical ends and a scale bar of whole millimetres."""
-    rows, cols = film.radiograph.values.shape
+    """The whole film, as it is shown, with file, canals, reference points, apical ends and a scale bar of whole millimetres."""
+    shown = Shown(film)
+    rows, cols = shown.shape
     shapes: list[Shape] = [picture, *_marks(film, canals, rows / 110.0, 1.8, colours)]
-    if film.calibration is not None:
-        shapes += _scale_bar(film.calibration.mm_per_px_col, rows, cols)
+    if shown.mm_per_px is not None:
+        shapes += _scale_bar(shown.mm_per_px[1], rows, cols)
     names = ", ".join(canal.canal.name for canal, _ in canals) or "no canal"
-    return Drawing(
-        (-0.5, -0.5, cols, rows),
-        height_px * cols * film.col_over_row / rows,
-        height_px,
-        tuple(shapes),
-        f"Film {film.film.id} with {names} drawn on it",
-        is_film=True,
-    )
+    return shown.drawing(shapes, height_px, f"Film {film.film.id} with {names} drawn on it")
 
 
 def _scale_bar(mm_per_px: float, rows: int, cols: int) -> list[Shape]:
@@ -179,20 +235,17 @@ def apex_drawing(
     canal: CanalResult, trace: TraceResult, picture: Picture, colour: str, side_mm: float = 5.0, side_px: int = 240
 ) -> Drawing | None:
     """Close-up of the apical end of one canal, `side_mm` square, from the same picture; None without a scale."""
-    film = trace.film
-    if film.calibration is None:
+    film, shown = trace.film, Shown(trace.film)
+    if shown.mm_per_px is None:
         return None
-    row, col = (float(v) for v in trace.path.path_px[-1])
-    high, wide = side_mm / film.calibration.mm_per_px_row, side_mm / film.calibration.mm_per_px_col
-    marks = _marks(film, [(canal, trace)], high / 26.0, 1.5, {canal.canal.name: colour})
-    return Drawing(
-        (col - 0.5 * wide, row - 0.6 * high, wide, high),
-        side_px,
-        side_px,
-        (picture, *marks),
-        f"Close-up of the apical end, {side_mm:g} mm wide",
-        is_film=True,
-    )
+    row, col = (float(v) for v in shown.one(trace.path.path_px[-1]))
+    high, wide = (side_mm / size for size in shown.mm_per_px)
+    x, y = col - 0.5 * wide, row - 0.6 * high
+    shapes: list[Shape] = [picture, *_marks(film, [(canal, trace)], high / 26.0, 1.5, {canal.canal.name: colour})]
+    if shown.words:
+        shapes.append(Label(x + 0.04 * wide, y + 0.09 * high, shown.words, 12.0, colour="#fff", halo="#000"))
+    label = f"Close-up of the apical end, {side_mm:g} mm wide"
+    return Drawing((x, y, wide, high), side_px, side_px, tuple(shapes), label, is_film=True)
 
 
 def profile_drawing(trace: TraceResult, colour: str, width: int = 420, height: int = 190) -> Drawing | None:
@@ -238,6 +291,6 @@ def profile_drawing(trace: TraceResult, colour: str, width: int = 420, height: i
     if curvature.min_radius_at_mm is not None and curvature.form != "I":
         k = profile.sharpest
         parts.append(Ellipse(x(float(profile.at_mm[k])), y(float(profile.per_mm[k])), 3.5, 3.5, fill="#222"))
-    parts.append(Label((left + width - right) / 2, height - 8, "mm from the orifice", anchor="middle"))
+    parts.append(Label((left + width - right) / 2, height - 8, f"mm from {first_point_words(trace)}", anchor="middle"))
     parts.append(Label(12, (top + height - bottom) / 2, "curvature, 1/mm", anchor="middle", turn_deg=-90.0))
     return Drawing((0.0, 0.0, width, height), width, height, tuple(parts), "Curvature along the canal")

@@ -10,13 +10,14 @@ from math import radians, sin
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.two_view import Angle, BendPlane, SideOf, SpatialBends, SpatialCanal
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.spatial import SpatialResult
 from wlmeasure.share.drawing import Drawing, Line, Shape
-from wlmeasure.share.figures import film_picture
+from wlmeasure.share.figures import Shown, film_picture
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Key, Remarks, Row, Table, Text
 from wlmeasure.share.result import FORMS
 from wlmeasure.share.sides import SpaceLine, sides_drawing
@@ -24,7 +25,7 @@ from wlmeasure.share.sides import SpaceLine, sides_drawing
 __all__ = ["space_blocks", "space_json", "space_text"]
 
 FITTED_COLOUR = "#ffffff"
-FILM_HEIGHT = 360.0
+FILM_HEIGHT = 360
 STANDS_BESIDE = (
     "These figures stand beside those of the single films; the working length above rests on the film with the smallest "
     "uncertainty. A second exposure is the clinician's decision under local rules; this uses films that exist."
@@ -177,20 +178,19 @@ def _table(spatial: SpatialResult) -> Table:
 
 def _film(result: CaseResult, spatial: SpatialResult, k: int, names: list[str], colours: Mapping[str, str]) -> Drawing:
     film = next(film for film in result.films if film.film.id == spatial.films[k])
-    rows, cols = film.radiograph.values.shape
+    shown = Shown(film)
     shapes: list[Shape] = [film_picture(film)]
     for canal in result.canals:
         for trace in canal.traces:
             if trace.film is film and canal.canal.name in names:
-                xy = tuple(
-                    (float(c), float(r)) for r, c in trace.path.path_px[:: max(1, len(trace.path.path_px) // 200)]
-                )
-                shapes.append(Line(xy, colours[canal.canal.name], 5.0, opacity=0.8))
+                path = trace.path.path_px[:: max(1, len(trace.path.path_px) // 200)]
+                shapes.append(Line(_xy(shown.at(path)), colours[canal.canal.name], 5.0, opacity=0.8))
     assert spatial.tooth is not None
     for name in names:
-        fitted = np.asarray(spatial.tooth.drawn_px(k, name))
-        shapes.append(Line(tuple((float(c), float(r)) for r, c in fitted), FITTED_COLOUR, 1.3))
-    width = FILM_HEIGHT * cols * film.col_over_row / rows
-    box = (-0.5, -0.5, float(cols), float(rows))
+        shapes.append(Line(_xy(shown.at(spatial.tooth.drawn_px(k, name))), FITTED_COLOUR, 1.3))
     label = f"Film {spatial.films[k]} with the canals in space drawn back on it"
-    return Drawing(box, width, FILM_HEIGHT, tuple(shapes), label, is_film=True)
+    return shown.drawing(shapes, FILM_HEIGHT, label)
+
+
+def _xy(points: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(col), float(row)) for row, col in points)

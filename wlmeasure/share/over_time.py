@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.errors import CaseError
+from wlmeasure.image.view import viewed
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.evaluate import FilmResult
 from wlmeasure.record.over_time import CarriedMark, Comparison, Shift
 from wlmeasure.share.drawing import Drawing, Ellipse, Line, Shape, svg
-from wlmeasure.share.figures import CANAL_COLOURS, displayed_picture
+from wlmeasure.share.figures import CANAL_COLOURS, Shown, displayed_picture, film_picture
 from wlmeasure.share.page import Block, Figure, Heading, Key, Page, PageFile, Remarks, Row, Table
 from wlmeasure.share.page_file import page_file
 from wlmeasure.trace.edges import edges_of, square_grid
@@ -197,15 +197,17 @@ def outline_drawing(comparison: Comparison, height_px: int = 620) -> Drawing:
         The films do not fit.
     """
     _must_fit(comparison)
-    film = comparison.later
-    shapes: list[Shape] = [displayed_picture(film.radiograph.displayed())]
+    film, shown = comparison.later, Shown(comparison.later)
+    shapes: list[Shape] = [film_picture(film)]
     for line in _outlines(comparison):
-        shapes.append(Line(tuple((float(c), float(r)) for r, c in line), OUTLINE_COLOUR, 1.4, opacity=0.9))
+        seen = shown.at(line)
+        shapes.append(Line(tuple((float(c), float(r)) for r, c in seen), OUTLINE_COLOUR, 1.4, opacity=0.9))
     for mark in comparison.carried:
-        row, col = mark.at_px
+        row, col = (float(v) for v in shown.one(mark.at_px))
         half = NORMAL_95 * np.sqrt(np.diag(mark.covariance_px))
-        shapes.append(Ellipse(col, row, float(half[1]), float(half[0]), stroke=MARK_COLOUR, width=2.0))
-    return _drawing(film, shapes, height_px, f"Film {film.film.id} with outlines of film {comparison.earlier.film.id}")
+        high, wide = half[::-1] if shown.on_its_side else half
+        shapes.append(Ellipse(col, row, float(wide), float(high), stroke=MARK_COLOUR, width=2.0))
+    return shown.drawing(shapes, height_px, f"Film {film.film.id} with outlines of film {comparison.earlier.film.id}")
 
 
 def checker_drawing(comparison: Comparison, height_px: int = 620) -> Drawing:
@@ -226,7 +228,7 @@ def checker_drawing(comparison: Comparison, height_px: int = 620) -> Drawing:
     )
     board = np.where(tiles % 2 == 0, below, above).astype(np.uint8)
     words = f"Films {comparison.earlier.film.id} and {film.film.id} in tiles by turns"
-    return _drawing(film, [displayed_picture(board)], height_px, words)
+    return Shown(film).drawing([displayed_picture(viewed(board, film.film.shown_as))], height_px, words)
 
 
 def laid_picture(comparison: Comparison) -> NDArray[np.uint8]:
@@ -263,9 +265,3 @@ def _outlines(comparison: Comparison) -> list[NDArray[np.float64]]:
             at = (np.vstack([thin, thin[:1]]) + 0.5) * step - 0.5
             lines.append(found.to_b(at))
     return lines
-
-
-def _drawing(film: FilmResult, shapes: list[Shape], height_px: int, words: str) -> Drawing:
-    rows, cols = film.radiograph.values.shape
-    width = height_px * cols * film.col_over_row / rows
-    return Drawing((-0.5, -0.5, cols, rows), width, height_px, tuple(shapes), words, is_film=True)

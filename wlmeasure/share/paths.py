@@ -10,12 +10,13 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import RULER_STD_MM, Calibration, KnownLine, calibrate_lines
+from wlmeasure.calibration import Calibration, KnownLine, calibrate_lines
 from wlmeasure.errors import ShareError
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate, path_noise
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
+from wlmeasure.record.films import known_line
 from wlmeasure.record.record import record_of
 from wlmeasure.share.path_set import (
     PATHS_SCHEMA,
@@ -124,16 +125,13 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
 def _stored_lines(film: Film) -> list[KnownLine]:
     lines = []
     for scale in film.scale:
-        if not isinstance(scale, KnownFile | KnownObject):
+        if not isinstance(scale, KnownFile | KnownObject) or (isinstance(scale, KnownFile) and not scale.gives_scale):
             continue
-        on_ruler = scale.known_length_std_mm is None
-        std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
-        if isinstance(scale, KnownObject):
-            lines.append(KnownLine(scale.points_px, scale.known_length_mm, std, "object", on_ruler))
-            continue
-        path = scale.points_px if scale.trace_kind == "path" else scale.path_px
+        path: object = scale.points_px
+        if isinstance(scale, KnownFile) and scale.trace_kind == "clicks":
+            path = scale.path_px
         if path is not None:
-            lines.append(KnownLine(path, scale.known_length_mm, std, read_to_division=on_ruler))
+            lines.append(known_line(scale, path, film.col_over_row or 1.0)[0])
     return lines
 
 
@@ -229,7 +227,7 @@ def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: C
         **_made_by(trace.path.tracer),
         status=PROPOSED if canal.decision is None else DECIDED,
         apical_end=trace.trace.apical_end,
-        reference_px=trace.trace.reference_px,
+        reference_px=None if trace.start_px is None else (float(trace.start_px[0]), float(trace.start_px[1])),
         path_std_px=trace.path.centre_std_px,
         correlated_mm=None if calibration is None else path_noise(trace.path, calibration).correlation_mm,
         **_figures(trace.length, trace.curvature),
@@ -240,6 +238,7 @@ def _figures(length: LengthEstimate | None, bend: CurvatureEstimate | None) -> d
     found: dict[str, Any] = {}
     if length is not None:
         found |= {"length_mm": length.length_mm, "length_std_mm": length.length_std_mm, "canal_mm": length.canal_mm}
+        found["known_length_mm"] = None if length.gap is None else length.gap.known_mm
     if bend is not None:
         low, high = bend.pruett_radius_interval_mm or (None, None)
         found |= {

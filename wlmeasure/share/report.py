@@ -10,7 +10,7 @@ from math import isfinite
 
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.image.radiograph import SpacingClaim
-from wlmeasure.measure.budget import NORMAL_95, Term, half_width_mm, total_std_mm
+from wlmeasure.measure.budget import NORMAL_95, Term, reach_mm, total_std_mm
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.record.case import Entry, case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
@@ -20,6 +20,7 @@ from wlmeasure.share.course import NARROW_PX, course
 from wlmeasure.share.drawing import Picture
 from wlmeasure.share.figures import (
     FILE_COLOUR,
+    Shown,
     apex_drawing,
     canal_colours,
     film_drawing,
@@ -53,10 +54,12 @@ from wlmeasure.share.result import (
     decided_by_words,
     decision_doubts,
     electronic_words,
+    film_words,
     from_words,
     length_words,
     limit_words,
     measured_words,
+    method_words,
     no_stop_words,
     past_reading_words,
     proposal_words,
@@ -66,6 +69,7 @@ from wlmeasure.share.result import (
     stop_words,
     without_film_words,
 )
+from wlmeasure.words import interval_words, reach_words
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # the room is loaded only where films are compared
@@ -166,8 +170,8 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     """What holds, large: the decision, else what is proposed, set lightly."""
     working, decision = facts.proposal, facts.decision
     value, spread = "none", ""
-    if working.length_mm is not None and working.std_mm is not None:
-        value, spread = limit_words(working.length_mm), f"± {NORMAL_95 * working.std_mm:.1f}"
+    if working.length_mm is not None and working.interval_mm is not None:
+        value, spread = limit_words(working.length_mm), interval_words(working.length_mm, working.interval_mm)
     status: str = working.status
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
@@ -203,12 +207,14 @@ def _film(
     graph = film.radiograph
     facts = [
         ("Picture", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit, {graph.format}"),
+        *((("Shown", f"{words}; the film itself is as stored"),) if (words := Shown(film).words) else ()),
         ("Purpose", film.film.purpose or "not stated"),
         ("Scale", scale_words(film)),
         *(("Spacing claim", _claim_words(claim, film)) for claim in graph.spacings),
     ]
     if film.magnification is not None:
         facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
+    facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
@@ -282,8 +288,12 @@ def _film_rows(trace: TraceResult) -> list[Line]:
     if length is not None:
         low, high = length.length_interval_mm
         label = f"{f'From {start_words(trace)} to' if trace.lacks_reference else 'To'} the {trace.trace.apical_end}"
+        if trace.preliminary:
+            label = f"Preliminary: {label[0].lower()}{label[1:]}"
         rows.append((label, measured_words(length), f"95 %: {low:.2f} to {high:.2f} mm"))
-        if length.coronal_mm > 0.0:
+        if length.gap is not None:
+            rows.append(("of that, known length", length_words(length.gap.known_mm, None), method_words(length)))
+        elif length.coronal_mm and length.canal_mm is not None:
             rows.append(
                 ("of that, crown piece", length_words(length.coronal_mm, None), f"canal {length.canal_mm:.1f} mm")
             )
@@ -298,7 +308,7 @@ def _film_rows(trace: TraceResult) -> list[Line]:
         )
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        rows.append(("From the film", length_words(film.length_mm, film.std_mm), allowance))
+        rows.append(("From the film", film_words(film), allowance))
     return rows
 
 
@@ -311,7 +321,7 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
         share = round(100.0 * working.weights[0])
         weights = f"film {share} %, readings {100 - share} %"
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
-    rows.append(("Proposed", proposal_words(working.length_mm, working.std_mm), working.status))
+    rows.append(("Proposed", proposal_words(working), working.status))
     if decision is not None:
         reason = f". {decision.note}" if decision.note else ""
         rows.append(("Decided", _held(decision), f"{decided_by_words(decision.by, decision.at)}{reason}"))
@@ -354,6 +364,7 @@ def _films_alone(films: list[FilmResult]) -> list[Block]:
             title = f"Film {film.film.id}: {film.film.name}"
             words = [film.film.purpose or "purpose not stated", f"{graph.rows} x {graph.cols} pixels, {graph.bits} bit"]
             words.append(f"scale {scale_words(film)}")
+            words += [f"shown {shown}"] if (shown := Shown(film).words) else []
             words += [f"spacing claim {_claim_words(claim, film)}" for claim in graph.spacings]
             remarks = Remarks((*(flag.text for flag in film.flags), *graph.warnings, *graph.densities))
             figure = Figure(film_drawing(film, [], film_picture(film), {}), "")
@@ -389,7 +400,7 @@ def _bends(bends: list[Bend], colours: dict[str, str]) -> list[Block]:
             continue
         for term in sorted(trace.length.budget, key=lambda term: -term.std_mm):
             share = 100 * term.std_mm**2 / trace.length.length_std_mm**2
-            words = f"± {term.half_mm:.2f} mm, {share:.0f} %"
+            words = f"{_reach(term.reach_mm)} mm, {share:.0f} %"
             if share >= LEAST_SHARE:
                 figures.setdefault(f"Uncertain by: {term.term}", {})[_bend_name(canal, trace)] = words
     for canal, trace, _ in bends:
@@ -428,12 +439,16 @@ def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> list
     """A budget as a table, with what to measure again under it."""
     total = total_std_mm(budget) ** 2
     rows = [
-        (t.term, f"± {t.half_mm:.2f} mm", f"{100 * t.std_mm**2 / total:.0f} %")
+        (t.term, f"{_reach(t.reach_mm)} mm", f"{100 * t.std_mm**2 / total:.0f} %")
         for t in sorted(budget, key=lambda term: -term.std_mm)
     ]
-    rows.append(("all of them", f"± {half_width_mm(budget):.2f} mm", "100 %"))
+    rows.append(("all of them", f"{_reach(reach_mm(budget))} mm", "100 %"))
     again: list[Block] = [Text(f"To narrow it: {words}.") for words in advice_words(advice)]
     return [Heading(3, title), Table(tuple(rows), ("term", "95 %", "share"), numbers=(1,)), *again]
+
+
+def _reach(reach: tuple[float, float]) -> str:
+    return reach_words(*reach).replace("±", "± ")
 
 
 def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:

@@ -9,9 +9,11 @@ from typing import Any
 from wlmeasure.calibration import KnownLine
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import limit_words, stop_setting_mm
+from wlmeasure.decide.methods import RadiographicLength
+from wlmeasure.decide.reconcile import WorkingLength
 from wlmeasure.decide.remeasure import Advice
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import NORMAL_95, Shape, Term
+from wlmeasure.measure.budget import NORMAL_95, Shape, Term, one_sided_mm, reach_mm
 from wlmeasure.measure.curvature import (
     CurvatureEstimate,
     canal_access,
@@ -29,6 +31,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, Trace
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
+from wlmeasure.words import interval_words, reach_words
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -49,10 +52,14 @@ __all__ = [
     "decision_is_stale",
     "decision_words",
     "electronic_words",
+    "film_words",
+    "first_point_words",
     "from_words",
+    "length_label",
     "length_words",
     "limit_words",
     "measured_words",
+    "method_words",
     "no_stop_words",
     "past_reading_words",
     "proposal_words",
@@ -67,6 +74,7 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
+NO_LENGTH = "no film of it gives a length"
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
 
 
@@ -98,9 +106,11 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
     if not canal.traces:
         return "nothing is measured"
     if all(trace.length is None for trace in canal.traces):
-        return "no film of it has a scale"
+        return "no film of it has a scale" if all(trace.curvature is None for trace in canal.traces) else NO_LENGTH
     if all(trace.lacks_reference for trace in canal.traces):
         return "the coronal reference point is not marked on the film"
+    if any(trace.preliminary for trace in canal.traces):
+        return "not decided, and the film's length is preliminary"
     return "not decided, and the film gives no working length"
 
 
@@ -149,21 +159,30 @@ def canal_rows(result: CaseResult) -> list[tuple[CanalResult, TraceResult | None
     return [(canal, trace) for canal in result.canals for trace in (canal.traces or (None,))]
 
 
-def proposal_words(length_mm: float | None, std_mm: float | None) -> str:
-    """A proposed working length, rounded down, with the half-width of its 95 % interval."""
-    if length_mm is None or std_mm is None:
+def proposal_words(working: WorkingLength) -> str:
+    """A proposed working length, rounded down, with its 95 % interval."""
+    if working.length_mm is None or working.interval_mm is None:
         return "none"
-    return f"{limit_words(length_mm)} ± {NORMAL_95 * std_mm:.1f}"
+    return f"{limit_words(working.length_mm)} {interval_words(working.length_mm, working.interval_mm)}"
 
 
 def measured_words(length: LengthEstimate) -> str:
-    """A measured length to 0.1 mm with the half-width of its 95 % interval, which is what its budget makes it."""
-    return f"{length.length_mm:.1f} mm ± {length.half_width_mm:.1f}"
+    """A measured length to 0.1 mm with its 95 % interval, which is what its budget makes it."""
+    return f"{length.length_mm:.1f} mm {interval_words(length.length_mm, length.length_interval_mm)}"
+
+
+def film_words(film: RadiographicLength) -> str:
+    """The working length that a film gives by itself, with its 95 % interval."""
+    if film.length_mm is None or film.std_mm is None or not one_sided_mm(film.budget):
+        return length_words(film.length_mm, film.std_mm)
+    below, above = reach_mm(film.budget)
+    return f"{film.length_mm:.1f} mm {interval_words(film.length_mm, (film.length_mm - below, film.length_mm + above))}"
 
 
 def budget_words(budget: Sequence[Term]) -> str:
-    """Every term with the half-width that it alone would make, the largest first."""
-    return ", ".join(f"{term.term} {term.half_mm:.2f}" for term in sorted(budget, key=lambda term: -term.std_mm))
+    """Every term with the half-width that it alone would make, the largest first; two figures where it errs to one side."""
+    ordered = sorted(budget, key=lambda term: -term.std_mm)
+    return ", ".join(f"{term.term} {reach_words(*term.reach_mm).removeprefix('±')}" for term in ordered)
 
 
 def advice_words(advice: Sequence[Advice]) -> list[str]:
@@ -259,6 +278,22 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
         "rel_std": None,
         "method": None,
         "magnification": film.magnification,
+        "scales": [
+            {"name": name, "method": scale.method, "mm_per_px_row": scale.mm_per_px_row, "rel_std": scale.rel_std}
+            for name, (_, scale) in zip(film.names, film.scales, strict=True)
+        ],
+        "scale_checks": [
+            {
+                "first": pair.first,
+                "second": pair.second,
+                "ratio": pair.ratio,
+                "tolerance": pair.tolerance,
+                "verdict": pair.verdict,
+                "why": pair.why or None,
+                "swapped_mm": pair.swapped_mm and list(pair.swapped_mm),
+            }
+            for pair in film.checks
+        ],
         "file_paths_px": [trace.path_px.tolist() for trace in film.file_traces],
         "warnings": [*_flags_json(film.flags), *({"code": "image", "text": text} for text in film.radiograph.warnings)],
     }
@@ -270,6 +305,8 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
             "method": calibration.method,
             "terms": [{"term": name, "rel_std": std} for name, std in calibration.terms],
             "consistency": calibration.consistency,
+            "assumed_magnification": calibration.magnification,
+            "rough": film.rough,
         }
     return out
 
@@ -294,6 +331,10 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts
         "length_mm": length and length.length_mm,
         "length_std_mm": length and length.length_std_mm,
         "length_interval_mm": length and list(length.length_interval_mm),
+        "length_method": length and length.method,
+        "known_length_mm": length and length.gap and length.gap.known_mm,
+        "gap_mm": length and length.gap and length.gap.gap_mm,
+        "preliminary": trace and trace.preliminary,
         "budget": [] if length is None else _budget_json(length.budget),
         "advice": [] if trace is None else _advice_json(trace.advice),
         "file_tip_to_end_mm": trace and trace.tip_to_end_mm,
@@ -441,9 +482,30 @@ def scale_words(film: FilmResult) -> str:
         return "none: angles only"
     row, col = calibration.mm_per_px
     size = f"{row:.5f}" if abs(row - col) < 5e-6 else f"{row:.5f} x {col:.5f} (row x column)"
-    lengths = ", ".join(f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}" for line in calibration.lines)
+    lengths = ", ".join(f"{_known_words(line)}{_whose(line, film)}" for line in calibration.lines)
     source = calibration.method if not lengths else f"{calibration.method} ({lengths})"
-    return f"{size} mm per pixel ± {100.0 * NORMAL_95 * calibration.rel_std:.1f} %, from {source}"
+    if calibration.magnification is not None:
+        source += f" over a magnification of {calibration.magnification:.2f}"
+    if film.rough:
+        source += ", rough"
+    spread = f"± {100.0 * NORMAL_95 * calibration.rel_std:.1f}"
+    terms = [Term(name, 100.0 * std, shape=calibration.shape_of(name)) for name, std in calibration.terms]
+    if one_sided_mm(terms):
+        spread = reach_words(*reach_mm(terms), 1)
+    return f"{size} mm per pixel {spread} %, from {source}"
+
+
+def _known_words(line: KnownLine) -> str:
+    """A known length, and from where to where it runs."""
+    words = f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}"
+    return words if line.kind == "object" else f"{words} {line.runs}"
+
+
+def _whose(line: KnownLine, film: FilmResult) -> str:
+    """Which file or object a known length is entered for, where there are several."""
+    names = [name for name, (_, scale) in zip(film.names, film.scales, strict=False) if line in scale.lines]
+    several = film.calibration is not None and len(film.calibration.lines) > 1
+    return f" of {names[0].split(' (')[0]}" if several and names else ""
 
 
 def _known_half_mm(line: KnownLine) -> float:
@@ -556,6 +618,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
         ]
         if film.magnification is not None:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
+        lines += [f"  scales compared  {pair.words}" for pair in film.checks]
         lines += [f"  ! {flag.text}" for flag in film.flags]
         lines += [f"  ! {text}" for text in graph.warnings]
     facts = case_facts(result)
@@ -581,7 +644,32 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
 
 def start_words(trace: TraceResult) -> str:
     """Where a length begins that counts from no named and marked reference point."""
+    if trace.length is not None and trace.length.gap is not None:
+        return "where the file's stop rested, which nobody has named"
     return "the orifice" if trace.trace.reference_px is None else "a marked point that nobody has named"
+
+
+def first_point_words(trace: TraceResult) -> str:
+    """What the trace begins at: the orifice, unless only its end was traced."""
+    gap = None if trace.length is None else trace.length.gap
+    return "the orifice" if gap is None else "the beginning of the trace"
+
+
+def method_words(length: LengthEstimate) -> str:
+    """How a length was measured, where it is not along the path: known length and gap in figures; else empty."""
+    gap = length.gap
+    if gap is None:
+        return ""
+    way = "plus a gap of" if gap.gap_mm >= 0.0 else "less"
+    end = "" if gap.gap_mm >= 0.0 else " that its tip lies beyond the end"
+    return f"{length.method}: {gap.known_mm:g} mm {way} {abs(gap.gap_mm):.1f} mm{end}"
+
+
+def length_label(trace: TraceResult) -> str:
+    """What a length on a film is, in one or two words."""
+    if trace.preliminary:
+        return "preliminary"
+    return "no working length" if trace.lacks_reference else "length"
 
 
 def from_words(canal: CanalResult) -> str:
@@ -614,7 +702,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
         )
     if facts.past_readings:
         lines.append(f"  earlier readings {past_reading_words(facts.past_readings)}")
-    proposed = f"{proposal_words(working.length_mm, working.std_mm)}  {working.status}"
+    proposed = f"{proposal_words(working)}  {working.status}"
     if decision is not None:
         reason = f": {decision.note}" if decision.note else ""
         lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
@@ -652,8 +740,9 @@ def _trace_lines(trace: TraceResult) -> list[str]:
     if length is not None:
         low, high = length.length_interval_mm
         parts = f"; crown piece {length.coronal_mm:.1f} mm, canal {length.canal_mm:.1f} mm" if length.coronal_mm else ""
-        label = "no working length" if trace.lacks_reference else "length"
-        lines.append(f"  {label:<17}{measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
+        lines.append(f"  {length_label(trace):<17}{measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
+        if length.gap is not None:
+            lines.append(f"  measured by      {method_words(length)}")
         lines.append(f"  uncertain by     {budget_words(length.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
@@ -665,5 +754,5 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        lines.append(f"  from the film    {length_words(film.length_mm, film.std_mm)}  ({allowance})")
+        lines.append(f"  from the film    {film_words(film)}  ({allowance})")
     return lines

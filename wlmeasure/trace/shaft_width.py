@@ -62,7 +62,7 @@ def shaft_widths(
     Raises
     ------
     TraceError
-        A distance that is not on the path, a pixel size that is not positive.
+        A distance that is not on the path, a place where no shaft is seen, a pixel size that is not positive.
     """
     path = as_points(TraceError, "path_px", path_px, least=4)
     for pitch in mm_per_px:
@@ -78,7 +78,8 @@ def shaft_widths(
         at = along[-1] - distance
         if not OVER_MM <= at <= along[-1] - OVER_MM:
             raise TraceError(
-                f"from_tip_mm must be {OVER_MM:g} mm or more from both ends of the path of {along[-1]:.1f} mm: {distance:g}"
+                f"the file's shaft must be traced {OVER_MM:g} mm beyond every place where its thickness is measured: "
+                f"{distance:g} mm from the tip on {along[-1]:.1f} mm of shaft; click it farther up, and end at the tip"
             )
         ends = np.column_stack([np.interp([at - OVER_MM, at + OVER_MM], along, line[:, k]) for k in (0, 1)])
         normal = np.array([-(ends[1, 1] - ends[0, 1]), ends[1, 0] - ends[0, 0]]) / np.hypot(*(ends[1] - ends[0]))
@@ -86,6 +87,12 @@ def shaft_widths(
         points = (centre[:, None] + across[None, :, None] * normal) / pixel
         strip = sample_image(density, points)
         radius = _radius_mm(np.asarray(strip.mean(axis=0), np.float64), across)
+        if not RADII_MM[0] < radius < RADII_MM[-1]:
+            raise TraceError(
+                f"a bright shaft must be seen {distance:g} mm from the file's tip, {2.0 * RADII_MM[0]:.2f} to "
+                f"{2.0 * RADII_MM[-1]:.2f} mm thick: none is; click on the file itself, its tip last, and look whether metal "
+                "is bright on this film"
+            )
         widths.append(ShaftWidth(distance / mm_per_px[0], 2.0 * radius / mm_per_px[0], WIDTH_STD_MM / mm_per_px[0]))
     return tuple(widths)
 

@@ -336,3 +336,9 @@ def test_the_same_case_gives_the_same_bytes(on_dicom, image, made):
         one, other = (dicom_bytes(build(result, image(result), **made)) for _ in range(2))
         assert one == other
         assert pydicom.dcmread(BytesIO(one)).SOPInstanceUID.is_valid
+
+
+def test_a_turned_and_mirrored_film_is_a_state_without_faults(on_png, presented, faults):
+    state, path = presented(on_png(view={"quarter_turns": 1, "mirrored": True}))
+    assert (state.ImageRotation, state.ImageHorizontalFlip) == (90, "Y")
+    assert faults(path) == []

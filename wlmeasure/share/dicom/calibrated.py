@@ -60,7 +60,7 @@ def calibrated_copy(result: CaseResult, image: FilmImage, *, made_at: str, progr
     if not scale.lines:
         raise ShareError(
             f"film {film.film.id} must be calibrated on a known length seen on it: its scale comes from the {scale.method}; "
-            "trace a file from its stop to its tip"
+            "trace a file from its stop, or its reference point, to its tip"
         )
     if image.frame is not None:
         raise ShareError(

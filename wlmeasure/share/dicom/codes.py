@@ -95,6 +95,10 @@ PRIVATE: dict[str, tuple[str, str]] = {
     "ST-READING": ("Reading only", "No usable film."),
     "ST-NONE": ("Not established", "Neither film nor reading gives a length."),
     "CAL-FILE": ("Hand file of known length", "A file in the tooth, from its stop to its tip."),
+    "CAL-FILE-REF": (
+        "Hand file, from its reference point",
+        "A file in the tooth, from the perpendicular of the marked point that its stop rested on to its tip.",
+    ),
     "CAL-OBJECT": ("Object of known size", "An object on the film, from end to end."),
     "CAL-SPACING": ("Pixel spacing of the image header", "A spacing that the image claims, taken knowingly."),
     "CAL-TAPER": ("Taper of a file of known size", "An estimate from the thickness of its shaft."),
@@ -104,6 +108,7 @@ PRIVATE: dict[str, tuple[str, str]] = {
     "M-FILE-PATH": ("Along the file", "Length along the traced file, not its chord."),
     "M-FROM-REF": ("From the coronal reference point", "Straight to the orifice, then along the canal; first vertex: point."),
     "M-CANAL": ("Along the canal", "Arc length of the traced canal alone, orifice to apical end."),
+    "M-KNOWN-GAP": ("Known length plus gap", "File length from reference point to tip, plus tip to apical end on the film."),
     "M-SCHNEIDER": ("Schneider 1971", "Angle of the first curve."),
     "M-SCHNEIDER-2": ("Schneider 1971, second curve", "Angle of the second curve of an S-shaped canal."),
     "M-PRUETT": ("Weine; Pruett 1997", "Angle between the straight parts; radius of the arc between them."),

@@ -18,6 +18,7 @@ from pydicom.valuerep import DSfloat
 
 from wlmeasure.errors import ShareError
 from wlmeasure.image.radiograph import DISPLAY_PERCENTILES, printable
+from wlmeasure.image.view import View, from_view, view_words
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
 from wlmeasure.share.dicom.checks import check_graphics
@@ -25,13 +26,15 @@ from wlmeasure.share.dicom.codes import canal_code
 from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.figures import FILE_COLOUR, canal_colours
-from wlmeasure.share.result import length_words
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours
+from wlmeasure.share.result import measured_words
 
 __all__ = ["presentation_state"]
 
 _PR = hd.pr
 _PIXEL = _PR.AnnotationUnitsValues.PIXEL
+WORDS_FROM_CORNER = 0.04
+"""How far from the upper left corner of the shown film its words begin, of its rows and columns (our parameter)."""
 
 
 def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, program: str) -> Dataset:
@@ -61,7 +64,8 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     shown = image.reference
     # highdicom asks every image of a multi-frame class for these, which older classes need not have; it copies nothing here.
     shown.SharedFunctionalGroupsSequence = [Dataset()]
-    facts = (image.key, case_digest(result.case), made_at, program)
+    view = film.film.shown_as
+    facts = (image.key, case_digest(result.case), *filter(None, [view_words(view)]), made_at, program)
     with quiet():
         state = _PR.GrayscaleSoftcopyPresentationState(
             referenced_images=[shown],
@@ -92,6 +96,8 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     area = state.DisplayedAreaSelectionSequence[0]
     if "PixelOriginInterpretation" in area:
         del area.PixelOriginInterpretation
+    if view != View():
+        _turn(state, area, film.radiograph.values.shape, view)
     if film.calibration is not None:
         del area.PresentationPixelAspectRatio
         area.PresentationPixelSpacing = [DSfloat(size, auto_format=True) for size in film.calibration.mm_per_px]
@@ -102,10 +108,23 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     return state
 
 
+def _turn(state: Dataset, area: Dataset, shape: tuple[int, int], view: View) -> None:
+    """Let the film be shown as it is here: turned clockwise, and flipped after that (PS3.3 C.10.6).
+
+    The corners of the displayed area are pixels of the film, named by where they lie after that (C.10.4); what is drawn, and
+    the pixel size, stay those of the film as it is stored.
+    """
+    state.ImageRotation = 90 * view.quarter_turns
+    state.ImageHorizontalFlip = "Y" if view.mirrored else "N"
+    rows, cols = shape if view.quarter_turns % 2 == 0 else shape[::-1]
+    corners = np.rint(from_view([(0.0, 0.0), (rows - 1.0, cols - 1.0)], shape, view)).astype(int) + 1
+    area.DisplayedAreaTopLeftHandCorner, area.DisplayedAreaBottomRightHandCorner = corners[:, ::-1].tolist()
+
+
 def _drawn(
     result: CaseResult, image: FilmImage, drawn: Sequence[tuple[CanalResult, TraceResult]]
 ) -> tuple[list[hd.pr.GraphicLayer], list[hd.pr.GraphicAnnotation]]:
-    """One layer for what the scale rests on, one for each canal, each with its label."""
+    """One layer for what the scale rests on, one for each canal, each with its label; on a turned film one that says so."""
     colours = canal_colours(result)
     layers: list[hd.pr.GraphicLayer] = []
     annotations: list[hd.pr.GraphicAnnotation] = []
@@ -131,10 +150,10 @@ def _drawn(
         path = trace.path.path_px
         lines = [path]
         if trace.trace.crown_px is not None:
-            lines.insert(0, np.vstack([trace.trace.crown_px, path[0]]))
+            lines.insert(0, np.vstack([trace.trace.crown_px if trace.start_px is None else trace.start_px, path[0]]))
         name = printable(canal.canal.name, 40)
         length = None if trace.length is None else trace.length
-        words = "" if length is None else f" {length_words(length.length_mm, length.length_std_mm)}"
+        words = "" if length is None else f" {measured_words(length)}"
         # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
         add(
             f"CANAL {k}",
@@ -144,6 +163,11 @@ def _drawn(
             f"{name}{words}",
             path[-1],
         )
+    view, shape = image.film.film.shown_as, image.film.radiograph.values.shape
+    if layers and (words := view_words(view)):
+        rows, cols = shape if view.quarter_turns % 2 == 0 else shape[::-1]
+        (corner,) = from_view([(WORDS_FROM_CORNER * rows, WORDS_FROM_CORNER * cols)], shape, view)
+        add("VIEW", f"How the film is shown: {words}", CANAL_COLOURS[0], [], words, corner)
     return layers, annotations
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import schneider_deg
+from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import case_facts
 from wlmeasure.share.dicom import codes
@@ -18,7 +19,7 @@ from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.result import canal_flags, decision_doubts
+from wlmeasure.share.result import canal_flags, decision_doubts, method_words
 
 __all__ = ["canal_group", "concept", "record_group", "scale_group"]
 
@@ -147,7 +148,9 @@ def scale_group(
     ]
     if film.magnification is not None:
         factors.append(_number(codes.MAGNIFICATION, film.magnification, codes.ONE, image=image))
-    kinds = [f"CAL-{line.kind.upper()}" for line in scale.lines] or ["CAL-TAPER" if film.estimated else "CAL-SPACING"]
+    kinds = [f"CAL-{line.kind.upper()}{'-REF' if line.upper_end == 'reference' else ''}" for line in scale.lines] or [
+        "CAL-TAPER" if film.estimated else "CAL-SPACING"
+    ]
     return _group(
         f"scale of film {film.film.id}",
         uid_of("scale", image.key),
@@ -159,6 +162,14 @@ def scale_group(
     )
 
 
+def _interval(length: LengthEstimate) -> tuple[float, float]:
+    """The 95 % interval; even half-widths are 1.96 standard uncertainties, since a reader takes those back from them."""
+    if length.too_long_mm > 0.0:
+        return length.length_interval_mm
+    half = NORMAL_95 * length.length_std_mm
+    return length.length_mm - half, length.length_mm + half
+
+
 def canal_group(
     canal: CanalResult, trace: TraceResult, image: FilmImage, result: CaseResult, program: str
 ) -> hd.sr.MeasurementsAndQualitativeEvaluations:
@@ -167,8 +178,18 @@ def canal_group(
     along = [_polyline(path, image)]
     algorithm = _algorithm(program, f"tracer: {printable(trace.path.tracer, 200)}")
     numbers = []
-    if trace.length is not None:
-        reference = trace.trace.reference_px
+    remarks = [(codes.COMMENT, flag.text) for flag in trace.flags]
+    if trace.length is not None and trace.length.gap is not None:
+        # Where the crown piece ends and the canal begins is not measured.
+        std = trace.length.length_std_mm
+        number = trace.length.length_mm, codes.MM
+        numbers.append(
+            _number(codes.PATH_LENGTH, *number, method="M-KNOWN-GAP", std=std, along=along, algorithm=algorithm)
+        )
+        words = method_words(trace.length)
+        remarks.insert(0, (codes.COMMENT, f"{words[:1].upper()}{words[1:]}."))
+    elif trace.length is not None and trace.length.canal_mm is not None:
+        reference = trace.start_px
         if reference is not None:
             whole = np.vstack([np.asarray(reference, np.float64)[None], path])
             numbers.append(
@@ -177,7 +198,7 @@ def canal_group(
                     trace.length.length_mm,
                     codes.MM,
                     method="M-FROM-REF",
-                    std=trace.length.length_std_mm,
+                    interval=_interval(trace.length),
                     along=[_polyline(whole, image)],
                     algorithm=algorithm,
                 )
@@ -188,7 +209,7 @@ def canal_group(
                 trace.length.canal_mm,
                 codes.MM,
                 method="M-CANAL",
-                std=trace.length.length_std_mm if reference is None else None,
+                interval=_interval(trace.length) if reference is None else None,
                 along=along,
                 algorithm=algorithm,
             )
@@ -206,7 +227,7 @@ def canal_group(
             (private("CANAL-ID"), codes.canal_code(canal.canal.name)),
             (private("APICAL-END"), private(codes.APICAL_ENDS[trace.trace.apical_end])),
         ],
-        [*reference_words, *((codes.COMMENT, flag.text) for flag in trace.flags)],
+        [*reference_words, *remarks],
     )
 
 

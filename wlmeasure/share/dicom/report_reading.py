@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -23,7 +23,7 @@ from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.case import Case, KnownFile, KnownObject, case_from_json, save_case
+from wlmeasure.record.case import Case, KnownFile, KnownObject, Scale, case_from_json, save_case
 from wlmeasure.record.record import record_of
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
@@ -39,6 +39,8 @@ Float64 = NDArray[np.float64]
 CASE_BLOCK = (0x0099, "WLMEASURE CASE 1", 0x01)
 """Group, private creator and element of the case's JSON (unlimited text)."""
 MOST_BYTES = 32_000_000  # of a deflated report; real ones have 0.1 MB (our parameter)
+ON_THE_PATH = ("M-CANAL", "M-KNOWN-GAP")
+"""Methods of a canal's length whose first path is the canal's as it was traced."""
 SAME_PX = 1e-3  # coordinates are stored as 32-bit numbers: a wide film loses 1e-4 px
 
 
@@ -325,7 +327,8 @@ def _lengths(groups: tuple[Group, ...]) -> tuple[CanalLength, ...]:
         for number in group.numbers:
             if number.name.value == codes.PATH_LENGTH.value and number.paths_px and number.image_uid is not None:
                 path, scale = number.paths_px[0], scales.get((number.image_uid, number.frame))
-                again = None if scale is None else _again(path, scale)
+                only_ends = number.method == "M-KNOWN-GAP"  # the path is no part of most of that length
+                again = None if scale is None or only_ends else _again(path, scale)
                 found.append(
                     CanalLength(
                         group.name, canal, number.image_uid, number.method or "", path, number.value, number.std, again
@@ -357,6 +360,10 @@ def _case(dataset: Dataset, path: Path) -> Case | None:
         raise ShareError(f"{path.name}: the case inside cannot be read: {printable(error)}") from error
 
 
+def _gives_scale(scale: Scale) -> TypeGuard[KnownFile | KnownObject]:
+    return isinstance(scale, KnownObject) or (isinstance(scale, KnownFile) and scale.gives_scale)
+
+
 def disagreement(report: Report) -> str | None:
     """What of the coded content is not that of the case inside: tooth, paths, known lengths, decisions; None if all is."""
     case = report.case
@@ -365,10 +372,10 @@ def disagreement(report: Report) -> str | None:
     if report.tooth != case.tooth:
         return f"tooth of the content must be that of the case: {report.tooth}, not {case.tooth}"
     stored = [np.asarray(trace.path_px) for canal in case.canals for trace in canal.traces if trace.path_px]
-    for path in (length.path_px for length in report.lengths if length.method == "M-CANAL"):
+    for path in (length.path_px for length in report.lengths if length.method in ON_THE_PATH):
         if not any(path.shape == own.shape and np.abs(path - own).max() <= SAME_PX for own in stored):
             return "paths of the content must be those of the case: one is not"
-    measured = [s for film in case.films for s in film.scale if isinstance(s, (KnownFile, KnownObject))]
+    measured = [s for film in case.films for s in film.scale if _gives_scale(s)]
     known = [scale.known_length_mm for scale in measured]
     record, _ = record_of(case)
     held = [record.decision(canal.name) for canal in case.canals]

@@ -402,9 +402,48 @@ def test_enough_of_everything_is_drawn():
     assert {len(t.scene.tooth.canals) for t in teeth} == {1, 2, 3, 4}
 
 
+@pytest.mark.parametrize(("picture", "least"), [("bitewing", 4), ("panoramic", 10)])
+def test_other_pictures_show_both_jaws(picture, least):
+    """The jaws' crowns meet in the picture's middle, their roots point away from each other."""
+    for seed in (3100, 3101):
+        spacing = {} if picture == "panoramic" else {"spacing_mm": (0.11, 0.12)}
+        film = make_phantom(seed, "real", picture=picture, size_px=(220, 300), **spacing)
+        teeth = film.truth.teeth
+        assert film.truth.facts["picture"] == picture
+        assert len(teeth) >= least
+        assert all(not tooth.files for tooth in teeth)
+        jaws = [[tooth for tooth in teeth if tooth.kind.startswith(jaw)] for jaw in ("upper", "lower")]
+        assert all(jaws)
+        cusps, ends = (
+            [np.mean([getattr(one, place) for tooth in jaw for one in getattr(tooth, part)], axis=0) for jaw in jaws]
+            for part, place in (("cusps", "px"), ("roots", "apex_px"))
+        )
+        assert abs(cusps[0][0] - cusps[1][0]) < 0.3 * abs(ends[0][0] - ends[1][0])
+        assert 60.0 < np.mean(cusps, axis=0)[0] < 160.0
+
+
+def test_the_jaws_of_a_bitewing_are_not_mirrored_against_each_other():
+    """On either side of the mouth the molars of both jaws lie to the same side of the premolars."""
+    mouth = draw_mouth([7, 5], Options(picture="bitewing", kind="lower first molar", leave_out=("gap",)))
+    at = {}
+    for tooth in (*mouth.teeth, *mouth.opposing):
+        at.setdefault(tooth.kind, tooth.shift_mm[0])
+    lower = at["lower second molar"] - at["lower second premolar"]
+    upper = at["upper second molar"] - at["upper second premolar"]
+    assert lower * upper > 0.0
+    distal = mouth.teeth[0].scene.tooth.distal_x
+    assert lower * distal > 0.0
+    for tooth in mouth.opposing:
+        if tooth.kind == "upper first molar":
+            out = tooth.out(np.array([[tooth.scene.tooth.distal_x, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 5.0]]))
+            assert (out[0, 0] - out[1, 0]) * distal > 0.0
+            assert out[2, 2] < out[1, 2]  # its crown looks down upon the lower one
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
+        ({"picture": "photograph"}, "picture must be one of periapical, bitewing, panoramic: 'photograph'"),
         ({"kind": "wolf tooth"}, "kind must be one of upper central incisor, .*: 'wolf tooth'"),
         ({"kind": "upper canine", "upper": False}, "upper must go with kind: False, 'upper canine'"),
         ({"kind": "upper canine", "canals": 3}, "canals must be 1 to 2 in this kind of tooth: 3"),

@@ -31,8 +31,10 @@ _SHARES = {
     "lower": (0.02, 0.09, 0.14, 0.07, 0.06, 0.05, 0.04, 0.05),
 }
 """How often each of a row is the tooth in hand."""
-REACH_MM = 21.0
+REACH_MM = {"periapical": 21.0, "bitewing": 30.0, "panoramic": 80.0}
 """Teeth stand so far to either side of the one in hand; what of them a film shows depends on where it lies."""
+OVERBITE_MM = (0.3, 2.0)
+"""How far the crowns of both jaws pass one another; our parameter."""
 ARCH_MM = {"front": 20.0, "side": 45.0}
 """Radius of the dental arch at front teeth and beside them."""
 LEAN_DEG, TURN_DEG = 4.0, 7.0
@@ -94,7 +96,7 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
         # Mesial of the tooth in hand is -distal: that way the row is walked towards the midline and over it.
         step, at = (1 if side != distal else -1), 0.0
         before = tooth.crown.half_x_mm
-        for count in range(1, 9):
+        for count in range(1, 16):
             name, own = _next(place, step * count, distal)
             if name is None:
                 break
@@ -108,9 +110,9 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
             beside, beside_lumen = _tooth(own_rng, full, own, patient, None, Plan(files=files))
             at += before + beside.crown.half_x_mm + _space(own_rng)
             before = beside.crown.half_x_mm
-            if at > REACH_MM + before:
+            if at > REACH_MM[wish.picture] + before:
                 break
-            turn, shift = _stand(own_rng, side * at, full)
+            turn, shift = _stand(own_rng, side * at, full, flat=wish.picture == "panoramic")
             gap = own_ask.chance(_GAP, "gap") or ("gap" in include and count == 1 and side == distal)
             has_implant = own_ask.chance(_IMPLANT, "implant") and gap
             if "implant" in include and count == 1 and side == distal:
@@ -127,7 +129,41 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
             scene, works, levels = treated(own_ask, beside, own_plan)
             teeth.append(Placed(scene, full, "erupted", beside_lumen, turn, shift, works, tuple(levels)))
     _rare(ask, include, wish, teeth, bodies, things, jaw, kind)
-    return Mouth(tuple(teeth), upper, tuple(things), tuple(bodies))
+    mouth = Mouth(tuple(teeth), upper, tuple(things), tuple(bodies))
+    return mouth if wish.picture == "periapical" else _with_opposing(seed, mouth, place, distal, patient, wish)
+
+
+def _with_opposing(seed: list[int], mouth: Mouth, place: int, distal: float, patient: _Patient, wish: Options) -> Mouth:
+    """The mouth with the teeth of the other jaw, which bite upon it: turned over about y, so that mesial stays where it is."""
+    rng = np.random.default_rng([*seed, 3])
+    jaw = "lower" if mouth.upper else "upper"
+    over = np.diag([-1.0, 1.0, -1.0])
+    height = mouth.teeth[0].scene.tooth.crown.height_mm
+    level = height + KINDS[f"{jaw} {_ROW[place]}"].high_mm - float(rng.uniform(*OVERBITE_MM))
+    at_level = np.array([0.0, 0.0, level])
+    teeth = []
+    for side in (-1.0, 1.0):
+        step, at, before = (1 if side != distal else -1), 0.0, 0.0
+        for count in range(0 if side > 0.0 else 1, 16):
+            name, own = _next(place, step * count, distal)
+            if name is None or at > REACH_MM[wish.picture]:
+                break
+            own_rng = np.random.default_rng([*seed, 50 + 2 * count + (side > 0.0), 0])
+            own_ask = Chooser(own_rng, wish.leave_out)
+            tooth, lumen = _tooth(own_rng, f"{jaw} {name}", -own, patient, None, Plan())
+            at += 0.0 if count == 0 else max(before, tooth.crown.half_x_mm) + tooth.crown.half_x_mm + _space(own_rng)
+            before = tooth.crown.half_x_mm
+            turn, shift = _stand(own_rng, side * at, f"{jaw} {name}", flat=wish.picture == "panoramic")
+            if own_ask.chance(_GAP, "gap"):
+                continue
+            filled = bool(own_rng.random() < 0.25 * patient.worked_on)
+            scene, works, levels = treated(own_ask, tooth, Plan(filled=filled, worked_on=patient.worked_on))
+            teeth.append(
+                Placed(
+                    scene, f"{jaw} {name}", "erupted", lumen, turn @ over, shift + at_level, works, tuple(levels)
+                )
+            )  # fmt: skip
+    return evolve(mouth, opposing=tuple(teeth), bite=(over, at_level))
 
 
 def _asked(wish: Options) -> bool:
@@ -198,7 +234,7 @@ def _plan(rng: np.random.Generator, ask: Chooser, wish: Options, patient: _Patie
         files = wish.files
     elif wish.file is not None or wish.file_canal is not None:
         files = 0 if wish.file is False else count
-    elif wish.lumen == "obliterated":
+    elif wish.lumen == "obliterated" or wish.picture != "periapical":
         files = 0
     shorts = tuple(wish.filling) if isinstance(wish.filling, (tuple, list)) else wish.filling
     if wish.filling is not None:
@@ -253,10 +289,10 @@ def _space(rng: np.random.Generator) -> float:
     return float(apart if wide < 0.08 else 0.12 * rng.standard_normal())
 
 
-def _stand(rng: np.random.Generator, at_mm: float, kind: str) -> tuple[Float64, Float64]:
-    """Turn and shift of a tooth so far along the arch from the tooth in hand."""
+def _stand(rng: np.random.Generator, at_mm: float, kind: str, *, flat: bool) -> tuple[Float64, Float64]:
+    """Turn and shift of a tooth so far along the arch from the tooth in hand; a panoramic picture unrolls the arch `flat`."""
     front = KINDS[kind].form in FRONT
-    radius = ARCH_MM["front" if front else "side"]
+    radius = 1e6 if flat else ARCH_MM["front" if front else "side"]
     angle = float(np.clip(at_mm / radius, -0.9, 0.9))
     x = radius * sin(angle) + np.sign(at_mm) * max(abs(at_mm) - radius * 0.9, 0.0)
     y = radius * (cos(angle) - 1.0)

@@ -250,8 +250,10 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
     length = np.pad(crossing.length_mm.astype(np.float32), pad)
     inside = (length > 1e-3).astype(np.uint8)
-    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    within = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
+    # Of a body that meets no pixel every pixel is endlessly far; the box is never so large.
+    far = np.float32(sum(inside.shape))
+    away = np.minimum(cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5), far)
+    within = np.minimum(cv2.distanceTransform(inside, cv2.DIST_L2, 5), far)
     distance: Float32 = ((away - within) - np.where(inside > 0, -0.5, 0.5).astype(np.float32)) * np.float32(cell_mm)
     row, col = crossing.row - pad, crossing.col - pad
     return (

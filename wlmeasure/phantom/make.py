@@ -166,7 +166,7 @@ class Sitting:
         if shift is not None:
             facts["shift"] = shift
         if mouth is not None and mouth.jaw is not None:
-            facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
+            facts |= {"picture": self.wish.picture, "jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
         if mouth is not None and shown is not None and self.chain is not None:
@@ -247,12 +247,16 @@ def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting
     projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
     place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
     jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
+    other = None
+    if mouth.opposing:
+        kind = mouth.opposing[0].scene.tooth.crown.kind
+        other = draw_jaw(place, mouth.other_sockets(), upper=not mouth.upper, kind=kind)
     detector = draw_detector(noise, grade, jaw.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     return Sitting(
         seed, level, wish, first.scene, references, projection, geometry, detector,
         drawn if wish.scatter is None else float(wish.scatter), surface, noise,
-        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw),
+        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw, other_jaw=other),
     )  # fmt: skip
 
 

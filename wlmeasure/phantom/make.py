@@ -246,13 +246,13 @@ def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting
     references = list(first.references_mm)
     projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
     place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
-    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
+    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind, without=wish.leave_out)
     detector = draw_detector(noise, grade, jaw.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     return Sitting(
         seed, level, wish, first.scene, references, projection, geometry, detector,
         drawn if wish.scatter is None else float(wish.scatter), surface, noise,
-        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw),
+        marks=streams[5], again=streams[9], chain=draw_chain(software, without=wish.leave_out), mouth=evolve(mouth, jaw=jaw),
     )  # fmt: skip
 
 

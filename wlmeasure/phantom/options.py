@@ -7,6 +7,8 @@ from typing import Any
 from attrs import evolve, fields, frozen
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
+from wlmeasure.phantom.processing import CHAINS
+from wlmeasure.phantom.trabeculae import PATTERNS
 
 __all__ = ["CAPS", "CROWNS", "FAULTS", "FILLERS", "FILLINGS", "POSTS", "RARE", "THINGS", "Options", "wishes"]
 
@@ -215,7 +217,7 @@ FILLERS = ("amalgam", "composite", "glass ionomer", "cement", "soft")
 """Root fillings and what is wrong with them, posts, artificial crowns, fillings in crowns ("soft" is a cavity)."""
 RARE = ("implant", "wire", "cone", "broken instrument", "unerupted", "primary", "gap")
 """What few films of level "real" show; a "cone" is a gutta-percha point in a sinus tract."""
-THINGS = (*FILLINGS, *FAULTS[1:], *POSTS, *CROWNS, *FILLERS, "clamp", "pins", *RARE)
+THINGS = (*FILLINGS, *FAULTS[1:], *POSTS, *CROWNS, *FILLERS, "clamp", "pins", *RARE, *PATTERNS, *CHAINS)
 """What level "real" may be told to leave out."""
 MOST_FILLING_TAPER = 0.12
 """Largest taper of the instruments that canals are shaped with (from memory)."""

@@ -54,11 +54,10 @@ def test_ligament_and_lamina_dura_follow_the_roots_outline(spacing, roll):
     size = (round(24.0 / spacing[0]), round(21.0 / spacing[1]))
     projection = shot(size, spacing, roll_deg=roll)
 
-    def seen(**changes):
-        made = jaw_paths(jaw(**changes), [rod()], projection, np.random.default_rng(1))
+    def seen(seed, **changes):
+        made = jaw_paths(jaw(**changes), [rod()], projection, np.random.default_rng(seed))
         return density(made).astype(np.float32)
 
-    bare = seen(ligament=0.0, lamina=0.0)
     across = np.arange(1.5, 4.0, 0.02)
 
     def place(change):
@@ -71,13 +70,17 @@ def test_ligament_and_lamina_dura_follow_the_roots_outline(spacing, roll):
                 profile = cv2.remap(change, col, row, cv2.INTER_LINEAR)[:, 0]
                 if profile.max() > 0.01:  # it comes and goes along the root
                     found.append(across[profile.argmax()] - RADIUS_MM)
-        assert len(found) > 10
-        return np.array(found)
+        return found
 
-    dark, bright = place(bare - seen(lamina=0.0)), place(seen(ligament=0.0) - bare)
+    dark, bright = [], []
+    for seed in range(4):  # the ligament is wider here and narrower there
+        bare = seen(seed, ligament=0.0, lamina=0.0)
+        dark += place(bare - seen(seed, lamina=0.0))
+        bright += place(seen(seed, ligament=0.0) - bare)
+    assert min(len(dark), len(bright)) > 60
     assert np.median(dark) == pytest.approx(0.15, abs=0.06)
     assert np.median(bright) == pytest.approx(0.3 + 0.175, abs=0.1)
-    assert (np.abs(dark - 0.15) < 0.2).all()
+    assert (np.abs(np.array(dark) - 0.15) < 0.25).all()
 
 
 def test_bone_gives_way_to_the_root():

@@ -64,7 +64,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.75, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    low = float(np.clip(np.exp(rng.normal(0.5, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
@@ -86,7 +86,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
         )
         if rng.random() < 0.65:
             steps.append(Step("sharpen", (u(0.4, 1.5), u(0.3, 1.2))))
-    steps.append(Step("noise", (float(np.exp(rng.normal(-6.7, 0.9))), u(0.0, 1.5))))
+    steps.append(Step("noise", (float(np.exp(rng.normal(-7.1, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))
     if rng.random() < {"raw": 0.1, "sharpened": 0.6, "equalised": 0.6, "figure": 1.0}[kind]:
@@ -98,7 +98,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
     if rng.random() < 0.12:
         steps.append(Step("floor", (u(0.02, 0.12),)))
-    if rng.random() < 0.07:  # pictures enlarged from small ones, films laid on a scanner
+    if rng.random() < 0.1:  # pictures enlarged from small ones, films laid on a scanner
         steps.append(Step("smooth", (u(0.12, 0.28),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))

@@ -99,7 +99,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     if rng.random() < 0.12:
         steps.append(Step("floor", (u(0.02, 0.12),)))
     if rng.random() < 0.1:  # pictures enlarged from small ones, films laid on a scanner
-        steps.append(Step("smooth", (u(0.12, 0.28),)))
+        steps.append(Step("smooth", (u(0.1, 0.21),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))
     return Chain(kind, tuple(steps), bits)

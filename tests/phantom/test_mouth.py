@@ -13,7 +13,7 @@ from wlmeasure.phantom.bodies import block, bulge, pointed, screw
 from wlmeasure.phantom.care import Chooser
 from wlmeasure.phantom.curve import Bend, curve_from_bends, curve_from_curvature, curve_in_plane
 from wlmeasure.phantom.kinds import KINDS, LUMENS, draw_kind
-from wlmeasure.phantom.options import FILLINGS, RARE, Options
+from wlmeasure.phantom.options import FILLINGS, RARE, THINGS, Options
 from wlmeasure.phantom.projection import aim
 from wlmeasure.phantom.rays import cross
 from wlmeasure.phantom.scene import FillingInCanal, Marks, Scene, tooth_paths
@@ -377,6 +377,17 @@ def test_what_is_left_out_is_never_drawn_and_what_is_included_always():
         assert {"implant", "wire", "cone"} <= {work.what for work in mouth.works}
         assert mouth.teeth[0].kind.startswith("primary")
         assert any(tooth.state == "unerupted" for tooth in mouth.teeth)
+
+
+def test_kinds_and_lumens_can_be_left_out():
+    """A withheld shape of tooth stands nowhere on the film; every name that can be left out means one thing."""
+    assert len(set(THINGS)) == len(THINGS)
+    for seed in range(25):
+        mouth = draw_mouth([seed, 6], Options(leave_out=("lower first molar", "upper canine", "wide", "thin")))
+        assert not {tooth.kind for tooth in mouth.teeth} & {"lower first molar", "upper canine"}
+        assert all(tooth.lumen in ("usual", "obliterated") for tooth in mouth.teeth if tooth.state == "erupted")
+    with pytest.raises(PhantomError, match="leave_out must leave one of usual, thin, wide, obliterated"):
+        draw_mouth([1, 6], Options(leave_out=LUMENS))
 
 
 def test_a_chooser_keeps_proportions_and_leaves_out():

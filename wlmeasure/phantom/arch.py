@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.care import Chooser, Plan, broken_instrument, cone, implant, treated, wire
-from wlmeasure.phantom.kinds import KINDS, draw_kind
+from wlmeasure.phantom.kinds import KINDS, LUMENS, draw_kind
 from wlmeasure.phantom.mouth import Mouth, Placed, Work
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.solid import Solid
@@ -54,7 +54,7 @@ PRIMARY = {"central incisor": "primary incisor", "lateral incisor": "primary inc
 class _Patient:
     """Young, grown or old, and how much dentists have done."""
 
-    lumens: tuple[float, float, float, float]
+    lumens: tuple[float, ...]
     worked_on: float
 
 
@@ -80,7 +80,7 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
         if "primary" in include and _ROW[place] not in PRIMARY:
             place = int(rng.choice([3, 4, 5, 7]))
         kind = PRIMARY[_ROW[place]] if primary and _ROW[place] in PRIMARY else f"{jaw} {_ROW[place]}"
-    patient = _patient(rng, kind.startswith("primary"))
+    patient = _patient(rng, kind.startswith("primary"), wish.leave_out)
     plan = _plan(rng, ask, wish, patient)
     tooth, lumen = _tooth(np.random.default_rng([*seed, 1]), kind, distal, patient, wish, plan)
     many = int(rng.choice(4, p=_MOLAR_COUNTS)) + 1
@@ -113,7 +113,11 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
             if at > REACH_MM[wish.picture] + before:
                 break
             turn, shift = _stand(own_rng, side * at, full, flat=wish.picture == "panoramic")
-            gap = own_ask.chance(_GAP, "gap") or ("gap" in include and count == 1 and side == distal)
+            gap = (
+                full in wish.leave_out
+                or own_ask.chance(_GAP, "gap")
+                or ("gap" in include and count == 1 and side == distal)
+            )
             has_implant = own_ask.chance(_IMPLANT, "implant") and gap
             if "implant" in include and count == 1 and side == distal:
                 gap = has_implant = True
@@ -154,7 +158,7 @@ def _with_opposing(seed: list[int], mouth: Mouth, place: int, distal: float, pat
             at += 0.0 if count == 0 else max(before, tooth.crown.half_x_mm) + tooth.crown.half_x_mm + _space(own_rng)
             before = tooth.crown.half_x_mm
             turn, shift = _stand(own_rng, side * at, f"{jaw} {name}", flat=wish.picture == "panoramic")
-            if own_ask.chance(_GAP, "gap"):
+            if own_ask.chance(_GAP, "gap") or f"{jaw} {name}" in wish.leave_out:
                 continue
             filled = bool(own_rng.random() < 0.25 * patient.worked_on)
             scene, works, levels = treated(own_ask, tooth, Plan(filled=filled, worked_on=patient.worked_on))
@@ -206,23 +210,31 @@ def _holds(kind: str, wish: Options) -> bool:
     row = wish.filling if isinstance(wish.filling, (tuple, list)) else ()
     exact = wish.canals or len(row) or None
     return (
-        (wish.roots is None or wish.roots == stems)
+        kind not in wish.leave_out
+        and (wish.roots is None or wish.roots == stems)
         and min(2 * stems, 4) >= _needed(wish)
         and (exact is None or exact >= stems)
     )
 
 
-def _patient(rng: np.random.Generator, child: bool) -> _Patient:
+def _patient(rng: np.random.Generator, child: bool, without: tuple[str, ...]) -> _Patient:
     age = rng.random()
     worked_on = float(rng.uniform(0.15, 1.0))
-    # Shares of LUMENS: usual, thin, wide, obliterated.
+    # Shares of LUMENS.
     if child:
-        return _Patient((0.4, 0.0, 0.6, 0.0), 0.5 * worked_on)
-    if age < 0.17:
-        return _Patient((0.25, 0.0, 0.75, 0.0), 0.5 * worked_on)
-    if age < 0.72:
-        return _Patient((0.8, 0.17, 0.0, 0.03), worked_on)
-    return _Patient((0.3, 0.45, 0.0, 0.25), worked_on)
+        shares, worked_on = (0.4, 0.0, 0.6, 0.0), 0.5 * worked_on
+    elif age < 0.17:
+        shares, worked_on = (0.25, 0.0, 0.75, 0.0), 0.5 * worked_on
+    elif age < 0.72:
+        shares = (0.8, 0.17, 0.0, 0.03)
+    else:
+        shares = (0.3, 0.45, 0.0, 0.25)
+    left = np.array([0.0 if name in without else share for name, share in zip(LUMENS, shares, strict=True)])
+    if left.sum() <= 0.0:
+        left = np.array([float(name not in without) for name in LUMENS])
+    if left.sum() <= 0.0:
+        raise PhantomError(f"leave_out must leave one of {', '.join(LUMENS)}")
+    return _Patient(tuple(left / left.sum()), worked_on)
 
 
 def _plan(rng: np.random.Generator, ask: Chooser, wish: Options, patient: _Patient) -> Plan:
@@ -253,12 +265,12 @@ def _tooth(
     rng: np.random.Generator, kind: str, distal: float, patient: _Patient, wish: Options | None, plan: Plan
 ) -> tuple[Tooth, str]:
     """A tooth with room for its plan, and how its canals are."""
-    lumen = ("usual", "thin", "wide", "obliterated")[int(rng.choice(4, p=patient.lumens))]
+    lumen = LUMENS[int(rng.choice(len(LUMENS), p=patient.lumens))]
     lumen = lumen if wish is None or wish.lumen is None else wish.lumen
     if plan.files and lumen == "obliterated":
         if wish is not None and wish.lumen is not None:
             raise PhantomError("lumen must not be obliterated where there are files: ask for files=0 or another lumen")
-        lumen = "thin"  # where no file would go in
+        lumen = "thin" if patient.lumens[LUMENS.index("thin")] > 0.0 else "usual"  # where no file would go in
     canals = None if wish is None else wish.canals
     if wish is not None and canals is None and isinstance(plan.fillings_mm, tuple):
         canals = len(plan.fillings_mm)

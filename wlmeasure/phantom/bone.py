@@ -138,10 +138,12 @@ class Jaw:
 
 
 def draw_jaw(
-    rng: np.random.Generator, sockets: Sequence[Socket], *, upper: bool, kind: str, pattern: str | None = None
+    rng: np.random.Generator, sockets: Sequence[Socket], *, upper: bool, kind: str, without: tuple[str, ...] = ()
 ) -> Jaw:
-    """A jaw around the teeth in `sockets`, the first of them the one under treatment, of crown `kind`."""
-    drawn = draw_pattern(rng, pattern)
+    """A jaw around the teeth in `sockets`, the first of them the one under treatment, of crown `kind`; `without` as in
+    `draw_pattern`.
+    """
+    drawn = draw_pattern(rng, without=without)
     deep = float(min(socket.ends_mm[:, 2].min() for socket in sockets[:1]))
     loss = float(rng.exponential(1.1)) if rng.random() < 0.3 else 0.0
     return Jaw(
@@ -154,13 +156,13 @@ def draw_jaw(
         crest_line=float(rng.uniform(0.0, 1.0)),
         bared_mm=float(rng.uniform(-2.5, 1.0)),
         ligament_mm=float(rng.uniform(0.15, 0.4)),
-        ligament=float(rng.uniform(0.4, 3.2)),
+        ligament=float(rng.uniform(0.5, 3.6)),
         lamina_mm=float(rng.uniform(0.2, 0.4)),
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.25 * np.exp(0.28 * rng.normal()), 0.08, 0.45)),
-        relief=float(rng.uniform(0.1, 0.6)),
+        contrast=float(np.clip(0.3 * np.exp(0.28 * rng.normal()), 0.1, 0.52)),
+        relief=float(rng.uniform(0.08, 0.5)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )

@@ -28,7 +28,7 @@ CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
 """How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
 READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
-PHOTONS, BLUR_MM = (20000.0, 250000.0), (0.02, 0.065)
+PHOTONS, BLUR_MM = (30000.0, 300000.0), (0.02, 0.065)
 """Least and most photons a pixel in the open beam, and blur, of level "real"; our parameters."""
 PANORAMIC_MM = (45.0, 70.0)
 """How tall a part of a panoramic picture is; our parameter."""

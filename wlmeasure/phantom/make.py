@@ -246,17 +246,19 @@ def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting
     references = list(first.references_mm)
     projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
     place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
-    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
+    front, without = first.scene.tooth.crown.kind, wish.leave_out
+    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=front, without=without)
     other = None
     if mouth.opposing:
         kind = mouth.opposing[0].scene.tooth.crown.kind
-        other = draw_jaw(place, mouth.other_sockets(), upper=not mouth.upper, kind=kind)
+        other = draw_jaw(place, mouth.other_sockets(), upper=not mouth.upper, kind=kind, without=without)
     detector = draw_detector(noise, grade, jaw.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     return Sitting(
         seed, level, wish, first.scene, references, projection, geometry, detector,
         drawn if wish.scatter is None else float(wish.scatter), surface, noise,
-        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw, other_jaw=other),
+        marks=streams[5], again=streams[9], chain=draw_chain(software, without=without),
+        mouth=evolve(mouth, jaw=jaw, other_jaw=other),
     )  # fmt: skip
 
 

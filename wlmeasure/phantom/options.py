@@ -7,6 +7,9 @@ from typing import Any
 from attrs import evolve, fields, frozen
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
+from wlmeasure.phantom.kinds import KINDS, LUMENS
+from wlmeasure.phantom.processing import CHAINS
+from wlmeasure.phantom.trabeculae import PATTERNS
 
 __all__ = [
     "CAPS",
@@ -233,7 +236,20 @@ FILLERS = ("amalgam", "composite", "glass ionomer", "cement", "soft")
 RARE = ("implant", "wire", "cone", "broken instrument", "unerupted", "primary", "gap")
 """What few films of level "real" show; a "cone" is a gutta-percha point in a sinus tract."""
 PICTURES = ("periapical", "bitewing", "panoramic")
-THINGS = (*FILLINGS, *FAULTS[1:], *POSTS, *CROWNS, *FILLERS, "clamp", "pins", *RARE)
+THINGS = (
+    *FILLINGS,
+    *FAULTS[1:],
+    *POSTS,
+    *CROWNS,
+    *FILLERS,
+    "clamp",
+    "pins",
+    *RARE,
+    *KINDS,
+    *LUMENS,
+    *PATTERNS,
+    *CHAINS,
+)
 """What level "real" may be told to leave out."""
 MOST_FILLING_TAPER = 0.12
 """Largest taper of the instruments that canals are shaped with (from memory)."""

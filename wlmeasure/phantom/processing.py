@@ -16,8 +16,10 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.film import Detector, expose
 from wlmeasure.phantom.projection import Projection
+from wlmeasure.phantom.trabeculae import draw_family
 
 __all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "film_area", "processed"]
 
@@ -49,13 +51,21 @@ class Chain:
         return {"kind": self.kind, "steps": [[one.name, *(round(v, 4) for v in one.figures)] for one in self.steps]}
 
 
-def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
-    """A chain of a family, or of any."""
-    drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
+def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tuple[str, ...] = ()) -> Chain:
+    """A chain of a family, or of any but those named in `without` (of all where that names all).
+
+    Raises
+    ------
+    PhantomError
+        A family that there is not.
+    """
+    if kind is not None and kind not in CHAINS:
+        raise PhantomError(f"kind must be one of {', '.join(CHAINS)}: {kind!r}")
+    drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.85, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
-    steps = [Step("level", (low, u(94.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
+    low = float(np.clip(np.exp(rng.normal(0.5, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
     if rng.random() < 0.35:
@@ -68,12 +78,15 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         steps.append(
             Step(
                 "sharpen",
-                (float(np.exp(u(np.log(0.04), np.log(0.15)))), float(np.clip(np.exp(rng.normal(0.75, 0.6)), 0.4, 7.0))),
+                (
+                    float(np.exp(u(np.log(0.04), np.log(0.15)))),
+                    float(np.clip(np.exp(rng.normal(0.95, 0.55)), 0.4, 7.0)),
+                ),
             )
         )
-        if rng.random() < 0.5:
-            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.9))))
-    steps.append(Step("noise", (float(np.exp(rng.normal(-6.7, 0.9))), u(0.0, 1.5))))
+        if rng.random() < 0.65:
+            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.3, 1.2))))
+    steps.append(Step("noise", (float(np.exp(rng.normal(-7.1, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))
     if rng.random() < {"raw": 0.1, "sharpened": 0.6, "equalised": 0.6, "figure": 1.0}[kind]:
@@ -85,8 +98,8 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
     if rng.random() < 0.12:
         steps.append(Step("floor", (u(0.02, 0.12),)))
-    if rng.random() < 0.07:  # pictures enlarged from small ones, films laid on a scanner
-        steps.append(Step("smooth", (u(0.12, 0.28),)))
+    if rng.random() < 0.1:  # pictures enlarged from small ones, films laid on a scanner
+        steps.append(Step("smooth", (u(0.1, 0.21),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))
     return Chain(kind, tuple(steps), bits)

@@ -14,7 +14,9 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_pattern", "network", "smooth_noise"]
+from wlmeasure.errors import PhantomError
+
+__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_family", "draw_pattern", "network", "smooth_noise"]
 
 Float32 = NDArray[np.float32]
 
@@ -23,6 +25,7 @@ GRID_MM = 0.055
 PATTERNS = ("cells", "trabeculae", "ladder", "granular")
 """Families: round cells; strokes about two directions; strokes mostly across the roots, as between the roots of lower molars;
 small dense cells, as in the upper jaw."""
+PATTERN_WEIGHTS = (0.35, 0.25, 0.2, 0.2)
 
 
 @frozen
@@ -52,9 +55,17 @@ class Pattern:
     patch_mm: float
 
 
-def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
-    """A pattern of a family, or of any."""
-    drawn = str(rng.choice(PATTERNS, p=(0.35, 0.25, 0.2, 0.2)))
+def draw_pattern(rng: np.random.Generator, kind: str | None = None, *, without: tuple[str, ...] = ()) -> Pattern:
+    """A pattern of a family, or of any but those named in `without` (of all where that names all).
+
+    Raises
+    ------
+    PhantomError
+        A family that there is not.
+    """
+    if kind is not None and kind not in PATTERNS:
+        raise PhantomError(f"kind must be one of {', '.join(PATTERNS)}: {kind!r}")
+    drawn = draw_family(rng, PATTERNS, PATTERN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     base = {"cells": 1.05, "trabeculae": 1.2, "ladder": 1.3, "granular": 0.62}[kind] * float(np.exp(0.2 * rng.normal()))
     main = float({"ladder": rng.normal(0.0, 12.0)}.get(kind, rng.uniform(0.0, 180.0)))
@@ -75,6 +86,15 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
             )
         )
     return Pattern(kind, tuple(sheets), float(rng.uniform(5.0, 12.0)))
+
+
+def draw_family(
+    rng: np.random.Generator, names: tuple[str, ...], shares: tuple[float, ...], without: tuple[str, ...]
+) -> str:
+    """One of the names in proportion to the shares, none of `without` unless they are all in it; one draw in any case."""
+    left = np.array([0.0 if name in without else share for name, share in zip(names, shares, strict=True)])
+    weights = left if left.sum() > 0.0 else np.array(shares)
+    return names[int(np.searchsorted(np.cumsum(weights) / weights.sum(), rng.random(), side="right"))]
 
 
 def smooth_noise(shape: tuple[int, int], wave_px: float, rng: np.random.Generator) -> Float32:

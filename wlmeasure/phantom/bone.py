@@ -250,7 +250,7 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     being cut there.
     """
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
-    length = np.pad(crossing.length_mm.astype(np.float32), pad)
+    length = np.pad(crossing.length_mm.astype(np.float32), pad, mode="edge")  # a root goes on beyond the border
     inside = (length > 1e-3).astype(np.uint8)
     away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
     within = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
@@ -295,7 +295,7 @@ def jaw_paths(
     jaw: Jaw, sockets: Sequence[Socket], projection: Projection, rng: np.random.Generator
 ) -> dict[str, Float32]:
     """Path length, mm, in trabecular and cortical bone and soft tissue of every pixel's ray; arrays (rows, cols)."""
-    factor = max(round(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
+    factor = max(int(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
     field = _Field(projection.coarser(factor) if factor > 1 else projection)
     crest, below = _slab(field, jaw, rng)
     texture = network(field.x, field.z, jaw.pattern, rng)

@@ -161,7 +161,7 @@ def draw_jaw(
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.3 * np.exp(0.28 * rng.normal()), 0.1, 0.52)),
+        contrast=float(np.clip(0.27 * np.exp(0.24 * rng.normal()), 0.1, 0.45)),
         relief=float(rng.uniform(0.08, 0.5)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),

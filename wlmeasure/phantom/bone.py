@@ -161,7 +161,7 @@ def draw_jaw(
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.3 * np.exp(0.28 * rng.normal()), 0.1, 0.52)),
+        contrast=float(np.clip(0.27 * np.exp(0.24 * rng.normal()), 0.1, 0.45)),
         relief=float(rng.uniform(0.08, 0.5)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
@@ -250,7 +250,7 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     being cut there.
     """
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
-    length = np.pad(crossing.length_mm.astype(np.float32), pad)
+    length = np.pad(crossing.length_mm.astype(np.float32), pad, mode="edge")  # a root goes on beyond the border
     inside = (length > 1e-3).astype(np.uint8)
     # Of a body that meets no pixel every pixel is endlessly far; the box is never so large.
     far = np.float32(sum(inside.shape))
@@ -297,7 +297,7 @@ def jaw_paths(
     jaw: Jaw, sockets: Sequence[Socket], projection: Projection, rng: np.random.Generator
 ) -> dict[str, Float32]:
     """Path length, mm, in trabecular and cortical bone and soft tissue of every pixel's ray; arrays (rows, cols)."""
-    factor = max(round(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
+    factor = max(int(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
     field = _Field(projection.coarser(factor) if factor > 1 else projection)
     crest, below = _slab(field, jaw, rng)
     texture = network(field.x, field.z, jaw.pattern, rng)

@@ -11,7 +11,7 @@ from math import pi
 
 import cv2
 import numpy as np
-from attrs import evolve, frozen
+from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
@@ -198,11 +198,3 @@ def _strokes(size: tuple[int, int], sheet: Sheet, rng: np.random.Generator) -> F
     soft = cv2.GaussianBlur(layer, (3, 3), 0.6)
     result: Float32 = soft.astype(np.float32) * np.float32(1.15 / 255.0)
     return result
-
-
-def sparser(pattern: Pattern, factor: float) -> Pattern:
-    """The pattern with cells `factor` times wider."""
-    sheets = tuple(
-        evolve(s, cell_mm=s.cell_mm * factor, strokes_per_mm2=s.strokes_per_mm2 / factor) for s in pattern.sheets
-    )
-    return evolve(pattern, sheets=sheets)

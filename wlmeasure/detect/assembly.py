@@ -263,10 +263,9 @@ def _without_tip(
         return []
     marked = [p for p, _ in above if p.share > 0.0]
     gaps = [min((float(np.hypot(*(p.at - way.points[k]))) for p in marked), default=np.inf) for k in (0, -1)]
-    if min(gaps) < 8.0:  # an upper end tells the ends apart, or else the direction of the crowns
-        turned = gaps[1] < gaps[0]
-    else:
-        turned = crownward is not None and float(heading(way.points) @ crownward) > 0.0
+    # An upper end tells the ends apart, or else the direction of the crowns.
+    up = 0.0 if crownward is None else float(heading(way.points) @ crownward)
+    turned = gaps[1] < gaps[0] if min(gaps) < 8.0 else up > 0.0
     way = way.reversed() if turned else way
     upper = next((p for p in marked if np.hypot(*(p.at - way.points[0])) < 8.0), None)
     leaves = upper is None and any(np.hypot(*(p.at - way.points[0])) < 8.0 for p, _ in above)

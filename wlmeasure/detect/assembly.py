@@ -36,10 +36,11 @@ LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
-SECOND_PX, SECOND_SEEN = 22.0, 0.5
-"""How much of a second canal between the same ends must lie apart, and how well that must be seen."""
-END_SHARE, BELL_PX = 0.5, 1.6
-"""A line ends where its map falls to a half, less what a bell itself reaches beyond its end."""
+SECOND_PX, SECOND_SEEN, VALLEY = 22.0, 0.4, 0.8
+"""How much of a second canal between the same ends must lie apart, how well that must be seen, and how much lower the map must
+be between the two, as a share."""
+END_SHARE, BELL_PX = 0.3, 2.3
+"""A line ends where its map falls to this share of its middle value, less what a bell itself reaches beyond its end."""
 IN_CANAL_PX, IN_CANAL_SHARE = 6.0, 0.5
 ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 """Orifices of one tooth lie at most 7 mm apart, and no longer stretch than 0.9 mm between them is outside of roots."""
@@ -376,6 +377,9 @@ def _canals_of(
                 down = way.reversed()
                 gain = 0.3 * ends[end].share + 0.3 * orifices[tops[i][0]].share - _upwards(down, crownward)
                 pairs.append(_Pair(i, j, down, _score(down, gain)))
+    passed_ends = _passed(pairs, [ends[k] for k, _ in bottoms], lambda pair: pair.end)
+    passed_tops = _passed(pairs, [orifices[k] for k, _ in tops], lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_ends and p.start not in passed_tops]
     found: list[_Canal] = []
     used: set[int] = set()
     served: set[int] = set()
@@ -404,7 +408,7 @@ def _canals_of(
             found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     found += _seconds(strand, found, orifices, ends)
     found += _open(strand, found, tops, bottoms, rim, crownward)
-    kept = ((c, c.way.trimmed(END_SHARE, BELL_PX)) for c in found)
+    kept = ((c, c.way.trimmed(END_SHARE * c.way.usual, BELL_PX)) for c in found)
     return [evolve(c, way=way) for c, way in kept if way is not None and way.length >= LEAST_CANAL_PX]
 
 
@@ -478,9 +482,22 @@ def _beside(
     apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
     if float(apart.sum()) < SECOND_PX or float(down.shares[apart].mean()) < SECOND_SEEN:
         return None, 0.0
-    at = np.rint(down.points - strand.corner).astype(int)
+    true = Way(down.points, _read(strand, down.points))
+    # A wide line's flank is no line of its own: between two lines the map is lower than on either.
+    lone = down.points[apart]
+    nearest = np.concatenate([other.points for other in ways])
+    feet = nearest[np.hypot(*(lone[:, None] - nearest[None]).transpose(2, 0, 1)).argmin(axis=1)]
+    between = float(_read(strand, 0.5 * (lone + feet)).mean())
+    if between > VALLEY * float(true.shares[apart].mean()):
+        return None, 0.0
+    return true, float(apart.mean())
+
+
+def _read(strand: Strand, points: Float64) -> Float64:
+    """The map of a strand at points."""
+    at = np.rint(points - strand.corner).astype(int)
     at = np.clip(at, 0, np.array(strand.share.shape) - 1)
-    return Way(down.points, strand.share[at[:, 0], at[:, 1]]), float(apart.mean())
+    return np.asarray(strand.share[at[:, 0], at[:, 1]], np.float64)
 
 
 def _open(

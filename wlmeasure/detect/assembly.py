@@ -36,9 +36,14 @@ LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
+"""Of a file with another one."""
+OWN_PX = 18.0
+"""How far a canal must run on its own, away from those already found: 1.4 mm."""
 SECOND_PX, SECOND_SEEN, VALLEY = 22.0, 0.4, 0.8
 """How much of a second canal between the same ends must lie apart, how well that must be seen, and how much lower the map must
 be between the two, as a share."""
+OPEN_SEEN = 0.35
+"""How well a canal must be seen of which an end is not marked."""
 END_SHARE, BELL_PX = 0.3, 2.3
 """A line ends where its map falls to this share of its middle value, less what a bell itself reaches beyond its end."""
 IN_CANAL_PX, IN_CANAL_SHARE = 6.0, 0.5
@@ -396,14 +401,14 @@ def _canals_of(
             chosen.append(pair)
         for pair in _uncrossed(chosen, pairs) if first else chosen:
             apart = 1.0 - _overlap(pair.way, [c.way for c in found])
-            if apart >= 1.0 - MOST_OVERLAP:
+            if apart * pair.way.length >= OWN_PX:
                 found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     # Two canals may begin at what looks like one orifice.
     for pair in sorted(pairs, key=lambda p: -p.score):
         if pair.end in served or pair.score < LEAST_SCORE:
             continue
         apart = 1.0 - _overlap(pair.way, [c.way for c in found])
-        if apart >= 1.0 - MOST_OVERLAP:
+        if apart * pair.way.length >= OWN_PX:
             served.add(pair.end)
             found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     found += _seconds(strand, found, orifices, ends)
@@ -517,7 +522,7 @@ def _open(
         first = rest.farthest(rest.brightest(), LEAST_LINE)
         second = rest.farthest(first, LEAST_LINE)
         way = rest.ways(first, [second])[0] if first != second else None
-        if way is None or way.length < LEAST_CANAL_PX or way.seen < LEAST_LINE:
+        if way is None or way.length < LEAST_CANAL_PX or way.seen < OPEN_SEEN:
             break
         if crownward is not None and heading(way.points) @ crownward > 0.0:
             way = way.reversed()

@@ -37,6 +37,8 @@ SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
 """Of a file with another one."""
+SECOND_FILE_PX = 60.0
+"""How far a second file between the same ends must run apart: 5 mm."""
 OWN_PX = 18.0
 """How far a canal must run on its own, away from those already found: 1.4 mm."""
 SECOND_PX, SECOND_SEEN, VALLEY = 22.0, 0.4, 0.8
@@ -240,9 +242,30 @@ def _files_of(
             continue
         taken.append(way)
         found.append(_file(maps, way.reversed(), None, tip, False))
+    found += _second_files(maps, strand, chosen, taken, above, below)
     if not below:
         found += _without_tip(maps, strand, above, crownward)
     return found
+
+
+def _second_files(
+    maps: Maps, strand: Strand, chosen: list[_Pair], taken: list[Way], above: list[tuple[Peak, tuple[int, int]]],
+    below: list[tuple[Peak, tuple[int, int]]],
+) -> list[FoundFile]:  # fmt: skip
+    """Files beside one that was found, in the other canal of its root, where two lines run between what looks like one end."""
+    more: list[FoundFile] = []
+    ways = list(taken)
+    for pair in chosen:
+        (upper, coronal), (tip, apical) = above[pair.start], below[pair.end]
+        rest = strand.without(ways, 2.0, np.array([upper.at, tip.at]), 9.0)
+        if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
+            continue
+        way, apart = _beside(strand, rest, ways, apical, coronal)
+        if way is not None and apart * way.length >= SECOND_FILE_PX:
+            ways.append(way)
+            in_picture = upper.share > 0.0
+            more.append(_file(maps, way, upper if in_picture else None, tip, not in_picture))
+    return more
 
 
 def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int]) -> set[int]:

@@ -134,7 +134,7 @@ def test_the_taper_gives_an_estimate_where_the_stop_is_outside(film: Film) -> No
 @pytest.mark.parametrize("distance", [0.5, 40.0])
 def test_widths_are_measured_on_the_path_only(film: Film, distance: float) -> None:
     truth = film("ref_p45_h00_v00")
-    with pytest.raises(TraceError, match="from_tip_mm"):
+    with pytest.raises(TraceError, match="shaft must be traced 1 mm beyond"):
         shaft_widths(truth.radiograph, truth.file_px, (distance,), PIXEL)
 
 

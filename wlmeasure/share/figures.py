@@ -157,7 +157,13 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
         for line in film.calibration.lines:
             # Wide, below the canal's thin line, so that a file lying in the canal shows on both sides of it.
             parts += _line(shown.at(line.path_px), FILE_COLOUR, 2.6 * width)
-            parts.append(_bar(shown.one(line.path_px[0]), FILE_COLOUR, 3.0 * size, ratio))
+            row, col = (float(v) for v in shown.one(line.path_px[0]))
+            parts.append(_bar(np.array([row, col]), FILE_COLOUR, 3.0 * size, ratio))
+            if len(film.calibration.lines) > 1:  # each number at its own file
+                words = f"{line.known_length_mm:g} mm"
+                parts.append(Label(col + 3.4 * size / ratio, row + size, words, 12.0, colour=FILE_COLOUR, halo="#000"))
+    for file in film.unscaled_files:
+        parts += _line(shown.at(file.path_px), FILE_COLOUR, 2.6 * width)
     for canal, trace in canals:
         colour = colours[canal.canal.name]
         path = shown.at(trace.path.path_px)

@@ -217,7 +217,9 @@ def _film(
     facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
-        keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
+        keys.insert(0, Key(FILE_COLOUR, "known length" if not film.unscaled_files else "known length, file", wide=True))
+    elif film.unscaled_files:
+        keys.insert(0, Key(FILE_COLOUR, "file", wide=True))
     caption = "Bar: stop."
     if drawn:
         caption = "Bars: stop and reference point. Ring: apical end. White dot: working length, decided or proposed."

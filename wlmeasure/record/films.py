@@ -26,7 +26,7 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.cross_check import ScalePair
-from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
+from wlmeasure.record.case import FILES, Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
     HIDDEN_BELOW,
@@ -110,6 +110,13 @@ class FilmResult:
     scales: tuple[tuple[int, Calibration], ...] = ()
     names: tuple[str, ...] = ()
     checks: tuple[ScalePair, ...] = ()
+
+    @property
+    def lone_paths(self) -> tuple[Float64, ...]:
+        """Paths of the files whose length gives no scale: it is not known, or its upper end is out of the picture."""
+        files = [scale for scale in self.film.scale if isinstance(scale, FILES)]
+        lone = [not isinstance(scale, KnownFile) or not scale.gives_scale for scale in files]
+        return tuple(trace.path_px for trace, alone in zip(self.file_traces, lone, strict=True) if alone)
 
     @property
     def col_over_row(self) -> float:

@@ -163,6 +163,8 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
             known = shown.at(line.path_px)
             parts += _line(known, FILE_COLOUR, 2.6 * width)
             parts.append(_bar(known[0], known, FILE_COLOUR, 3.0 * size, ratio))
+    for lone in film.lone_paths:
+        parts += _line(shown.at(lone), FILE_COLOUR, 2.6 * width)
     for canal, trace in canals:
         colour = colours[canal.canal.name]
         path = shown.at(trace.path.path_px)

@@ -218,6 +218,8 @@ def _film(
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
+    elif film.lone_paths:
+        keys.insert(0, Key(FILE_COLOUR, "file", wide=True))
     caption = "Bar: stop."
     if drawn:
         caption = "Bars: stop and reference point. Ring: apical end. White dot: working length, decided or proposed."

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Literal
 
+import numpy as np
 from attrs import evolve, frozen
 
 from wlmeasure import __version__
@@ -569,11 +570,15 @@ class Session(Desk):
         self.tool = "file"
         self.proposal = tipped[0]  # the surest one
         ends = (self.proposal.stop_px, self.proposal.tip_px)
-        first = (float(self.proposal.path_px[0, 0]), float(self.proposal.path_px[0, 1]))
-        if ends[0] is None and self.radiograph is not None and at_rim(self.radiograph, first):
+        graph, path = self.radiograph, self.proposal.path_px
+        assert graph is not None
+        # A shaft that leaves the picture is followed a little beyond it.
+        inside = path[np.all((path >= 0.0) & (path <= np.array(graph.values.shape) - 1.0), axis=1)]
+        first = (float(inside[0, 0]), float(inside[0, 1]))
+        if ends[0] is None and at_rim(graph, first):
             self._upper.setdefault(self.film_id, "reference")  # the shaft leaves the picture, and its stop with it
         if ends[0] is None and self._upper.get(self.film_id, "stop") != "stop":
-            ends = (self.proposal.path_px[0], ends[1])
+            ends = (inside[0], ends[1])
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
         self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]

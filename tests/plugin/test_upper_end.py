@@ -278,7 +278,9 @@ def test_a_file_that_is_found_without_its_stop_asks_what_it_rested_on(session, s
     """The shaft leaves the picture; shaft and tip are proposed, and a person clicks the rest or says that it is not seen."""
     from wlmeasure.trace.find_file import FileProposal
 
-    path = np.linspace(AT_RIM, TIP, 50)
+    path = np.vstack(
+        [(-4.0, 50.0), (-1.5, 50.0), np.linspace(AT_RIM, TIP, 50)]
+    )  # a little beyond the film, as it comes
     found = FileProposal(path, None, np.array(TIP), np.inf, 0.5, 0.8)
     if said is not None:
         session.say_upper_end(said)

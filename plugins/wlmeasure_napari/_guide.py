@@ -215,7 +215,7 @@ def _in_hand(state: State) -> Step | None:
         if state.found == "tip" and state.placed == 0:
             return Step("click the stop", f"A tip is found ({rate}), no stop", "click", "scale")
         if state.found != "file" and state.upper == "reference" and state.placed == 2:
-            return _rested(state, f"A file is found ({rate}), its stop not")
+            return _rested(state, f"A file is found ({rate}), no stop", "click what its stop rested on")
         what = "A file is found" if state.found == "file" else "A tip is found"
         if not state.known_length:
             return Step("check both ends, enter its length", f"{what} ({rate})", "field Stop to tip", "scale")
@@ -254,12 +254,12 @@ def _with_tool(state: State) -> Step | None:
     return None
 
 
-def _rested(state: State, why: str) -> Step:
+def _rested(state: State, why: str, what: str = "click the edge or cusp it rested on") -> Step:
     """Mark what the stop rested on, or take the point that is marked already."""
     if state.rest_offered:
         point = _short(state.point, 24) or "marked reference point"
         return Step("if it rested there take that", f"{why}; the {point} is marked", "Enter", "scale")
-    return Step("click the edge or cusp it rested on", why, "click", "scale")
+    return Step(what, why, "click", "scale")
 
 
 def _to_begin(state: State) -> Step | None:

@@ -1002,7 +1002,7 @@ def test_a_stop_that_is_not_in_the_picture_is_not_made_up():
     session.do("scale", session.find_file)
     assert session.proposal.stop_px is None
     assert session.upper_end == "reference"
-    assert "click the edge or cusp it rested on" in session.next_step().words
+    assert "no stop; click what its stop rested on" in session.next_step().words
     session.do("scale", session.accept)
     assert said[-1].startswith("known length must begin somewhere: click the edge or cusp that the stop rested on")
     assert session.case.films[0].scale == ()

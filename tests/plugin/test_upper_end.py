@@ -289,7 +289,9 @@ def test_a_file_that_is_found_without_its_stop_asks_what_it_rested_on(session, s
     assert session.pending == [AT_RIM, TIP]
     if said is None:
         step = session.next_step()
-        assert step.words.startswith("A file is found (80 of 100 right on synthetic films), its stop not; click")
+        assert step.words.startswith(
+            "A file is found (80 of 100 right on synthetic films), no stop; click what its stop rested on"
+        )
         session.click(CUSP)
         assert session.case.films[0].scale == ()  # a proposal is accepted by itself
     session.accept()

@@ -13,7 +13,7 @@ from wlmeasure.phantom.bodies import block, bulge, pointed, screw
 from wlmeasure.phantom.care import Chooser
 from wlmeasure.phantom.curve import Bend, curve_from_bends, curve_from_curvature, curve_in_plane
 from wlmeasure.phantom.kinds import KINDS, LUMENS, draw_kind
-from wlmeasure.phantom.options import FILLINGS, RARE, Options
+from wlmeasure.phantom.options import FILLINGS, RARE, THINGS, Options
 from wlmeasure.phantom.projection import aim
 from wlmeasure.phantom.rays import cross
 from wlmeasure.phantom.scene import FillingInCanal, Marks, Scene, tooth_paths
@@ -51,7 +51,7 @@ def test_the_same_seed_gives_the_same_film_truth_and_masks(films):
     again = real(3000)
     np.testing.assert_array_equal(films[0].image, again.image)
     assert films[0].truth.to_json() == again.truth.to_json()
-    for name in ("root", "filling", "metal"):
+    for name in ("root", "filling", "metal", "film"):
         np.testing.assert_array_equal(films[0].masks[name], again.masks[name])
     assert not np.array_equal(films[0].image, films[1].image)
 
@@ -202,8 +202,8 @@ def test_a_distal_cusp_lies_distally():
 
 
 def test_a_shaft_leaves_the_film_on_its_border_and_on_its_path():
-    left = 0
-    for seed in range(3020, 3032):
+    left = framed = 0
+    for seed in range(3020, 3034):
         film = real(seed, files=1 + seed % 2, kind="lower first molar")
         for file in film.truth.teeth[0].files:
             whole = np.vstack([file.path_px[::-1], file.shaft_px[1:]])
@@ -211,16 +211,26 @@ def test_a_shaft_leaves_the_film_on_its_border_and_on_its_path():
                 assert file.leaves_px is None
             elif file.leaves_px is None:
                 assert inside(whole, film.image.shape).all()
+                at = np.rint(whole).astype(int)
+                assert film.masks["film"][at[:, 0], at[:, 1]].all()
             else:
                 row, col = file.leaves_px
                 rows, cols = film.image.shape
                 off = min(abs(row + 0.5), abs(row - rows + 0.5), abs(col + 0.5), abs(col - cols + 0.5))
-                assert off < 1e-9
+                if off > 1e-9:  # under a frame, then: the film shows here, and two pixels on along the file no more
+                    along = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(whole, axis=0), axis=1)))
+                    fine = np.arange(0.0, along[-1], 0.25)
+                    dense = np.column_stack([np.interp(fine, along, whole[:, k]) for k in (0, 1)])
+                    here = np.linalg.norm(dense - file.leaves_px, axis=1).argmin()
+                    at = np.rint(dense[[here - 1, here + 8]]).astype(int)
+                    assert film.masks["film"][at[:, 0], at[:, 1]].tolist() == [1, 0]
+                    framed += 1
                 assert -0.5 - 1e-9 <= row <= rows - 0.5 + 1e-9
                 assert -0.5 - 1e-9 <= col <= cols - 0.5 + 1e-9
                 assert to_segments(file.leaves_px, whole) < 1e-9
                 left += 1
-    assert left >= 6  # most do
+    assert left >= 8  # most do
+    assert framed >= 1
 
 
 def test_a_stop_is_level_with_the_cusp_that_it_rests_on():
@@ -264,7 +274,10 @@ def test_the_first_file_is_as_asked_for():
 def test_the_stop_lies_where_it_was_asked_for(wish):
     for seed in range(3060, 3064):
         film = real(seed, files=1, stop_in_view=wish)
-        assert film.truth.file.stop_in_view == wish == bool(inside(film.truth.file.stop_px, film.image.shape))
+        assert wish == bool(inside(film.truth.file.stop_px, film.image.shape))
+        # Under a frame it is not seen, either.
+        at = tuple(np.rint(film.truth.file.stop_px).astype(int))
+        assert film.truth.file.stop_in_view == (wish and bool(film.masks["film"][at]))
 
 
 def test_a_hand_files_shaft_is_no_metal_on_the_mask_and_a_cap_is():
@@ -366,6 +379,17 @@ def test_what_is_left_out_is_never_drawn_and_what_is_included_always():
         assert any(tooth.state == "unerupted" for tooth in mouth.teeth)
 
 
+def test_kinds_and_lumens_can_be_left_out():
+    """A withheld shape of tooth stands nowhere on the film; every name that can be left out means one thing."""
+    assert len(set(THINGS)) == len(THINGS)
+    for seed in range(25):
+        mouth = draw_mouth([seed, 6], Options(leave_out=("lower first molar", "upper canine", "wide", "thin")))
+        assert not {tooth.kind for tooth in mouth.teeth} & {"lower first molar", "upper canine"}
+        assert all(tooth.lumen in ("usual", "obliterated") for tooth in mouth.teeth if tooth.state == "erupted")
+    with pytest.raises(PhantomError, match="leave_out must leave one of usual, thin, wide, obliterated"):
+        draw_mouth([1, 6], Options(leave_out=LUMENS))
+
+
 def test_a_chooser_keeps_proportions_and_leaves_out():
     ask = Chooser(np.random.default_rng(0), ("b",))
     drawn = [ask.one(("a", "b", "c"), (1.0, 5.0, 3.0)) for _ in range(2000)]
@@ -389,9 +413,48 @@ def test_enough_of_everything_is_drawn():
     assert {len(t.scene.tooth.canals) for t in teeth} == {1, 2, 3, 4}
 
 
+@pytest.mark.parametrize(("picture", "least"), [("bitewing", 4), ("panoramic", 10)])
+def test_other_pictures_show_both_jaws(picture, least):
+    """The jaws' crowns meet in the picture's middle, their roots point away from each other."""
+    for seed in (3100, 3101):
+        spacing = {} if picture == "panoramic" else {"spacing_mm": (0.11, 0.12)}
+        film = make_phantom(seed, "real", picture=picture, size_px=(220, 300), **spacing)
+        teeth = film.truth.teeth
+        assert film.truth.facts["picture"] == picture
+        assert len(teeth) >= least
+        assert all(not tooth.files for tooth in teeth)
+        jaws = [[tooth for tooth in teeth if tooth.kind.startswith(jaw)] for jaw in ("upper", "lower")]
+        assert all(jaws)
+        cusps, ends = (
+            [np.mean([getattr(one, place) for tooth in jaw for one in getattr(tooth, part)], axis=0) for jaw in jaws]
+            for part, place in (("cusps", "px"), ("roots", "apex_px"))
+        )
+        assert abs(cusps[0][0] - cusps[1][0]) < 0.3 * abs(ends[0][0] - ends[1][0])
+        assert 60.0 < np.mean(cusps, axis=0)[0] < 160.0
+
+
+def test_the_jaws_of_a_bitewing_are_not_mirrored_against_each_other():
+    """On either side of the mouth the molars of both jaws lie to the same side of the premolars."""
+    mouth = draw_mouth([7, 5], Options(picture="bitewing", kind="lower first molar", leave_out=("gap",)))
+    at = {}
+    for tooth in (*mouth.teeth, *mouth.opposing):
+        at.setdefault(tooth.kind, tooth.shift_mm[0])
+    lower = at["lower second molar"] - at["lower second premolar"]
+    upper = at["upper second molar"] - at["upper second premolar"]
+    assert lower * upper > 0.0
+    distal = mouth.teeth[0].scene.tooth.distal_x
+    assert lower * distal > 0.0
+    for tooth in mouth.opposing:
+        if tooth.kind == "upper first molar":
+            out = tooth.out(np.array([[tooth.scene.tooth.distal_x, 0.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 5.0]]))
+            assert (out[0, 0] - out[1, 0]) * distal > 0.0
+            assert out[2, 2] < out[1, 2]  # its crown looks down upon the lower one
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
+        ({"picture": "photograph"}, "picture must be one of periapical, bitewing, panoramic: 'photograph'"),
         ({"kind": "wolf tooth"}, "kind must be one of upper central incisor, .*: 'wolf tooth'"),
         ({"kind": "upper canine", "upper": False}, "upper must go with kind: False, 'upper canine'"),
         ({"kind": "upper canine", "canals": 3}, "canals must be 1 to 2 in this kind of tooth: 3"),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.care import Chooser, Plan, broken_instrument, cone, implant, treated, wire
-from wlmeasure.phantom.kinds import KINDS, draw_kind
+from wlmeasure.phantom.kinds import KINDS, LUMENS, draw_kind
 from wlmeasure.phantom.mouth import Mouth, Placed, Work
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.solid import Solid
@@ -31,16 +31,18 @@ _SHARES = {
     "lower": (0.02, 0.09, 0.14, 0.07, 0.06, 0.05, 0.04, 0.05),
 }
 """How often each of a row is the tooth in hand."""
-REACH_MM = 21.0
+REACH_MM = {"periapical": 21.0, "bitewing": 30.0, "panoramic": 80.0}
 """Teeth stand so far to either side of the one in hand; what of them a film shows depends on where it lies."""
+OVERBITE_MM = (0.3, 2.0)
+"""How far the crowns of both jaws pass one another; our parameter."""
 ARCH_MM = {"front": 20.0, "side": 45.0}
 """Radius of the dental arch at front teeth and beside them."""
 LEAN_DEG, TURN_DEG = 4.0, 7.0
 """Standard deviations of how teeth lean and turn against their neighbours."""
 FILES_SHARE, FILLED_SHARE, BESIDE_SHARE = 0.55, 0.34, 0.08
 """Films with files in the tooth in hand, teeth with root fillings among the others, films with a file in a tooth beside."""
-_FILE_COUNTS = (0.48, 0.26, 0.18, 0.08)
-_MOLAR_COUNTS = (0.3, 0.27, 0.3, 0.13)
+_FILE_COUNTS = (0.4, 0.34, 0.18, 0.08)
+_MOLAR_COUNTS = (0.2, 0.26, 0.36, 0.18)
 """How many files there are where there are some, in any tooth and in one of three canals or more."""
 _GAP, _IMPLANT, _WIRE, _CONE, _BROKEN, _UNERUPTED, _PRIMARY = 0.05, 0.35, 0.03, 0.025, 0.03, 0.05, 0.035
 """Shares of places without a tooth, of those with an implant, and of films with the other rare things."""
@@ -52,7 +54,7 @@ PRIMARY = {"central incisor": "primary incisor", "lateral incisor": "primary inc
 class _Patient:
     """Young, grown or old, and how much dentists have done."""
 
-    lumens: tuple[float, float, float, float]
+    lumens: tuple[float, ...]
     worked_on: float
 
 
@@ -78,7 +80,7 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
         if "primary" in include and _ROW[place] not in PRIMARY:
             place = int(rng.choice([3, 4, 5, 7]))
         kind = PRIMARY[_ROW[place]] if primary and _ROW[place] in PRIMARY else f"{jaw} {_ROW[place]}"
-    patient = _patient(rng, kind.startswith("primary"))
+    patient = _patient(rng, kind.startswith("primary"), wish.leave_out)
     plan = _plan(rng, ask, wish, patient)
     tooth, lumen = _tooth(np.random.default_rng([*seed, 1]), kind, distal, patient, wish, plan)
     many = int(rng.choice(4, p=_MOLAR_COUNTS)) + 1
@@ -94,7 +96,7 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
         # Mesial of the tooth in hand is -distal: that way the row is walked towards the midline and over it.
         step, at = (1 if side != distal else -1), 0.0
         before = tooth.crown.half_x_mm
-        for count in range(1, 9):
+        for count in range(1, 16):
             name, own = _next(place, step * count, distal)
             if name is None:
                 break
@@ -108,10 +110,14 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
             beside, beside_lumen = _tooth(own_rng, full, own, patient, None, Plan(files=files))
             at += before + beside.crown.half_x_mm + _space(own_rng)
             before = beside.crown.half_x_mm
-            if at > REACH_MM + before:
+            if at > REACH_MM[wish.picture] + before:
                 break
-            turn, shift = _stand(own_rng, side * at, full)
-            gap = own_ask.chance(_GAP, "gap") or ("gap" in include and count == 1 and side == distal)
+            turn, shift = _stand(own_rng, side * at, full, flat=wish.picture == "panoramic")
+            gap = (
+                full in wish.leave_out
+                or own_ask.chance(_GAP, "gap")
+                or ("gap" in include and count == 1 and side == distal)
+            )
             has_implant = own_ask.chance(_IMPLANT, "implant") and gap
             if "implant" in include and count == 1 and side == distal:
                 gap = has_implant = True
@@ -127,7 +133,41 @@ def draw_mouth(seed: list[int], wish: Options) -> Mouth:
             scene, works, levels = treated(own_ask, beside, own_plan)
             teeth.append(Placed(scene, full, "erupted", beside_lumen, turn, shift, works, tuple(levels)))
     _rare(ask, include, wish, teeth, bodies, things, jaw, kind)
-    return Mouth(tuple(teeth), upper, tuple(things), tuple(bodies))
+    mouth = Mouth(tuple(teeth), upper, tuple(things), tuple(bodies))
+    return mouth if wish.picture == "periapical" else _with_opposing(seed, mouth, place, distal, patient, wish)
+
+
+def _with_opposing(seed: list[int], mouth: Mouth, place: int, distal: float, patient: _Patient, wish: Options) -> Mouth:
+    """The mouth with the teeth of the other jaw, which bite upon it: turned over about y, so that mesial stays where it is."""
+    rng = np.random.default_rng([*seed, 3])
+    jaw = "lower" if mouth.upper else "upper"
+    over = np.diag([-1.0, 1.0, -1.0])
+    height = mouth.teeth[0].scene.tooth.crown.height_mm
+    level = height + KINDS[f"{jaw} {_ROW[place]}"].high_mm - float(rng.uniform(*OVERBITE_MM))
+    at_level = np.array([0.0, 0.0, level])
+    teeth = []
+    for side in (-1.0, 1.0):
+        step, at, before = (1 if side != distal else -1), 0.0, 0.0
+        for count in range(0 if side > 0.0 else 1, 16):
+            name, own = _next(place, step * count, distal)
+            if name is None or at > REACH_MM[wish.picture]:
+                break
+            own_rng = np.random.default_rng([*seed, 50 + 2 * count + (side > 0.0), 0])
+            own_ask = Chooser(own_rng, wish.leave_out)
+            tooth, lumen = _tooth(own_rng, f"{jaw} {name}", -own, patient, None, Plan())
+            at += 0.0 if count == 0 else max(before, tooth.crown.half_x_mm) + tooth.crown.half_x_mm + _space(own_rng)
+            before = tooth.crown.half_x_mm
+            turn, shift = _stand(own_rng, side * at, f"{jaw} {name}", flat=wish.picture == "panoramic")
+            if own_ask.chance(_GAP, "gap") or f"{jaw} {name}" in wish.leave_out:
+                continue
+            filled = bool(own_rng.random() < 0.25 * patient.worked_on)
+            scene, works, levels = treated(own_ask, tooth, Plan(filled=filled, worked_on=patient.worked_on))
+            teeth.append(
+                Placed(
+                    scene, f"{jaw} {name}", "erupted", lumen, turn @ over, shift + at_level, works, tuple(levels)
+                )
+            )  # fmt: skip
+    return evolve(mouth, opposing=tuple(teeth), bite=(over, at_level))
 
 
 def _asked(wish: Options) -> bool:
@@ -170,23 +210,31 @@ def _holds(kind: str, wish: Options) -> bool:
     row = wish.filling if isinstance(wish.filling, (tuple, list)) else ()
     exact = wish.canals or len(row) or None
     return (
-        (wish.roots is None or wish.roots == stems)
+        kind not in wish.leave_out
+        and (wish.roots is None or wish.roots == stems)
         and min(2 * stems, 4) >= _needed(wish)
         and (exact is None or exact >= stems)
     )
 
 
-def _patient(rng: np.random.Generator, child: bool) -> _Patient:
+def _patient(rng: np.random.Generator, child: bool, without: tuple[str, ...]) -> _Patient:
     age = rng.random()
     worked_on = float(rng.uniform(0.15, 1.0))
-    # Shares of LUMENS: usual, thin, wide, obliterated.
+    # Shares of LUMENS.
     if child:
-        return _Patient((0.4, 0.0, 0.6, 0.0), 0.5 * worked_on)
-    if age < 0.17:
-        return _Patient((0.25, 0.0, 0.75, 0.0), 0.5 * worked_on)
-    if age < 0.72:
-        return _Patient((0.8, 0.17, 0.0, 0.03), worked_on)
-    return _Patient((0.3, 0.45, 0.0, 0.25), worked_on)
+        shares, worked_on = (0.4, 0.0, 0.6, 0.0), 0.5 * worked_on
+    elif age < 0.17:
+        shares, worked_on = (0.25, 0.0, 0.75, 0.0), 0.5 * worked_on
+    elif age < 0.72:
+        shares = (0.8, 0.17, 0.0, 0.03)
+    else:
+        shares = (0.3, 0.45, 0.0, 0.25)
+    left = np.array([0.0 if name in without else share for name, share in zip(LUMENS, shares, strict=True)])
+    if left.sum() <= 0.0:
+        left = np.array([float(name not in without) for name in LUMENS])
+    if left.sum() <= 0.0:
+        raise PhantomError(f"leave_out must leave one of {', '.join(LUMENS)}")
+    return _Patient(tuple(left / left.sum()), worked_on)
 
 
 def _plan(rng: np.random.Generator, ask: Chooser, wish: Options, patient: _Patient) -> Plan:
@@ -198,7 +246,7 @@ def _plan(rng: np.random.Generator, ask: Chooser, wish: Options, patient: _Patie
         files = wish.files
     elif wish.file is not None or wish.file_canal is not None:
         files = 0 if wish.file is False else count
-    elif wish.lumen == "obliterated":
+    elif wish.lumen == "obliterated" or wish.picture != "periapical":
         files = 0
     shorts = tuple(wish.filling) if isinstance(wish.filling, (tuple, list)) else wish.filling
     if wish.filling is not None:
@@ -217,12 +265,12 @@ def _tooth(
     rng: np.random.Generator, kind: str, distal: float, patient: _Patient, wish: Options | None, plan: Plan
 ) -> tuple[Tooth, str]:
     """A tooth with room for its plan, and how its canals are."""
-    lumen = ("usual", "thin", "wide", "obliterated")[int(rng.choice(4, p=patient.lumens))]
+    lumen = LUMENS[int(rng.choice(len(LUMENS), p=patient.lumens))]
     lumen = lumen if wish is None or wish.lumen is None else wish.lumen
     if plan.files and lumen == "obliterated":
         if wish is not None and wish.lumen is not None:
             raise PhantomError("lumen must not be obliterated where there are files: ask for files=0 or another lumen")
-        lumen = "thin"  # where no file would go in
+        lumen = "thin" if patient.lumens[LUMENS.index("thin")] > 0.0 else "usual"  # where no file would go in
     canals = None if wish is None else wish.canals
     if wish is not None and canals is None and isinstance(plan.fillings_mm, tuple):
         canals = len(plan.fillings_mm)
@@ -253,10 +301,10 @@ def _space(rng: np.random.Generator) -> float:
     return float(apart if wide < 0.08 else 0.12 * rng.standard_normal())
 
 
-def _stand(rng: np.random.Generator, at_mm: float, kind: str) -> tuple[Float64, Float64]:
-    """Turn and shift of a tooth so far along the arch from the tooth in hand."""
+def _stand(rng: np.random.Generator, at_mm: float, kind: str, *, flat: bool) -> tuple[Float64, Float64]:
+    """Turn and shift of a tooth so far along the arch from the tooth in hand; a panoramic picture unrolls the arch `flat`."""
     front = KINDS[kind].form in FRONT
-    radius = ARCH_MM["front" if front else "side"]
+    radius = 1e6 if flat else ARCH_MM["front" if front else "side"]
     angle = float(np.clip(at_mm / radius, -0.9, 0.9))
     x = radius * sin(angle) + np.sign(at_mm) * max(abs(at_mm) - radius * 0.9, 0.0)
     y = radius * (cos(angle) - 1.0)

@@ -32,7 +32,7 @@ Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 
 WORK_MM = 0.05
-"""Pixels smaller than this are put together to draw the jaw, and it is interpolated back: nothing in it is finer than 0.1 mm."""
+"""Pixels smaller than this are put together to draw the jaw, which is then interpolated: nothing in it is finer than 0.1 mm."""
 REACH_MM = 1.6
 """How far beyond a root's outline ligament and lamina dura are looked for."""
 
@@ -138,10 +138,12 @@ class Jaw:
 
 
 def draw_jaw(
-    rng: np.random.Generator, sockets: Sequence[Socket], *, upper: bool, kind: str, pattern: str | None = None
+    rng: np.random.Generator, sockets: Sequence[Socket], *, upper: bool, kind: str, without: tuple[str, ...] = ()
 ) -> Jaw:
-    """A jaw around the teeth in `sockets`, the first of them the one under treatment, of crown `kind`."""
-    drawn = draw_pattern(rng, pattern)
+    """A jaw around the teeth in `sockets`, the first of them the one under treatment, of crown `kind`; `without` as in
+    `draw_pattern`.
+    """
+    drawn = draw_pattern(rng, without=without)
     deep = float(min(socket.ends_mm[:, 2].min() for socket in sockets[:1]))
     loss = float(rng.exponential(1.1)) if rng.random() < 0.3 else 0.0
     return Jaw(
@@ -154,13 +156,13 @@ def draw_jaw(
         crest_line=float(rng.uniform(0.0, 1.0)),
         bared_mm=float(rng.uniform(-2.5, 1.0)),
         ligament_mm=float(rng.uniform(0.15, 0.4)),
-        ligament=float(rng.uniform(0.4, 3.2)),
+        ligament=float(rng.uniform(0.5, 3.6)),
         lamina_mm=float(rng.uniform(0.2, 0.4)),
         lamina=float(rng.uniform(0.2, 1.7)),
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
-        contrast=float(np.clip(0.23 * np.exp(0.28 * rng.normal()), 0.08, 0.42)),
-        relief=float(rng.uniform(0.5, 1.1)),
+        contrast=float(np.clip(0.27 * np.exp(0.24 * rng.normal()), 0.1, 0.45)),
+        relief=float(rng.uniform(0.08, 0.5)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )
@@ -188,42 +190,56 @@ def _draw_lesions(rng: np.random.Generator, sockets: Sequence[Socket]) -> tuple[
     return tuple(made)
 
 
+@frozen
+class _Place:
+    """Where a landmark lies: its share of films, ranges of x (of either sign) and z (from the root ends where `deep`), size."""
+
+    name: str
+    share: float
+    x_mm: tuple[float, float]
+    z_mm: tuple[float, float]
+    deep: bool
+    size_mm: tuple[float, float]
+    slope_std: float = 0.0
+
+
+_PLACES = {
+    ("upper", "side"): (
+        _Place("sinus floor", 0.75, (0.0, 7.0), (-3.5, 4.5), True, (6.0, 14.0)),
+        _Place("zygomatic process", 0.4, (0.0, 10.0), (-4.0, 6.0), True, (4.0, 9.0)),
+    ),
+    ("upper", "front"): (
+        _Place("incisive foramen", 0.35, (2.5, 8.0), (0.0, 5.0), True, (2.0, 4.0)),
+        _Place("nasal floor", 0.45, (0.0, 8.0), (-8.0, -2.0), True, (7.0, 14.0)),
+        _Place("median suture", 0.35, (3.5, 8.5), (0.0, 0.0), False, (0.25, 0.6), 0.03),
+        _Place("lip line", 0.4, (0.0, 0.0), (-6.0, 0.0), False, (2.0, 6.0)),
+    ),
+    ("lower", "side"): (
+        _Place("mandibular canal", 0.55, (0.0, 0.0), (-6.0, 0.5), True, (2.3, 3.6), 0.18),
+        _Place("oblique ridge", 0.4, (0.0, 0.0), (-8.0, -1.0), False, (1.0, 3.5), 0.35),
+        _Place("mental foramen", 0.3, (0.0, 7.0), (-3.5, 2.5), True, (2.0, 4.0)),
+        _Place("lower border", 0.08, (0.0, 0.0), (-9.0, -5.0), True, (2.0, 4.0), 0.06),
+    ),
+    ("lower", "front"): (
+        _Place("lingual foramen", 0.3, (1.0, 5.0), (-7.0, -2.0), True, (0.6, 1.2)),
+        _Place("mental ridge", 0.35, (0.0, 6.0), (-5.0, 1.0), True, (6.0, 12.0)),
+        _Place("nutrient canal", 0.4, (2.0, 4.5), (0.0, 0.0), False, (0.25, 0.6), 0.12),
+        _Place("lip line", 0.3, (0.0, 0.0), (-6.0, 0.0), False, (2.0, 6.0)),
+    ),
+}
+
+
 def _draw_landmarks(rng: np.random.Generator, upper: bool, kind: str, deep_mm: float) -> tuple[Landmark, ...]:
     """Landmarks of upper or lower front and side teeth; `deep_mm` is the height (z) of the lowest root end."""
-    side = float(rng.choice([-1.0, 1.0]))
-    front = kind == "incisor"
-    chances: list[tuple[str, float, tuple[float, float], float, float, float]] = []
-    if upper and not front:
-        chances = [
-            ("sinus floor", 0.75, (rng.normal(0.0, 4.0), deep_mm + rng.normal(0.5, 2.5)), rng.uniform(6.0, 14.0), 0.0, 1.0),
-            ("zygomatic process", 0.4, (rng.normal(0.0, 6.0), deep_mm + rng.normal(1.0, 3.0)), rng.uniform(4.0, 9.0), 0.0, 1.0),
-        ]
-    elif upper:
-        chances = [
-            ("incisive foramen", 0.35, (side * rng.uniform(2.5, 8.0), deep_mm + rng.uniform(0.0, 5.0)), rng.uniform(2.0, 4.0), 0.0, 1.0),
-            ("nasal floor", 0.45, (side * rng.uniform(0.0, 8.0), deep_mm - rng.uniform(2.0, 8.0)), rng.uniform(7.0, 14.0), 0.0, 1.0),
-            ("median suture", 0.35, (side * rng.uniform(3.5, 8.5), 0.0), rng.uniform(0.25, 0.6), rng.normal(0.0, 0.03), 1.0),
-            ("lip line", 0.4, (0.0, -rng.uniform(0.0, 6.0)), rng.uniform(2.0, 6.0), 0.0, 1.0),
-        ]  # fmt: skip
-    elif not front:
-        chances = [
-            ("mandibular canal", 0.55, (0.0, deep_mm - rng.uniform(-0.5, 6.0)), rng.uniform(2.3, 3.6), rng.normal(0.0, 0.18), 1.0),
-            ("oblique ridge", 0.4, (0.0, -rng.uniform(1.0, 8.0)), rng.uniform(1.0, 3.5), side * rng.uniform(0.1, 0.6), 1.0),
-            ("mental foramen", 0.3, (side * rng.uniform(0.0, 7.0), deep_mm + rng.normal(-0.5, 2.0)), rng.uniform(2.0, 4.0), 0.0, 1.0),
-            ("lower border", 0.08, (0.0, deep_mm - rng.uniform(5.0, 9.0)), rng.uniform(2.0, 4.0), rng.normal(0.0, 0.06), 1.0),
-        ]  # fmt: skip
-    else:
-        chances = [
-            ("lingual foramen", 0.3, (side * rng.uniform(1.0, 5.0), deep_mm - rng.uniform(2.0, 7.0)), rng.uniform(0.6, 1.2), 0.0, 1.0),
-            ("mental ridge", 0.35, (side * rng.uniform(0.0, 6.0), deep_mm - rng.uniform(-1.0, 5.0)), rng.uniform(6.0, 12.0), 0.0, 1.0),
-            ("nutrient canal", 0.4, (side * rng.uniform(2.0, 4.5), 0.0), rng.uniform(0.25, 0.6), rng.normal(0.0, 0.12), 1.0),
-            ("lip line", 0.3, (0.0, -rng.uniform(0.0, 6.0)), rng.uniform(2.0, 6.0), 0.0, 1.0),
-        ]  # fmt: skip
     made = []
-    for name, share, at, size, slope, most in chances:
-        strength = float(rng.uniform(0.3, 1.0)) * most
-        if rng.random() < share:
-            made.append(Landmark(name, (float(at[0]), float(at[1])), float(size), float(slope), strength))
+    front = kind in ("incisor", "canine")
+    for place in _PLACES["upper" if upper else "lower", "front" if front else "side"]:
+        x = float(rng.uniform(*place.x_mm) * rng.choice([-1.0, 1.0]))
+        z = float(rng.uniform(*place.z_mm)) + (deep_mm if place.deep else 0.0)
+        size, slope = float(rng.uniform(*place.size_mm)), float(place.slope_std * rng.standard_normal())
+        strength = float(rng.uniform(0.3, 1.0))
+        if rng.random() < place.share:
+            made.append(Landmark(place.name, (x, z), size, slope, strength))
     return tuple(made)
 
 
@@ -234,16 +250,18 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     being cut there.
     """
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
-    length = np.pad(crossing.length_mm.astype(np.float32), pad)
+    length = np.pad(crossing.length_mm.astype(np.float32), pad, mode="edge")  # a root goes on beyond the border
     inside = (length > 1e-3).astype(np.uint8)
-    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    within = cv2.distanceTransform(inside, cv2.DIST_L2, 5)
+    # Of a body that meets no pixel every pixel is endlessly far; the box is never so large.
+    far = np.float32(sum(inside.shape))
+    away = np.minimum(cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5), far)
+    within = np.minimum(cv2.distanceTransform(inside, cv2.DIST_L2, 5), far)
     distance: Float32 = ((away - within) - np.where(inside > 0, -0.5, 0.5).astype(np.float32)) * np.float32(cell_mm)
     row, col = crossing.row - pad, crossing.col - pad
     return (
         slice(row, row + distance.shape[0]),
         slice(col, col + distance.shape[1]),
-        cv2.GaussianBlur(distance, (0, 0), 0.7),
+        np.asarray(cv2.GaussianBlur(distance, (0, 0), 0.7), np.float32),
         length,
     )
 
@@ -279,7 +297,7 @@ def jaw_paths(
     jaw: Jaw, sockets: Sequence[Socket], projection: Projection, rng: np.random.Generator
 ) -> dict[str, Float32]:
     """Path length, mm, in trabecular and cortical bone and soft tissue of every pixel's ray; arrays (rows, cols)."""
-    factor = max(round(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
+    factor = max(int(WORK_MM / max(projection.mm_per_px_row, projection.mm_per_px_col)), 1)
     field = _Field(projection.coarser(factor) if factor > 1 else projection)
     crest, below = _slab(field, jaw, rng)
     texture = network(field.x, field.z, jaw.pattern, rng)
@@ -287,7 +305,8 @@ def jaw_paths(
     roots, lines, kept = _sockets(field, jaw, sockets, rng)
     # Before a root the plates begin lower and thin out: no edge of bone runs straight across the roots.
     before = _step(crest - field.z - np.float32(jaw.bared_mm), 4.0) * below
-    below = before + (below - before) * cv2.GaussianBlur(_step(kept - 0.25, 0.75), (0, 0), 0.25 / field.cell_mm)
+    aside = np.asarray(cv2.GaussianBlur(_step(kept - 0.25, 0.75), (0, 0), 0.25 / field.cell_mm), np.float32)
+    below = np.asarray(before + (below - before) * aside, np.float32)
     lost, borders = _lesions(field, jaw, sockets, rng)
     thickness = below * np.float32(jaw.thickness_mm)
     room = np.maximum(thickness - roots, np.float32(0.12) * thickness)
@@ -386,9 +405,7 @@ def _sockets(
     return roots, (ligament, lamina), outside
 
 
-def _lesions(
-    field: _Field, jaw: Jaw, sockets: Sequence[Socket], rng: np.random.Generator
-) -> tuple[Float32, Float32]:
+def _lesions(field: _Field, jaw: Jaw, sockets: Sequence[Socket], rng: np.random.Generator) -> tuple[Float32, Float32]:
     """Share of the cancellous bone that is lost, and path in the lesions' borders."""
     lost, border = np.zeros(field.shape, np.float32), np.zeros(field.shape, np.float32)
     for one in jaw.lesions:
@@ -422,7 +439,9 @@ def _sinus(field: _Field, one: Landmark, below: Float32, rng: np.random.Generato
     air = _step(beyond, 0.5)
     field.trabecular *= 1.0 - np.float32(0.55 * one.strength) * air
     field.cortical *= 1.0 - np.float32(0.3 * one.strength) * air
-    field.cortical += np.float32(2.0 * one.strength) * _line(beyond, 0.45) * np.clip(0.8 + 0.35 * field.noise(4.0, rng), 0.1, 1.4)
+    field.cortical += (
+        np.float32(2.0 * one.strength) * _line(beyond, 0.45) * np.clip(0.8 + 0.35 * field.noise(4.0, rng), 0.1, 1.4)
+    )
     if one.size_mm > 11.0:  # a septum
         wall = field.x - np.float32(one.at_mm[0] + 3.0) - 0.12 * (field.z - floor)
         field.cortical += np.float32(1.1 * one.strength) * _line(wall, 0.5) * air

@@ -28,8 +28,10 @@ CORNER_SHARE, CORNER_PX, LINE_SHARE = 0.6, (60.0, 160.0), 0.4
 """How many hard films have round white corners, their radius, and how many a bright read-out line; our parameters."""
 READ_NOISE = 0.05
 """Read-out noise over the noise of counting in the open beam; our parameter."""
-PHOTONS, BLUR_MM = (6000.0, 80000.0), (0.025, 0.075)
+PHOTONS, BLUR_MM = (30000.0, 300000.0), (0.02, 0.065)
 """Least and most photons a pixel in the open beam, and blur, of level "real"; our parameters."""
+PANORAMIC_MM = (45.0, 70.0)
+"""How tall a part of a panoramic picture is; our parameter."""
 CUT_SHARE, CUT_MM = 0.06, (0.3, 3.0)
 """How many films of level "real" cut the root end of the tooth in hand off, and by how much; our parameters."""
 TOP_MM, TOP_STD_MM, TOP_RANGE_MM = 0.8, 1.8, (-3.5, 5.0)
@@ -151,13 +153,25 @@ def _framed(
         size, roll_deg = size[::-1], roll_deg + quarter
     mirrored = bool(chances[2] < MIRRORED_SHARE)
     outside = float(rng.uniform(*OUTSIDE_PX))
+    off_mm = float(rng.normal(0.0, 1.5))
+    if wish.picture != "periapical":
+        if wish.picture == "panoramic":
+            tall = float(rng.uniform(*PANORAMIC_MM))
+            wide = min(float(rng.uniform(1.2, 2.0)) * tall, 120.0)
+            size = wish.size_px or (round(tall / 0.12), round(wide / 0.12))
+            spacing = wish.spacing_mm or (tall / size[0], tall / size[0])
+        elif wish.size_px is None and size[0] > size[1]:
+            size = size[::-1]
+        quarters = round((roll_deg % 180.0) / 90.0) % 2
+        # Where the jaws meet lies in the middle.
+        top_mm, cut_mm, lean = 0.5 * size[quarters] * spacing[quarters] + off_mm, None, 0.5 * lean
     for share in (1.0, 0.5, 0.0):
         roll = roll_deg + share * lean
         told = geometry | {"roll_deg": round(roll % 360.0, 4), "mirrored": mirrored}
         try:
             projection, figures = _placed(
                 told, scene, references_mm, size, spacing, roll, np.zeros(2), wish.stop_in_view, outside,
-                framed_mm=(top_mm, aside_mm), cut_mm=cut_mm,
+                framed_mm=(top_mm, aside_mm), cut_mm=cut_mm, whole=wish.picture == "periapical",
             )  # fmt: skip
         except PhantomError:
             if share == 0.0:
@@ -186,6 +200,7 @@ def _placed(
     outside: float,
     framed_mm: tuple[float, float] | None = None,
     cut_mm: float | None = None,
+    whole: bool = True,
 ) -> tuple[Projection, dict[str, Any]]:
     """The projection of such figures, and the figures with the projection's own among them."""
     rows, cols = size
@@ -209,6 +224,8 @@ def _placed(
     stop = None if scene.file is None else scene.file.line.points_mm[0]
     if framed_mm is not None:
         projection = _bordered(projection, max(float(point[2]) for point in references_mm), middle, *framed_mm)
+        if not whole:
+            marks = np.array([scene.tooth.canals[0].curve.points_mm[0]])
         if cut_mm is not None:
             marks = np.array([canal.curve.points_mm[0] for canal in scene.tooth.canals])
             projection = _cut(projection, np.array(ends), middle, cut_mm)
@@ -325,7 +342,7 @@ def _rich_detector(rng: np.random.Generator, full: float, wish: Options) -> Dete
     return Detector(
         photons=photons,
         blur_mm=blur if wish.blur_mm is None else wish.blur_mm,
-        noise_blur_px=float(rng.uniform(0.3, 0.8)),
+        noise_blur_px=float(rng.uniform(0.3, 0.7)),
         read_noise=READ_NOISE * np.sqrt(photons),
         full_scale=full * float(rng.uniform(0.8, 1.0)),
         tone=wish.tone or "log",

@@ -274,8 +274,8 @@ def _lumen(
             0.0,
         )
     if lumen == "usual":
-        top = (0.65 if front else 0.5) * (0.75 + 0.8 * drawn[1])
-        return (min(top, 0.5 * half[0]), 0.16 + 0.2 * drawn[2]), oval, 0.0
+        top = (0.75 if front else 0.56) * (0.75 + 0.8 * drawn[1])
+        return (min(top, 0.5 * half[0]), 0.17 + 0.23 * drawn[2]), oval, 0.0
     thin = ((0.22 + 0.2 * drawn[1]), (0.10 + 0.1 * drawn[2]))
     if lumen == "thin":
         return thin, min(oval, 1.6), 0.0

@@ -17,7 +17,7 @@ from wlmeasure.phantom.exposure import draw_detector, draw_projection, sensor_ma
 from wlmeasure.phantom.film import Detector, StoredImage, expose, jpeg, scattered, transmission
 from wlmeasure.phantom.mouth import Mouth, mouth_paths
 from wlmeasure.phantom.options import Options, wishes
-from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain
+from wlmeasure.phantom.processing import Chain, Developed, developed, draw_chain, film_area
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.scene import Bone, Scene, paths_mm
 from wlmeasure.phantom.treatment import draw_cap, draw_treatment, reference_point
@@ -53,7 +53,7 @@ class Phantom:
     masks
         Level "real": what the rays of which pixels meet, arrays of the image's shape, 1 where they do and 0 elsewhere: "root"
         (dentine of any tooth), "filling" (root fillings), "metal" (crowns, posts, clamps, handles, implants, wires, metal
-        fillings; no hand file's shaft).
+        fillings; no hand file's shaft), and "film": where the film is seen, not a frame or what was not exposed.
     """
 
     seed: int
@@ -166,12 +166,15 @@ class Sitting:
         if shift is not None:
             facts["shift"] = shift
         if mouth is not None and mouth.jaw is not None:
-            facts |= {"jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
+            facts |= {"picture": self.wish.picture, "jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         truth = truth_of(self.scene, self.references_mm, projection, facts)
-        if mouth is not None:
-            teeth = teeth_truth(mouth, projection)
-            truth = evolve(truth, teeth=teeth if shown is None else _seen(teeth, shown, projection))
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
+        if mouth is not None and shown is not None and self.chain is not None:
+            masks["film"] = film_area(self.chain, image.shape, spacing)
+            teeth = _seen(teeth_truth(mouth, projection, masks["film"]), shown, projection, masks["film"])
+            first = teeth[0]
+            file = first.files[0] if first.files else None
+            truth = evolve(truth, teeth=teeth, canals=first.canals, file=file, fillings=first.fillings)
         return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
 
 
@@ -218,13 +221,15 @@ def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:
     )  # fmt: skip
 
 
-def _seen(teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection) -> tuple[ToothTruth, ...]:
+def _seen(
+    teeth: tuple[ToothTruth, ...], shown: Developed, projection: Projection, film: NDArray[np.uint8]
+) -> tuple[ToothTruth, ...]:
     """The teeth with what of their canals stands out on the film (`visibility`)."""
     spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
 
     def looked_at(canal: CanalTruth) -> CanalTruth:
         wide = np.maximum(np.zeros(1) if canal.lumen_mm is None else canal.lumen_mm, 0.05) * canal.magnification
-        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing)
+        ratio = contrast_to_noise(shown.film, shown.clean, canal.path_px, wide, spacing, film)
         return evolve(canal, visible=ratio >= SEEN_FROM)
 
     return tuple(evolve(tooth, canals=tuple(looked_at(canal) for canal in tooth.canals)) for tooth in teeth)
@@ -241,13 +246,19 @@ def _set_up_mouth(seed: int, level: str, grade: Level, wish: Options) -> Sitting
     references = list(first.references_mm)
     projection, geometry = draw_projection(exposure, grade, first.scene, references, wish)
     place, software = (np.random.default_rng([seed, own]) for own in JAW_STREAMS)
-    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=first.scene.tooth.crown.kind)
+    front, without = first.scene.tooth.crown.kind, wish.leave_out
+    jaw = draw_jaw(place, mouth.sockets(), upper=mouth.upper, kind=front, without=without)
+    other = None
+    if mouth.opposing:
+        kind = mouth.opposing[0].scene.tooth.crown.kind
+        other = draw_jaw(place, mouth.other_sockets(), upper=not mouth.upper, kind=kind, without=without)
     detector = draw_detector(noise, grade, jaw.soft_mm, wish)
     drawn = float(veil.uniform(0.0, grade.scatter))
     return Sitting(
         seed, level, wish, first.scene, references, projection, geometry, detector,
         drawn if wish.scatter is None else float(wish.scatter), surface, noise,
-        marks=streams[5], again=streams[9], chain=draw_chain(software), mouth=evolve(mouth, jaw=jaw),
+        marks=streams[5], again=streams[9], chain=draw_chain(software, without=without),
+        mouth=evolve(mouth, jaw=jaw, other_jaw=other),
     )  # fmt: skip
 
 

@@ -69,21 +69,36 @@ class Placed:
 
 @frozen(eq=False)
 class Mouth:
-    """All teeth near a film, the one in hand first, and what stands beside them (implants, wires), in the mouth's frame."""
+    """All teeth near a film, the one in hand first, and what stands beside them (implants, wires), in the mouth's frame.
+
+    `opposing` are the teeth of the other jaw, on pictures that show both; `bite` is the turn and the shift, mm, that bring that
+    jaw's own frame, and `other_jaw` in it, into the mouth's.
+    """
 
     teeth: tuple[Placed, ...]
     upper: bool
     works: tuple[Work, ...] = ()
     bodies: tuple[tuple[str, Solid], ...] = ()
     jaw: Jaw | None = None
+    opposing: tuple[Placed, ...] = ()
+    bite: tuple[Float64, Float64] | None = None
+    other_jaw: Jaw | None = None
 
     def sockets(self) -> list[Socket]:
         """The teeth as they stand in the jaw, the one in hand first."""
         return [socket_of(one.scene.tooth, one.turn, one.shift_mm) for one in self.teeth]
 
+    def other_sockets(self) -> list[Socket]:
+        """The opposing teeth as they stand in their jaw, in that one's own frame."""
+        if self.bite is None:
+            return []
+        turn, shift = self.bite
+        return [socket_of(one.scene.tooth, turn.T @ one.turn, turn.T @ (one.shift_mm - shift)) for one in self.opposing]
+
     def on_film(self, projection: Projection) -> tuple[Placed, ...]:
         """The teeth that do not lie wholly outside an image; the one in hand always."""
-        return self.teeth[:1] + tuple(one for one in self.teeth[1:] if _meets(one, projection))
+        beside = (*self.teeth[1:], *self.opposing)
+        return self.teeth[:1] + tuple(one for one in beside if _meets(one, projection))
 
     def facts(self, projection: Projection) -> dict[str, Any]:
         """Plain values for the truth: what is on the film of a projection."""
@@ -132,4 +147,9 @@ def mouth_paths(
     if mouth.jaw is not None:
         for name, path in jaw_paths(mouth.jaw, mouth.sockets(), projection, rng).items():
             total[name] = total[name] + path if name in total else path
+    if mouth.other_jaw is not None and mouth.bite is not None:
+        seen = projection.seen_from(*mouth.bite)
+        for name, path in jaw_paths(mouth.other_jaw, mouth.other_sockets(), seen, rng).items():
+            if name != "soft":  # cheek and tongue are there once
+                total[name] = total[name] + path
     return total, marks.images

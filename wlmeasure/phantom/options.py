@@ -7,8 +7,23 @@ from typing import Any
 from attrs import evolve, fields, frozen
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
+from wlmeasure.phantom.kinds import KINDS, LUMENS
+from wlmeasure.phantom.processing import CHAINS
+from wlmeasure.phantom.trabeculae import PATTERNS
 
-__all__ = ["CAPS", "CROWNS", "FAULTS", "FILLERS", "FILLINGS", "POSTS", "RARE", "THINGS", "Options", "wishes"]
+__all__ = [
+    "CAPS",
+    "CROWNS",
+    "FAULTS",
+    "FILLERS",
+    "FILLINGS",
+    "PICTURES",
+    "POSTS",
+    "RARE",
+    "THINGS",
+    "Options",
+    "wishes",
+]
 
 
 @frozen
@@ -63,10 +78,12 @@ class Options:
         Scattered radiation over the primary, 0 to 1 (a veil that lowers contrast); None for what the level draws.
     texture
         Standard deviation of attenuation that bone texture adds.
-    kind, lumen, files, include, leave_out
+    kind, lumen, files, include, leave_out, picture
         Level "real" alone: the kind of the tooth in hand (`kinds.KINDS`), how its canals are (`kinds.LUMENS`), how many files
         stand in it (0 to 4), rare things that are to be there, in the tooth in hand or beside it (`RARE`), and things that are
-        never drawn (`THINGS`): a row of names each. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
+        never drawn (`THINGS`): a row of names each. `picture` is one of `PICTURES`: a "bitewing" shows the crowns of both
+        jaws, a "panoramic" one is a part of a picture of both jaws on pixels of a tenth of a millimetre and more; files stand
+        in neither unless they are asked for. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
     jpeg_quality
         1 to 100: the image goes through JPEG, which takes 8 bits.
 
@@ -113,6 +130,7 @@ class Options:
     files: int | None = None
     include: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
+    picture: str = "periapical"
 
     def __attrs_post_init__(self) -> None:
         if not isinstance(self.out_of_plane, bool):
@@ -160,6 +178,8 @@ class Options:
         both = sorted(set(self.include) & set(self.leave_out))
         if both:
             raise PhantomError(f"leave_out must hold nothing that include holds: {', '.join(both)}")
+        if self.picture not in PICTURES:
+            raise PhantomError(f"picture must be one of {', '.join(PICTURES)}: {self.picture!r}")
         if self.files is not None and (isinstance(self.files, bool) or self.files not in (0, 1, 2, 3, 4)):
             raise PhantomError(f"files must be 0 to 4: {self.files!r}")
         if self.files is not None and self.file is not None and self.file != (self.files > 0):
@@ -176,7 +196,7 @@ class Options:
                 if getattr(self, name) != getattr(plain, name):
                     raise PhantomError(f"{name} must be left out at level {level}: it belongs to the older levels")
             return self
-        for name in ("kind", "lumen", "files", "include", "leave_out"):
+        for name in ("kind", "lumen", "files", "include", "leave_out", "picture"):
             if getattr(self, name) != getattr(plain, name):
                 raise PhantomError(f'{name} must be left out at level {level}: it belongs to level "real"')
         return evolve(
@@ -215,7 +235,21 @@ FILLERS = ("amalgam", "composite", "glass ionomer", "cement", "soft")
 """Root fillings and what is wrong with them, posts, artificial crowns, fillings in crowns ("soft" is a cavity)."""
 RARE = ("implant", "wire", "cone", "broken instrument", "unerupted", "primary", "gap")
 """What few films of level "real" show; a "cone" is a gutta-percha point in a sinus tract."""
-THINGS = (*FILLINGS, *FAULTS[1:], *POSTS, *CROWNS, *FILLERS, "clamp", "pins", *RARE)
+PICTURES = ("periapical", "bitewing", "panoramic")
+THINGS = (
+    *FILLINGS,
+    *FAULTS[1:],
+    *POSTS,
+    *CROWNS,
+    *FILLERS,
+    "clamp",
+    "pins",
+    *RARE,
+    *KINDS,
+    *LUMENS,
+    *PATTERNS,
+    *CHAINS,
+)
 """What level "real" may be told to leave out."""
 MOST_FILLING_TAPER = 0.12
 """Largest taper of the instruments that canals are shaped with (from memory)."""

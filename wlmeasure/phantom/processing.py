@@ -16,15 +16,17 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.film import Detector, expose
 from wlmeasure.phantom.projection import Projection
+from wlmeasure.phantom.trabeculae import draw_family
 
-__all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "processed"]
+__all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "film_area", "processed"]
 
 Float32 = NDArray[np.float32]
 
 CHAINS = ("raw", "sharpened", "equalised", "figure")
-"""Families: as the detector gives it; a clinic's usual export; local contrast raised; print and web pictures, done twice over."""
+"""Families: as the detector gives it; a clinic's usual export; local contrast raised; pictures of print and web, done twice."""
 CHAIN_WEIGHTS = (0.2, 0.42, 0.22, 0.16)
 
 
@@ -49,27 +51,42 @@ class Chain:
         return {"kind": self.kind, "steps": [[one.name, *(round(v, 4) for v in one.figures)] for one in self.steps]}
 
 
-def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
-    """A chain of a family, or of any."""
-    drawn = str(rng.choice(CHAINS, p=CHAIN_WEIGHTS))
+def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tuple[str, ...] = ()) -> Chain:
+    """A chain of a family, or of any but those named in `without` (of all where that names all).
+
+    Raises
+    ------
+    PhantomError
+        A family that there is not.
+    """
+    if kind is not None and kind not in CHAINS:
+        raise PhantomError(f"kind must be one of {', '.join(CHAINS)}: {kind!r}")
+    drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.3, 1.2)), 0.0, 7.0)) if rng.random() < 0.75 else 0.0
-    steps = [Step("level", (low, u(96.0, 100.0), float(np.clip(rng.normal(0.55, 0.16), 0.2, 0.8))))]
-    if rng.random() < 0.5:
-        steps.append(Step("curve", (u(0.0, 1.0),)))
+    low = float(np.clip(np.exp(rng.normal(0.62, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
+    if rng.random() < 0.75:
+        steps.append(Step("curve", (u(0.2, 1.0),)))
     if rng.random() < 0.35:
         steps.append(Step("shading", (u(0.02, 0.12), float(rng.integers(2**31)))))
-    if kind == "raw":
-        if rng.random() < 0.5:
-            steps.append(Step("smooth", (u(0.03, 0.14),)))
+    if kind == "raw" and rng.random() < 0.7:
+        steps.append(Step("smooth", (float(np.exp(u(np.log(0.04), np.log(0.25)))),)))
     if kind in ("equalised", "figure"):
-        steps.append(Step("local contrast", (u(1.0, 2.4), float(rng.integers(2, 8)), u(0.2, 0.7))))
+        steps.append(Step("local contrast", (u(1.0, 2.2), float(rng.integers(2, 7)), u(0.2, 0.65))))
     if kind != "raw":
-        steps.append(Step("sharpen", (float(np.exp(u(np.log(0.05), np.log(0.2)))), u(0.5, 3.0))))
-        if rng.random() < 0.35:
-            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.2, 0.8))))
-    steps.append(Step("noise", (float(np.exp(rng.normal(-6.2, 0.8))), u(0.0, 1.5))))
+        steps.append(
+            Step(
+                "sharpen",
+                (
+                    float(np.exp(u(np.log(0.04), np.log(0.15)))),
+                    float(np.clip(np.exp(rng.normal(0.95, 0.5)), 0.4, 5.5)),
+                ),
+            )
+        )
+        if rng.random() < 0.65:
+            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.3, 1.2))))
+    steps.append(Step("noise", (float(np.exp(rng.normal(-7.4, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))
     if rng.random() < {"raw": 0.1, "sharpened": 0.6, "equalised": 0.6, "figure": 1.0}[kind]:
@@ -79,6 +96,10 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
         if rng.random() < 0.5:
             steps.append(Step("sharpen", (u(0.06, 0.2), u(0.2, 0.8))))
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
+    if rng.random() < 0.12:
+        steps.append(Step("floor", (u(0.02, 0.12),)))
+    if rng.random() < 0.1:  # pictures enlarged from small ones, films laid on a scanner
+        steps.append(Step("smooth", (u(0.1, 0.21),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))
     return Chain(kind, tuple(steps), bits)
@@ -86,7 +107,15 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None) -> Chain:
 
 @frozen(eq=False)
 class Developed:
-    """A film after the clinic's software: stored values, and, in [0, 1], the picture with and without its noise and marks."""
+    """A film after the clinic's software.
+
+    Attributes
+    ----------
+    image
+        Stored values (rows, cols).
+    film, clean
+        The picture in [0, 1], as it is and without its noise and marks.
+    """
 
     image: NDArray[np.uint8] | NDArray[np.uint16]
     film: Float32
@@ -108,8 +137,22 @@ def developed(
     return Developed(values.astype(np.uint8) if bits == 8 else values.astype(np.uint16), film, clean)
 
 
+def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, float]) -> NDArray[np.uint8]:
+    """Where the film itself is seen, 1, and where a frame, corners or what was not exposed are, 0; (rows, cols)."""
+    seen = np.ones(shape, np.uint8)
+    for one in chain.steps:
+        if one.name in BORDER_STEPS:
+            # What a step lets through: how far black and white are apart behind it.
+            black, white = (
+                _STEPS[one.name](np.full(shape, v, np.float32), mm_per_px, one.figures, None) for v in (0, 1)
+            )
+            seen &= (white - black > 0.5).astype(np.uint8)
+    return seen
+
+
 def _draw_marks(rng: np.random.Generator) -> list[Step]:
     """What lies on the picture and is no film: holder, cuts, corners, frame, letters, bars, scratches."""
+
     def u(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
@@ -130,7 +173,9 @@ def _draw_marks(rng: np.random.Generator) -> list[Step]:
     return [step for chance, (share, step) in zip(chances, drawn, strict=True) if chance < share]
 
 
-def processed(picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None) -> Float32:
+def processed(
+    picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None
+) -> Float32:
     """The picture after all steps of a chain, in [0, 1]; without its noise, its JPEG and its marks where `rng` is None."""
     for one in chain.steps:
         if rng is None and one.name not in TONE_STEPS:
@@ -169,6 +214,13 @@ def _shading(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
     return result
 
 
+def _floor(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
+    """Black that is none, as in scans and photographs of films."""
+    low = np.float32(figures[0])
+    result: Float32 = low + (1.0 - low) * picture
+    return result
+
+
 def _smooth(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
     return _gauss(picture, figures[0], mm)
 
@@ -181,7 +233,9 @@ def _gauss(picture: Float32, sigma_mm: float, mm: tuple[float, float]) -> Float3
     k = int(min(rows, cols) / 2.0)
     size = (max(picture.shape[1] // k, 1), max(picture.shape[0] // k, 1))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0])
+    small = cv2.GaussianBlur(
+        small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0]
+    )
     return np.asarray(cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -220,7 +274,9 @@ def _resample(picture: Float32, mm: tuple[float, float], figures: tuple[float, .
     rows, cols = picture.shape
     size = (max(round(cols * share), 8), max(round(rows * share), 8))
     there = cv2.resize(picture, size, interpolation=_WAYS[int(way)])
-    return np.asarray(cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32)
+    return np.asarray(
+        cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32
+    )
 
 
 def _jpeg(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -246,7 +302,7 @@ def _holder(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...
         at = (int(own.uniform(left, right)), int(0.5 * deep))
         cv2.circle(layer, at, max(int(0.3 * deep), 2), 30, -1, cv2.LINE_AA)
     layer = np.ascontiguousarray(np.rot90(layer, 2)) if own.random() < 0.5 else layer
-    soft = cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3).astype(np.float32) / np.float32(255.0)
+    soft = np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.08 / mm[1] + 0.3)).astype(np.float32) / np.float32(255.0)
     result: Float32 = picture + np.float32(0.45 * strength) * soft * (1.05 - picture)
     return result
 
@@ -255,10 +311,12 @@ def _side(picture: Float32, turn: float) -> Float32:
     """Share of the way across the picture in a direction, 0 to 1."""
     rows, cols = picture.shape
     c, s = cos(turn), sin(turn)
-    r, k = np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None], np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :]
+    r, k = (
+        np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None],
+        np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :],
+    )
     along = np.float32(s) * r + np.float32(c) * k
-    result: Float32 = along / np.float32(abs(s) + abs(c)) + np.float32(0.5)
-    return result
+    return np.asarray(along / np.float32(abs(s) + abs(c)) + np.float32(0.5), np.float32)
 
 
 def _cut(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -336,13 +394,17 @@ def _letters(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
     out = picture
     rows, cols = picture.shape
     for _ in range(int(count)):
-        text = str(own.choice(["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]))
+        text = str(
+            own.choice(
+                ["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]
+            )
+        )
         scale = size * max(rows, cols) / 600.0
         near = own.random() < 0.8
         row = own.uniform(0.03, 0.12) if own.random() < 0.5 else own.uniform(0.9, 0.98)
         at = (int(own.uniform(0.02, 0.8) * cols), int((row if near else own.uniform(0.1, 0.9)) * rows))
         shade = float(own.choice([1.0, 1.0, 0.92, 0.0]))
-        thick = max(int(round(scale * own.uniform(1.0, 2.6))), 1)
+        thick = max(round(scale * own.uniform(1.0, 2.6)), 1)
         layer = np.zeros(picture.shape, np.uint8)
         cv2.putText(layer, text, at, int(own.choice([0, 1, 2, 3])), scale, 255, thick, cv2.LINE_AA)
         out = _painted(out, layer, shade)
@@ -404,6 +466,7 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "curve": _curve,
     "shading": _shading,
     "smooth": _smooth,
+    "floor": _floor,
     "sharpen": _sharpen,
     "local contrast": _local_contrast,
     "noise": _noise,
@@ -420,5 +483,7 @@ _STEPS: dict[str, Callable[..., Float32]] = {
     "ruler": _ruler,
     "bar": _bar,
 }
-TONE_STEPS = frozenset({"level", "curve", "shading", "smooth", "sharpen", "local contrast", "resample"})
+BORDER_STEPS = frozenset({"cut", "corners", "frame", "bar"})
+"""Steps beyond whose inner edge there is no film to see."""
+TONE_STEPS = frozenset({"level", "curve", "floor", "shading", "smooth", "sharpen", "local contrast", "resample"})
 """Steps that make lines stronger or weaker; the others lay something on them."""

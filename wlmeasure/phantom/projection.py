@@ -156,8 +156,9 @@ class Projection:
             per_mm[1] / size[1],
             rows,
             cols,
-            float(1.0 / size[0]),
-            float(1.0 / size[1]),
+            # Whole turns of pixels leave 0.055 at 0.055.
+            float(np.round(1.0 / size[0], 13)),
+            float(np.round(1.0 / size[1], 13)),
             (float(centre[0]), float(centre[1])),
         )
 

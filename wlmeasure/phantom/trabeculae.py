@@ -11,10 +11,12 @@ from math import pi
 
 import cv2
 import numpy as np
-from attrs import evolve, frozen
+from attrs import frozen
 from numpy.typing import NDArray
 
-__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_pattern", "network", "smooth_noise"]
+from wlmeasure.errors import PhantomError
+
+__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_family", "draw_pattern", "network", "smooth_noise"]
 
 Float32 = NDArray[np.float32]
 
@@ -23,6 +25,7 @@ GRID_MM = 0.055
 PATTERNS = ("cells", "trabeculae", "ladder", "granular")
 """Families: round cells; strokes about two directions; strokes mostly across the roots, as between the roots of lower molars;
 small dense cells, as in the upper jaw."""
+PATTERN_WEIGHTS = (0.35, 0.25, 0.2, 0.2)
 
 
 @frozen
@@ -52,9 +55,17 @@ class Pattern:
     patch_mm: float
 
 
-def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
-    """A pattern of a family, or of any."""
-    drawn = str(rng.choice(PATTERNS, p=(0.35, 0.25, 0.2, 0.2)))
+def draw_pattern(rng: np.random.Generator, kind: str | None = None, *, without: tuple[str, ...] = ()) -> Pattern:
+    """A pattern of a family, or of any but those named in `without` (of all where that names all).
+
+    Raises
+    ------
+    PhantomError
+        A family that there is not.
+    """
+    if kind is not None and kind not in PATTERNS:
+        raise PhantomError(f"kind must be one of {', '.join(PATTERNS)}: {kind!r}")
+    drawn = draw_family(rng, PATTERNS, PATTERN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     base = {"cells": 1.05, "trabeculae": 1.2, "ladder": 1.3, "granular": 0.62}[kind] * float(np.exp(0.2 * rng.normal()))
     main = float({"ladder": rng.normal(0.0, 12.0)}.get(kind, rng.uniform(0.0, 180.0)))
@@ -75,6 +86,15 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None) -> Pattern:
             )
         )
     return Pattern(kind, tuple(sheets), float(rng.uniform(5.0, 12.0)))
+
+
+def draw_family(
+    rng: np.random.Generator, names: tuple[str, ...], shares: tuple[float, ...], without: tuple[str, ...]
+) -> str:
+    """One of the names in proportion to the shares, none of `without` unless they are all in it; one draw in any case."""
+    left = np.array([0.0 if name in without else share for name, share in zip(names, shares, strict=True)])
+    weights = left if left.sum() > 0.0 else np.array(shares)
+    return names[int(np.searchsorted(np.cumsum(weights) / weights.sum(), rng.random(), side="right"))]
 
 
 def smooth_noise(shape: tuple[int, int], wave_px: float, rng: np.random.Generator) -> Float32:
@@ -114,9 +134,10 @@ def _sheet(x_mm: Float32, z_mm: Float32, sheet: Sheet, step_mm: float, rng: np.r
     for axis in (along, across):  # walls are never straight
         axis += np.float32(0.16 * sheet.cell_mm) * smooth_noise(x_mm.shape, wave / step_mm, rng)
     low = (float(across.min()), float(along.min()))
-    size = tuple(
+    rows, cols = (
         int((float(axis.max()) - least) / GRID_MM) + 3 for axis, least in zip((across, along), low, strict=True)
     )
+    size = (rows, cols)
     layer = _walls(size, sheet, rng)
     layer = np.maximum(layer, _strokes(size, sheet, rng))
     col, row = (along - np.float32(low[1])) / np.float32(GRID_MM), (across - np.float32(low[0])) / np.float32(GRID_MM)
@@ -177,11 +198,3 @@ def _strokes(size: tuple[int, int], sheet: Sheet, rng: np.random.Generator) -> F
     soft = cv2.GaussianBlur(layer, (3, 3), 0.6)
     result: Float32 = soft.astype(np.float32) * np.float32(1.15 / 255.0)
     return result
-
-
-def sparser(pattern: Pattern, factor: float) -> Pattern:
-    """The pattern with cells `factor` times wider."""
-    sheets = tuple(
-        evolve(s, cell_mm=s.cell_mm * factor, strokes_per_mm2=s.strokes_per_mm2 / factor) for s in pattern.sheets
-    )
-    return evolve(pattern, sheets=sheets)

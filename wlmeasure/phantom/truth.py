@@ -99,8 +99,8 @@ class FileTruth:
     shaft_px : (M, 2)
         The shaft from the stop's face on up to the handle.
     leaves_px : (2,)
-        Where the file's middle leaves the image on its way from the tip to the handle; None where it does not, or where the
-        tip lies outside.
+        Where the file's middle leaves the film on its way from the tip to the handle: the image's border, or to a quarter of
+        a pixel the inner edge of a frame; None where it does not, or where the tip lies outside.
     rests_on
         Name of the cusp or edge that the stop's face is level with.
     stop_drawn
@@ -354,11 +354,14 @@ def truth_of(scene: Scene, references_mm: list[Float64], projection: Projection,
     return Truth(tuple(canals), file, facts, fillings)
 
 
-def teeth_truth(mouth: Mouth, projection: Projection) -> tuple[ToothTruth, ...]:
-    """Truth of all teeth that a projection shows, the one in hand first; what belongs to no tooth stands with that one."""
+def teeth_truth(mouth: Mouth, projection: Projection, film: NDArray[np.uint8] | None = None) -> tuple[ToothTruth, ...]:
+    """Truth of all teeth that a projection shows, the one in hand first; what belongs to no tooth stands with that one.
+
+    `film` (rows, cols) is 0 where no film is seen, of a frame for instance; None: it is seen all over the image.
+    """
     made = []
     for number, placed in enumerate(mouth.on_film(projection)):
-        here, scene = _Frame(projection, placed), placed.scene
+        here, scene = _Frame(projection, placed, film), placed.scene
         canals = _canals(scene, list(placed.references_mm), here)
         works = [_work(one, here) for one in placed.works]
         if number == 0:
@@ -388,6 +391,14 @@ class _Frame:
 
     projection: Projection
     placed: Placed | None = None
+    film: NDArray[np.uint8] | None = None
+
+    def shows(self, px: Float64) -> bool:
+        """True where a point of the image shows the film."""
+        if not in_view(self.projection, px):
+            return False
+        row, col = np.rint(px).astype(int)
+        return self.film is None or bool(self.film[row, col])
 
     def mm(self, points_mm: Float64) -> Float64:
         return points_mm if self.placed is None else self.placed.out(points_mm)
@@ -472,7 +483,7 @@ def _root(root: Root, tooth: Tooth, here: _Frame) -> RootTruth:
         outline_px=np.vstack([left, right[::-1]]),
         apex_mm=here.mm(apex[None])[0],
         apex_px=apex_px,
-        apex_in_view=in_view(here.projection, apex_px),
+        apex_in_view=here.shows(apex_px),
         open_apex=root.blunt,
     )
 
@@ -501,7 +512,7 @@ def _file_truth(file: FileInCanal, tooth: Tooth, canals: list[CanalTruth], here:
     _, points, _ = _sampled(file.line)
     path = here.all_px(points)
     shaft = here.all_px(file.line.at(-np.linspace(0.0, file.above_mm, 2)))
-    tip_in_view = in_view(here.projection, path[-1])
+    tip_in_view = here.shows(path[-1])
     return FileTruth(
         canal=canals[file.canal].name,
         points_mm=here.mm(points),
@@ -513,29 +524,42 @@ def _file_truth(file: FileInCanal, tooth: Tooth, canals: list[CanalTruth], here:
         size_mm=file.size_mm,
         taper=file.taper,
         tip_angle_deg=file.tip_angle_deg,
-        stop_in_view=in_view(here.projection, path[0]),
+        stop_in_view=here.shows(path[0]),
         tip_in_view=tip_in_view,
         shaft_px=shaft,
-        leaves_px=_leaves(np.vstack([path[::-1], shaft[1:]]), here.projection) if tip_in_view else None,
+        leaves_px=_leaves(np.vstack([path[::-1], shaft[1:]]), here) if tip_in_view else None,
         rests_on=None if file.rests_on is None else tooth.cusps_mm()[file.rests_on][0],
         stop_drawn=file.stop == "silicone",
     )
 
 
-def _leaves(path_px: Float64, projection: Projection) -> Float64 | None:
-    """Where a path that begins inside the image first crosses its border, the outer edge of its pixels; None: nowhere."""
+def _leaves(path_px: Float64, here: _Frame) -> Float64 | None:
+    """Where a path that begins on the film first leaves it; None: nowhere. A pixel's outer edge is the image's border."""
+    if here.film is not None and not here.film.all():
+        steps = np.linalg.norm(np.diff(path_px, axis=0), axis=1)
+        along = np.append(0.0, np.cumsum(steps))
+        fine = np.linspace(0.0, along[-1], int(4.0 * along[-1]) + 2)
+        dense = np.column_stack([np.interp(fine, along, path_px[:, k]) for k in (0, 1)])
+        near = np.rint(dense).astype(int)
+        on = np.all((near >= 0) & (near < np.array(here.film.shape)), axis=1)
+        covered = np.zeros(len(dense), bool)
+        covered[on] = here.film[near[on, 0], near[on, 1]] == 0
+        if covered.any() and on[: covered.argmax()].all():
+            edge: Float64 = dense[max(int(covered.argmax()) - 1, 0)]
+            return edge
+    projection = here.projection
     low, high = np.array([-0.5, -0.5]), np.array([projection.rows - 0.5, projection.cols - 0.5])
     outside = ((path_px < low) | (path_px >= high)).any(axis=1)
     if not outside.any():
         return None
     k = int(outside.argmax())
-    here, there = path_px[k - 1], path_px[k]
-    way = there - here
+    before, behind = path_px[k - 1], path_px[k]
+    way = behind - before
     shares = []
     for axis in (0, 1):
         for border in (low[axis], high[axis]):
-            if way[axis] != 0.0 and 0.0 <= (border - here[axis]) / way[axis] <= 1.0:
-                shares.append((border - here[axis]) / way[axis])
+            if way[axis] != 0.0 and 0.0 <= (border - before[axis]) / way[axis] <= 1.0:
+                shares.append((border - before[axis]) / way[axis])
     # The first border that it meets; on a straight stretch that is the only one inside the other two.
-    at: Float64 = here + min(shares) * way
+    at: Float64 = before + min(shares) * way
     return at

@@ -30,6 +30,7 @@ def contrast_to_noise(
     path_px: ArrayLike,
     width_mm: ArrayLike,
     mm_per_px: tuple[float, float],
+    film_area: NDArray[np.uint8] | None = None,
 ) -> Float64:
     """Contrast of a canal over pattern and noise at the points of its path; (N,), negative where it is no dark line.
 
@@ -43,6 +44,8 @@ def contrast_to_noise(
         Width of the lumen on the film, mm of `mm_per_px`.
     mm_per_px
         Distance of pixel centres between rows and columns, mm.
+    film_area : (rows, cols)
+        1 where the film is seen, 0 where a frame or the like lies: points there count 0.
     """
     path = np.asarray(path_px, np.float64)
     mm = np.array(mm_per_px)
@@ -69,6 +72,9 @@ def contrast_to_noise(
     spread += _smoothed(off * off, WINDOW_MM / step)
     ratio = signal / np.sqrt(spread + 1e-10)
     inside = ((path >= 0.0) & (path <= np.array(clean.shape) - 1.0)).all(axis=1)
+    if film_area is not None:
+        row, col = np.clip(np.rint(path).astype(np.intp), 0, np.array(clean.shape) - 1).T
+        inside &= film_area[row, col] > 0
     result: Float64 = np.where(inside, ratio, 0.0)
     return result
 
@@ -91,5 +97,7 @@ def _read(
 
 def _smoothed(values: Float64, sigma: float) -> Float64:
     """A row of values smoothed by a Gaussian, mirrored at its ends."""
-    smooth = cv2.GaussianBlur(values[None], (0, 0), sigmaX=max(sigma, 1e-3), sigmaY=1e-3, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(smooth, np.float64)[0]
+    row = np.ascontiguousarray(values[None])
+    smooth = cv2.GaussianBlur(row, (0, 0), sigmaX=max(sigma, 1e-3), sigmaY=1e-3, borderType=cv2.BORDER_REFLECT)
+    result: Float64 = np.asarray(smooth, np.float64)[0]
+    return result

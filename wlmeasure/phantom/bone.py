@@ -195,22 +195,8 @@ def _draw_landmarks(rng: np.random.Generator, upper: bool, kind: str, deep_mm: f
     chances: list[tuple[str, float, tuple[float, float], float, float, float]] = []
     if upper and not front:
         chances = [
-            (
-                "sinus floor",
-                0.75,
-                (rng.normal(0.0, 4.0), deep_mm + rng.normal(0.5, 2.5)),
-                rng.uniform(6.0, 14.0),
-                0.0,
-                1.0,
-            ),
-            (
-                "zygomatic process",
-                0.4,
-                (rng.normal(0.0, 6.0), deep_mm + rng.normal(1.0, 3.0)),
-                rng.uniform(4.0, 9.0),
-                0.0,
-                1.0,
-            ),
+            ("sinus floor", 0.75, (rng.normal(0.0, 4.0), deep_mm + rng.normal(0.5, 2.5)), rng.uniform(6.0, 14.0), 0.0, 1.0),
+            ("zygomatic process", 0.4, (rng.normal(0.0, 6.0), deep_mm + rng.normal(1.0, 3.0)), rng.uniform(4.0, 9.0), 0.0, 1.0),
         ]
     elif upper:
         chances = [
@@ -400,7 +386,9 @@ def _sockets(
     return roots, (ligament, lamina), outside
 
 
-def _lesions(field: _Field, jaw: Jaw, sockets: Sequence[Socket], rng: np.random.Generator) -> tuple[Float32, Float32]:
+def _lesions(
+    field: _Field, jaw: Jaw, sockets: Sequence[Socket], rng: np.random.Generator
+) -> tuple[Float32, Float32]:
     """Share of the cancellous bone that is lost, and path in the lesions' borders."""
     lost, border = np.zeros(field.shape, np.float32), np.zeros(field.shape, np.float32)
     for one in jaw.lesions:
@@ -434,9 +422,7 @@ def _sinus(field: _Field, one: Landmark, below: Float32, rng: np.random.Generato
     air = _step(beyond, 0.5)
     field.trabecular *= 1.0 - np.float32(0.55 * one.strength) * air
     field.cortical *= 1.0 - np.float32(0.3 * one.strength) * air
-    field.cortical += (
-        np.float32(2.0 * one.strength) * _line(beyond, 0.45) * np.clip(0.8 + 0.35 * field.noise(4.0, rng), 0.1, 1.4)
-    )
+    field.cortical += np.float32(2.0 * one.strength) * _line(beyond, 0.45) * np.clip(0.8 + 0.35 * field.noise(4.0, rng), 0.1, 1.4)
     if one.size_mm > 11.0:  # a septum
         wall = field.x - np.float32(one.at_mm[0] + 3.0) - 0.12 * (field.z - floor)
         field.cortical += np.float32(1.1 * one.strength) * _line(wall, 0.5) * air

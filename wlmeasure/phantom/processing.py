@@ -110,7 +110,6 @@ def developed(
 
 def _draw_marks(rng: np.random.Generator) -> list[Step]:
     """What lies on the picture and is no film: holder, cuts, corners, frame, letters, bars, scratches."""
-
     def u(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
@@ -131,9 +130,7 @@ def _draw_marks(rng: np.random.Generator) -> list[Step]:
     return [step for chance, (share, step) in zip(chances, drawn, strict=True) if chance < share]
 
 
-def processed(
-    picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None
-) -> Float32:
+def processed(picture: Float32, mm_per_px: tuple[float, float], chain: Chain, rng: np.random.Generator | None) -> Float32:
     """The picture after all steps of a chain, in [0, 1]; without its noise, its JPEG and its marks where `rng` is None."""
     for one in chain.steps:
         if rng is None and one.name not in TONE_STEPS:
@@ -184,9 +181,7 @@ def _gauss(picture: Float32, sigma_mm: float, mm: tuple[float, float]) -> Float3
     k = int(min(rows, cols) / 2.0)
     size = (max(picture.shape[1] // k, 1), max(picture.shape[0] // k, 1))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(
-        small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0]
-    )
+    small = cv2.GaussianBlur(small, (0, 0), sigmaX=cols * size[0] / picture.shape[1], sigmaY=rows * size[1] / picture.shape[0])
     return np.asarray(cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -225,9 +220,7 @@ def _resample(picture: Float32, mm: tuple[float, float], figures: tuple[float, .
     rows, cols = picture.shape
     size = (max(round(cols * share), 8), max(round(rows * share), 8))
     there = cv2.resize(picture, size, interpolation=_WAYS[int(way)])
-    return np.asarray(
-        cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32
-    )
+    return np.asarray(cv2.resize(there, (cols, rows), interpolation=cv2.INTER_CUBIC if way > 0 else cv2.INTER_LINEAR), np.float32)
 
 
 def _jpeg(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -262,10 +255,7 @@ def _side(picture: Float32, turn: float) -> Float32:
     """Share of the way across the picture in a direction, 0 to 1."""
     rows, cols = picture.shape
     c, s = cos(turn), sin(turn)
-    r, k = (
-        np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None],
-        np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :],
-    )
+    r, k = np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None], np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :]
     along = np.float32(s) * r + np.float32(c) * k
     result: Float32 = along / np.float32(abs(s) + abs(c)) + np.float32(0.5)
     return result
@@ -346,11 +336,7 @@ def _letters(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
     out = picture
     rows, cols = picture.shape
     for _ in range(int(count)):
-        text = str(
-            own.choice(
-                ["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]
-            )
-        )
+        text = str(own.choice(["R", "L", "A", "B", "C", "1", "2", "46", "21 mm", "WL", "2019-03-08", "12:41", "#36", "mm", "a)"]))
         scale = size * max(rows, cols) / 600.0
         near = own.random() < 0.8
         row = own.uniform(0.03, 0.12) if own.random() < 0.5 else own.uniform(0.9, 0.98)

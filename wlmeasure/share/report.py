@@ -218,9 +218,11 @@ def _film(
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
         keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
-    caption = "Bar: stop."
+    lines = () if film.calibration is None else film.calibration.lines
+    stop = "where the stop rested" if any(line.upper_end == "reference" for line in lines) else "stop"
+    caption = f"Bar: {stop}."
     if drawn:
-        caption = "Bars: stop and reference point. Ring: apical end. White dot: working length, decided or proposed."
+        caption = f"Bars: {stop} and reference point. Ring: apical end. White dot: working length, decided or proposed."
     if any(not seen for _, trace in drawn for _, seen in trace.pieces):
         caption += " Dashed: nothing is seen along this stretch."
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)

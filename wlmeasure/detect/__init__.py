@@ -1,0 +1,1 @@
+"""One look at a film: what is on it, proposed for a person to accept."""

@@ -1,0 +1,120 @@
+"""A film of the training set from its seed: drawn, scaled as the network will see it, its labels beside it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.detect.prepare import scaled_greys
+from wlmeasure.detect.training.labels import Labels, draw, labels_of
+from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.phantom.make import Phantom, set_up
+
+__all__ = ["FRAME", "Film", "film_of", "framed", "labelled"]
+
+FRAME = (720, 544)
+"""Rows and columns of the pool's films; a shorter film lies in the upper left, one on its side is stood up."""
+POOL_PITCH_MM = 0.05
+OLDER_SHARE = 0.25
+"""Share of films of the levels before "real"; all of them where that level is not there."""
+SIZES_PX = ((600, 400), (620, 460), (700, 520), (640, 500))
+OLDER = ("clear", "typical", "typical", "faint", "hard", "hard")
+FILE_SIZES_MM = (0.06, 0.08, 0.10, 0.10, 0.15, 0.15, 0.20, 0.25, 0.30, 0.40)
+
+
+@frozen(eq=False)
+class Film:
+    """One film of the pool: greys (rows, cols) float16 and the raster of its labels, all of the size `FRAME`."""
+
+    seed: int
+    level: str
+    greys: NDArray[np.float16]
+    distance: NDArray[np.uint8]
+    bits: NDArray[np.uint8]
+    mm_per_px: float
+    periapical: bool
+    family: frozenset[str]
+
+
+def _older(rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
+    """Level and options of a film of the older levels."""
+    level = OLDER[rng.integers(len(OLDER))]
+    pitch = float(rng.uniform(0.048, 0.058))
+    wish: dict[str, Any] = {
+        "size_px": SIZES_PX[rng.integers(len(SIZES_PX))],
+        "spacing_mm": (pitch, pitch),
+        "ramp_mm": float(rng.choice([0.0, 1.5, 3.0])),
+    }
+    kind = rng.random()
+    if kind < 0.65:
+        wish["file_size_mm"] = float(rng.choice(FILE_SIZES_MM))
+        wish["tip_short_mm"] = float(abs(rng.normal(0.0, 1.2)))
+        wish["stop_in_view"] = bool(rng.random() < 0.6)
+    else:
+        wish["file"] = False
+        if kind > 0.82:
+            wish["filling"] = float(abs(rng.normal(0.5, 0.8)))
+    if rng.random() < 0.3:
+        wish["cap"] = True
+    elif rng.random() < 0.4:
+        wish["restoration"] = True
+    wish["clamp"] = bool(rng.random() < 0.3)
+    if rng.random() < 0.4:
+        wish["texture"] = float(rng.uniform(0.0, 0.07))
+    return level, wish
+
+
+def labelled(seed: int, level: str, options: dict[str, Any]) -> tuple[Phantom, Labels]:
+    """A phantom and its labels; raises as `make_phantom`."""
+    sitting = set_up(seed, level, options)
+    phantom = sitting.first_film()
+    return phantom, labels_of(sitting, phantom)
+
+
+def film_of(seed: int) -> Film | None:
+    """The film of a seed, the same every time; None where its draw cannot be made (a tooth larger than the picture)."""
+    rng = np.random.default_rng([seed, 16])
+    older = rng.random() < OLDER_SHARE
+    level, wish = _older(rng)
+    if not older and "real" in LEVELS:
+        level, wish = "real", {}
+    try:
+        phantom, labels = labelled(seed, level, wish)
+    except PhantomError:
+        if level == "real":
+            return None
+        wish.pop("tip_short_mm", None)
+        try:
+            phantom, labels = labelled(seed, level, wish)
+        except PhantomError:
+            return None
+    greys = scaled_greys(phantom.image.astype(np.float32))
+    return framed(seed, level, greys, labels)
+
+
+def framed(seed: int, level: str, greys: NDArray[np.float32], labels: Labels) -> Film:
+    """A film and its labels in the pool's frame, at about `POOL_PITCH_MM`."""
+    tall = max(greys.shape), min(greys.shape)
+    by = min(1.0, labels.mm_per_px / POOL_PITCH_MM, FRAME[0] / tall[0], FRAME[1] / tall[1])
+    if by < 0.97 or tall[0] > FRAME[0] or tall[1] > FRAME[1]:
+        shape = max(round(greys.shape[0] * by), 1), max(round(greys.shape[1] * by), 1)
+        labels = labels.scaled((shape[0] / greys.shape[0], shape[1] / greys.shape[1]), shape)
+        greys = cv2.resize(greys, shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32)
+    raster = draw(labels)
+    distance, bits = raster.distance, raster.bits
+    if greys.shape[1] > greys.shape[0]:
+        greys, bits = np.rot90(greys), np.rot90(bits)
+        distance = np.rot90(distance, axes=(1, 2))
+    rows, cols = greys.shape
+    whole = np.zeros(FRAME, np.float16)
+    whole[:rows, :cols] = greys
+    away = np.full((len(distance), *FRAME), 255, np.uint8)
+    away[:, :rows, :cols] = distance
+    inside = np.zeros(FRAME, np.uint8)
+    inside[:rows, :cols] = bits
+    return Film(seed, level, whole, away, inside, labels.mm_per_px, labels.periapical, labels.family)

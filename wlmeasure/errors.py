@@ -8,6 +8,7 @@
         │   └── FrameError            a file of several frames, of which none or a wrong one was named
         ├── CalibrationError        a scale that the evidence does not give
         ├── TraceError              clicks or a path that are not a line on this image
+        ├── DetectError             a film that the network cannot look at: no weights, or weights that do not run
         ├── MeasureError            a path from which the quantity cannot be computed
         ├── TradeError              a tooth, canal or instrument that the standards do not know
         │   └── AmbiguousToothError   a typed tooth that may be several; which one must be asked
@@ -45,6 +46,7 @@ __all__ = [
     "CalibrationError",
     "CaseError",
     "DecideError",
+    "DetectError",
     "FrameError",
     "ImageError",
     "LearnError",
@@ -89,6 +91,10 @@ class CalibrationError(WlmeasureError):
 
 class TraceError(WlmeasureError):
     """Clicks or a path that are not a line on this image."""
+
+
+class DetectError(WlmeasureError):
+    """A film that cannot be looked at by the network: no weights, weights that do not run."""
 
 
 class MeasureError(WlmeasureError):

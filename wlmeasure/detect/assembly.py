@@ -54,7 +54,7 @@ class FoundPoint:
 
 @frozen(eq=False)
 class FoundFile:
-    """A file, coronal to apical: its path on the maps; its ends, None where they are not seen; whether it leaves the picture."""
+    """A file, coronal to apical: its path on the maps; its ends, None where not seen; whether it leaves the picture."""
 
     path: Float64 = field(converter=frozen_array)
     upper: Float64 | None = field(converter=optional(frozen_array))
@@ -66,7 +66,7 @@ class FoundFile:
 
 @frozen(eq=False)
 class FoundCanal:
-    """A canal, orifice to end: its path on the maps; whether either end is seen; its root, tooth, and file if one lies in it."""
+    """A canal, orifice to end: its path on the maps; whether either end is seen; its root, tooth, and the file in it."""
 
     path: Float64 = field(converter=frozen_array)
     orifice_seen: bool
@@ -126,7 +126,9 @@ def assemble(maps: Maps) -> Found:
         FoundPoint(o.at, _point_marks(maps, o, any(c.start == k for c in joined))) for k, o in enumerate(orifices)
     )
     nearest = tuple(_tooth_of_reference(r, canals, crownward) for r in references)
-    marked = tuple(FoundPoint(r.at, _point_marks(maps, r, tooth is not None)) for r, tooth in zip(references, nearest, strict=True))
+    marked = tuple(
+        FoundPoint(r.at, _point_marks(maps, r, tooth is not None)) for r, tooth in zip(references, nearest, strict=True)
+    )
     return Found(
         tuple(evolve(f, canal=lies[k]) for k, f in enumerate(files)), canals, roots, points, marked,
         tuple(-1 if tooth is None else tooth for tooth in nearest), len(set(tooth_of) | set(root_tooth)),
@@ -520,7 +522,7 @@ def _teeth(
         middles.append(at)
     # Along the film: square to the direction of the crowns, from left to right, or from top to bottom.
     across = np.array([0.0, 1.0]) if crownward is None else np.array([-crownward[1], crownward[0]])
-    if abs(across[1]) >= abs(across[0]) and across[1] < 0.0 or abs(across[1]) < abs(across[0]) and across[0] < 0.0:
+    if across[int(abs(across[1]) >= abs(across[0]))] < 0.0:
         across = -across
     order = np.argsort([float(m @ across) for m in middles], kind="stable")
     rank = {int(group): place for place, group in enumerate(order)}
@@ -564,5 +566,3 @@ def _tooth_of_reference(peak: Peak, canals: tuple[FoundCanal, ...], crownward: F
         if up > 0.0 and aside < 70.0 and up < 200.0 and (best is None or aside < best[0]):
             best = (aside, canal.tooth)
     return None if best is None else best[1]
-
-

@@ -53,7 +53,7 @@ class Maps:
 
     def of(self, channel: Channel) -> Float32:
         """One map, (rows, cols)."""
-        return self.shares[channel]
+        return np.asarray(self.shares[channel], np.float32)
 
 
 @frozen(eq=False)
@@ -83,9 +83,13 @@ class Network:
         try:
             maps, whole = net.forward(["maps", "whole"])
         except cv2.error as error:
-            raise DetectError(f"the network does not run with OpenCV {cv2.__version__}: {_first(error)}; {BY_HAND}") from None
+            raise DetectError(
+                f"the network does not run with OpenCV {cv2.__version__}: {_first(error)}; {BY_HAND}"
+            ) from None
         if maps.shape[1:] != (len(Channel), *given.greys.shape):
-            raise DetectError(f"the network must give {len(Channel)} maps of the film's size: got {maps.shape[1:]}; {BY_HAND}")
+            raise DetectError(
+                f"the network must give {len(Channel)} maps of the film's size: got {maps.shape[1:]}; {BY_HAND}"
+            )
         rows, cols = given.inside
         shares = _share(maps[0])
         # Nothing is where there is no film.
@@ -103,7 +107,9 @@ class Network:
         net = getattr(self._nets, "net", None)
         if net is None:
             if not hasattr(cv2, "dnn"):
-                raise DetectError(f"this OpenCV has no module that runs networks (dnn): install opencv-python; {BY_HAND}")
+                raise DetectError(
+                    f"this OpenCV has no module that runs networks (dnn): install opencv-python; {BY_HAND}"
+                )
             try:
                 net = cv2.dnn.readNetFromONNX(np.frombuffer(self.data, np.uint8))
             except cv2.error as error:
@@ -123,8 +129,7 @@ def _share(logit: NDArray[np.floating]) -> Float32:
     np.clip(share, -60.0, 60.0, out=share)
     np.exp(share, out=share)
     share += 1.0
-    np.reciprocal(share, out=share)
-    return share
+    return np.asarray(np.reciprocal(share, out=share), np.float32)
 
 
 def load_network(weights: Path) -> Network:

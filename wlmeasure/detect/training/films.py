@@ -12,16 +12,20 @@ from numpy.typing import NDArray
 from wlmeasure.detect.prepare import scaled_greys
 from wlmeasure.detect.training.labels import Labels, draw, labels_of
 from wlmeasure.errors import PhantomError
-from wlmeasure.phantom.anatomy import LEVELS
-from wlmeasure.phantom.make import Phantom, set_up
+from wlmeasure.phantom.make import Phantom, Sitting, set_up
+from wlmeasure.phantom.options import THINGS
 
-__all__ = ["FRAME", "Film", "film_of", "framed", "labelled"]
+__all__ = ["FRAME", "Film", "families", "film_of", "framed", "labelled"]
 
 FRAME = (720, 544)
 """Rows and columns of the pool's films; a shorter film lies in the upper left, one on its side is stood up."""
 POOL_PITCH_MM = 0.05
-OLDER_SHARE = 0.25
-"""Share of films of the levels before "real"; all of them where that level is not there."""
+OLDER_SHARE = 0.2
+"""Share of films of the levels before "real"."""
+SENSOR_SHARE = 0.06
+"""Share of films of level "real" with pixels as small as sensors have: four times the work."""
+SENSORS_MM = ((30.0, 20.0), (33.0, 24.0), (36.0, 26.0), (30.0, 22.0), (40.0, 30.0))
+"""Sides of a film's picture; usual sensors and films are 30 x 20 to 41 x 31 mm (from memory)."""
 SIZES_PX = ((600, 400), (620, 460), (700, 520), (640, 500))
 OLDER = ("clear", "typical", "typical", "faint", "hard", "hard")
 FILE_SIZES_MM = (0.06, 0.08, 0.10, 0.10, 0.15, 0.15, 0.20, 0.25, 0.30, 0.40)
@@ -38,7 +42,6 @@ class Film:
     bits: NDArray[np.uint8]
     mm_per_px: float
     periapical: bool
-    family: frozenset[str]
 
 
 def _older(rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
@@ -69,32 +72,64 @@ def _older(rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
     return level, wish
 
 
-def labelled(seed: int, level: str, options: dict[str, Any]) -> tuple[Phantom, Labels]:
-    """A phantom and its labels; raises as `make_phantom`."""
+def _real(rng: np.random.Generator) -> dict[str, Any]:
+    """Options of a film of level "real": most at the pool's own pixel size, some at a size that sensors have."""
+    sensor = rng.random() < SENSOR_SHARE
+    pitch = float(rng.uniform(0.024, 0.04) if sensor else rng.uniform(0.048, 0.058))
+    tall, wide = SENSORS_MM[rng.integers(len(SENSORS_MM))]
+    sides = (round(tall / pitch), round(wide / pitch))
+    return {"size_px": sides, "spacing_mm": (pitch, pitch), "sideways": False}
+
+
+def families(sitting: Sitting) -> frozenset[str]:
+    """Families that a film of level "real" is of, before it is made: its bone, its software's chain, its teeth."""
+    names: set[str] = set()
+    if sitting.chain is not None:
+        names.add(f"chain {sitting.chain.kind}")
+    if sitting.mouth is not None:
+        names |= {f"tooth {tooth.kind}" for tooth in sitting.mouth.teeth}
+        if sitting.mouth.jaw is not None:
+            names.add(f"bone {sitting.mouth.jaw.facts()['pattern']}")
+    return frozenset(names)
+
+
+def labelled(
+    seed: int, level: str, options: dict[str, Any], withheld: frozenset[str] = frozenset()
+) -> tuple[Phantom, Labels] | None:
+    """A phantom and its labels; None where it is of a family that is `withheld`. Raises as `make_phantom`."""
     sitting = set_up(seed, level, options)
+    if families(sitting) & withheld:
+        return None
     phantom = sitting.first_film()
     return phantom, labels_of(sitting, phantom)
 
 
-def film_of(seed: int) -> Film | None:
-    """The film of a seed, the same every time; None where its draw cannot be made (a tooth larger than the picture)."""
+def film_of(seed: int, withheld: frozenset[str] = frozenset()) -> Film | None:
+    """The film of a seed, the same every time.
+
+    None where its draw cannot be made (a tooth larger than the picture), and of a family that is withheld. What is withheld of
+    `THINGS` is not drawn.
+    """
     rng = np.random.default_rng([seed, 16])
     older = rng.random() < OLDER_SHARE
     level, wish = _older(rng)
-    if not older and "real" in LEVELS:
-        level, wish = "real", {}
+    if not older:
+        level, wish = "real", _real(rng)
+        wish["leave_out"] = tuple(sorted(withheld & set(THINGS)))
     try:
-        phantom, labels = labelled(seed, level, wish)
+        made = labelled(seed, level, wish, withheld)
     except PhantomError:
         if level == "real":
             return None
         wish.pop("tip_short_mm", None)
         try:
-            phantom, labels = labelled(seed, level, wish)
+            made = labelled(seed, level, wish, withheld)
         except PhantomError:
             return None
-    greys = scaled_greys(phantom.image.astype(np.float32))
-    return framed(seed, level, greys, labels)
+    if made is None:
+        return None
+    phantom, labels = made
+    return framed(seed, level, scaled_greys(phantom.image.astype(np.float32)), labels)
 
 
 def framed(seed: int, level: str, greys: NDArray[np.float32], labels: Labels) -> Film:
@@ -117,4 +152,4 @@ def framed(seed: int, level: str, greys: NDArray[np.float32], labels: Labels) ->
     away[:, :rows, :cols] = distance
     inside = np.zeros(FRAME, np.uint8)
     inside[:rows, :cols] = bits
-    return Film(seed, level, whole, away, inside, labels.mm_per_px, labels.periapical, labels.family)
+    return Film(seed, level, whole, away, inside, labels.mm_per_px, labels.periapical)

@@ -77,8 +77,6 @@ class Labels:
         Pixel size on the film, the geometric mean of both ways.
     periapical
         False for a picture of another kind.
-    family
-        Names of the families that the film is of, by which some are withheld from training.
     """
 
     files: tuple[FileLabel, ...]
@@ -92,7 +90,6 @@ class Labels:
     metal: Mask = field(converter=_flags, repr=False)
     mm_per_px: float
     periapical: bool = True
-    family: frozenset[str] = frozenset()
 
     def scaled(self, by: tuple[float, float], shape: tuple[int, int]) -> Labels:
         """The labels on the film resampled to `shape`, `by` times as many rows and columns."""
@@ -205,20 +202,65 @@ def _dots(distance: NDArray[np.uint8], points: Float64) -> None:
 
 
 def labels_of(sitting: Sitting, phantom: Phantom) -> Labels:
-    """The labels of a film of one of the older levels, its neighbours' included, from the scene it was made of."""
+    """The labels of a film, those of every tooth on it."""
+    return _of_truth(phantom) if phantom.truth.teeth else _of_scene(sitting, phantom)
+
+
+def _of_truth(phantom: Phantom) -> Labels:
+    """From the truth of all teeth, which level "real" has."""
+    shape = phantom.image.shape
+    canals: list[CanalLabel] = []
+    files: list[FileLabel | None] = []
+    ends, orifices, cusps = [], [], []
+    root, outline = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
+    for number, tooth in enumerate(phantom.truth.teeth):
+        for one in tooth.roots:
+            ends.append(one.apex_px)
+            corners = np.round(one.outline_px[:, ::-1] * 16.0).astype(np.int32).reshape(-1, 1, 2)
+            cv2.fillPoly(root, [corners], 1, cv2.LINE_8, 4)
+            cv2.polylines(outline, [corners], False, 1, 1, cv2.LINE_8, 4)
+        for canal in tooth.canals:
+            inside = _inside(canal.path_px, shape)
+            seen = inside if canal.visible is None else inside & canal.visible
+            if canal.lumen_mm is not None:
+                seen = seen & (canal.lumen_mm > 0.0)
+            if inside.any():
+                canals.append(CanalLabel(canal.path_px[inside], seen[inside], number, canal.root))
+            orifices.append(canal.path_px[0])
+        if tooth.state == "erupted":
+            cusps += [cusp.px for cusp in tooth.cusps]
+        files += [_file(file.path_px, shape) for file in tooth.files]
+    masks = phantom.masks
+    size = float(np.sqrt(phantom.mm_per_px[0] * phantom.mm_per_px[1]))
+    return Labels(
+        tuple(f for f in files if f is not None),
+        tuple(canals),
+        _kept(ends, shape), _kept(orifices, shape), _kept(cusps, shape),
+        root, outline, masks["filling"], masks["metal"], size,
+    )  # fmt: skip
+
+
+def _kept(points: list[Float64], shape: tuple[int, ...]) -> Float64:
+    px = np.array(points).reshape(-1, 2)
+    return px[_inside(px, shape)]
+
+
+def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
+    """From the scene that a film of an older level was made of, its neighbours included."""
     scene, projection = sitting.scene, phantom.projection
     shape = (projection.rows, projection.cols)
     teeth = [(scene.tooth, np.zeros(3)), *scene.neighbours]
     canals: list[CanalLabel] = []
     ends, orifices, references = [], [], []
-    root, outline = np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
+    root: Mask = np.zeros(shape, np.bool_)
+    outline: Mask = np.zeros(shape, np.bool_)
     for number, (tooth, shift) in enumerate(teeth):
         core = _shadow(_moved(tooth.core_solid(), shift), projection)
         for k, one in enumerate(tooth.roots):
             ends.append(one.end_mm() + shift)
             area = _shadow(_moved(one.solid(sides=32), shift), projection)
-            root |= area
-            outline |= np.asarray(_border(area) & ~core)
+            root = root | area
+            outline = outline | (_border(area) & ~core)
             for canal in one.canals:
                 path = projection.pixels(_way(canal.curve) + shift)
                 canals.append(CanalLabel(path, _inside(path, shape), number, k))
@@ -249,7 +291,7 @@ def _way(curve: object) -> Float64:
     return np.vstack([points[:-1:step], points[-1:]])
 
 
-def _file(path: Float64, shape: tuple[int, int]) -> FileLabel | None:
+def _file(path: Float64, shape: tuple[int, ...]) -> FileLabel | None:
     inside = _inside(path, shape)
     if inside.sum() < 2:
         return None

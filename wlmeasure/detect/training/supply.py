@@ -38,7 +38,6 @@ class Arrived:
     level: str
     mm_per_px: float
     periapical: bool
-    family: frozenset[str]
     greys: NDArray[np.float16]
     planes: NDArray[np.uint8]
 
@@ -46,7 +45,7 @@ class Arrived:
 class Supply:
     """`workers` processes that make the films of seeds `first`, `first` + 1, ... without end.
 
-    Worker k makes every `workers`-th seed: a film is the same whoever makes it. Use it as a context; start it before a
+    Films of the families `withheld` (`films.families`) are left out. Worker k makes every `workers`-th seed: a film is the same whoever makes it. Use it as a context; start it before a
     GPU is touched, since the processes are forks.
     """
 
@@ -61,7 +60,7 @@ class Supply:
         os.close(handle)
         context = multiprocessing.get_context("fork")
         self._free: multiprocessing.Queue[int] = context.Queue()
-        self._full: multiprocessing.Queue[tuple[int, int, str, float, bool, frozenset[str]]] = context.Queue()
+        self._full: multiprocessing.Queue[tuple[int, int, str, float, bool]] = context.Queue()
         for slot in range(slots):
             self._free.put(slot)
         self._processes = [
@@ -91,17 +90,17 @@ class Supply:
         cv2.setNumThreads(1)
         while True:
             try:
-                film = film_of(seed)
+                film = film_of(seed, withheld)
             except Exception:  # one bad draw must not cost a run of minutes a core; it is printed with its seed
                 print(f"seed {seed}:", traceback.format_exc(), file=sys.stderr, flush=True)
                 film = None
             seed += self.workers
-            if film is None or film.family & withheld:
+            if film is None:
                 continue
             slot = self._free.get()
             greys, planes = self._views(slot)
             greys[...], planes[:-1], planes[-1] = film.greys, film.distance, film.bits
-            self._full.put((slot, film.seed, film.level, film.mm_per_px, film.periapical, film.family))
+            self._full.put((slot, film.seed, film.level, film.mm_per_px, film.periapical))
 
     def next(self, wait_s: float) -> Arrived | None:
         """A film that is ready, or None after `wait_s` seconds. Raises RuntimeError where every process has ended."""

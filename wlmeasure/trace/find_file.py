@@ -27,7 +27,7 @@ from wlmeasure.trace.file_ends import EndFit, StopBlock, TipForm, find_stop, fit
 from wlmeasure.trace.ridge import WorkingGrid, level, line_strength, working_grid
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 from wlmeasure.trace.stop_slab import AIR_OVER_SHAFT, OPEN_MM, Slab, find_slab, fit_slab
-from wlmeasure.trace.strip import line_normals, sample_image
+from wlmeasure.trace.strip import Axis, line_normals, sample_image
 from wlmeasure.trace.walk import bright_lines, joined
 
 __all__ = ["FINDER", "FileProposal", "find_files"]
@@ -425,7 +425,7 @@ def _propose(
     axis_px, _ = settle_line(density, grid.to_px(line.line_mm / grid.cell_mm), mm_per_px, rounds=1)
     if not line.leaves:
         # On the settled line the tip shows where a sharp bend hid it from the coarse one.
-        rough = _Axis.through(axis_px * pixel)
+        rough = Axis.through(axis_px * pixel)
         tip_mm = _tip_on(density, rough, line, pixel)
         kept = rough.points[rough.along <= tip_mm - TIP_BACK_MM]
         if len(kept) < 8 or arc_length(kept)[-1] < 2.5 * KNOT_MM:
@@ -434,7 +434,7 @@ def _propose(
     axis_px, _ = settle_line(density, axis_px, mm_per_px, rounds=1)
     if _one_pixel_wide(density, axis_px):
         return None
-    axis = _Axis.through(axis_px * pixel)
+    axis = Axis.through(axis_px * pixel)
     # Settling hardly changes the length: places along the line hold for the settled one from its coronal end.
 
     def sample(s: NDArray[np.floating], u: NDArray[np.floating]) -> Float64:
@@ -507,7 +507,7 @@ def _one_pixel_wide(density: Float32, axis_px: Float64) -> bool:
     return False
 
 
-def _tip_on(density: Float32, axis: _Axis, line: _Line, pixel: Float64) -> float:
+def _tip_on(density: Float32, axis: Axis, line: _Line, pixel: Float64) -> float:
     """Where the contrast fades on a settled line; the coarse place where it does not."""
     count = max(8, round(axis.length / STRIP_STEP_MM))
     s = np.linspace(0.0, axis.length, count + 1)
@@ -551,45 +551,6 @@ def _confidence(line: _Line, tip: EndFit | None, face: EndFit | None, form: TipF
     """Logistic in the marks of a file."""
     marks = _marks(line, tip, face, form)
     return 1.0 / (1.0 + exp(-sum(w * mark for w, mark in zip(WEIGHTS, marks, strict=True))))
-
-
-@frozen(eq=False)
-class _Axis:
-    """A line in mm that goes on straight beyond both of its ends."""
-
-    points: Float64
-    along: Float64
-    heads: Float64  # unit vectors at its two ends, both pointing towards the tip
-
-    @classmethod
-    def through(cls, points: Float64) -> _Axis:
-        along = arc_length(points)
-        reach = int(np.searchsorted(along, 0.6))
-        heads = np.array([points[reach] - points[0], points[-1] - points[-1 - reach]])
-        return cls(points, along, heads / np.hypot(heads[:, 0], heads[:, 1])[:, None])
-
-    @property
-    def length(self) -> float:
-        return float(self.along[-1])
-
-    def at(self, s: NDArray[np.floating]) -> tuple[Float64, Float64]:
-        """Points and unit normals at distances along it: (N, 2) both."""
-        inside = np.clip(s, 0.0, self.length)
-        points = np.column_stack([np.interp(inside, self.along, self.points[:, k]) for k in (0, 1)])
-        points += (
-            np.minimum(s, 0.0)[:, None] * self.heads[0] + np.maximum(s - self.length, 0.0)[:, None] * self.heads[1]
-        )
-        ahead, behind = np.clip(s + 0.1, 0.0, self.length), np.clip(s - 0.1, 0.0, self.length)
-        tangent = np.column_stack(
-            [
-                np.interp(ahead, self.along, self.points[:, k]) - np.interp(behind, self.along, self.points[:, k])
-                for k in (0, 1)
-            ]
-        )
-        tangent[s > self.length - 0.1] = self.heads[1]
-        tangent[s < 0.1] = self.heads[0]
-        tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
-        return points, np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
 def _straighten(image: Float32, line: Float64, across: NDArray[np.floating]) -> Float64:

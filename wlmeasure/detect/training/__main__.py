@@ -38,12 +38,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--least-films", type=int, default=256, help="films before the first step")
     parser.add_argument("--held", type=int, default=96, help="films for the log's figures, never learnt from")
     parser.add_argument("--widths", type=int, nargs=6, default=[16, 32, 64, 96, 128, 160])
-    parser.add_argument(
-        "--withhold",
-        nargs="*",
-        default=[],
-        help="families kept out of training: 'bone cells', 'chain figure', 'tooth ...', 'silver' (films.families, THINGS)",
-    )
+    told = "families kept out of training: 'bone cells', 'chain figure', 'tooth ...', 'silver'"
+    parser.add_argument("--withhold", nargs="*", default=[], help=told)
     asked = parser.parse_args(arguments)
     begin = time.monotonic()
     from wlmeasure.detect.training.supply import Supply

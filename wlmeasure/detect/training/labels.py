@@ -300,8 +300,7 @@ def _file(path: Float64, shape: tuple[int, ...]) -> FileLabel | None:
 
 
 def _inside(points: Float64, shape: tuple[int, ...]) -> Mask:
-    kept: Mask = ((points >= -0.5) & (points < np.array(shape) - 0.5)).all(axis=1)
-    return kept
+    return np.asarray(((points >= -0.5) & (points < np.array(shape) - 0.5)).all(axis=1), np.bool_)
 
 
 def _seen(projection: Projection, points_mm: list[Float64], shape: tuple[int, int]) -> Float64:

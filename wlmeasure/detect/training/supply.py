@@ -45,8 +45,8 @@ class Arrived:
 class Supply:
     """`workers` processes that make the films of seeds `first`, `first` + 1, ... without end.
 
-    Films of the families `withheld` (`films.families`) are left out. Worker k makes every `workers`-th seed: a film is the same whoever makes it. Use it as a context; start it before a
-    GPU is touched, since the processes are forks.
+    Films of the families `withheld` (`films.families`) are left out. Worker k makes every `workers`-th seed: a film is the
+    same whoever makes it. Use it as a context; start it before a GPU is touched, since the processes are forks.
     """
 
     def __init__(self, first: int, workers: int, *, slots: int = 128, withheld: frozenset[str] = frozenset()) -> None:

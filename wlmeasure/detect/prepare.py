@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from wlmeasure.detect.channels import SIDE_MULTIPLE, WORKING_PITCH_MM
 from wlmeasure.image.radiograph import Radiograph
 
-__all__ = ["Given", "normalised", "prepared", "scaled_greys"]
+__all__ = ["FIGURES", "Given", "film_figures", "prepared", "scaled_greys"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -31,10 +31,31 @@ def scaled_greys(density: NDArray[np.floating]) -> Float32:
     return np.asarray(np.clip(grey, np.float32(GREY_LIMITS[0]), np.float32(GREY_LIMITS[1])), np.float32)
 
 
-def normalised(greys: NDArray[np.floating]) -> Float32:
-    """Greys of mean 0 and standard deviation 1."""
-    away = greys.astype(np.float32) - np.float32(greys.mean())
-    return np.asarray(away / np.float32(away.std() + 1e-3), np.float32)
+FIGURES = ("texture", "finest", "fine", "medium", "noise", "grey", "black")
+"""What `film_figures` gives, in order."""
+
+
+def film_figures(greys: Float32) -> tuple[float, ...]:
+    """Figures of a film by which it is told whether it is like those that were trained on; greys about 0 to 1.
+
+    Middle of the local SD of the difference of Gaussians of 1 and 4 pixels in windows of 15; shares of the whole SD in the
+    bands below 1, 1 to 2 and 2 to 4 pixels; noise by the middle of the finest diagonal differences; the middle grey; the
+    share of black.
+    """
+    blurs = [greys, *(cv2.GaussianBlur(greys, (0, 0), sigma) for sigma in (1.0, 2.0, 4.0))]
+    whole = max(float(greys.std()), 1e-6)
+    bands = [float((blurs[k] - blurs[k + 1]).std()) / whole for k in range(3)]
+    band = blurs[1] - blurs[3]
+    mean, square = cv2.blur(band, (15, 15)), cv2.blur(band * band, (15, 15))
+    texture = _middle(np.sqrt(np.maximum(square - mean * mean, 0.0)))
+    diagonal = 0.5 * (greys[:-1, :-1] - greys[1:, :-1] - greys[:-1, 1:] + greys[1:, 1:])
+    noise = _middle(np.abs(diagonal)) / 0.6745
+    return (texture, *bands, noise, _middle(greys), float((greys <= 0.0).mean()))
+
+
+def _middle(values: NDArray[np.floating]) -> float:
+    flat = values.ravel()
+    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
 
 
 @frozen(eq=False)
@@ -49,11 +70,14 @@ class Given:
         Rows and columns of it that are film.
     scale : (2,) float64
         Film pixels a pixel of the network, along rows and columns.
+    figures
+        `FIGURES` of the film; empty where they were not asked for.
     """
 
     greys: Float32
     inside: tuple[int, int]
     scale: Float64
+    figures: tuple[float, ...] = ()
 
     def to_film(self, points: NDArray[np.floating]) -> Float64:
         """Points (N, 2) of the network's picture in pixels of the film."""
@@ -84,8 +108,8 @@ def prepared(radiograph: Radiograph, mm_per_px: tuple[float, float] | None = Non
     shape = int(wanted[0]), int(wanted[1])
     # Averaged where pixels grow larger, interpolated where they grow smaller.
     way = cv2.INTER_AREA if shape[0] <= greys.shape[0] else cv2.INTER_LINEAR
-    small = normalised(np.asarray(cv2.resize(greys, shape[::-1], interpolation=way), np.float32))
+    small = np.asarray(cv2.resize(greys, shape[::-1], interpolation=way), np.float32)
     padded = [-(-n // SIDE_MULTIPLE) * SIDE_MULTIPLE for n in shape]
     whole = np.zeros(padded, np.float32)
-    whole[: shape[0], : shape[1]] = small
-    return Given(whole, shape, np.array(greys.shape, np.float64) / shape)
+    whole[: shape[0], : shape[1]] = (small - small.mean()) / (small.std() + np.float32(1e-3))
+    return Given(whole, shape, np.array(greys.shape, np.float64) / shape, film_figures(small))

@@ -1,0 +1,135 @@
+"""What one look proposed, held against the truth of its film: which items are right, which are missed."""
+
+from __future__ import annotations
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from wlmeasure.detect.training.labels import CanalLabel, FileLabel, Labels
+
+__all__ = [
+    "CANAL_MM",
+    "END_MM",
+    "POINT_MM",
+    "Scored",
+    "canals_scored",
+    "file_right",
+    "files_scored",
+    "point_hits",
+    "visible_canals",
+]
+
+Float64 = NDArray[np.float64]
+
+END_MM, CANAL_MM, POINT_MM = 0.3, 0.3, 0.5
+FOLLOWED = 0.9
+LEAST_VISIBLE_MM = 3.0
+"""A canal of which less can be seen is not asked for."""
+
+
+@frozen
+class Scored:
+    """Places of what was proposed that are right, and of what is true that was found."""
+
+    right: tuple[bool, ...]
+    found: tuple[bool, ...]
+
+
+def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
+    """Distance of each point from a polyline."""
+    if len(line_mm) < 2:
+        return np.hypot(*(points_mm - line_mm[0]).T)
+    a, b = line_mm[:-1], line_mm[1:]
+    along = b - a
+    share = ((points_mm[:, None] - a) * along).sum(axis=2) / np.maximum((along**2).sum(axis=1), 1e-12)
+    feet = a + np.clip(share, 0.0, 1.0)[..., None] * along
+    return np.asarray(np.hypot(*(points_mm[:, None] - feet).transpose(2, 0, 1)).min(axis=1), np.float64)
+
+
+def file_right(
+    path_px: Float64, upper_px: Float64 | None, tip_px: Float64 | None, file: FileLabel, pixel: Float64
+) -> bool:
+    """On the file over nine tenths of it, its tip within `END_MM`, its upper end too where it is in the picture.
+
+    Where the upper end is not in the picture none may be stated.
+    """
+    line = path_px * pixel
+    true = file.path_px[:: max(len(file.path_px) // 150, 1)] * pixel
+    if float((_gaps(true, line) <= END_MM).mean()) < FOLLOWED:
+        return False
+    for own, at in ((upper_px, file.upper_px), (tip_px, file.tip_px)):
+        if (own is None) != (len(at) == 0):
+            return False
+        if own is not None and float(np.hypot(*((own - at[0]) * pixel))) > END_MM:
+            return False
+    return True
+
+
+def visible_canals(labels: Labels, pixel: Float64) -> list[CanalLabel]:
+    """Canals of which at least `LEAST_VISIBLE_MM` can be seen."""
+    kept = []
+    for canal in labels.canals:
+        seen = canal.path_px[canal.visible]
+        if len(seen) > 2 and float(np.hypot(*np.diff(seen * pixel, axis=0).T).sum()) >= LEAST_VISIBLE_MM:
+            kept.append(canal)
+    return kept
+
+
+def canal_followed(path_px: Float64, canal: CanalLabel, pixel: Float64, *, visible: bool = True) -> float:
+    """Share of a true canal's visible length that a path runs along within `CANAL_MM`."""
+    true = canal.path_px[canal.visible] if visible else canal.path_px
+    step = max(len(true) // 120, 1)
+    return float((_gaps(true[::step] * pixel, path_px * pixel) <= CANAL_MM).mean())
+
+
+def canal_lies_on(path_px: Float64, canal: CanalLabel, pixel: Float64) -> float:
+    """Share of a path that lies within `CANAL_MM` of a true canal."""
+    step = max(len(path_px) // 120, 1)
+    return float((_gaps(path_px[::step] * pixel, canal.path_px * pixel) <= CANAL_MM).mean())
+
+
+def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Scored:
+    """Canals: a proposed one is right that lies on a true one over nine tenths of itself and follows nine tenths of what of it
+    can be seen; a true one is found that a proposed one follows over nine tenths of what of it can be seen."""  # noqa: D209
+    wanted = visible_canals(labels, pixel)
+    on = np.array([[canal_lies_on(p, c, pixel) for c in labels.canals] for p in paths_px]).reshape(len(paths_px), -1)
+    follows = np.array([[canal_followed(p, c, pixel) for c in wanted] for p in paths_px]).reshape(len(paths_px), -1)
+    place = {id(c): k for k, c in enumerate(labels.canals)}
+    right = []
+    for k in range(len(paths_px)):
+        lies = {c for c in range(on.shape[1]) if on[k, c] >= FOLLOWED}
+        good = any(follows[k, w] >= FOLLOWED and place[id(c)] in lies for w, c in enumerate(wanted))
+        # One that nobody asks for, since too little of it can be seen, is none that is wrong.
+        unasked = any(labels.canals[c] not in wanted for c in lies)
+        right.append(good or unasked)
+    found = [bool((follows[:, w] >= FOLLOWED).any()) for w in range(len(wanted))]
+    return Scored(tuple(right), tuple(found))
+
+
+def files_scored(files: list[tuple[Float64, Float64 | None, Float64 | None]], labels: Labels, pixel: Float64) -> Scored:
+    """Files (path, upper end, tip): each true one is found once."""
+    taken: set[int] = set()
+    right = []
+    for path, upper, tip in files:
+        hit = next(
+            (k for k, f in enumerate(labels.files) if k not in taken and file_right(path, upper, tip, f, pixel)), None
+        )
+        right.append(hit is not None)
+        taken |= {hit} if hit is not None else set()
+    return Scored(tuple(right), tuple(k in taken for k in range(len(labels.files))))
+
+
+def point_hits(points_px: list[Float64], true_px: Float64, pixel: Float64, within_mm: float = POINT_MM) -> Scored:
+    """Points, each true one found by the nearest proposed one within reach, one for one; the surest first."""
+    taken: set[int] = set()
+    right = []
+    for point in points_px:
+        gaps = np.hypot(*((true_px - point) * pixel).T) if len(true_px) else np.zeros(0)
+        for k in taken:
+            gaps[k] = np.inf
+        k = int(gaps.argmin()) if len(gaps) else -1
+        hit = k >= 0 and float(gaps[k]) <= within_mm
+        right.append(hit)
+        taken |= {k} if hit else set()
+    return Scored(tuple(right), tuple(k in taken for k in range(len(true_px))))

@@ -39,7 +39,7 @@ class Scored:
 def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
     """Distance of each point from a polyline."""
     if len(line_mm) < 2:
-        return np.hypot(*(points_mm - line_mm[0]).T)
+        return np.asarray(np.hypot(*(points_mm - line_mm[0]).T), np.float64)
     a, b = line_mm[:-1], line_mm[1:]
     along = b - a
     share = ((points_mm[:, None] - a) * along).sum(axis=2) / np.maximum((along**2).sum(axis=1), 1e-12)
@@ -93,8 +93,10 @@ def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Sc
     """Canals: a proposed one is right that lies on a true one over nine tenths of itself and follows nine tenths of what of it
     can be seen; a true one is found that a proposed one follows over nine tenths of what of it can be seen."""  # noqa: D209
     wanted = visible_canals(labels, pixel)
-    on = np.array([[canal_lies_on(p, c, pixel) for c in labels.canals] for p in paths_px]).reshape(len(paths_px), -1)
-    follows = np.array([[canal_followed(p, c, pixel) for c in wanted] for p in paths_px]).reshape(len(paths_px), -1)
+    on, follows = np.zeros((len(paths_px), len(labels.canals))), np.zeros((len(paths_px), len(wanted)))
+    for k, path in enumerate(paths_px):
+        on[k] = [canal_lies_on(path, c, pixel) for c in labels.canals]
+        follows[k] = [canal_followed(path, c, pixel) for c in wanted]
     place = {id(c): k for k, c in enumerate(labels.canals)}
     right = []
     for k in range(len(paths_px)):

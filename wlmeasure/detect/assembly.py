@@ -42,6 +42,7 @@ IN_CANAL_PX, IN_CANAL_SHARE = 6.0, 0.5
 ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 """Orifices of one tooth lie at most 7 mm apart, and no longer stretch than 0.9 mm between them is outside of roots."""
 TRUNK_UP_PX = (0.0, 5.0, 10.0)
+IN_ROOT_SHARE = 0.85
 
 
 @frozen(eq=False)
@@ -329,6 +330,14 @@ def _canals_of(
             apart = 1.0 - _overlap(pair.way, [c.way for c in found])
             if apart >= 1.0 - MOST_OVERLAP:
                 found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
+    # Two canals may begin at what looks like one orifice.
+    for pair in sorted(pairs, key=lambda p: -p.score):
+        if pair.end in served or pair.score < LEAST_SCORE:
+            continue
+        apart = 1.0 - _overlap(pair.way, [c.way for c in found])
+        if apart >= 1.0 - MOST_OVERLAP:
+            served.add(pair.end)
+            found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     found += _seconds(strand, found, orifices, ends)
     found += _open(strand, found, tops, bottoms, rim, crownward)
     kept = ((c, c.way.trimmed(END_SHARE, BELL_PX)) for c in found)
@@ -513,6 +522,8 @@ def _teeth(
     alone: list[tuple[Float64, int]] = []
     for k, end in enumerate(ends):
         group = next((g for g, group in enumerate(groups) if any(canals[c].end == k for c in group)), None)
+        if group is None and (near := _through_root(maps, end.at, canals)) is not None:
+            group = next(g for g, members in enumerate(groups) if near in members)
         if group is None:
             alone.append((end.at, k))
         else:
@@ -530,13 +541,26 @@ def _teeth(
     return tooth_of, {k: rank[g] for k, g in of.items()}
 
 
+def _through_root(maps: Maps, end: Float64, canals: list[_Canal]) -> int | None:
+    """The canal whose orifice a root's end without a canal is joined with through root alone; None where bone is between."""
+    best: tuple[float, int] | None = None
+    size = np.array(maps.shares.shape[1:]) - 1
+    for k, canal in enumerate(canals):
+        away = canal.way.points[0] - end
+        at = np.clip(np.rint(end + np.linspace(0.0, 1.0, 60)[:, None] * away).astype(int), 0, size)
+        share = float((maps.of(Channel.ROOT)[at[:, 0], at[:, 1]] >= 0.5).mean())
+        if share >= IN_ROOT_SHARE and (best is None or share > best[0]):
+            best = (share, k)
+    return None if best is None else best[1]
+
+
 def _one_trunk(maps: Maps, a: _Canal, b: _Canal, crownward: Float64 | None) -> bool:
     """Whether two canals begin in one tooth: between their orifices there is tooth, not bone."""
     if a.start is not None and a.start == b.start:
         return True
     first, last = a.way.points[0], b.way.points[0]
     gap = float(np.hypot(*(last - first)))
-    if gap > ONE_TOOTH_PX or not (a.start is not None and b.start is not None):
+    if gap > ONE_TOOTH_PX:
         return False
     if gap < 8.0:
         return True

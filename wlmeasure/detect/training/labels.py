@@ -72,7 +72,7 @@ class Labels:
     root_ends_px, orifices_px, references_px : (N, 2)
         Points inside the picture.
     root, outline, filling, metal : (rows, cols) bool
-        Areas, and the borders of roots as lines one pixel wide.
+        Areas, and the borders of roots as lines one pixel wide; `root` is dentine, that under the enamel included.
     mm_per_px
         Pixel size on the film, the geometric mean of both ways.
     periapical
@@ -212,12 +212,11 @@ def _of_truth(phantom: Phantom) -> Labels:
     canals: list[CanalLabel] = []
     files: list[FileLabel | None] = []
     ends, orifices, cusps = [], [], []
-    root, outline = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
+    outline = np.zeros(shape, np.uint8)
     for number, tooth in enumerate(phantom.truth.teeth):
         for one in tooth.roots:
             ends.append(one.apex_px)
             corners = np.round(one.outline_px[:, ::-1] * 16.0).astype(np.int32).reshape(-1, 1, 2)
-            cv2.fillPoly(root, [corners], 1, cv2.LINE_8, 4)
             cv2.polylines(outline, [corners], False, 1, 1, cv2.LINE_8, 4)
         for canal in tooth.canals:
             inside = _inside(canal.path_px, shape)
@@ -236,7 +235,7 @@ def _of_truth(phantom: Phantom) -> Labels:
         tuple(f for f in files if f is not None),
         tuple(canals),
         _kept(ends, shape), _kept(orifices, shape), _kept(cusps, shape),
-        root, outline, masks["filling"], masks["metal"], size,
+        masks["root"], outline, masks["filling"], masks["metal"], size,
     )  # fmt: skip
 
 
@@ -256,6 +255,7 @@ def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
     outline: Mask = np.zeros(shape, np.bool_)
     for number, (tooth, shift) in enumerate(teeth):
         core = _shadow(_moved(tooth.core_solid(), shift), projection)
+        root = root | core
         for k, one in enumerate(tooth.roots):
             ends.append(one.end_mm() + shift)
             area = _shadow(_moved(one.solid(sides=32), shift), projection)

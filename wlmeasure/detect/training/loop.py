@@ -103,7 +103,9 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
     yes, no = functional.logsigmoid(logit), functional.logsigmoid(-logit)
     thin = [*LINES, *POINTS]
     focal = -(t[:, thin] * yes[:, thin] + (1.0 - t[:, thin]) * no[:, thin]) * (t[:, thin] - p[:, thin]) ** 2
-    focal = (focal * (1.0 + RARE * t[:, thin]) * counts[:, thin]).sum((0, 2, 3)) / (t[:, thin].sum((0, 2, 3)) + 4.0 * len(t))
+    focal = (focal * (1.0 + RARE * t[:, thin]) * counts[:, thin]).sum((0, 2, 3)) / (
+        t[:, thin].sum((0, 2, 3)) + 4.0 * len(t)
+    )
     cross = -(t[:, AREAS] * yes[:, AREAS] + (1.0 - t[:, AREAS]) * no[:, AREAS])
     cross = 4.0 * cross.mean((0, 2, 3))
     wide = [*LINES, *AREAS]

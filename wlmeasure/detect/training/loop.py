@@ -19,6 +19,7 @@ from wlmeasure.detect.training.augment import WINDOWS, Batch, batch_of, plain_ba
 from wlmeasure.detect.training.films import FRAME
 from wlmeasure.detect.training.network import Look, weights_in
 from wlmeasure.detect.training.supply import Supply
+from wlmeasure.phantom.anatomy import LEVELS
 
 __all__ = ["Plan", "Pool", "loss_of", "train"]
 
@@ -75,7 +76,7 @@ class Pool:
         self.distance[k].copy_(planes[:-1])
         self.bits[k].copy_(planes[-1])
         self.mm_per_px[k], self.periapical[k] = film.mm_per_px, float(film.periapical)
-        self.older[k] = float(film.level != "real")
+        self.older[k] = float(film.level in LEVELS and film.level != "real")
         self.count += 1
 
     def drawn(self, count: int) -> list[Tensor]:
@@ -107,7 +108,7 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
         t[:, thin].sum((0, 2, 3)) + 4.0 * len(t)
     )
     cross = -(t[:, AREAS] * yes[:, AREAS] + (1.0 - t[:, AREAS]) * no[:, AREAS])
-    cross = 4.0 * cross.mean((0, 2, 3))
+    cross = 4.0 * (cross * counts[:, AREAS]).sum((0, 2, 3)) / counts[:, AREAS].sum((0, 2, 3)).clamp_min(1.0)
     wide = [*LINES, *AREAS]
     pw, tw = p[:, wide] * counts[:, wide], t[:, wide] * counts[:, wide]
     both = (pw * tw).sum((2, 3))
@@ -115,7 +116,8 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
     parts = torch.zeros(len(Channel), device=maps.device)
     parts[thin] = focal
     parts[list(AREAS)] = cross
-    parts[wide] = parts[wide] + 0.7 * over.mean(0)
+    asked = batch.periapical.sum().clamp_min(1.0)
+    parts[wide] = parts[wide] + 0.7 * (over * batch.periapical[:, None]).sum(0) / asked
     weight = torch.tensor([WEIGHT[c] for c in Channel], device=maps.device)
     said = film.float().flatten(1)
     kind = functional.binary_cross_entropy_with_logits(said[:, 0], batch.periapical)

@@ -18,7 +18,8 @@ from wlmeasure.detect.training.films import FRAME
 
 __all__ = ["WINDOWS", "Batch", "batch_of", "plain_batch"]
 
-WINDOWS = ((448, 320), (320, 448), (416, 352), (384, 384))
+WINDOWS = ((448, 320), (320, 448))
+"""What the network sees at once; the fewer shapes, the less time goes by on choosing how to convolve them."""
 PITCH_MM = (0.052, 0.115)
 """Pixel size at which a film is looked at in training; the least and the most are the fewest."""
 

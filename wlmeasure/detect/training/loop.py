@@ -137,6 +137,7 @@ def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict
     begin = time.monotonic()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark_limit = 3  # the first steps took 40 of 50 seconds with more to choose from
     network = Look(plan.widths).to(device, memory_format=torch.channels_last)
     averaged = Look(plan.widths).to(device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-4, fused=device.type == "cuda")

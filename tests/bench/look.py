@@ -25,6 +25,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 
 import cv2
 import numpy as np
+from attrs import evolve
 
 from wlmeasure.detect.certainty import certainty_of
 from wlmeasure.detect.channels import AREAS, LINES, POINTS, SPREAD_PX, Channel
@@ -32,6 +33,7 @@ from wlmeasure.detect.look import Look, look_at_maps
 from wlmeasure.detect.network import WEIGHTS, Maps, load_network
 from wlmeasure.detect.prepare import Given, prepared
 from wlmeasure.detect.training.labels import Labels, draw
+from wlmeasure.detect.training.score import visible_canals
 from wlmeasure.detect.training.trials import Items, Trial, at_work, film, items_of, radiograph_of, scored
 from wlmeasure.phantom.make import Phantom
 from wlmeasure.trace.file_ends import TipForm
@@ -44,7 +46,10 @@ BINS = 15
 
 
 def ideal_maps(labels: Labels, given: Given) -> Maps:
-    """Maps drawn from the truth."""
+    """Maps drawn from the truth; a canal that is asked for is drawn as a whole."""
+    wanted = visible_canals(labels, np.full(2, labels.mm_per_px))
+    whole = tuple(evolve(c, visible=np.ones(len(c.path_px), np.bool_)) for c in wanted)
+    labels = evolve(labels, canals=whole)
     raster = draw(labels.scaled((1.0 / given.scale[0], 1.0 / given.scale[1]), given.inside))
     shares = np.zeros((len(Channel), *given.greys.shape), np.float32)
     at = np.s_[: given.inside[0], : given.inside[1]]

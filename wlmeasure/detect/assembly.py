@@ -10,6 +10,8 @@ All constants are our parameters; lengths are pixels of the maps, about 0.08 mm.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from attrs import evolve, field, frozen
 from attrs.converters import optional
@@ -43,6 +45,7 @@ ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 """Orifices of one tooth lie at most 7 mm apart, and no longer stretch than 0.9 mm between them is outside of roots."""
 TRUNK_UP_PX = (0.0, 5.0, 10.0)
 IN_ROOT_SHARE = 0.85
+LEAST_PASSING, PASSED_SHARE = 0.6, 0.6
 
 
 @frozen(eq=False)
@@ -185,8 +188,11 @@ def _files_of(
         for j, way in enumerate(strand.ways(cell, [other for _, other in above])):
             if way is not None and way.length >= LEAST_FILE_PX:
                 up = way.reversed()
-                gain = 0.3 * above[j][0].share + 0.3 * tip.share - _backwards(up, crownward)
+                gain = 0.3 * above[j][0].share + 0.5 * tip.share - _backwards(up, crownward)
                 pairs.append(_Pair(j, i, up, _score(up, gain)))
+    passed_tips = _passed(pairs, [p for p, _ in below], lambda pair: pair.end)
+    passed_uppers = _passed(pairs, [p for p, _ in above], lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_tips and p.start not in passed_uppers]
     found: list[FoundFile] = []
     taken: list[Way] = []
     used_tips: set[int] = set()
@@ -204,7 +210,7 @@ def _files_of(
         in_picture = upper.share > 0.0
         found.append(_file(maps, pair.way, upper if in_picture else None, tip, not in_picture))
     for k, (tip, cell) in enumerate(below):
-        if k in used_tips:
+        if k in used_tips or k in passed_tips:
             continue
         other = strand.farthest(cell, LEAST_LINE)
         way = strand.ways(cell, [other])[0]
@@ -215,6 +221,20 @@ def _files_of(
     if not below:
         found += _without_tip(maps, strand, above, crownward)
     return found
+
+
+def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int]) -> set[int]:
+    """Which points lie on a good way that ends at a surer point of their kind: a file has no tip half-way along it."""
+    passed: set[int] = set()
+    for pair in pairs:
+        end = points[own(pair)]
+        if pair.way.seen < LEAST_PASSING:
+            continue
+        for k, point in enumerate(points):
+            surer = point.share < PASSED_SHARE * end.share
+            if surer and pair.way.near(point.at[None], 4.0).any():
+                passed.add(k)
+    return passed
 
 
 def _without_tip(

@@ -39,7 +39,7 @@ from wlmeasure.phantom.make import Phantom
 from wlmeasure.trace.file_ends import TipForm
 from wlmeasure.trace.find_file import find_files
 
-KINDS = ("file", "canal", "root_end", "reference")
+KINDS = ("file", "upper_end", "canal", "root_end", "reference")
 TRIAL_MAPS = (Channel.FILE, Channel.TIP, Channel.UPPER_END, Channel.CANAL, Channel.ROOT_END, Channel.ORIFICE)
 FINDER_TRUSTED = 0.9
 BINS = 15
@@ -167,7 +167,9 @@ def say(name: str, trials: list[Trial]) -> dict[str, Any]:
         told[what] = [int(sum(flags)), len(flags)]
 
     files = [t.scores["file"] for t in trials]
-    row("files found, tip and upper end right", [f for s in files for f in s.found])
+    row("files found, line and tip right", [f for s in files for f in s.found])
+    uppers = [t.scores["upper_end"] for t in trials]
+    row("  and upper end right", [f for s in uppers for f in s.found])
     row("  on films with two and more", [f for s in files if len(s.found) > 1 for f in s.found])
     row("films without a file on which one is said", [len(s.right) > 0 for s in files if not s.found])
     row("files said that are right", [r for s in files for r in s.right])
@@ -179,7 +181,7 @@ def say(name: str, trials: list[Trial]) -> dict[str, Any]:
     if any(t for _, t in trusted):
         count = sum(len(s.found) for s in files)
         print(f"  {name:<9} {'files trusted, over all files':<46} {share(sum(t for _, t in trusted), count)}")
-        row("  of the trusted right", [r for r, t in trusted if t])
+        row("  of the trusted right in line, tip and upper end", [r for r, t in trusted if t])
     for kind, word in (("canal", "canals"), ("root_end", "root ends"), ("reference", "references")):
         scores = [t.scores[kind] for t in trials]
         if any(s.right for s in scores):
@@ -192,6 +194,9 @@ def reliability(trials: list[Trial], kind: str) -> dict[str, Any] | None:
     """Calibration error over bins of equal counts beside its sampling floor, Brier score, and AUC."""
     chance = np.array([c for t in trials for c in t.chances.get(kind, [])])
     right = np.array([r for t in trials for r in t.scores[kind].right], np.float64)
+    if kind == "upper_end" and len(chance) == len(right):
+        asked = np.array([r for t in trials for r in t.scores["file"].right], np.bool_)
+        chance, right = chance[asked], right[asked]
     if len(chance) != len(right) or len(right) < 10 * BINS or right.min() == right.max():
         return None
     order = np.argsort(chance, kind="stable")

@@ -46,6 +46,7 @@ ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 TRUNK_UP_PX = (0.0, 5.0, 10.0)
 IN_ROOT_SHARE = 0.85
 LEAST_PASSING, PASSED_SHARE = 0.6, 0.6
+SPREAD_REACH_PX = 25
 
 
 @frozen(eq=False)
@@ -58,7 +59,11 @@ class FoundPoint:
 
 @frozen(eq=False)
 class FoundFile:
-    """A file, coronal to apical: its path on the maps; its ends, None where not seen; whether it leaves the picture."""
+    """A file, coronal to apical: its path on the maps; its ends, None where not seen; whether it leaves the picture.
+
+    `marks` are of the line and its tip, `upper_marks` of what is said of the upper end. `upper_spread` is the standard
+    deviation, pixels, of the map of upper ends along the shaft: where no stop is seen the map says a stretch, not a place.
+    """
 
     path: Float64 = field(converter=frozen_array)
     upper: Float64 | None = field(converter=optional(frozen_array))
@@ -66,6 +71,8 @@ class FoundFile:
     leaves: bool
     canal: int | None
     marks: tuple[float, ...]
+    upper_marks: tuple[float, ...] = ()
+    upper_spread: float = float("inf")
 
 
 @frozen(eq=False)
@@ -274,20 +281,44 @@ def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bo
         way.seen,
         way.weakest,
         0.0 if tip is None else tip.share,
-        0.0 if upper is None else upper.share,
-        float(leaves),
-        float(upper is None and not leaves),
+        float(tip is None),
         min(way.length / 200.0, 1.5),
         min(way.sharpest, 1.5),
         float(along[Channel.FILLING]),
         float(along[Channel.METAL]),
     )
     points = np.array(way.points)
+    spread = float("inf")
     if upper is not None:
         points[0] = upper.at
+        spread = _spread(maps.of(Channel.UPPER_END), points)
     if tip is not None:
         points[-1] = tip.at
-    return FoundFile(points, None if upper is None else upper.at, None if tip is None else tip.at, leaves, None, marks)
+    top = points[: max(len(points) // 5, 2)]
+    upper_marks = (
+        1.0,
+        0.0 if upper is None else upper.share,
+        0.0 if upper is None else min(spread / 6.0, 2.0),
+        float(leaves),
+        float(upper is None and not leaves),
+        float(_along(maps, top)[Channel.METAL]),
+        way.seen,
+    )
+    at = None if upper is None else upper.at
+    return FoundFile(points, at, None if tip is None else tip.at, leaves, None, marks, upper_marks, spread)
+
+
+def _spread(share: NDArray[np.float32], path: Float64) -> float:
+    """Standard deviation along a path, drawn straight on beyond its beginning, of a map about that beginning, pixels."""
+    reach = min(SPREAD_REACH_PX, len(path) - 1)
+    ahead = heading(path[: reach + 1])
+    line = np.vstack([path[0] - ahead * k for k in range(SPREAD_REACH_PX, 0, -1)] + [path[: reach + 1]])
+    at = np.clip(np.rint(line).astype(int), 0, np.array(share.shape) - 1)
+    weight = share[at[:, 0], at[:, 1]].astype(np.float64) ** 2
+    place = np.concatenate([np.arange(-SPREAD_REACH_PX, 0), np.arange(reach + 1)]).astype(np.float64)
+    total = float(weight.sum())
+    mean = float((weight * place).sum()) / max(total, 1e-9)
+    return float(np.sqrt((weight * (place - mean) ** 2).sum() / max(total, 1e-9)))
 
 
 def _along(maps: Maps, points: Float64) -> Float64:

@@ -47,23 +47,17 @@ def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
     return np.asarray(np.hypot(*(points_mm[:, None] - feet).transpose(2, 0, 1)).min(axis=1), np.float64)
 
 
-def file_right(
-    path_px: Float64, upper_px: Float64 | None, tip_px: Float64 | None, file: FileLabel, pixel: Float64
-) -> bool:
-    """On the file over nine tenths of it, its tip within `END_MM`, its upper end too where it is in the picture.
-
-    Where the upper end is not in the picture none may be stated.
-    """
+def file_right(path_px: Float64, tip_px: Float64 | None, file: FileLabel, pixel: Float64) -> bool:
+    """On the file over nine tenths of it, and its tip within `END_MM`; one that is not in the picture is not stated."""
     line = path_px * pixel
     true = file.path_px[:: max(len(file.path_px) // 150, 1)] * pixel
-    if float((_gaps(true, line) <= END_MM).mean()) < FOLLOWED:
-        return False
-    for own, at in ((upper_px, file.upper_px), (tip_px, file.tip_px)):
-        if (own is None) != (len(at) == 0):
-            return False
-        if own is not None and float(np.hypot(*((own - at[0]) * pixel))) > END_MM:
-            return False
-    return True
+    return float((_gaps(true, line) <= END_MM).mean()) >= FOLLOWED and _end_right(tip_px, file.tip_px, pixel)
+
+
+def _end_right(own_px: Float64 | None, true_px: Float64, pixel: Float64) -> bool:
+    if own_px is None or not len(true_px):
+        return own_px is None and not len(true_px)
+    return float(np.hypot(*((own_px - true_px[0]) * pixel))) <= END_MM
 
 
 def visible_canals(labels: Labels, pixel: Float64) -> list[CanalLabel]:
@@ -109,17 +103,24 @@ def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Sc
     return Scored(tuple(right), tuple(found))
 
 
-def files_scored(files: list[tuple[Float64, Float64 | None, Float64 | None]], labels: Labels, pixel: Float64) -> Scored:
-    """Files (path, upper end, tip): each true one is found once."""
-    taken: set[int] = set()
-    right = []
+def files_scored(
+    files: list[tuple[Float64, Float64 | None, Float64 | None]], labels: Labels, pixel: Float64
+) -> tuple[Scored, Scored]:
+    """Files (path, upper end, tip), each true one found once: by line and tip, and by the upper end where those are right.
+
+    The second's `right` and `found` are as long as the first's: False where line or tip are wrong.
+    """
+    hits: list[int | None] = []
+    uppers = []
     for path, upper, tip in files:
-        hit = next(
-            (k for k, f in enumerate(labels.files) if k not in taken and file_right(path, upper, tip, f, pixel)), None
-        )
-        right.append(hit is not None)
-        taken |= {hit} if hit is not None else set()
-    return Scored(tuple(right), tuple(k in taken for k in range(len(labels.files))))
+        free = (k for k, f in enumerate(labels.files) if k not in hits and file_right(path, tip, f, pixel))
+        hit = next(free, None)
+        hits.append(hit)
+        uppers.append(hit is not None and _end_right(upper, labels.files[hit].upper_px, pixel))
+    both = {hit for hit, upper in zip(hits, uppers, strict=True) if upper}
+    count = range(len(labels.files))
+    lines = Scored(tuple(hit is not None for hit in hits), tuple(k in hits for k in count))
+    return lines, Scored(tuple(uppers), tuple(k in both for k in count))
 
 
 def point_hits(points_px: list[Float64], true_px: Float64, pixel: Float64, within_mm: float = POINT_MM) -> Scored:

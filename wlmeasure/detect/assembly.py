@@ -32,7 +32,7 @@ LEAST_LINE = 0.35
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0
 """Shortest file and canal in the picture: 3.6 and 2.4 mm."""
 TURN_COST, WEAK_GAIN = 0.8, 0.6
-LEAST_SCORE = 0.5
+LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
@@ -202,22 +202,31 @@ def _files_of(
     pairs = [p for p in pairs if p.end not in passed_tips and p.start not in passed_uppers]
     found: list[FoundFile] = []
     taken: list[Way] = []
+    chosen: list[_Pair] = []
     used_tips: set[int] = set()
     used_uppers: set[int] = set()
     for pair in sorted(pairs, key=lambda p: -p.score):
-        if pair.end in used_tips or pair.start in used_uppers or _overlap(pair.way, taken) > MOST_OVERLAP:
+        if pair.end in used_tips or pair.start in used_uppers:
             continue
-        upper, tip = above[pair.start][0], below[pair.end][0]
-        passed = [p for p, _ in above if p.share > 0.4 and p is not upper and pair.way.near(p.at[None], 4.0).any()]
-        if upper.share == 0.0 and passed:
+        if _overlap(pair.way, [p.way for p in chosen]) > MOST_OVERLAP:
+            continue
+        upper = above[pair.start][0]
+        if upper.share == 0.0 and any(
+            p.share > 0.4 and pair.way.near(p.at[None], 4.0).any() for p, _ in above if p is not upper
+        ):
             continue  # its known length ends before the border
         used_tips.add(pair.end)
         used_uppers.add(pair.start)
-        taken.append(pair.way)
+        chosen.append(pair)
+    for pair in _uncrossed(chosen, pairs):
+        upper, tip = above[pair.start][0], below[pair.end][0]
         in_picture = upper.share > 0.0
+        taken.append(pair.way)
         found.append(_file(maps, pair.way, upper if in_picture else None, tip, not in_picture))
     for k, (tip, cell) in enumerate(below):
         if k in used_tips or k in passed_tips:
+            continue
+        if any(p.end == k for p in pairs):
             continue
         other = strand.farthest(cell, LEAST_LINE)
         way = strand.ways(cell, [other])[0]
@@ -406,7 +415,7 @@ def _uncrossed(chosen: list[_Pair], pairs: list[_Pair]) -> list[_Pair]:
                 one, other = by.get((best[a].start, best[b].end)), by.get((best[b].start, best[a].end))
                 if one is None or other is None:
                     continue
-                if one.score + other.score > best[a].score + best[b].score + 1e-9:
+                if one.score + other.score > best[a].score + best[b].score + CROSSED_GAIN:
                     best[a], best[b], changed = one, other, True
         if not changed:
             break
@@ -444,19 +453,30 @@ def _seconds(strand: Strand, found: list[_Canal], orifices: list[Peak], ends: li
         if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
             continue
         cells = _beyond(strand, ends[end].at), strand.holds(orifices[start].at)
-        if cells[0] is None or cells[1] is None:
-            continue
-        way = rest.ways(cells[0], [cells[1]])[0]
-        if way is None:
-            continue
-        down = way.reversed()
-        apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
-        if float(apart.sum()) >= SECOND_PX and float(down.shares[apart].mean()) >= SECOND_SEEN:
-            at = np.rint(down.points - strand.corner).astype(int)
-            at = np.clip(at, 0, np.array(strand.share.shape) - 1)
-            true = Way(down.points, strand.share[at[:, 0], at[:, 1]])
-            more.append(_Canal(true, start, end, float(apart.mean())))
+        if cells[0] is not None and cells[1] is not None:
+            way, apart = _beside(strand, rest, ways, cells[0], cells[1])
+            if way is not None:
+                more.append(_Canal(way, start, end, apart))
     return more
+
+
+def _beside(
+    strand: Strand, rest: Strand, ways: list[Way], apical: tuple[int, int], coronal: tuple[int, int]
+) -> tuple[Way | None, float]:
+    """A second way, coronal to apical, that runs for a while on its own beside `ways`, and the share of it that does.
+
+    `rest` is the strand without them.
+    """
+    found = rest.ways(apical, [coronal])[0]
+    if found is None:
+        return None, 0.0
+    down = found.reversed()
+    apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
+    if float(apart.sum()) < SECOND_PX or float(down.shares[apart].mean()) < SECOND_SEEN:
+        return None, 0.0
+    at = np.rint(down.points - strand.corner).astype(int)
+    at = np.clip(at, 0, np.array(strand.share.shape) - 1)
+    return Way(down.points, strand.share[at[:, 0], at[:, 1]]), float(apart.mean())
 
 
 def _open(

@@ -1,8 +1,8 @@
 """From marks to probabilities: logistic tables fitted on films of known truth, stored on the card beside the weights.
 
 A probability is the share of items like this one that were right, on films that were not trained on: a file's line and tip
-within 0.3 mm, and apart from it what is said of its upper end (within 0.3 mm, or not in the picture); a canal within 0.3 mm over
-nine tenths of its length, a point within 0.5 mm.
+within 0.3 mm, and apart from it what is said of its upper end (within 0.3 mm, or not in the picture); a canal within 0.3 mm
+over nine tenths of its length, a point within 0.5 mm.
 Without a table the least of an item's own marks stands in, and nothing is trusted.
 """
 

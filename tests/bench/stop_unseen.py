@@ -3,9 +3,9 @@
     python tests/bench/stop_unseen.py [--first 31000] [--count 300] [--jobs 1]
 
 Whole-tooth phantoms of all four levels in turn, each exposed twice: the file at its depth, and 0.5 to 1 mm less deep with the
-same known length claimed, as where the stop had been lifted. The stop is never clicked. What it rests on is a point of the crown
-at the height of the cusps, 1 to 2 mm from the shaft: to the side on the film (an edge), or to any side (a cusp in another depth).
-The stop's face lies where the perpendicular from that point meets the axis in space, and the true lengths count from there.
+same known length claimed, as where the stop had been lifted. The stop is never clicked. It rests on a point of the crown at the
+height of the cusps, 1 to 2 mm from the shaft: to its side on the film (an edge), or to any side (a cusp in another depth). The
+stop's face lies where the perpendicular from that point meets the axis in space, and the true lengths count from there.
 Reference point, shaft, tip and canal are clicked with 1 px of error (one standard deviation) and go through a case as in use.
 
 Beside it: the chord of the clicks and nothing else (blind); the detector's own spacing along the clicks, which knows neither

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import (
     CLICK_STD_PX,
+    REFERENCE_TERM,
     RULER_STD_MM,
+    SEAT_TERM,
     Calibration,
     KnownLine,
     calibrate_lines,
@@ -142,6 +144,28 @@ def test_the_budget_agrees_with_monte_carlo(half_width_mm: float, ratio: float) 
     )
     assert stated.length_std_mm == pytest.approx(float(np.std(lengths)), rel=0.05)
     assert stated.length_mm == pytest.approx(float(np.mean(lengths)), abs=0.01)
+
+
+def test_a_file_whose_stop_does_not_show_has_two_terms_more() -> None:
+    """18 mm: 0.2 mm beside, and a third of the cases 0.5 to 1 mm less deep, which is sqrt(7 / 36) mm rms."""
+    seated = calibrate_lines([KnownLine(DOWN, 18.0, 0.05, upper_end="reference", stop_seated=True)])
+    doubted = calibrate_lines([KnownLine(DOWN, 18.0, 0.05, upper_end="reference")])
+    shown = calibrate_lines([KnownLine(DOWN, 18.0, 0.05)])
+    assert seated.mm_per_px == doubted.mm_per_px == shown.mm_per_px
+    assert dict(seated.terms) == dict(shown.terms) | {REFERENCE_TERM: pytest.approx(0.2 / 18.0)}
+    assert dict(doubted.terms) == dict(seated.terms) | {SEAT_TERM: pytest.approx(sqrt(7.0 / 36.0) / 18.0)}
+    assert [doubted.shape_of(name) for name in (SEAT_TERM, REFERENCE_TERM)] == ["one-sided", "normal"]
+    assert KnownLine(DOWN, 18.0).runs == "from stop to tip"
+    assert doubted.lines[0].runs == "from the perpendicular of the marked reference point to the tip"
+
+
+def test_beside_a_sure_length_a_file_that_may_have_slid_counts_little() -> None:
+    """1 mm unseated of 18: the file alone makes the scale 18 / 17 of what it is; an object known to 0.05 mm holds it."""
+    slid = KnownLine(DOWN, 19.0, 0.05, upper_end="reference")  # 18 mm in truth
+    ruler = KnownLine([[100.0, 200.0], [1000.0, 200.0]], 18.0, 0.05, "object")
+    both = calibrate_lines([slid, ruler], consistency_limit=10.0)
+    assert both.mm_per_px_row == pytest.approx(0.02, rel=0.004)
+    assert dict(both.terms)[SEAT_TERM] < 0.1 * dict(calibrate_lines([slid]).terms)[SEAT_TERM]
 
 
 # --- several known lengths --------------------------------------------------------------------------------------------

@@ -151,9 +151,10 @@ def test_a_file_whose_stop_does_not_show_has_two_terms_more() -> None:
     seated = calibrate_lines([KnownLine(DOWN, 18.0, 0.05, upper_end="reference", stop_seated=True)])
     doubted = calibrate_lines([KnownLine(DOWN, 18.0, 0.05, upper_end="reference")])
     shown = calibrate_lines([KnownLine(DOWN, 18.0, 0.05)])
-    assert seated.mm_per_px == doubted.mm_per_px == shown.mm_per_px
-    assert dict(seated.terms) == dict(shown.terms) | {REFERENCE_TERM: pytest.approx(0.2 / 18.0)}
-    assert dict(doubted.terms) == dict(seated.terms) | {SEAT_TERM: pytest.approx(sqrt(7.0 / 36.0) / 18.0)}
+    for scale in (seated, doubted):
+        assert scale.mm_per_px == pytest.approx(shown.mm_per_px)
+    assert dict(seated.terms) == pytest.approx(dict(shown.terms) | {REFERENCE_TERM: 0.2 / 18.0})
+    assert dict(doubted.terms) == pytest.approx(dict(seated.terms) | {SEAT_TERM: sqrt(7.0 / 36.0) / 18.0})
     assert [doubted.shape_of(name) for name in (SEAT_TERM, REFERENCE_TERM)] == ["one-sided", "normal"]
     assert KnownLine(DOWN, 18.0).runs == "from stop to tip"
     assert doubted.lines[0].runs == "from the perpendicular of the marked reference point to the tip"

@@ -175,7 +175,10 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
         if trace.trace.reference_px is not None:
             reference = shown.one(trace.trace.reference_px)
             if trace.trace.crown_px is not None:
-                parts += _line(np.vstack([reference, path[:1]]), colour, width, (2.0, 5.0))
+                # From a cusp beside the shaft it goes over to where the stop was, and the length counts from there.
+                start = reference if trace.start_px is None else shown.one(trace.start_px)
+                over = [] if np.array_equal(start, reference) else [start]
+                parts += _line(np.vstack([reference, *over, path[:1]]), colour, width, (2.0, 5.0))
             parts.append(_bar(reference, path, colour, 3.0 * size, ratio))
         for piece, seen in trace.pieces:
             parts += _line(shown.at(piece), colour, width, () if seen else (3.0, 4.0))

@@ -13,7 +13,7 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.course import course, strain_drawing, timeline_drawing
 from wlmeasure.share.drawing import Area, Label, Line
 from wlmeasure.share.figures import canal_colours
-from wlmeasure.share.page import Columns, Figure, Heading, Row, Table
+from wlmeasure.share.page import Columns, Figure, Group, Heading, Row, Table
 from wlmeasure.share.report import report
 from wlmeasure.trade.instruments import Instrument
 
@@ -62,6 +62,8 @@ def flat(blocks):
             yield from flat((*block.left, *block.right))
         elif isinstance(block, Row):
             yield from flat([part for cell in block.cells for part in cell])
+        elif isinstance(block, Group):
+            yield from flat(block.blocks)
         else:
             yield block
 

@@ -10,6 +10,8 @@ All constants are our parameters; lengths are pixels of the maps, about 0.08 mm.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from attrs import evolve, field, frozen
 from attrs.converters import optional
@@ -30,7 +32,7 @@ LEAST_LINE = 0.35
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0
 """Shortest file and canal in the picture: 3.6 and 2.4 mm."""
 TURN_COST, WEAK_GAIN = 0.8, 0.6
-LEAST_SCORE = 0.5
+LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
@@ -42,6 +44,9 @@ IN_CANAL_PX, IN_CANAL_SHARE = 6.0, 0.5
 ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 """Orifices of one tooth lie at most 7 mm apart, and no longer stretch than 0.9 mm between them is outside of roots."""
 TRUNK_UP_PX = (0.0, 5.0, 10.0)
+IN_ROOT_SHARE = 0.85
+LEAST_PASSING, PASSED_SHARE = 0.6, 0.6
+SPREAD_REACH_PX = 25
 
 
 @frozen(eq=False)
@@ -54,7 +59,11 @@ class FoundPoint:
 
 @frozen(eq=False)
 class FoundFile:
-    """A file, coronal to apical: its path on the maps; its ends, None where not seen; whether it leaves the picture."""
+    """A file, coronal to apical: its path on the maps; its ends, None where not seen; whether it leaves the picture.
+
+    `marks` are of the line and its tip, `upper_marks` of what is said of the upper end. `upper_spread` is the standard
+    deviation, pixels, of the map of upper ends along the shaft: where no stop is seen the map says a stretch, not a place.
+    """
 
     path: Float64 = field(converter=frozen_array)
     upper: Float64 | None = field(converter=optional(frozen_array))
@@ -62,6 +71,8 @@ class FoundFile:
     leaves: bool
     canal: int | None
     marks: tuple[float, ...]
+    upper_marks: tuple[float, ...] = ()
+    upper_spread: float = float("inf")
 
 
 @frozen(eq=False)
@@ -184,26 +195,38 @@ def _files_of(
         for j, way in enumerate(strand.ways(cell, [other for _, other in above])):
             if way is not None and way.length >= LEAST_FILE_PX:
                 up = way.reversed()
-                gain = 0.3 * above[j][0].share + 0.3 * tip.share - _backwards(up, crownward)
+                gain = 0.3 * above[j][0].share + 0.5 * tip.share - _backwards(up, crownward)
                 pairs.append(_Pair(j, i, up, _score(up, gain)))
+    passed_tips = _passed(pairs, [p for p, _ in below], lambda pair: pair.end)
+    passed_uppers = _passed(pairs, [p for p, _ in above], lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_tips and p.start not in passed_uppers]
     found: list[FoundFile] = []
     taken: list[Way] = []
+    chosen: list[_Pair] = []
     used_tips: set[int] = set()
     used_uppers: set[int] = set()
     for pair in sorted(pairs, key=lambda p: -p.score):
-        if pair.end in used_tips or pair.start in used_uppers or _overlap(pair.way, taken) > MOST_OVERLAP:
+        if pair.end in used_tips or pair.start in used_uppers:
             continue
-        upper, tip = above[pair.start][0], below[pair.end][0]
-        passed = [p for p, _ in above if p.share > 0.4 and p is not upper and pair.way.near(p.at[None], 4.0).any()]
-        if upper.share == 0.0 and passed:
+        if _overlap(pair.way, [p.way for p in chosen]) > MOST_OVERLAP:
+            continue
+        upper = above[pair.start][0]
+        if upper.share == 0.0 and any(
+            p.share > 0.4 and pair.way.near(p.at[None], 4.0).any() for p, _ in above if p is not upper
+        ):
             continue  # its known length ends before the border
         used_tips.add(pair.end)
         used_uppers.add(pair.start)
-        taken.append(pair.way)
+        chosen.append(pair)
+    for pair in _uncrossed(chosen, pairs):
+        upper, tip = above[pair.start][0], below[pair.end][0]
         in_picture = upper.share > 0.0
+        taken.append(pair.way)
         found.append(_file(maps, pair.way, upper if in_picture else None, tip, not in_picture))
     for k, (tip, cell) in enumerate(below):
-        if k in used_tips:
+        if k in used_tips or k in passed_tips:
+            continue
+        if any(p.end == k for p in pairs):
             continue
         other = strand.farthest(cell, LEAST_LINE)
         way = strand.ways(cell, [other])[0]
@@ -214,6 +237,20 @@ def _files_of(
     if not below:
         found += _without_tip(maps, strand, above, crownward)
     return found
+
+
+def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int]) -> set[int]:
+    """Which points lie on a good way that ends at a surer point of their kind: a file has no tip half-way along it."""
+    passed: set[int] = set()
+    for pair in pairs:
+        end = points[own(pair)]
+        if pair.way.seen < LEAST_PASSING:
+            continue
+        for k, point in enumerate(points):
+            surer = point.share < PASSED_SHARE * end.share
+            if surer and pair.way.near(point.at[None], 4.0).any():
+                passed.add(k)
+    return passed
 
 
 def _without_tip(
@@ -253,20 +290,44 @@ def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bo
         way.seen,
         way.weakest,
         0.0 if tip is None else tip.share,
-        0.0 if upper is None else upper.share,
-        float(leaves),
-        float(upper is None and not leaves),
+        float(tip is None),
         min(way.length / 200.0, 1.5),
         min(way.sharpest, 1.5),
         float(along[Channel.FILLING]),
         float(along[Channel.METAL]),
     )
     points = np.array(way.points)
+    spread = float("inf")
     if upper is not None:
         points[0] = upper.at
+        spread = _spread(maps.of(Channel.UPPER_END), points)
     if tip is not None:
         points[-1] = tip.at
-    return FoundFile(points, None if upper is None else upper.at, None if tip is None else tip.at, leaves, None, marks)
+    top = points[: max(len(points) // 5, 2)]
+    upper_marks = (
+        1.0,
+        0.0 if upper is None else upper.share,
+        0.0 if upper is None else min(spread / 6.0, 2.0),
+        float(leaves),
+        float(upper is None and not leaves),
+        float(_along(maps, top)[Channel.METAL]),
+        way.seen,
+    )
+    at = None if upper is None else upper.at
+    return FoundFile(points, at, None if tip is None else tip.at, leaves, None, marks, upper_marks, spread)
+
+
+def _spread(share: NDArray[np.float32], path: Float64) -> float:
+    """Standard deviation along a path, drawn straight on beyond its beginning, of a map about that beginning, pixels."""
+    reach = min(SPREAD_REACH_PX, len(path) - 1)
+    ahead = heading(path[: reach + 1])
+    line = np.vstack([path[0] - ahead * k for k in range(SPREAD_REACH_PX, 0, -1)] + [path[: reach + 1]])
+    at = np.clip(np.rint(line).astype(int), 0, np.array(share.shape) - 1)
+    weight = share[at[:, 0], at[:, 1]].astype(np.float64) ** 2
+    place = np.concatenate([np.arange(-SPREAD_REACH_PX, 0), np.arange(reach + 1)]).astype(np.float64)
+    total = float(weight.sum())
+    mean = float((weight * place).sum()) / max(total, 1e-9)
+    return float(np.sqrt((weight * (place - mean) ** 2).sum() / max(total, 1e-9)))
 
 
 def _along(maps: Maps, points: Float64) -> Float64:
@@ -329,6 +390,14 @@ def _canals_of(
             apart = 1.0 - _overlap(pair.way, [c.way for c in found])
             if apart >= 1.0 - MOST_OVERLAP:
                 found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
+    # Two canals may begin at what looks like one orifice.
+    for pair in sorted(pairs, key=lambda p: -p.score):
+        if pair.end in served or pair.score < LEAST_SCORE:
+            continue
+        apart = 1.0 - _overlap(pair.way, [c.way for c in found])
+        if apart >= 1.0 - MOST_OVERLAP:
+            served.add(pair.end)
+            found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     found += _seconds(strand, found, orifices, ends)
     found += _open(strand, found, tops, bottoms, rim, crownward)
     kept = ((c, c.way.trimmed(END_SHARE, BELL_PX)) for c in found)
@@ -346,7 +415,7 @@ def _uncrossed(chosen: list[_Pair], pairs: list[_Pair]) -> list[_Pair]:
                 one, other = by.get((best[a].start, best[b].end)), by.get((best[b].start, best[a].end))
                 if one is None or other is None:
                     continue
-                if one.score + other.score > best[a].score + best[b].score + 1e-9:
+                if one.score + other.score > best[a].score + best[b].score + CROSSED_GAIN:
                     best[a], best[b], changed = one, other, True
         if not changed:
             break
@@ -384,19 +453,30 @@ def _seconds(strand: Strand, found: list[_Canal], orifices: list[Peak], ends: li
         if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
             continue
         cells = _beyond(strand, ends[end].at), strand.holds(orifices[start].at)
-        if cells[0] is None or cells[1] is None:
-            continue
-        way = rest.ways(cells[0], [cells[1]])[0]
-        if way is None:
-            continue
-        down = way.reversed()
-        apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
-        if float(apart.sum()) >= SECOND_PX and float(down.shares[apart].mean()) >= SECOND_SEEN:
-            at = np.rint(down.points - strand.corner).astype(int)
-            at = np.clip(at, 0, np.array(strand.share.shape) - 1)
-            true = Way(down.points, strand.share[at[:, 0], at[:, 1]])
-            more.append(_Canal(true, start, end, float(apart.mean())))
+        if cells[0] is not None and cells[1] is not None:
+            way, apart = _beside(strand, rest, ways, cells[0], cells[1])
+            if way is not None:
+                more.append(_Canal(way, start, end, apart))
     return more
+
+
+def _beside(
+    strand: Strand, rest: Strand, ways: list[Way], apical: tuple[int, int], coronal: tuple[int, int]
+) -> tuple[Way | None, float]:
+    """A second way, coronal to apical, that runs for a while on its own beside `ways`, and the share of it that does.
+
+    `rest` is the strand without them.
+    """
+    found = rest.ways(apical, [coronal])[0]
+    if found is None:
+        return None, 0.0
+    down = found.reversed()
+    apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
+    if float(apart.sum()) < SECOND_PX or float(down.shares[apart].mean()) < SECOND_SEEN:
+        return None, 0.0
+    at = np.rint(down.points - strand.corner).astype(int)
+    at = np.clip(at, 0, np.array(strand.share.shape) - 1)
+    return Way(down.points, strand.share[at[:, 0], at[:, 1]]), float(apart.mean())
 
 
 def _open(
@@ -513,6 +593,8 @@ def _teeth(
     alone: list[tuple[Float64, int]] = []
     for k, end in enumerate(ends):
         group = next((g for g, group in enumerate(groups) if any(canals[c].end == k for c in group)), None)
+        if group is None and (near := _through_root(maps, end.at, canals)) is not None:
+            group = next(g for g, members in enumerate(groups) if near in members)
         if group is None:
             alone.append((end.at, k))
         else:
@@ -530,13 +612,26 @@ def _teeth(
     return tooth_of, {k: rank[g] for k, g in of.items()}
 
 
+def _through_root(maps: Maps, end: Float64, canals: list[_Canal]) -> int | None:
+    """The canal whose orifice a root's end without a canal is joined with through root alone; None where bone is between."""
+    best: tuple[float, int] | None = None
+    size = np.array(maps.shares.shape[1:]) - 1
+    for k, canal in enumerate(canals):
+        away = canal.way.points[0] - end
+        at = np.clip(np.rint(end + np.linspace(0.0, 1.0, 60)[:, None] * away).astype(int), 0, size)
+        share = float((maps.of(Channel.ROOT)[at[:, 0], at[:, 1]] >= 0.5).mean())
+        if share >= IN_ROOT_SHARE and (best is None or share > best[0]):
+            best = (share, k)
+    return None if best is None else best[1]
+
+
 def _one_trunk(maps: Maps, a: _Canal, b: _Canal, crownward: Float64 | None) -> bool:
     """Whether two canals begin in one tooth: between their orifices there is tooth, not bone."""
     if a.start is not None and a.start == b.start:
         return True
     first, last = a.way.points[0], b.way.points[0]
     gap = float(np.hypot(*(last - first)))
-    if gap > ONE_TOOTH_PX or not (a.start is not None and b.start is not None):
+    if gap > ONE_TOOTH_PX:
         return False
     if gap < 8.0:
         return True

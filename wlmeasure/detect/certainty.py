@@ -1,7 +1,8 @@
 """From marks to probabilities: logistic tables fitted on films of known truth, stored on the card beside the weights.
 
-A probability is the share of items like this one that were right, on films that were not trained on: a file with tip and upper
-end (as far as it states them) within 0.3 mm, a canal within 0.3 mm over nine tenths of its length, a point within 0.5 mm.
+A probability is the share of items like this one that were right, on films that were not trained on: a file's line and tip
+within 0.3 mm, and apart from it what is said of its upper end (within 0.3 mm, or not in the picture); a canal within 0.3 mm
+over nine tenths of its length, a point within 0.5 mm.
 Without a table the least of an item's own marks stands in, and nothing is trusted.
 """
 
@@ -18,9 +19,9 @@ from wlmeasure.detect.prepare import FIGURES
 
 __all__ = ["KINDS", "Certainty", "certainty_of"]
 
-KINDS = {"file": 11, "canal": 11, "root_end": 6, "orifice": 4, "reference": 4}
+KINDS = {"file": 9, "upper_end": 7, "canal": 11, "root_end": 6, "orifice": 4, "reference": 4}
 """Kinds of items and how many marks each has (`assembly`)."""
-_SHARES = {"file": (1, 2, 3), "canal": (1, 2), "root_end": (1,), "orifice": (1,), "reference": (1,)}
+_SHARES = {"file": (1, 2), "upper_end": (6,), "canal": (1, 2), "root_end": (1,), "orifice": (1,), "reference": (1,)}
 """Marks that are shares of maps themselves."""
 
 

@@ -15,8 +15,9 @@ class Channel(IntEnum):
 
     `FILE` runs along the shaft of each hand file, from the upper end of its known length (or the picture's border) to the tip;
     `UPPER_END` is where the known length ends, where that is in the picture. `CANAL` runs from orifice to foramen. `REFERENCE`
-    marks cusp tips and incisal edges. `ROOT` and `OUTLINE` are area and border of roots; `FILLING` is what fills canals,
-    `METAL` every other thing that is denser than a tooth.
+    marks cusp tips and incisal edges. `ROOT` is dentine (of roots, and under the enamel, so that a tooth hangs together and
+    two teeth do not), `OUTLINE` the border of roots; `FILLING` is what fills canals, `METAL` every other thing that is denser
+    than a tooth.
     """
 
     FILE = 0

@@ -69,12 +69,13 @@ class SeenFile:
         True where the shaft runs out of the picture before the upper end.
     canal
         Label of the canal in which it lies, or None.
-    probability
-        See `certainty`.
+    probability, upper_probability
+        Of line and tip, and of what is said of the upper end (its place, or that it is not in the picture); see `certainty`.
+        Where no stop is seen, a film cannot show which cusp it rests on: then the second is low while the first is high.
     trusted
-        Probability of at least `TRUSTED` on a film like those trained on.
-    marks
-        What the probability follows from (`assembly`).
+        Both of at least `TRUSTED` on a film like those trained on.
+    marks, upper_marks
+        What the probabilities follow from (`assembly`).
     """
 
     label: str
@@ -86,8 +87,10 @@ class SeenFile:
     leaves_picture: bool
     canal: str | None
     probability: float
+    upper_probability: float
     trusted: bool
     marks: tuple[float, ...] = field(default=(), repr=False)
+    upper_marks: tuple[float, ...] = field(default=(), repr=False)
 
 
 @frozen(eq=False)
@@ -271,12 +274,17 @@ def _files(
         if density is not None:
             better = fine_file(density, path, size, tip=file.tip is not None, form=form)
             path, stds = better.path_px, (better.upper_std_px, better.tip_std_px)
-        made.append(_seen_file(file, f"file {order[k] + 1}", path, stds, p, trusts and p >= TRUSTED))
+        upper = certainty.probability("upper_end", file.upper_marks)
+        trusted = trusts and min(p, upper) >= TRUSTED
+        if file.upper is not None:
+            wide = file.upper_spread * float(np.sqrt(maps.given.scale[0] * maps.given.scale[1]))
+            stds = max(stds[0], wide), stds[1]
+        made.append(_seen_file(file, f"file {order[k] + 1}", path, stds, (p, upper), trusted))
     return made
 
 
 def _seen_file(
-    file: FoundFile, label: str, path: Float64, stds: tuple[float, float], probability: float, trusted: bool
+    file: FoundFile, label: str, path: Float64, stds: tuple[float, float], chances: tuple[float, float], trusted: bool
 ) -> SeenFile:
     upper, tip = file.upper is not None, file.tip is not None
     return SeenFile(
@@ -288,9 +296,10 @@ def _seen_file(
         stds[1] if tip else float("inf"),
         file.leaves,
         None,
-        probability,
+        *chances,
         trusted and tip and (upper or file.leaves),
         file.marks,
+        file.upper_marks,
     )
 
 

@@ -87,6 +87,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
         "opset": OPSET,
         "licence": "BSD-3-Clause",
         "start": "random",
+        "tells_periapical": True,
         "training": state,
         "log_sha256": hashlib.sha256((out / "log.csv").read_bytes()).hexdigest(),
     }

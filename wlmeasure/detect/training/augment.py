@@ -18,7 +18,8 @@ from wlmeasure.detect.training.films import FRAME
 
 __all__ = ["WINDOWS", "Batch", "batch_of", "plain_batch"]
 
-WINDOWS = ((448, 320), (320, 448), (416, 352), (384, 384))
+WINDOWS = ((448, 320), (320, 448))
+"""What the network sees at once; the fewer shapes, the less time goes by on choosing how to convolve them."""
 PITCH_MM = (0.052, 0.115)
 """Pixel size at which a film is looked at in training; the least and the most are the fewest."""
 
@@ -266,6 +267,7 @@ def batch_of(
     x = _software(draw, _tone(draw, x)).clamp(0.0, 1.0)
     x, film = _frame(draw, x, film)
     target = target * film
+    counts = counts * periapical.view(-1, 1, 1, 1)  # of other pictures nothing is asked but what they are
     return Batch(_normal(x, film), target, counts, (pitch / WORKING_PITCH_MM).log(), periapical)
 
 
@@ -286,5 +288,6 @@ def plain_batch(
     weight = film.sum((2, 3), keepdim=True).clamp_min(1.0)
     mean = (x * film).sum((2, 3), keepdim=True) / weight
     std = (((x - mean) ** 2 * film).sum((2, 3), keepdim=True) / weight).sqrt()
+    counts = counts * periapical.view(-1, 1, 1, 1)
     log = torch.full((n,), math.log(pitch_mm / WORKING_PITCH_MM), device=greys.device)
     return Batch((x - mean) / (std + 1e-3) * film, target, counts, log, periapical)

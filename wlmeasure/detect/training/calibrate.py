@@ -92,6 +92,9 @@ def certainty_tables(trials: list[Trial]) -> dict[str, Any]:
     for kind, count in KINDS.items():
         marks = np.array([m for t in trials for m in t.marks[kind]]).reshape(-1, count)
         right = np.array([r for t in trials for r in t.scores[kind].right], np.float64)
+        if kind == "upper_end":  # of a file whose line or tip is wrong the upper end means nothing
+            asked = np.array([r for t in trials for r in t.scores["file"].right], np.bool_)
+            marks, right = marks[asked], right[asked]
         if len(right) < LEAST_ITEMS or right.min() == right.max():
             continue
         weights = fitted_logistic(marks, right)

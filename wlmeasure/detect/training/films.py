@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.detect.prepare import scaled_greys
 from wlmeasure.detect.training.labels import Labels, draw, labels_of
+from wlmeasure.detect.training.others import other_picture
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.make import Phantom, Sitting, set_up
 from wlmeasure.phantom.options import THINGS
@@ -22,6 +23,8 @@ FRAME = (720, 544)
 POOL_PITCH_MM = 0.05
 OLDER_SHARE = 0.2
 """Share of films of the levels before "real"."""
+OTHER_SHARE = 0.04
+"""Share of pictures that are no periapical films."""
 SENSOR_SHARE = 0.06
 """Share of films of level "real" with pixels as small as sensors have: four times the work."""
 SENSORS_MM = ((30.0, 20.0), (33.0, 24.0), (36.0, 26.0), (30.0, 22.0), (40.0, 30.0))
@@ -112,6 +115,8 @@ def film_of(seed: int, withheld: frozenset[str] = frozenset()) -> Film | None:
     """
     rng = np.random.default_rng([seed, 16])
     older = rng.random() < OLDER_SHARE
+    if rng.random() < OTHER_SHARE:
+        return _other(seed)
     level, wish = _older(rng)
     if not older:
         level, wish = "real", _real(rng)
@@ -132,10 +137,22 @@ def film_of(seed: int, withheld: frozenset[str] = frozenset()) -> Film | None:
     return framed(seed, level, scaled_greys(phantom.image.astype(np.float32)), labels)
 
 
+def _other(seed: int) -> Film | None:
+    made = other_picture(seed)
+    if made is None:
+        return None
+    kind, greys, pitch = made
+    none, nothing = np.zeros((0, 2)), np.zeros(greys.shape, np.bool_)
+    return framed(
+        seed, kind, greys, Labels((), (), none, none, none, nothing, nothing, nothing, nothing, pitch, periapical=False)
+    )
+
+
 def framed(seed: int, level: str, greys: NDArray[np.float32], labels: Labels) -> Film:
     """A film and its labels in the pool's frame, at about `POOL_PITCH_MM`."""
     tall = max(greys.shape), min(greys.shape)
-    by = min(1.0, labels.mm_per_px / POOL_PITCH_MM, FRAME[0] / tall[0], FRAME[1] / tall[1])
+    small = labels.mm_per_px / POOL_PITCH_MM
+    by = min(1.0, small if labels.periapical else 1.0, FRAME[0] / tall[0], FRAME[1] / tall[1])
     if by < 0.97 or tall[0] > FRAME[0] or tall[1] > FRAME[1]:
         shape = max(round(greys.shape[0] * by), 1), max(round(greys.shape[1] * by), 1)
         labels = labels.scaled((shape[0] / greys.shape[0], shape[1] / greys.shape[1]), shape)

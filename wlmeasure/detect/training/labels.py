@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 from attrs import evolve, field, frozen
@@ -23,6 +25,9 @@ NEAREST_16THS = 16.0
 """A distance is kept in sixteenths of a pixel, up to 255 of them: 15.9 pixels, more than any bell is wide."""
 ROOT_MM = 0.05
 """Least way through a root of a ray that counts as in it, mm."""
+MOSTLY_SEEN, GAP_MM, LEAST_RUN_MM = 0.6, 2.0, 1.5
+"""Share of a canal from which it is drawn as a whole; longest gap that is drawn over and shortest run that is, mm; our
+parameters."""
 DENSE = ("steel", "alloy", "amalgam", "composite", "gutta-percha", "ceramic")
 """Materials of restorations and hardware that are drawn on the metal's map."""
 
@@ -72,7 +77,7 @@ class Labels:
     root_ends_px, orifices_px, references_px : (N, 2)
         Points inside the picture.
     root, outline, filling, metal : (rows, cols) bool
-        Areas, and the borders of roots as lines one pixel wide.
+        Areas, and the borders of roots as lines one pixel wide; `root` is dentine, that under the enamel included.
     mm_per_px
         Pixel size on the film, the geometric mean of both ways.
     periapical
@@ -142,7 +147,8 @@ def draw(labels: Labels) -> Raster:
     """The labels of a film on its own pixels."""
     shape = labels.root.shape
     distance = np.full((len(LINES) + len(POINTS), *shape), 255, np.uint8)
-    seen = [_parts(c.path_px, c.visible) for c in labels.canals]
+    drawn = [_drawn(c, labels.mm_per_px) for c in labels.canals]
+    seen = [_parts(c.path_px, on) for c, on in zip(labels.canals, drawn, strict=True)]
     distance[0] = _sixteenths(_lines(shape, [f.path_px for f in labels.files]))
     distance[1] = _sixteenths(_lines(shape, [part for parts in seen for part in parts]))
     distance[2] = _sixteenths(labels.outline)
@@ -159,7 +165,7 @@ def draw(labels: Labels) -> Raster:
     bits = np.full(shape, 128, np.uint8)
     for k, area in enumerate((labels.root, labels.filling, labels.metal)):
         bits |= area.astype(np.uint8) << np.uint8(k)
-    hidden = [part for c in labels.canals for part in _parts(c.path_px, ~c.visible)]
+    hidden = [part for c, on in zip(labels.canals, drawn, strict=True) for part in _parts(c.path_px, ~on)]
     if hidden:
         wide = cv2.dilate(_lines(shape, hidden).astype(np.uint8), np.ones((13, 13), np.uint8))
         bits[wide > 0] |= np.uint8(64)
@@ -167,10 +173,35 @@ def draw(labels: Labels) -> Raster:
     return Raster(distance, bits)
 
 
+def _drawn(canal: CanalLabel, mm_per_px: float) -> Mask:
+    """Where along a canal a line is asked for: where it can be seen, and on short stretches between, as an eye goes on.
+
+    All along a canal that can be seen over most of it.
+    """
+    if canal.visible.mean() >= MOSTLY_SEEN:
+        return np.ones(len(canal.visible), np.bool_)
+    steps = np.hypot(*np.diff(canal.path_px, axis=0).T) * mm_per_px
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    on = canal.visible.copy()
+    seen = np.flatnonzero(on)
+    for a, b in pairwise(seen):
+        if along[b] - along[a] <= GAP_MM:
+            on[a:b] = True
+    for first, end in _runs(on):
+        if along[end - 1] - along[first] < LEAST_RUN_MM:
+            on[first:end] = False
+    return on
+
+
 def _parts(path: Float64, keep: Mask) -> list[Float64]:
     """Runs of a path's points that are kept, two points or more."""
+    return [path[a:b] for a, b in _runs(keep) if b - a >= 2]
+
+
+def _runs(keep: Mask) -> list[tuple[int, int]]:
+    """Where each run of what is kept begins and ends."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], keep, [False]]).astype(int)))
-    return [path[a:b] for a, b in edges.reshape(-1, 2) if b - a >= 2]
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def _lines(shape: tuple[int, ...], paths: list[Float64]) -> Mask:
@@ -208,47 +239,49 @@ def labels_of(sitting: Sitting, phantom: Phantom) -> Labels:
 
 def _of_truth(phantom: Phantom) -> Labels:
     """From the truth of all teeth, which level "real" has."""
-    shape = phantom.image.shape
+    masks = phantom.masks
+    film: Mask = np.ones(phantom.image.shape, np.bool_) if "film" not in masks else masks["film"] > 0
     canals: list[CanalLabel] = []
     files: list[FileLabel | None] = []
     ends, orifices, cusps = [], [], []
-    root, outline = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
+    outline = np.zeros(film.shape, np.uint8)
     for number, tooth in enumerate(phantom.truth.teeth):
         for one in tooth.roots:
             ends.append(one.apex_px)
             corners = np.round(one.outline_px[:, ::-1] * 16.0).astype(np.int32).reshape(-1, 1, 2)
-            cv2.fillPoly(root, [corners], 1, cv2.LINE_8, 4)
             cv2.polylines(outline, [corners], False, 1, 1, cv2.LINE_8, 4)
         for canal in tooth.canals:
-            inside = _inside(canal.path_px, shape)
+            inside = _inside(canal.path_px, film)
             seen = inside if canal.visible is None else inside & canal.visible
-            if canal.lumen_mm is not None:
+            if canal.holds != "nothing":  # a file or filling shows the way, whatever the canal's own contrast
+                seen = inside
+            elif canal.lumen_mm is not None:
                 seen = seen & (canal.lumen_mm > 0.0)
             if inside.any():
                 canals.append(CanalLabel(canal.path_px[inside], seen[inside], number, canal.root))
             orifices.append(canal.path_px[0])
         if tooth.state == "erupted":
             cusps += [cusp.px for cusp in tooth.cusps]
-        files += [_file(file.path_px, shape) for file in tooth.files]
-    masks = phantom.masks
+        files += [_file(file.path_px, film) for file in tooth.files]
     size = float(np.sqrt(phantom.mm_per_px[0] * phantom.mm_per_px[1]))
     return Labels(
         tuple(f for f in files if f is not None),
         tuple(canals),
-        _kept(ends, shape), _kept(orifices, shape), _kept(cusps, shape),
-        root, outline, masks["filling"], masks["metal"], size,
+        _kept(ends, film), _kept(orifices, film), _kept(cusps, film),
+        film & (masks["root"] > 0), film & (outline > 0), film & (masks["filling"] > 0), film & (masks["metal"] > 0), size,
     )  # fmt: skip
 
 
-def _kept(points: list[Float64], shape: tuple[int, ...]) -> Float64:
+def _kept(points: list[Float64], film: Mask) -> Float64:
     px = np.array(points).reshape(-1, 2)
-    return px[_inside(px, shape)]
+    return px[_inside(px, film)]
 
 
 def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
     """From the scene that a film of an older level was made of, its neighbours included."""
     scene, projection = sitting.scene, phantom.projection
     shape = (projection.rows, projection.cols)
+    film: Mask = np.ones(shape, np.bool_)
     teeth = [(scene.tooth, np.zeros(3)), *scene.neighbours]
     canals: list[CanalLabel] = []
     ends, orifices, references = [], [], []
@@ -256,6 +289,7 @@ def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
     outline: Mask = np.zeros(shape, np.bool_)
     for number, (tooth, shift) in enumerate(teeth):
         core = _shadow(_moved(tooth.core_solid(), shift), projection)
+        root = root | core
         for k, one in enumerate(tooth.roots):
             ends.append(one.end_mm() + shift)
             area = _shadow(_moved(one.solid(sides=32), shift), projection)
@@ -263,7 +297,7 @@ def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
             outline = outline | (_border(area) & ~core)
             for canal in one.canals:
                 path = projection.pixels(_way(canal.curve) + shift)
-                canals.append(CanalLabel(path, _inside(path, shape), number, k))
+                canals.append(CanalLabel(path, _inside(path, film), number, k))
                 orifices.append(canal.curve.points_mm[0] + shift)
         references += [*_cusps_mm(tooth, shift)]
     filling = np.zeros(shape, np.bool_)
@@ -275,12 +309,12 @@ def _of_scene(sitting: Sitting, phantom: Phantom) -> Labels:
             metal |= _shadow(body, projection)
     if scene.cap is not None:
         metal |= _shadow(scene.tooth.crown_solid(), projection)
-    files = () if phantom.truth.file is None else (_file(phantom.truth.file.path_px, shape),)
+    files = () if phantom.truth.file is None else (_file(phantom.truth.file.path_px, film),)
     size = float(np.sqrt(phantom.mm_per_px[0] * phantom.mm_per_px[1]))
     return Labels(
         tuple(f for f in files if f is not None),
         tuple(c for c in canals if c.visible.any()),
-        _seen(projection, ends, shape), _seen(projection, orifices, shape), _seen(projection, references, shape),
+        _seen(projection, ends, film), _seen(projection, orifices, film), _seen(projection, references, film),
         root, outline, filling, metal, size,
     )  # fmt: skip
 
@@ -291,21 +325,24 @@ def _way(curve: object) -> Float64:
     return np.vstack([points[:-1:step], points[-1:]])
 
 
-def _file(path: Float64, shape: tuple[int, ...]) -> FileLabel | None:
-    inside = _inside(path, shape)
+def _file(path: Float64, film: Mask) -> FileLabel | None:
+    inside = _inside(path, film)
     if inside.sum() < 2:
         return None
     first, last = np.flatnonzero(inside)[[0, -1]]
     return FileLabel(path[first : last + 1], path[:1] if inside[0] else [], path[-1:] if inside[-1] else [])
 
 
-def _inside(points: Float64, shape: tuple[int, ...]) -> Mask:
-    return np.asarray(((points >= -0.5) & (points < np.array(shape) - 0.5)).all(axis=1), np.bool_)
+def _inside(points: Float64, film: Mask) -> Mask:
+    """Which points lie on the film."""
+    at = np.rint(points).astype(int)
+    within = (at >= 0).all(axis=1) & (at < np.array(film.shape)).all(axis=1)
+    at = np.clip(at, 0, np.array(film.shape) - 1)
+    return np.asarray(within & film[at[:, 0], at[:, 1]], np.bool_)
 
 
-def _seen(projection: Projection, points_mm: list[Float64], shape: tuple[int, int]) -> Float64:
-    px = projection.pixels(np.array(points_mm))
-    return px[_inside(px, shape)]
+def _seen(projection: Projection, points_mm: list[Float64], film: Mask) -> Float64:
+    return _kept(list(projection.pixels(np.array(points_mm))), film)
 
 
 def _moved(solid: Solid, shift_mm: Float64) -> Solid:

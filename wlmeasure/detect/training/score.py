@@ -39,7 +39,7 @@ class Scored:
 def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
     """Distance of each point from a polyline."""
     if len(line_mm) < 2:
-        return np.hypot(*(points_mm - line_mm[0]).T)
+        return np.asarray(np.hypot(*(points_mm - line_mm[0]).T), np.float64)
     a, b = line_mm[:-1], line_mm[1:]
     along = b - a
     share = ((points_mm[:, None] - a) * along).sum(axis=2) / np.maximum((along**2).sum(axis=1), 1e-12)
@@ -47,23 +47,17 @@ def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
     return np.asarray(np.hypot(*(points_mm[:, None] - feet).transpose(2, 0, 1)).min(axis=1), np.float64)
 
 
-def file_right(
-    path_px: Float64, upper_px: Float64 | None, tip_px: Float64 | None, file: FileLabel, pixel: Float64
-) -> bool:
-    """On the file over nine tenths of it, its tip within `END_MM`, its upper end too where it is in the picture.
-
-    Where the upper end is not in the picture none may be stated.
-    """
+def file_right(path_px: Float64, tip_px: Float64 | None, file: FileLabel, pixel: Float64) -> bool:
+    """On the file over nine tenths of it, and its tip within `END_MM`; one that is not in the picture is not stated."""
     line = path_px * pixel
     true = file.path_px[:: max(len(file.path_px) // 150, 1)] * pixel
-    if float((_gaps(true, line) <= END_MM).mean()) < FOLLOWED:
-        return False
-    for own, at in ((upper_px, file.upper_px), (tip_px, file.tip_px)):
-        if (own is None) != (len(at) == 0):
-            return False
-        if own is not None and float(np.hypot(*((own - at[0]) * pixel))) > END_MM:
-            return False
-    return True
+    return float((_gaps(true, line) <= END_MM).mean()) >= FOLLOWED and _end_right(tip_px, file.tip_px, pixel)
+
+
+def _end_right(own_px: Float64 | None, true_px: Float64, pixel: Float64) -> bool:
+    if own_px is None or not len(true_px):
+        return own_px is None and not len(true_px)
+    return float(np.hypot(*((own_px - true_px[0]) * pixel))) <= END_MM
 
 
 def visible_canals(labels: Labels, pixel: Float64) -> list[CanalLabel]:
@@ -93,8 +87,10 @@ def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Sc
     """Canals: a proposed one is right that lies on a true one over nine tenths of itself and follows nine tenths of what of it
     can be seen; a true one is found that a proposed one follows over nine tenths of what of it can be seen."""  # noqa: D209
     wanted = visible_canals(labels, pixel)
-    on = np.array([[canal_lies_on(p, c, pixel) for c in labels.canals] for p in paths_px]).reshape(len(paths_px), -1)
-    follows = np.array([[canal_followed(p, c, pixel) for c in wanted] for p in paths_px]).reshape(len(paths_px), -1)
+    on, follows = np.zeros((len(paths_px), len(labels.canals))), np.zeros((len(paths_px), len(wanted)))
+    for k, path in enumerate(paths_px):
+        on[k] = [canal_lies_on(path, c, pixel) for c in labels.canals]
+        follows[k] = [canal_followed(path, c, pixel) for c in wanted]
     place = {id(c): k for k, c in enumerate(labels.canals)}
     right = []
     for k in range(len(paths_px)):
@@ -107,17 +103,24 @@ def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Sc
     return Scored(tuple(right), tuple(found))
 
 
-def files_scored(files: list[tuple[Float64, Float64 | None, Float64 | None]], labels: Labels, pixel: Float64) -> Scored:
-    """Files (path, upper end, tip): each true one is found once."""
-    taken: set[int] = set()
-    right = []
+def files_scored(
+    files: list[tuple[Float64, Float64 | None, Float64 | None]], labels: Labels, pixel: Float64
+) -> tuple[Scored, Scored]:
+    """Files (path, upper end, tip), each true one found once: by line and tip, and by the upper end where those are right.
+
+    The second's `right` and `found` are as long as the first's: False where line or tip are wrong.
+    """
+    hits: list[int | None] = []
+    uppers = []
     for path, upper, tip in files:
-        hit = next(
-            (k for k, f in enumerate(labels.files) if k not in taken and file_right(path, upper, tip, f, pixel)), None
-        )
-        right.append(hit is not None)
-        taken |= {hit} if hit is not None else set()
-    return Scored(tuple(right), tuple(k in taken for k in range(len(labels.files))))
+        free = (k for k, f in enumerate(labels.files) if k not in hits and file_right(path, tip, f, pixel))
+        hit = next(free, None)
+        hits.append(hit)
+        uppers.append(hit is not None and _end_right(upper, labels.files[hit].upper_px, pixel))
+    both = {hit for hit, upper in zip(hits, uppers, strict=True) if upper}
+    count = range(len(labels.files))
+    lines = Scored(tuple(hit is not None for hit in hits), tuple(k in hits for k in count))
+    return lines, Scored(tuple(uppers), tuple(k in both for k in count))
 
 
 def point_hits(points_px: list[Float64], true_px: Float64, pixel: Float64, within_mm: float = POINT_MM) -> Scored:

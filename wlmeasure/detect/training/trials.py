@@ -85,25 +85,29 @@ def items_of(look: Look) -> Items:
     references = sorted(look.references, key=lambda r: -r.probability)
     orifices = sorted(look.orifices, key=lambda r: -r.probability)
     kinds: dict[str, list[Any]] = {
-        "file": list(files), "canal": list(canals), "root_end": list(roots), "reference": list(references),
-        "orifice": list(orifices),
+        "file": list(files), "upper_end": list(files), "canal": list(canals), "root_end": list(roots),
+        "reference": list(references), "orifice": list(orifices),
     }  # fmt: skip
     return Items(
         [(f.path_px, f.upper_px, f.tip_px) for f in files],
         [c.path_px for c in canals],
         [r.end_px for r in roots],
         [r.at_px for r in references],
-        {kind: [one.probability for one in some] for kind, some in kinds.items()},
+        {kind: [one.probability for one in some] for kind, some in kinds.items()}
+        | {"upper_end": [f.upper_probability for f in files]},
         {kind: [one.trusted for one in some] for kind, some in kinds.items()},
-        {kind: [one.marks for one in some] for kind, some in kinds.items()},
+        {kind: [one.marks for one in some] for kind, some in kinds.items()}
+        | {"upper_end": [f.upper_marks for f in files]},
     )
 
 
 def scored(items: Items, labels: Labels, phantom: Phantom, orifices: list[Float64] | None = None) -> dict[str, Scored]:
     """The scores of what was said, by kind."""
     pixel = np.array(phantom.mm_per_px)
+    files, uppers = files_scored(items.files, labels, pixel)
     scores = {
-        "file": files_scored(items.files, labels, pixel),
+        "file": files,
+        "upper_end": uppers,
         "canal": canals_scored(items.canals, labels, pixel),
         "root_end": point_hits(items.root_ends, labels.root_ends_px, pixel),
         "reference": point_hits(items.references, labels.references_px, pixel),

@@ -64,7 +64,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.5, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    low = float(np.clip(np.exp(rng.normal(0.35, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
@@ -80,12 +80,12 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
                 "sharpen",
                 (
                     float(np.exp(u(np.log(0.04), np.log(0.15)))),
-                    float(np.clip(np.exp(rng.normal(0.95, 0.5)), 0.4, 5.5)),
+                    float(np.clip(np.exp(rng.normal(0.87, 0.48)), 0.4, 5.0)),
                 ),
             )
         )
         if rng.random() < 0.65:
-            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.3, 1.2))))
+            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.25, 1.0))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-7.4, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))

@@ -17,6 +17,7 @@ TREE = {
     "FrameError": "ImageError",
     "CalibrationError": "WlmeasureError",
     "TraceError": "WlmeasureError",
+    "DetectError": "WlmeasureError",
     "MeasureError": "WlmeasureError",
     "TradeError": "WlmeasureError",
     "AmbiguousToothError": "TradeError",

@@ -36,10 +36,16 @@ LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
-SECOND_PX, SECOND_SEEN = 22.0, 0.5
-"""How much of a second canal between the same ends must lie apart, and how well that must be seen."""
-END_SHARE, BELL_PX = 0.5, 1.6
-"""A line ends where its map falls to a half, less what a bell itself reaches beyond its end."""
+"""Of a file with another one."""
+OWN_PX = 18.0
+"""How far a canal must run on its own, away from those already found: 1.4 mm."""
+SECOND_PX, SECOND_SEEN, VALLEY = 22.0, 0.4, 0.8
+"""How much of a second canal between the same ends must lie apart, how well that must be seen, and how much lower the map must
+be between the two, as a share."""
+OPEN_SEEN = 0.35
+"""How well a canal must be seen of which an end is not marked."""
+END_SHARE, BELL_PX = 0.3, 2.3
+"""A line ends where its map falls to this share of its middle value, less what a bell itself reaches beyond its end."""
 IN_CANAL_PX, IN_CANAL_SHARE = 6.0, 0.5
 ONE_TOOTH_PX, TRUNK_GAP_PX = 85.0, 11.0
 """Orifices of one tooth lie at most 7 mm apart, and no longer stretch than 0.9 mm between them is outside of roots."""
@@ -261,9 +267,13 @@ def _without_tip(
     way = strand.ways(first, [strand.farthest(first, LEAST_LINE)])[0]
     if way is None or way.length < LEAST_FILE_PX:
         return []
-    if crownward is not None and heading(way.points) @ crownward > 0.0:
-        way = way.reversed()
-    upper = next((p for p, _ in above if p.share > 0.0 and np.hypot(*(p.at - way.points[0])) < 8.0), None)
+    marked = [p for p, _ in above if p.share > 0.0]
+    gaps = [min((float(np.hypot(*(p.at - way.points[k]))) for p in marked), default=np.inf) for k in (0, -1)]
+    # An upper end tells the ends apart, or else the direction of the crowns.
+    up = 0.0 if crownward is None else float(heading(way.points) @ crownward)
+    turned = gaps[1] < gaps[0] if min(gaps) < 8.0 else up > 0.0
+    way = way.reversed() if turned else way
+    upper = next((p for p in marked if np.hypot(*(p.at - way.points[0])) < 8.0), None)
     leaves = upper is None and any(np.hypot(*(p.at - way.points[0])) < 8.0 for p, _ in above)
     return [_file(maps, way, upper, None, leaves)]
 
@@ -372,6 +382,9 @@ def _canals_of(
                 down = way.reversed()
                 gain = 0.3 * ends[end].share + 0.3 * orifices[tops[i][0]].share - _upwards(down, crownward)
                 pairs.append(_Pair(i, j, down, _score(down, gain)))
+    passed_ends = _passed(pairs, [ends[k] for k, _ in bottoms], lambda pair: pair.end)
+    passed_tops = _passed(pairs, [orifices[k] for k, _ in tops], lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_ends and p.start not in passed_tops]
     found: list[_Canal] = []
     used: set[int] = set()
     served: set[int] = set()
@@ -388,19 +401,19 @@ def _canals_of(
             chosen.append(pair)
         for pair in _uncrossed(chosen, pairs) if first else chosen:
             apart = 1.0 - _overlap(pair.way, [c.way for c in found])
-            if apart >= 1.0 - MOST_OVERLAP:
+            if apart * pair.way.length >= OWN_PX:
                 found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     # Two canals may begin at what looks like one orifice.
     for pair in sorted(pairs, key=lambda p: -p.score):
         if pair.end in served or pair.score < LEAST_SCORE:
             continue
         apart = 1.0 - _overlap(pair.way, [c.way for c in found])
-        if apart >= 1.0 - MOST_OVERLAP:
+        if apart * pair.way.length >= OWN_PX:
             served.add(pair.end)
             found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
     found += _seconds(strand, found, orifices, ends)
     found += _open(strand, found, tops, bottoms, rim, crownward)
-    kept = ((c, c.way.trimmed(END_SHARE, BELL_PX)) for c in found)
+    kept = ((c, c.way.trimmed(END_SHARE * c.way.usual, BELL_PX)) for c in found)
     return [evolve(c, way=way) for c, way in kept if way is not None and way.length >= LEAST_CANAL_PX]
 
 
@@ -474,9 +487,22 @@ def _beside(
     apart = ~np.logical_or.reduce([down.near(other.points, 2.0) for other in ways])
     if float(apart.sum()) < SECOND_PX or float(down.shares[apart].mean()) < SECOND_SEEN:
         return None, 0.0
-    at = np.rint(down.points - strand.corner).astype(int)
+    true = Way(down.points, _read(strand, down.points))
+    # A wide line's flank is no line of its own: between two lines the map is lower than on either.
+    lone = down.points[apart]
+    nearest = np.concatenate([other.points for other in ways])
+    feet = nearest[np.hypot(*(lone[:, None] - nearest[None]).transpose(2, 0, 1)).argmin(axis=1)]
+    between = float(_read(strand, 0.5 * (lone + feet)).mean())
+    if between > VALLEY * float(true.shares[apart].mean()):
+        return None, 0.0
+    return true, float(apart.mean())
+
+
+def _read(strand: Strand, points: Float64) -> Float64:
+    """The map of a strand at points."""
+    at = np.rint(points - strand.corner).astype(int)
     at = np.clip(at, 0, np.array(strand.share.shape) - 1)
-    return Way(down.points, strand.share[at[:, 0], at[:, 1]]), float(apart.mean())
+    return np.asarray(strand.share[at[:, 0], at[:, 1]], np.float64)
 
 
 def _open(
@@ -496,7 +522,7 @@ def _open(
         first = rest.farthest(rest.brightest(), LEAST_LINE)
         second = rest.farthest(first, LEAST_LINE)
         way = rest.ways(first, [second])[0] if first != second else None
-        if way is None or way.length < LEAST_CANAL_PX or way.seen < LEAST_LINE:
+        if way is None or way.length < LEAST_CANAL_PX or way.seen < OPEN_SEEN:
             break
         if crownward is not None and heading(way.points) @ crownward > 0.0:
             way = way.reversed()

@@ -95,6 +95,11 @@ class Way:
         return float(self.shares.mean())
 
     @property
+    def usual(self) -> float:
+        """Middle value of the map along it."""
+        return float(np.partition(self.shares, len(self.shares) // 2)[len(self.shares) // 2])
+
+    @property
     def weakest(self) -> float:
         """Lowest mean over `WINDOW_PX`."""
         size = min(WINDOW_PX, len(self.shares))

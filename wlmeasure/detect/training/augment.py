@@ -267,7 +267,6 @@ def batch_of(
     x = _software(draw, _tone(draw, x)).clamp(0.0, 1.0)
     x, film = _frame(draw, x, film)
     target = target * film
-    counts = counts * periapical.view(-1, 1, 1, 1)  # of other pictures nothing is asked but what they are
     return Batch(_normal(x, film), target, counts, (pitch / WORKING_PITCH_MM).log(), periapical)
 
 
@@ -288,6 +287,5 @@ def plain_batch(
     weight = film.sum((2, 3), keepdim=True).clamp_min(1.0)
     mean = (x * film).sum((2, 3), keepdim=True) / weight
     std = (((x - mean) ** 2 * film).sum((2, 3), keepdim=True) / weight).sqrt()
-    counts = counts * periapical.view(-1, 1, 1, 1)
     log = torch.full((n,), math.log(pitch_mm / WORKING_PITCH_MM), device=greys.device)
     return Batch((x - mean) / (std + 1e-3) * film, target, counts, log, periapical)

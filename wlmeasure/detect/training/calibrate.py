@@ -28,8 +28,8 @@ Float64 = NDArray[np.float64]
 
 RIDGE = 1.0
 LEAST_ITEMS = 200
-KNOT_ITEMS = 250
-"""Items a knot of the isotonic step rests on at the least."""
+KNOT_ITEMS, LEAST_KNOTS = 100, 5
+"""Items a knot of the isotonic step rests on at the least; fewer knots than so many are none."""
 BEYOND = 0.25
 """How far beyond the 0.25 to 99.75 % range of a figure, as a share of it, a film may lie and still be like the others."""
 
@@ -55,8 +55,10 @@ def fitted_logistic(marks: Float64, right: Float64) -> Float64:
 def isotonic_knots(chance: Float64, right: Float64) -> list[tuple[float, float]]:
     """Rising means of `right` over stretches of `chance` (pool adjacent violators), drawn as a line through their middles."""
     order = np.argsort(chance, kind="stable")
-    size = max(KNOT_ITEMS, len(order) // 15)
+    size = max(KNOT_ITEMS, len(order) // 25)
     blocks = [part for part in np.array_split(order, max(len(order) // size, 1)) if len(part)]
+    if len(blocks) < LEAST_KNOTS:
+        return []
     pools: list[list[float]] = []  # sum of right, sum of chance, count
     for part in blocks:
         pools.append([float(right[part].sum()), float(chance[part].sum()), float(len(part))])

@@ -6,12 +6,12 @@ from typing import Any
 
 import cv2
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.detect.prepare import scaled_greys
 from wlmeasure.detect.training.labels import Labels, draw, labels_of
-from wlmeasure.detect.training.others import other_picture
+from wlmeasure.detect.training.others import photograph
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.make import Phantom, Sitting, set_up
 from wlmeasure.phantom.options import THINGS
@@ -23,8 +23,9 @@ FRAME = (720, 544)
 POOL_PITCH_MM = 0.05
 OLDER_SHARE = 0.2
 """Share of films of the levels before "real"."""
-OTHER_SHARE = 0.04
-"""Share of pictures that are no periapical films."""
+PERIAPICAL, OTHERS = "periapical", {"bitewing": 0.4, "panoramic": 0.4, "photograph": 0.2}
+OTHER_SHARE = 0.06
+"""Share of pictures that are no periapical films, and the shares of their kinds."""
 SENSOR_SHARE = 0.06
 """Share of films of level "real" with pixels as small as sensors have: four times the work."""
 SENSORS_MM = ((30.0, 20.0), (33.0, 24.0), (36.0, 26.0), (30.0, 22.0), (40.0, 30.0))
@@ -115,11 +116,15 @@ def film_of(seed: int, withheld: frozenset[str] = frozenset()) -> Film | None:
     """
     rng = np.random.default_rng([seed, 16])
     older = rng.random() < OLDER_SHARE
-    if rng.random() < OTHER_SHARE:
-        return _other(seed)
+    kind = PERIAPICAL if rng.random() >= OTHER_SHARE else str(rng.choice(list(OTHERS), p=list(OTHERS.values())))
+    if kind == "photograph":
+        return _photograph(seed, rng)
     level, wish = _older(rng)
-    if not older:
-        level, wish = "real", _real(rng)
+    if not older or kind != PERIAPICAL:
+        level, wish = "real", _real(rng) | {"picture": kind}
+        if kind == "panoramic":
+            wish.pop("spacing_mm")
+            wish.pop("size_px")
         wish["leave_out"] = tuple(sorted(withheld & set(THINGS)))
     try:
         made = labelled(seed, level, wish, withheld)
@@ -134,25 +139,24 @@ def film_of(seed: int, withheld: frozenset[str] = frozenset()) -> Film | None:
     if made is None:
         return None
     phantom, labels = made
+    if kind != PERIAPICAL:
+        level, labels = kind, evolve(labels, periapical=False)
     return framed(seed, level, scaled_greys(phantom.image.astype(np.float32)), labels)
 
 
-def _other(seed: int) -> Film | None:
-    made = other_picture(seed)
-    if made is None:
-        return None
-    kind, greys, pitch = made
+def _photograph(seed: int, rng: np.random.Generator) -> Film:
+    greys = photograph(rng)
     none, nothing = np.zeros((0, 2)), np.zeros(greys.shape, np.bool_)
-    return framed(
-        seed, kind, greys, Labels((), (), none, none, none, nothing, nothing, nothing, nothing, pitch, periapical=False)
-    )
+    empty = Labels(
+        (), (), none, none, none, nothing, nothing, nothing, nothing, POOL_PITCH_MM, periapical=False
+    )  # fmt: skip
+    return framed(seed, "photograph", greys, empty)
 
 
 def framed(seed: int, level: str, greys: NDArray[np.float32], labels: Labels) -> Film:
     """A film and its labels in the pool's frame, at about `POOL_PITCH_MM`."""
     tall = max(greys.shape), min(greys.shape)
-    small = labels.mm_per_px / POOL_PITCH_MM
-    by = min(1.0, small if labels.periapical else 1.0, FRAME[0] / tall[0], FRAME[1] / tall[1])
+    by = min(1.0, labels.mm_per_px / POOL_PITCH_MM, FRAME[0] / tall[0], FRAME[1] / tall[1])
     if by < 0.97 or tall[0] > FRAME[0] or tall[1] > FRAME[1]:
         shape = max(round(greys.shape[0] * by), 1), max(round(greys.shape[1] * by), 1)
         labels = labels.scaled((shape[0] / greys.shape[0], shape[1] / greys.shape[1]), shape)

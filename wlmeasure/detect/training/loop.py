@@ -116,8 +116,7 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
     parts = torch.zeros(len(Channel), device=maps.device)
     parts[thin] = focal
     parts[list(AREAS)] = cross
-    asked = batch.periapical.sum().clamp_min(1.0)
-    parts[wide] = parts[wide] + 0.7 * (over * batch.periapical[:, None]).sum(0) / asked
+    parts[wide] = parts[wide] + 0.7 * over.mean(0)
     weight = torch.tensor([WEIGHT[c] for c in Channel], device=maps.device)
     said = film.float().flatten(1)
     kind = functional.binary_cross_entropy_with_logits(said[:, 0], batch.periapical)

@@ -271,7 +271,7 @@ def test_measure_takes_a_scale_from_a_files_taper_and_proposes_no_length_from_it
     status, out, err = run("measure", path)
     assert (status, err) == (0, "")
     assert "from taper of the file" in out
-    assert "no working length is proposed from this film" in out
+    assert "a length by it is preliminary and gives no working length" in out
     result = json.loads(run("measure", path, "--json")[1])
     assert result["films"][0]["method"] == "taper of the file"
     assert result["films"][0]["rel_std"] > 0.15

@@ -11,7 +11,7 @@ import attrs
 import pytest
 
 import wlmeasure
-from wlmeasure.words import MEMBER_WORDS, in_words, member_words, without_address
+from wlmeasure.words import MEMBER_WORDS, in_words, interval_words, member_words, reach_words, without_address
 
 ROOT = Path(__file__).resolve().parents[1]
 TOKEN = re.compile(r"[a-z0-9]+_[a-z0-9_]+")
@@ -91,3 +91,23 @@ def test_the_place_in_the_case_means_nothing_to_who_sees_no_file():
     message = "canals[0].traces[1]: clicks_px must not repeat a point"
     assert in_words(without_address(message)) == "clicked points must not repeat a point"
     assert in_words(message) == message
+
+
+@pytest.mark.parametrize(
+    ("figure", "interval", "digits", "words"),
+    [
+        (21.3, (21.0, 21.6), 1, "± 0.3"),
+        (21.3, (20.2, 21.5), 1, "(20.2 to 21.5)"),
+        (21.3, (20.98, 21.61), 1, "± 0.3"),
+        (21.3, (20.98, 21.61), 2, "(20.98 to 21.61)"),
+    ],
+)
+def test_an_interval_behind_its_figure(figure, interval, digits, words):
+    """One half-width where both are that as they are shown, else its two ends."""
+    assert interval_words(figure, interval, digits) == words
+
+
+def test_how_far_an_interval_lies_to_either_side():
+    assert reach_words(0.33, 0.33) == "±0.33"
+    assert reach_words(1.1, 0.3) == "-1.10/+0.30"
+    assert reach_words(0.301, 0.299) == "±0.30"

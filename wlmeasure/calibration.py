@@ -30,6 +30,7 @@ from wlmeasure.trade.instruments import (
 
 __all__ = [
     "CLICK_STD_PX",
+    "ENDS_TERM",
     "REFERENCE_STD_MM",
     "REFERENCE_TERM",
     "RULER_STD_MM",
@@ -52,8 +53,10 @@ Method = Literal[
     "file of known length", "object of known size", "files and objects", "spacing claim", "taper of the file"
 ]
 
-REFERENCE_TERM, SEAT_TERM = "reference point beside the shaft", "seat of the stop"
-"""Names of the terms of a file whose stop does not show."""
+ENDS_TERM, REFERENCE_TERM, SEAT_TERM = (
+    "ends of the known length", "reference point beside the shaft", "seat of the stop",
+)  # fmt: skip
+"""Names of terms of a scale from known lengths; the last two are those of a file whose stop does not show."""
 
 CLICK_FLOOR_MM = 0.015  # our parameter: an enlarged image is not clicked on more finely than a fine detector's pixel
 CLICK_STD_PX = 1.0  # our parameter: a careful click on a magnified film; the floor of every click-based length
@@ -315,7 +318,7 @@ def calibrate_lines(
     share = weight * pixels / np.sum(weight * pixels**2)
     terms = [
         ("known length", float(np.sqrt(np.sum((share * known_std) ** 2))) / scale),
-        ("ends of the known length", float(np.sqrt(np.sum((share * ends) ** 2))) / scale),
+        (ENDS_TERM, float(np.sqrt(np.sum((share * ends) ** 2))) / scale),
     ]
     if reference.any():
         terms.append((REFERENCE_TERM, float(np.sqrt(np.sum((share * reference) ** 2))) / scale))

@@ -134,6 +134,9 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         "measure",
         formatter_class=_formatter,
         help="lengths, curvature and working length of a case, with uncertainties",
+        epilog="A file's known length runs from its stop to its tip. Where the stop does not show (upper_end: reference in the "
+        "case) it runs from where the perpendicular of the marked reference point meets the shaft; unless the stop was seen to "
+        "rest there (stop_seated: yes) a length may be too long, and its interval reaches farther down than up.",
     )
     measure.add_argument("case", metavar="CASE.wl.json")
     measure.add_argument("--json", action="store_true", help="print JSON")

@@ -27,7 +27,7 @@ from wlmeasure import __version__
 from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.errors import CaseError
 from wlmeasure.measure.budget import std_of_half_width_mm
-from wlmeasure.record.case import SUFFIX
+from wlmeasure.record.case import SUFFIX, StopSeated
 from wlmeasure.record.edit import typed_number
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.facts import SETTLED
@@ -74,6 +74,7 @@ from wlmeasure_napari._pacs import send_case
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
 from wlmeasure_napari._study import Concealed, Walk
+from wlmeasure_napari._upper_end import Upper
 from wlmeasure_napari._window import WindowKeys, film_canvas, main_window
 
 __all__ = ["WorkingLengthDock"]
@@ -83,6 +84,16 @@ NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm
 WALKING = "The films are those of the study or exercise: no other is opened during it."
 CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Record"}
 """Parts that are the canal's in hand, whose name stands in their titles."""
+UPPER: dict[str, Upper] = {
+    "the stop is in the picture": "stop",
+    "stop not seen: what it rested on is": "reference",
+    "neither is in the picture": "out of the picture",
+    "the file's length is not known": "no length",
+}
+SEATED: dict[str, StopSeated | None] = {
+    "stop seated at exposure: not known": None,
+    "stop seated at exposure: yes": "yes",
+}
 METAL = {"metal as the file says": None, "metal is bright": "bright", "metal is dark": "dark"}
 PROFILE_PX = 300
 WIDTH_PX = 360
@@ -300,6 +311,16 @@ class WorkingLengthDock(QWidget):
                 f"{self._settings.half_width_mm:g}",
             )
         )
+        self.upper = self._choice(self._on_upper, "Where the file's known length begins on this film", "Upper end")
+        self.upper.addItems(list(UPPER))
+        part.add(self.upper)
+        self.seated = self._choice(
+            self._on_seated,
+            "Whether the stop rested on that point when the film was taken; where it is not known, the length may be too long",
+            "Stop seated",
+        )
+        self.seated.addItems(list(SEATED))
+        part.add(self.seated)
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
                          button("Find (F)", self._find, "Look for the file; you accept what is found")))  # fmt: skip
         part.add(buttons(button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
@@ -645,6 +666,10 @@ class WorkingLengthDock(QWidget):
         graph = self.session.radiograph
         claims = [] if graph is None else [claim.claim for claim in graph.spacings]
         self.claim_row.setVisible(bool(claims))
+        self.upper.setCurrentIndex(list(UPPER.values()).index(self.session.upper_end))
+        self.upper.setEnabled(self.session.case is not None)
+        self.seated.setCurrentIndex(list(SEATED.values()).index(self.session.stop_seated))
+        self.seated.setVisible(self.session.upper_end == "reference")
         self._fill(self.claims, claims, self.claims.currentText())
         tell(self.scale_words, "no scale yet" if film is None else scale_words(film))
         notes = [] if film is None else [flag.text for flag in film.flags]
@@ -893,6 +918,12 @@ class WorkingLengthDock(QWidget):
 
         if self._fields["length"].text.strip():
             self._enter_here("length", step)
+
+    def _on_upper(self, text: str) -> None:
+        self._enter_here("scale", lambda: self.session.say_upper_end(UPPER[text]))
+
+    def _on_seated(self, text: str) -> None:
+        self._enter_here("scale", lambda: self.session.say_seated(SEATED[text]))
 
     def _find(self) -> None:
         self._do("scale", self.session.find_file)

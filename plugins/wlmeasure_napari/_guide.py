@@ -13,11 +13,13 @@ from attrs import evolve, frozen
 
 from wlmeasure.decide.electronic import MINIMUM_REPEATS, ElectronicStatus
 from wlmeasure.decide.reconcile import Status
+from wlmeasure.record.case import KnownFile, PlainFile
 from wlmeasure.record.facts import SETTLED, CanalFacts
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import record_of
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.result import proposal_words
+from wlmeasure_napari._upper_end import Upper, last_file, upper_of
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -34,7 +36,7 @@ KEYS = (
     *("field Working", "button Confirm", "button Open film", "button Open frame", "button Open case"),
     *("field Tooth", "list under Tooth", "buttons at the foot", "field Stop to tip", "button Add", "field From"),
     *("list Film in view", "list Canal in hand", "field Reading", "field Decided", "button Decide"),
-    *("button Enter", "list Kind of entry", "button Report"),
+    *("button Enter", "list Kind of entry", "button Report", "button Use claim"),
 )
 """Everything that a line may name."""
 
@@ -101,8 +103,14 @@ class State:
     tool, placed, known_length, stop_offered
         The tool in hand, how many points it has placed, whether the known length was typed, whether a file's stop lies on the
         film while the reference point is asked for.
+    upper, rest_offered
+        How the upper end of the file's known length is known; whether a reference point is marked that its stop may have rested
+        on.
     scale
         The film in view has one.
+    lone_file, claims
+        Why the file that stands on it gives none: its upper end is out of the picture, or it has no length; whether the image
+        claims a spacing.
     canal, point
         The canal in hand and its reference point in words; "" where there is none.
     traced, marked, measured
@@ -145,7 +153,11 @@ class State:
     placed: int = 0
     known_length: bool = False
     stop_offered: bool = False
+    upper: Upper = "stop"
+    rest_offered: bool = False
     scale: bool = False
+    lone_file: Literal["", "out of the picture", "no length"] = ""
+    claims: bool = False
     canal: str = ""
     point: str = ""
     traced: bool = False
@@ -202,6 +214,8 @@ def _in_hand(state: State) -> Step | None:
         rate = f"{state.share} of 100 right on synthetic films"
         if state.found == "tip" and state.placed == 0:
             return Step("click the stop", f"A tip is found ({rate}), no stop", "click", "scale")
+        if state.found != "file" and state.upper == "reference" and state.placed == 2:
+            return _rested(state, f"A file is found ({rate}), no stop", "click what its stop rested on")
         what = "A file is found" if state.found == "file" else "A tip is found"
         if not state.known_length:
             return Step("check both ends, enter its length", f"{what} ({rate})", "field Stop to tip", "scale")
@@ -214,11 +228,20 @@ def _in_hand(state: State) -> Step | None:
 
 def _with_tool(state: State) -> Step | None:
     canal, point = _short(state.canal, 20), _short(state.point, 30) or "coronal reference point"
+    if state.tool == "rest" or (state.tool == "file" and state.upper == "reference" and state.placed == 2):
+        return _rested(state, "The file's stop is not seen")
     if state.tool in ("file", "object"):
         if state.placed >= 2:
             return Step("enter the known length", "Both ends stand", "field Stop to tip", "scale")
-        ends = ("the file's stop", "the file's tip") if state.tool == "file" else ("one end", "the other end")
-        return Step(f"click {ends[state.placed]}", "Scale of the film", "click", "scale")
+        ends, why = ("one end", "the other end"), "Scale of the film"
+        if state.tool == "file":
+            ends = (
+                "the file's stop" if state.upper == "stop" else "the uppermost of the shaft that is seen",
+                "the file's tip",
+            )
+            if state.upper == "stop" and state.placed == 0:
+                why = "Scale of the film (stop not in the picture: say so under Scale)"
+        return Step(f"click {ends[state.placed]}", why, "click", "scale")
     if state.tool == "canal":
         if state.placed < 2:
             what = "the orifice" if state.placed == 0 else "along the canal, last its apical end"
@@ -229,6 +252,14 @@ def _with_tool(state: State) -> Step | None:
             return Step("if so take its place", f"The file's stop may rest on the {point}", "Enter", "canals")
         return Step(f"click the {point}", f"Canal {canal}", "click", "canals")
     return None
+
+
+def _rested(state: State, why: str, what: str = "click the edge or cusp it rested on") -> Step:
+    """Mark what the stop rested on, or take the point that is marked already."""
+    if state.rest_offered:
+        point = _short(state.point, 24) or "marked reference point"
+        return Step("if it rested there take that", f"{why}; the {point} is marked", "Enter", "scale")
+    return Step(what, why, "click", "scale")
 
 
 def _to_begin(state: State) -> Step | None:
@@ -266,7 +297,14 @@ def _on_canal(state: State) -> Step:
             "open a sound one", "The record cannot be followed, so nothing in it counts", "button Open case", "record"
         )
     alone = not state.decided and not state.readings and not state.counted_on
-    if alone and not state.scale:
+    if alone and not state.scale and state.lone_file:
+        if state.claims:
+            why = {
+                "out of the picture": "The file's upper end is out of the picture",
+                "no length": "The file has no length",
+            }[state.lone_file]
+            return Step("take the spacing that the image claims", why, "button Use claim", "scale")
+    elif alone and not state.scale:
         if not state.known_length:
             return Step(
                 "enter the file's length, stop to tip", "No millimetres without a scale", "field Stop to tip", "scale"
@@ -392,7 +430,11 @@ def state_of(session: Session) -> State:
         placed=len(session.pending),
         known_length=session.known_length_mm is not None,
         stop_offered=tool == "reference" and session.stop_px is not None,
+        upper=session.upper_end,
+        rest_offered=session.rested_px is not None,
         scale=session.film is not None and session.film.calibration is not None,
+        lone_file=_lone_file(session),
+        claims=session.radiograph is not None and bool(session.radiograph.spacings),
         unsaved=session.document.unsaved,
     )
     case, facts, canal = session.case, session.facts, session.canal_facts
@@ -425,6 +467,15 @@ def state_of(session: Session) -> State:
         fault=facts.fault is not None,
         afterwards=_afterwards(record_of(case)[0].in_order(canal.name)),
     )
+
+
+def _lone_file(session: Session) -> Literal["", "out of the picture", "no length"]:
+    at = None if session.case is None else last_file(session.case, session.film_id)
+    if session.case is None or at is None:
+        return ""
+    file = session.case.film(session.film_id).scale[at]
+    upper = upper_of(file) if isinstance(file, KnownFile | PlainFile) else "stop"
+    return upper if upper in ("out of the picture", "no length") else ""
 
 
 def _millimetres(canal: CanalFacts) -> str:

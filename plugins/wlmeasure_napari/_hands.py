@@ -21,7 +21,7 @@ STILL_SCREEN_PX = 4.0  # a press that moves less is a click, not a drag of the v
 NUDGE_PX = 0.25
 
 KEYS = (
-    ("S", "scale: click the file's stop, then its tip"),
+    ("S", "scale: click the file's stop, then its tip; where the stop is not seen say so under Scale"),
     ("F", "find the file by itself; Enter accepts what is found"),
     ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
     ("Enter", "accept"),

@@ -61,8 +61,9 @@ def measured_lines(session: Session, film_id: str) -> tuple[list[Any], list[str]
         return paths, colours, widths
     film = next(film for film in result.films if film.film.id == film_id)
     line = float(max(film.radiograph.values.shape))
-    for known in () if film.calibration is None else film.calibration.lines:
-        paths.append(np.asarray(known.path_px))
+    known = [] if film.calibration is None else [line.path_px for line in film.calibration.lines]
+    for path in [*known, *(file.path_px for file in film.unscaled_files)]:
+        paths.append(np.asarray(path))
         colours.append(FILE_COLOUR)
         widths.append(FILE_SHARE * line)
     for canal in result.canals:
@@ -421,7 +422,11 @@ class Layers:
         pending = [*session.pending, *proposed]
         points = [point for _, point in handles] + pending
         colours = [
-            CHOSEN_COLOUR if handle == session.chosen else FILE_COLOUR if handle.role == "scale" else CANAL_COLOUR
+            CHOSEN_COLOUR
+            if handle == session.chosen
+            else FILE_COLOUR
+            if handle.role in ("scale", "rest")
+            else CANAL_COLOUR
             for handle, _ in handles
         ] + [PENDING_COLOUR] * len(pending)
         symbols = ["disc"] * len(points)

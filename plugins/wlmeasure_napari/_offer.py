@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 FILM_SUFFIXES = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".dcm")
-About = Literal["film", "tooth", "file", "case", "mirror", "metal"]
+About = Literal["film", "tooth", "file", "case", "mirror", "metal", "upper end"]
 MOST_BESIDE = 200
 """Case files that are looked into beside a film (our parameter): a patient's folder has a few."""
 

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Literal
 
+import numpy as np
 from attrs import evolve, frozen
 
 from wlmeasure import __version__
@@ -30,7 +31,9 @@ from wlmeasure.record.case import (
     Entry,
     KnownFile,
     KnownObject,
+    PlainFile,
     Spacing,
+    StopSeated,
     Trace,
 )
 from wlmeasure.record.draft import Draft
@@ -55,23 +58,25 @@ from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import Need, NeedError, lacking, need
 from wlmeasure_napari._offer import Choice
 from wlmeasure_napari._over_time import Proposal, propose
+from wlmeasure_napari._upper_end import Upper, at_rim, canal_point, file_as_said, last_file, upper_of
 
 __all__ = ["Handle", "Session", "Tool"]
 
 Point = tuple[float, float]
-Tool = Literal["look", "file", "object", "canal", "reference"]
+Tool = Literal["look", "file", "rest", "object", "canal", "reference"]
 
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
 FITTING = "Putting the films together"
-ENDS = {"file": ("the stop", "the tip"), "object": ("one end", "the other end")}
+RESTED = "the edge or cusp that the stop rested on"
+ENDS = {"file": ("the stop", "the tip", RESTED), "object": ("one end", "the other end")}
 
 
 @frozen
 class Handle:
     """A point that can be taken hold of: what it belongs to, and which point of it."""
 
-    role: Literal["scale", "canal", "reference"]
+    role: Literal["scale", "rest", "canal", "reference"]
     index: int
     scale: int = 0
     canal: str = ""
@@ -126,6 +131,8 @@ class Session(Desk):
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
         self.cursor: Point | None = None
+        self._upper: dict[str, Upper] = {}  # what was said of the upper end of a film's file, before one is placed
+        self._seated: dict[str, StopSeated | None] = {}
         self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
@@ -227,6 +234,8 @@ class Session(Desk):
         self.inputs.forget_all_but("canal", names)
         self.inputs.forget_all_but("film", [film.id for film in case.films])
         self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
+        self._upper = {film.id: self._upper[film.id] for film in case.films if film.id in self._upper}
+        self._seated = {film.id: self._seated[film.id] for film in case.films if film.id in self._seated}
         if self.canal_name not in names and self.canal_name in renamed:
             self.canal_name = renamed[self.canal_name]  # the points on it stay its own
         elif self.canal_name not in names:
@@ -235,7 +244,7 @@ class Session(Desk):
             self._turn_to(self.canal_name, case.films[0].id)
         if self.chosen is not None and self.chosen not in dict(self.handles()):
             self.chosen = None
-        if self.tool == "reference" and self.trace is None:
+        if (self.tool == "reference" and self.trace is None) or (self.tool == "rest" and self._file_at is None):
             self.tool = "look"
         self._wonder()
         self.changed.emit()
@@ -421,7 +430,8 @@ class Session(Desk):
         trace = self.trace
         if self.case is None or trace is None:
             return None
-        files = [scale for scale in self.case.film(self.film_id).scale if isinstance(scale, KnownFile)]
+        scales = self.case.film(self.film_id).scale
+        files = [scale for scale in scales if isinstance(scale, KnownFile) and upper_of(scale) == "stop"]
         mine = [file for file in files if file.points_px[-1] == trace.file_tip_px]
         return mine[-1].points_px[0] if mine else None
 
@@ -560,6 +570,15 @@ class Session(Desk):
         self.tool = "file"
         self.proposal = tipped[0]  # the surest one
         ends = (self.proposal.stop_px, self.proposal.tip_px)
+        graph, path = self.radiograph, self.proposal.path_px
+        assert graph is not None
+        # A shaft that leaves the picture is followed a little beyond it.
+        inside = path[np.all((path >= 0.0) & (path <= np.array(graph.values.shape) - 1.0), axis=1)]
+        first = (float(inside[0, 0]), float(inside[0, 1]))
+        if ends[0] is None and at_rim(graph, first):
+            self._upper.setdefault(self.film_id, "reference")  # the shaft leaves the picture, and its stop with it
+        if ends[0] is None and self._upper.get(self.film_id, "stop") != "stop":
+            ends = (inside[0], ends[1])
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
         self.live = [(float(row), float(col)) for row, col in self.proposal.path_px]
@@ -597,6 +616,7 @@ class Session(Desk):
         self.draft = None
         self._live = None
         self.chosen = None
+        self._settle("upper end")  # of points that are dropped
 
     def cancel(self) -> None:
         """Put the tool away; points not yet accepted are forgotten, and what was asked about is not meant."""
@@ -619,6 +639,9 @@ class Session(Desk):
         if self.tool == "reference":
             self._set_reference(at)
             return
+        if self.tool == "rest":
+            self._rest_on(at)
+            return
         if self.carried is not None and self.carried.trace is not None:
             self.pending, self._laid, self.carried = [], [], None  # placed by hand from here on
         if self.pending and self.pending[-1] == at:
@@ -628,15 +651,20 @@ class Session(Desk):
             self.pending = [at, (float(row), float(col))]  # the stop of a file whose tip is found
             self.changed.emit()
             return
-        if self.tool in ENDS and len(self.pending) == 2:
+        if self.tool in ENDS and len(self.pending) == self._wanted:
             self.pending, self._laid, self.proposal = [], [], None
             self._anchor()
-        if self.pending:
+        beside = self.tool in ENDS and len(self.pending) == 2  # what the stop rested on lies beside the shaft
+        if self.pending and not beside:
             self._laid.append([self.pending[-1], at] if self._live is None else self._path_to(at))
         self.pending.append(at)
-        if self.tool in ENDS and len(self.pending) == 2:
-            self.live, self._live = [], None  # both ends stand, and the cursor moves neither
-            self._try_known_length()
+        if self.tool in ENDS and len(self.pending) >= 2:
+            self._live = None  # both ends stand, and the cursor moves neither
+            if self.proposal is None:
+                self.live = []
+                self._try_known_length()
+            else:
+                self.changed.emit()
             return
         self._anchor()
         self.changed.emit()
@@ -688,8 +716,15 @@ class Session(Desk):
         WlmeasureError
             They are not enough, or no line can be traced through them.
         """
-        if self.tool in ENDS and len(self.pending) == 2:
-            if self.known_length_mm is None:
+        if self.tool == "rest" or (self.tool == "file" and self._wanted == 3 and len(self.pending) == 2):
+            if self.rested_px is None:
+                raise CaseError(f"known length must begin somewhere: click {RESTED}, or say that it is not seen")
+            if self.tool == "rest":
+                self._rest_on(self.rested_px)
+                return
+            self.pending.append(self.rested_px)
+        if self.tool in ENDS and len(self.pending) == self._wanted:
+            if self.known_length_mm is None and not (self.tool == "file" and self.upper_end == "no length"):
                 raise lacking(self, "known length")
             self._try_known_length()
         elif self.tool in ENDS:
@@ -749,30 +784,167 @@ class Session(Desk):
         self.changed.emit()
         if self.proposal is not None:
             return  # a proposal is accepted by itself, never by the way
-        if self.tool in ENDS and len(self.pending) == 2:
+        if self.tool in ENDS and len(self.pending) == self._wanted:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
 
     def _try_known_length(self) -> None:
-        if self.known_length_mm is None:
+        """Take the points that are placed, once nothing is missing; a file that begins at the film's rim is asked about."""
+        assert self.case is not None
+        if self._asks_upper_end():
+            return
+        upper = self.upper_end if self.tool == "file" else "stop"
+        length, std = self.known_length_mm, self.known_length_std_mm
+        if len(self.pending) < self._wanted or (length is None and upper != "no length"):
             self.changed.emit()
             return
-        assert self.case is not None
-        points = tuple(self.pending)
-        scale: KnownFile | KnownObject
+        points = tuple(self.pending[:2])
+        scale: KnownFile | PlainFile | KnownObject
         if self.tool == "file":
-            scale = KnownFile(
-                points_px=points,
-                trace_kind="clicks",
-                known_length_mm=self.known_length_mm,
-                known_length_std_mm=self.known_length_std_mm,
-            )
+            rested = self.pending[2] if upper == "reference" else None
+            plain = PlainFile(points_px=points, trace_kind="clicks")
+            seated = self._seated.get(self.film_id)
+            scale = file_as_said(plain, upper, length_mm=length, std_mm=std, reference_px=rested, seated=seated)
         else:
-            scale = KnownObject(
-                points_px=points, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm
-            )
+            assert length is not None
+            scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
         self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel)
+
+    # ---- the upper end of a file's known length ------------------------------------------------------------------
+
+    @property
+    def _file_at(self) -> int | None:
+        """Which scale of the film in view is the file that is spoken of: the chosen one, else the last."""
+        if self.case is None:
+            return None
+        if self.chosen is not None and self.chosen.role in ("scale", "rest"):
+            scales = self.case.film(self.film_id).scale
+            if isinstance(scales[self.chosen.scale], KnownFile | PlainFile):
+                return self.chosen.scale
+        return last_file(self.case, self.film_id)
+
+    @property
+    def _file(self) -> KnownFile | PlainFile | None:
+        at = self._file_at
+        scale = None if self.case is None or at is None else self.case.film(self.film_id).scale[at]
+        return scale if isinstance(scale, KnownFile | PlainFile) else None
+
+    @property
+    def upper_end(self) -> Upper:
+        """How the upper end is known, of the file that is being placed, else of the one that stands on the film in view."""
+        if self.tool == "rest":
+            return "reference"
+        file = None if self.tool == "file" else self._file
+        return self._upper.get(self.film_id, "stop") if file is None else upper_of(file)
+
+    @property
+    def stop_seated(self) -> StopSeated | None:
+        """Whether the stop was seen to rest on its reference point at exposure; None: not known."""
+        file = None if self.tool in ("file", "rest") else self._file
+        return file.stop_seated if isinstance(file, KnownFile) else self._seated.get(self.film_id)
+
+    @property
+    def rested_px(self) -> Point | None:
+        """The reference point that is marked already for the canal that the file lies in: the stop rested on the same."""
+        if self.case is None:
+            return None
+        trace, file = self.trace, self._file if self.tool == "rest" else None
+        tip = (
+            self.pending[1] if file is None and len(self.pending) > 1 else None if file is None else file.points_px[-1]
+        )
+        found = None if tip is None else canal_point(self.case, self.film_id, tip)
+        if found is not None or trace is None:
+            return found
+        of_this = self.tool == "file" or trace.file_tip_px in (None, tip)  # a file that stands may lie in another canal
+        return trace.reference_px if of_this else None
+
+    @property
+    def _wanted(self) -> int:
+        """How many points the tool in hand places for a known length."""
+        return 3 if self.tool == "file" and self.upper_end == "reference" else 2
+
+    def say_upper_end(self, upper: Upper) -> None:
+        """How the upper end of the known length is known, of the file that is being placed or of the one that stands.
+
+        Where the stop rested on a reference point that is marked already, that is taken; else it is to be clicked.
+
+        Raises
+        ------
+        WlmeasureError
+            There is no case yet; a length is needed and was not typed; what was said does not go with the points.
+        """
+        if self.case is None:
+            raise lacking(self, "case")
+        self._settle("upper end")
+        self._upper[self.film_id] = upper
+        file, at = self._file, self._file_at
+        if self.tool == "file":
+            del self.pending[2:]
+            if self.proposal is None and len(self.pending) == 2:
+                self._try_known_length()
+            else:
+                self.changed.emit()
+            return
+        if file is None or at is None or (upper == upper_of(file) and self.tool != "rest"):
+            self.changed.emit()
+            return
+        if upper == upper_of(file):
+            self.cancel()
+            return
+        if upper != "no length" and isinstance(file, PlainFile) and self.known_length_mm is None:
+            raise lacking(self, "known length")
+        rested = canal_point(self.case, self.film_id, file.points_px[-1]) if upper == "reference" else None
+        if upper == "reference" and rested is None:
+            self._drop_tool()
+            self.tool = "rest"
+            self.changed.emit()
+            return
+        self._say_of(file, at, upper, rested)
+
+    def say_seated(self, seated: StopSeated | None) -> None:
+        """Whether the stop was seen to rest on its reference point at exposure."""
+        self._seated[self.film_id] = seated
+        file, at = self._file, self._file_at
+        placing = self.tool in ("file", "rest")
+        if not placing and at is not None and isinstance(file, KnownFile) and file.stop_seated != seated:
+            self.edit_case(lambda case: edit.with_scale(case, self.film_id, evolve(file, stop_seated=seated), at=at))
+        else:
+            self.changed.emit()
+
+    def _say_of(self, file: KnownFile | PlainFile, at: int, upper: Upper, rested: Point | None) -> None:
+        assert self.case is not None
+        said = file_as_said(
+            file,
+            upper,
+            length_mm=self.known_length_mm,
+            std_mm=self.known_length_std_mm,
+            reference_px=rested,
+            seated=self._seated.get(self.film_id),
+        )
+        self._step(edit.with_scale(self.case, self.film_id, said, at=at), after=self.cancel)
+
+    def _rest_on(self, at: Point) -> None:
+        """The edge or cusp is marked that the stop of the file on the film in view rested on."""
+        file, index = self._file, self._file_at
+        if file is None or index is None:
+            raise CaseError("file must be placed first: press S, click the shaft at its upper end, then the tip")
+        self._say_of(file, index, "reference", at)
+
+    def _asks_upper_end(self) -> bool:
+        """Ask where the first point of a file lies at the film's rim, and nobody has said yet that its stop is there."""
+        graph = self.radiograph
+        asks = self.tool == "file" and len(self.pending) == 2 and self.film_id not in self._upper
+        if not asks or self.proposal is not None or graph is None or not at_rim(graph, self.pending[0]):
+            return False
+        self._ask(
+            "upper end",
+            "The file begins at the edge of the film. Where does its known length begin?",
+            Choice("The stop is there, where I clicked", lambda: self.say_upper_end("stop")),
+            Choice("The stop is not seen: I click what it rested on", lambda: self.say_upper_end("reference")),
+            Choice("Neither is in the picture", lambda: self.say_upper_end("out of the picture")),
+        )
+        return True
 
     def _renew_known_length(self) -> None:
         """A length typed again is a correction of the last known length on this film."""
@@ -781,6 +953,8 @@ class Session(Desk):
         scales = self.case.film(self.film_id).scale
         for at in reversed(range(len(scales))):
             scale = scales[at]
+            if isinstance(scale, PlainFile):
+                return  # whose length is not known: one that was typed may be of another
             if isinstance(scale, KnownFile | KnownObject):
                 new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)
                 if new != scale:
@@ -812,9 +986,14 @@ class Session(Desk):
         if self.case is None:
             return []
         found: list[tuple[Handle, Point]] = []
+        traces = [trace for canal in self.case.canals for trace in canal.traces if trace.film == self.film_id]
+        marked = [trace.reference_px for trace in traces]  # what a stop rested on is the same point, and moved with it
         for k, scale in enumerate(self.case.film(self.film_id).scale):
             if not isinstance(scale, Spacing):
                 found += [(Handle("scale", i, scale=k), point) for i, point in enumerate(scale.points_px)]
+            if isinstance(scale, KnownFile) and scale.reference_px not in (None, *marked):
+                assert scale.reference_px is not None
+                found.append((Handle("rest", 0, scale=k), scale.reference_px))
         for canal in self.case.canals:
             for trace in canal.traces:
                 if trace.film != self.film_id:
@@ -883,6 +1062,15 @@ class Session(Desk):
             if isinstance(moved, FILES):
                 moved = evolve(moved, path_px=None, tracer=None)
             self._step(edit.with_scale(case, self.film_id, moved, at=handle.scale), after=after)
+            return
+        if handle.role == "rest":
+            file = case.film(self.film_id).scale[handle.scale]
+            assert isinstance(file, KnownFile)
+            ends: Upper = "reference" if points else "out of the picture"
+            said = file_as_said(
+                file, ends, length_mm=None, std_mm=None, reference_px=next(iter(points), None), seated=file.stop_seated
+            )
+            self._step(edit.with_scale(case, self.film_id, said, at=handle.scale), after=after)
             return
         canal = edit.canal_of(case, handle.canal)
         trace = next(t for t in canal.traces if t.film == self.film_id)

@@ -4,9 +4,9 @@
 
 Whole-tooth phantoms of all four levels by turns, a file in the canal, its tip 0 to 2 mm short, no scale but the detector's
 spacing. Three clicks on the canal (both ends and halfway) and three on the file, each with an error of 1 px (standard
-deviation, each way). A path fails where it is somewhere more than 0.5 mm off the true centre line on the film. Blind: the smooth curve
-through the same three clicks. The ideal is the true line itself, which is nowhere off. Seeds 32000 and up: nothing was chosen
-on them.
+deviation, each way). A path fails where it is somewhere more than 0.5 mm off the true centre line on the film. Blind: the
+smooth curve through the same three clicks. The ideal is the true line itself, which is nowhere off. Seeds 32000 and up: nothing
+was chosen on them.
 """
 
 # ruff: noqa: E402 - the thread limits come before numpy

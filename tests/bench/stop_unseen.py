@@ -3,9 +3,9 @@
     python tests/bench/stop_unseen.py [--first 31000] [--count 300] [--jobs 1]
 
 Whole-tooth phantoms of all four levels in turn, each exposed twice: the file at its depth, and 0.5 to 1 mm less deep with the
-same known length claimed, as where the stop had been lifted. The stop is never clicked. What it rests on is a point of the crown
-at the height of the cusps, 1 to 2 mm from the shaft: to the side on the film (an edge), or to any side (a cusp in another depth).
-The stop's face lies where the perpendicular from that point meets the axis in space, and the true lengths count from there.
+same known length claimed, as where the stop had been lifted. The stop is never clicked. It rests on a point of the crown at the
+height of the cusps, 1 to 2 mm from the shaft: to its side on the film (an edge), or to any side (a cusp in another depth). The
+stop's face lies where the perpendicular from that point meets the axis in space, and the true lengths count from there.
 Reference point, shaft, tip and canal are clicked with 1 px of error (one standard deviation) and go through a case as in use.
 
 Beside it: the chord of the clicks and nothing else (blind); the detector's own spacing along the clicks, which knows neither
@@ -33,6 +33,7 @@ from wlmeasure.phantom.truth import CanalTruth
 from wlmeasure.record.case import Canal, Case, KnownFile, Trace
 from wlmeasure.record.edit import new_case
 from wlmeasure.record.evaluate import evaluate
+from wlmeasure.trace.reference_foot import reference_foot
 from wlmeasure.trace.spline import arc_length
 
 Float64 = NDArray[np.float64]
@@ -61,6 +62,9 @@ class Run:
     chord_mm: float = 0.0
     spacing_mm: float = 0.0
     ideal_mm: float = 0.0
+    foot_mm: float = (
+        0.0  # the exact reference point's foot on the exact shaft, from where the stop's face was, along it
+    )
 
 
 def runs_of(seed: int) -> list[Run]:
@@ -94,7 +98,8 @@ def _measured(
     ahead = (file.points_mm[8] - file.points_mm[0]) / np.linalg.norm(file.points_mm[8] - file.points_mm[0])
     down = float(offset @ ahead)  # the stop's face lies this far from the axis' point at the height of the cusps
     known, true = stop_to_tip - down, canal.total_mm - down
-    baselines = _baselines(phantom, canal, clicks, known, true, file.points_mm[0] + down * ahead, down)
+    top = file.points_mm[0]
+    baselines = _baselines(phantom, canal, clicks, known, true, top + offset, top + down * ahead, down)
     out = []
     case, radiograph = _case(phantom, clicks, known)
     none = Run(phantom.seed, phantom.level, side, unseated, "exactly", "yes", None, **baselines)
@@ -112,7 +117,7 @@ def _measured(
             line = evolve(line, known_length_mm=told, known_length_std_mm=std, read_to_division=read != "exactly")
             line = evolve(line, stop_seated=said == "yes")
             again = calibrate_lines([line], col_over_row=scale.mm_per_px_col / scale.mm_per_px_row)
-            length = measure_length(made.path, again, reference_px=made.start_px)
+            length = measure_length(made.path, again, reference_px=made.start_px, from_foot=True)
             low, high = length.length_interval_mm
             out.append(
                 evolve(
@@ -171,6 +176,7 @@ def _baselines(
     clicks: dict[str, Float64],
     known: float,
     true: float,
+    reference_mm: Float64,
     face_mm: Float64,
     down: float,
 ) -> dict[str, float]:
@@ -186,7 +192,12 @@ def _baselines(
     shaft = np.vstack([face, file.path_px[run > down] * pixel])
     whole = np.vstack([face, canal.path_px * pixel])
     ideal = known * float(arc_length(whole)[-1]) / float(arc_length(shaft)[-1])
+    straight = (shaft[-1] - shaft[0]) / np.hypot(*(shaft[-1] - shaft[0]))
+    off = (
+        reference_foot(file.path_px * pixel, phantom.projection.pixels(reference_mm[None])[0] * pixel).foot_px - face[0]
+    )
     return {
+        "foot_mm": float(off @ straight) * known / float(arc_length(shaft)[-1]),
         "chord_mm": known * along / float(np.hypot(*(tip - begin))) - true,
         "spacing_mm": along - true,
         "ideal_mm": ideal - true,
@@ -240,6 +251,10 @@ def main() -> None:
             table("  all unseated, not known", [r for r in doubted if r.unseated_mm])
             table("  all unseated, said to be seated", [r for r in sure if r.unseated_mm])
         once = [run for run in ours if run.read == "exactly" and run.said == "yes" and not run.unseated_mm]
+        foot = np.array([run.foot_mm for run in once])
+        print(
+            f"  foot of the exact point from the stop's face: rms {np.sqrt(np.mean(foot**2)):.2f}, worst {abs(foot).max():.2f}"
+        )
         for name in ("chord_mm", "spacing_mm", "ideal_mm"):
             error = np.array([getattr(run, name) for run in once])
             words = {

@@ -14,6 +14,7 @@ from wlmeasure.decide.methods import (
     ApicalEnd,
     RadiographicLength,
     Resorption,
+    corrected_length,
     end_allowance_mm,
     from_major_diameter,
     proportional_mm,
@@ -103,6 +104,31 @@ def test_subtract_add_subtract(
     assert result.length_mm == pytest.approx(expected, abs=1e-12)
     assert result.tentative_mm == preoperative - 1.0
     assert codes(result.flags) == flagged
+
+
+@given(length=LENGTHS, tip_short=st.floats(-2.0, 3.0))
+def test_a_trial_file_of_the_tentative_length_is_the_method_s_second_half(length: float, tip_short: float) -> None:
+    whole = subtract_add_subtract(length + 1.0, tip_short)
+    half = corrected_length(length, tip_short)
+    assert half.length_mm == pytest.approx(whole.length_mm, abs=1e-9)
+    assert (half.band, half.flags) == (whole.band, whole.flags)
+
+
+def test_a_length_made_of_a_known_length_and_a_gap_is_named_and_flagged_so() -> None:
+    step = corrected_length(19.5, 2.0)
+    film = radiographic_length(21.5, 0.25, apical_end="radiographic apex", corrected=step)
+    assert film.length_mm == pytest.approx(20.5)
+    assert film.method == "known length plus gap: radiographic apex less the end allowance"
+    assert "correction-confirm" in codes(film.flags)
+    assert dict(film.parameters).items() >= {"known_length_mm": 19.5, "gap_mm": 2.0}.items()
+    plain = radiographic_length(21.5, 0.25, apical_end="radiographic apex")
+    assert "gap_mm" not in dict(plain.parameters)
+
+
+@pytest.mark.parametrize("gap", [1.9, 3.5])
+def test_a_correction_that_does_not_give_the_length_is_refused(gap: float) -> None:
+    with pytest.raises(DecideError, match="corrected must give end_length_mm"):
+        radiographic_length(21.5, 0.25, apical_end="radiographic apex", corrected=corrected_length(19.5, gap))
 
 
 def test_a_tip_too_far_short_gives_no_length() -> None:

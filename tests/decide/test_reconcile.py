@@ -19,7 +19,7 @@ from wlmeasure.decide.reconcile import (
     weighted_length,
 )
 from wlmeasure.errors import DecideError
-from wlmeasure.measure.budget import ONE_SIDED_RMS, Term, total_std_mm
+from wlmeasure.measure.budget import ONE_SIDED_RMS, Term, reach_mm, total_std_mm
 
 HUNDREDTHS = st.integers(1400, 2800).map(lambda value: value / 100.0)
 SEVERITY = {"concordant": 0, "ordinary anatomy": 1, "caution": 2, "conflict": 3}
@@ -189,6 +189,59 @@ def test_unstable_readings_are_not_established_and_the_shortest_bounds() -> None
     assert (result.status, result.length_mm, result.ceiling_mm) == ("not established", None, 19.5)
     assert "reading-unstable" in codes(result)
     assert "too-few-readings" not in codes(result)
+
+
+# --- a film that may be too long -------------------------------------------------------------------------------------
+
+
+def test_a_film_that_may_be_too_long_alone() -> None:
+    """The length stays, its interval reaches down, and the ceiling is what holds if the stop had slid."""
+    film = unseated_film(21.0, 1.1)
+    result = reconcile(film, None)
+    assert result.length_mm == pytest.approx(21.0)
+    assert result.ceiling_mm == pytest.approx(21.0 - 1.1)
+    assert result.interval_mm is not None
+    below, above = reach_mm(film.budget)
+    assert result.interval_mm == pytest.approx((21.0 - below, 21.0 + above), abs=1e-5)
+    assert below > 1.5 * above
+    assert "film-may-be-long" in codes(result)
+
+
+@given(film=HUNDREDTHS, reading=HUNDREDTHS, reach=st.floats(0.1, 2.0))
+def test_laws_of_a_film_that_may_be_too_long(film: float, reading: float, reach: float) -> None:
+    """The same length is proposed and the mean leans more on the reading; the ceiling is never higher; a flag says it."""
+    sure, doubted = (
+        reconcile(film_of(film), reading_of(reading)),
+        reconcile(unseated_film(film, reach), reading_of(reading)),
+    )
+    assert doubted.status == sure.status
+    assert doubted.length_mm == sure.length_mm or doubted.length_mm == pytest.approx(sure.length_mm)
+    assert doubted.ceiling_mm is not None
+    assert sure.ceiling_mm is not None
+    assert doubted.ceiling_mm <= sure.ceiling_mm + 1e-9
+    assert doubted.ceiling_mm == pytest.approx(min(film - reach, reading))
+    assert codes(doubted) & {"film-may-be-long", "film-may-be-long-by-reading"}
+    assert not codes(sure) & {"film-may-be-long", "film-may-be-long-by-reading"}
+
+
+def test_the_mean_of_film_and_reading_leans_on_the_reading() -> None:
+    sure, doubted = reconcile(film_of(21.0), reading_of(20.8)), reconcile(unseated_film(21.0), reading_of(20.8))
+    assert sure.weights is not None
+    assert doubted.weights is not None
+    assert doubted.weights[1] > sure.weights[1]
+
+
+def test_a_reading_that_is_shorter_may_be_so_by_the_film() -> None:
+    assert "film-may-be-long-by-reading" in codes(reconcile(unseated_film(21.0), reading_of(20.0)))
+    assert "film-may-be-long" in codes(reconcile(unseated_film(21.0), reading_of(21.3)))
+
+
+def test_another_share_than_95_percent_of_a_one_sided_interval() -> None:
+    """One standard uncertainty of a normal spread holds 68.27 %."""
+    film = unseated_film(21.0)
+    result = reconcile(film, None, coverage_factor=1.0)
+    below, above = reach_mm(film.budget, held=0.682689492)
+    assert result.interval_mm == pytest.approx((21.0 - below, 21.0 + above), abs=1e-5)
 
 
 # --- beyond ---------------------------------------------------------------------------------------------------------

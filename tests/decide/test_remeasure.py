@@ -13,6 +13,7 @@ from wlmeasure.decide.methods import CLEAR_LANDMARK_STD_MM, LANDMARK_TERM, radio
 from wlmeasure.decide.reconcile import APART_TERM, WorkingLength, reconcile
 from wlmeasure.decide.remeasure import CHOICE, READINGS_STD_MM, Advice, advise_length, advise_working_length
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.magnification import Magnification
 from wlmeasure.measure.budget import total_std_mm
 from wlmeasure.measure.length import TILT, LengthEstimate, measure_length
 from wlmeasure.trace.centreline import given_path
@@ -73,11 +74,13 @@ def test_an_open_stretch_is_bettered_by_a_file_nearer_the_apex_and_that_is_no_or
     assert CHOICE in first.words
 
 
-def test_without_a_file_the_scale_comes_first() -> None:
-    claim = calibrate_spacing(SpacingClaim(0.02, 0.026, "ImagerPixelSpacing", "detector", "detector"))
+def test_without_a_file_a_very_uncertain_scale_comes_first() -> None:
+    """A fifth of the length, as by a file's taper, against a twentieth for its tilt."""
+    wide = Magnification(1.05, 0.20)
+    claim = calibrate_spacing(SpacingClaim(0.02, 0.026, "ImagerPixelSpacing", "detector", "detector"), usual=wide)
     length = measure_length(given_path(CANAL, SHAPE), claim)
     first = advise_length(length, claim)[0]
-    assert first.term == "spacing claim (detector)"
+    assert first.term == "usual magnification"
     assert first.needs_film
     assert first.after_mm is not None
     assert first.after_mm < 0.8 * first.before_mm

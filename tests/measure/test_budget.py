@@ -13,7 +13,15 @@ from uncertainties import covariance_matrix, ufloat, umath
 
 from wlmeasure.calibration import RULER_STD_MM, KnownLine, calibrate_lines
 from wlmeasure.errors import MeasureError
-from wlmeasure.measure.budget import Term, half_width_mm, std_of_half_width_mm, total_std_mm
+from wlmeasure.measure.budget import (
+    ONE_SIDED_RMS,
+    Term,
+    half_width_mm,
+    one_sided_mm,
+    reach_mm,
+    std_of_half_width_mm,
+    total_std_mm,
+)
 from wlmeasure.measure.curvature import measure_curvature
 from wlmeasure.measure.length import measure_length, polyline_mm
 from wlmeasure.measure.line_arc import Noise
@@ -56,6 +64,83 @@ def test_laws_of_the_interval(std: float, other: float, factor: float) -> None:
     assert half <= half_width_mm([Term("a", std), Term("b", other)]) * (1.0 + 1e-9)
     assert half >= max(half_width_mm([even(std)]), half_width_mm([Term("b", other)])) * (1.0 - 1e-9)
     assert total_std_mm([even(std), Term("b", other)]) == pytest.approx(sqrt(std**2 + other**2))
+
+
+# --- an error with one side ------------------------------------------------------------------------------------------
+
+
+def one_sided(reach: float) -> Term:
+    """Nothing in two of three cases, else evenly between half of `reach` and all of it."""
+    return Term("slid", ONE_SIDED_RMS * reach, shape="one-sided")
+
+
+def test_a_one_sided_error_by_hand() -> None:
+    """A third of the cases lies evenly 0.5 to 1 mm low: rms sqrt(7 / 36); 2.5 % of all are the lowest 7.5 % of that third."""
+    term = one_sided(1.0)
+    assert term.std_mm == pytest.approx(sqrt(7.0 / 36.0))
+    assert term.reach_mm == pytest.approx((1.0 - 0.075 * 0.5, 0.0), abs=1e-3)
+    assert one_sided_mm([term, Term("clicks", 0.1), one_sided(0.4)]) == pytest.approx(1.4)
+
+
+@settings(deadline=None, max_examples=60)
+@given(reach=STDS, std=STDS, other=st.just(0.0) | STDS)
+def test_the_ends_of_a_one_sided_interval_by_scipys_normal_distribution(reach: float, std: float, other: float) -> None:
+    """Below the lower end 2.5 % of the truth, below the upper end 97.5 %: the normal distribution summed over the others."""
+    below, above = reach_mm([one_sided(reach), even(other), Term("normal", std)])
+    share = (np.arange(400) + 0.5) / 400
+    evenly = (2.0 * share - 1.0) * other * sqrt(3.0)
+    slid = reach * (0.5 + 0.5 * share)
+    for end, held in ((-below, 0.025), (above, 0.975)):
+        seated = stats.norm.cdf((end - evenly) / std).mean()
+        lifted = stats.norm.cdf((end - evenly[:, None] + slid) / std).mean()
+        assert 2.0 / 3.0 * seated + lifted / 3.0 == pytest.approx(held, abs=2e-5)
+
+
+@given(reach=STDS, std=STDS, other=STDS, factor=st.floats(0.1, 10.0))
+def test_laws_of_a_one_sided_interval(reach: float, std: float, other: float, factor: float) -> None:
+    """It grows in proportion; it reaches farther down than up, and down at least as far as without that error."""
+    rest = [even(other), Term("normal", std)]
+    below, above = reach_mm([one_sided(reach), *rest])
+    scaled = [Term(t.term, factor * t.std_mm, t.shared, t.shape) for t in (one_sided(reach), *rest)]
+    assert reach_mm(scaled) == pytest.approx((factor * below, factor * above), rel=1e-6)
+    half = half_width_mm(rest)
+    assert below >= half - 1e-6
+    assert above <= half + 1e-6
+    assert half_width_mm([one_sided(reach), *rest]) == pytest.approx(0.5 * (below + above))
+
+
+def test_a_one_sided_error_that_hardly_is_leaves_the_interval_as_it_was() -> None:
+    rest = [even(0.144), Term("normal", 0.1)]
+    assert reach_mm([one_sided(1e-6), *rest]) == pytest.approx((half_width_mm(rest),) * 2, rel=1e-4)
+    assert reach_mm(rest) == (half_width_mm(rest),) * 2
+
+
+@pytest.mark.parametrize("held", [0.5, 0.6827, 0.99])
+def test_other_shares_than_95_percent(held: float) -> None:
+    assert reach_mm([Term("a", 0.3), Term("b", 0.4)], held=held)[0] == pytest.approx(
+        0.5 * stats.norm.ppf(0.5 + held / 2)
+    )
+    assert reach_mm([even(0.2)], held=held) == pytest.approx((held * 0.2 * sqrt(3.0),) * 2)
+
+
+def test_lengths_by_files_of_which_a_third_was_not_seated() -> None:
+    """Monte Carlo by hand: 20 mm claimed, a third of the files 0.5 to 1 mm less deep, ends clicked with a pixel of 0.025 mm."""
+    rng = np.random.default_rng(15)
+    known, true, pitch = 20.0, 22.0, 0.025
+    line = KnownLine([[0.0, 0.0], [known / pitch, 0.0]], known, 0.0, upper_end="reference")
+    scale = calibrate_lines([line])
+    stated = measure_length(
+        given_path([[0.0, 0.0], [true / pitch, 0.0]], SHAPE), scale, reference_px=None,
+        uncovered_end_rel_std=0.0, uncovered_whole_rel_std=0.0,
+    )  # fmt: skip
+    below, above = reach_mm(stated.budget)
+    slid = np.where(rng.random(100_000) < 1.0 / 3.0, rng.uniform(0.5, 1.0, 100_000), 0.0)
+    shaft = known - slid + rng.normal(0.0, 0.2, slid.size) + pitch * rng.normal(0.0, sqrt(2.0), slid.size)
+    way = true + pitch * rng.normal(0.0, sqrt(2.0), slid.size)
+    measured = way * known / shaft
+    low, high = measured * (1.0 - below / true), measured * (1.0 + above / true)  # nearly all terms go with the length
+    assert 0.94 < np.mean((low <= true) & (true <= high)) < 0.96
+    assert 0.02 < np.mean(low > true) < 0.03
 
 
 def test_a_stop_read_on_a_ruler_in_95_of_100_lengths() -> None:

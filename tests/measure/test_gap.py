@@ -7,7 +7,7 @@ from attrs import evolve
 from wlmeasure.calibration import RULER_STD_MM, KnownLine, calibrate_lines
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.budget import Term
-from wlmeasure.measure.gap import gap_length
+from wlmeasure.measure.gap import OPEN_GAP_REL_STD, gap_length
 from wlmeasure.trace.centreline import given_path
 
 SHAPE = (600, 400)
@@ -51,6 +51,17 @@ def test_about_a_tenth_of_a_millimetre_for_every_millimetre_beyond_the_tip():
     for gap in (1.0, 2.0, 3.0):
         length = gap_length(TRACE, exact, gap, known_length_mm=19.5, known_length_std_mm=0.0, click_std_px=1e-6)
         assert 0.1 * gap <= length.length_std_mm <= 0.11 * gap + 0.03
+
+
+def test_a_scale_that_no_file_gives_holds_nothing_of_the_tilt():
+    """By an object or a spacing a gap is more uncertain than by a file of the same tooth."""
+    line = KnownLine([[100.0, 50.0], [300.0, 50.0]], 10.0, 0.5, "object")
+    by_object = gap_length(
+        TRACE, calibrate_lines([line], col_over_row=0.8), 2.0, known_length_mm=19.5, known_length_std_mm=0.1
+    )
+    tilt = {term.term: term.std_mm for term in by_object.budget}["tilt the film cannot show"]
+    assert tilt == pytest.approx(2.0 * OPEN_GAP_REL_STD)
+    assert tilt > {term.term: term.std_mm for term in measured().budget}["tilt the film cannot show"]
 
 
 def test_a_file_that_may_not_have_been_seated_makes_it_too_long_and_never_too_short():

@@ -15,6 +15,7 @@ from shapely import LineString
 from wlmeasure.calibration import Calibration, KnownLine, calibrate_lines, calibrate_spacing
 from wlmeasure.errors import MeasureError
 from wlmeasure.image.radiograph import SpacingClaim
+from wlmeasure.magnification import Magnification
 from wlmeasure.measure.length import (
     UNCOVERED_END_REL_STD,
     UNCOVERED_WHOLE_REL_STD,
@@ -162,11 +163,12 @@ def test_a_drawn_path_is_measured_as_it_is_and_clicks_by_a_smooth_line(draw: Dra
 
 def test_a_scale_of_a_claim_covers_nothing() -> None:
     """Without a file on the film the whole canal may be tilted: a share of its length (see the simulation below)."""
-    claimed = calibrate_spacing(SpacingClaim(0.02, 0.02, "ImagerPixelSpacing", "detector", "detector"))
+    usual = Magnification(1.0, 0.07)
+    claimed = calibrate_spacing(SpacingClaim(0.02, 0.02, "ImagerPixelSpacing", "detector", "detector"), usual=usual)
     found = measure_length(given_path([[100.0, 100.0], [1100.0, 100.0]], SHAPE), claimed)
     assert found.covered_mm == 0.0
     assert budget(found)["tilt the film cannot show"] == pytest.approx(UNCOVERED_WHOLE_REL_STD * 20.0)
-    assert budget(found)["spacing claim (detector)"] == pytest.approx(0.07 * 20.0)
+    assert budget(found)["usual magnification"] == pytest.approx(0.07 * 20.0)
 
 
 def test_two_lengths_on_one_film_share_their_scale() -> None:

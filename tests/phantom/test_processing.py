@@ -165,6 +165,13 @@ def test_pattern_counts_like_noise_and_a_bright_line_is_none():
     assert (contrast_to_noise(film, clean, path, 0.4, MM) < 0.0).all()
 
 
+def test_less_than_a_step_of_grey_is_not_seen_where_nothing_is_noisy():
+    film, clean, path = line(0.003)
+    assert visible(contrast_to_noise(film, clean, path, 0.4, MM)) == 0.0
+    film, clean, path = line(0.03)
+    assert visible(contrast_to_noise(film, clean, path, 0.4, MM)) == 1.0
+
+
 def test_what_lies_outside_or_under_a_frame_is_not_seen():
     film, clean, path = line(0.05, noise=0.005)
     path[:40, 0] -= 80.0

@@ -237,7 +237,10 @@ def test_the_whole_job_in_twelve_clicks_and_four_numbers(person, tmp_path, capsy
     person.type("length", "21.5")
     assert dock.next_line.text().endswith("click the file's stop, then its tip: S")
     person.space(person.button("File (S)"))
-    assert dock.next_line.text() == "Scale of the film; click the file's stop"
+    assert (
+        dock.next_line.text()
+        == "Scale of the film (stop not in the picture: say so under Scale); click the file's stop"
+    )
     person.click(STOP)
     assert dock.next_line.text() == "Scale of the film; click the file's tip"
     person.click(TIP)

@@ -59,6 +59,7 @@ SEQUENCES = {
     "canal": (lambda s: s.delete_canal(), "canal", lambda s: s.take("canal"), lambda s: s.add_canal("B")),
     "point": (lambda s: None, "reading", lambda s: add_reading(s, 20.0, "foramen"), named),
     "trace": (lambda s: None, "canal", lambda s: s.take("reference"), trace),
+    "line": (lambda s: None, "film", lambda s: s.set_upright(), trace),
     "initials": (lambda s: (named(s), setattr(s, "initials", "")), "reading", lambda s: add_reading(s, 20.0, "foramen"),
                  lambda s: setattr(s, "initials", "AB")),
     "confirmed": (put_away_and_opened, "reading", lambda s: add_reading(s, 20.0, "foramen"), lambda s: s.confirm()),

@@ -995,12 +995,16 @@ def test_a_click_or_undo_begins_anew_after_a_proposal():
 
 
 def test_a_stop_that_is_not_in_the_picture_is_not_made_up():
-    """On the sample film without a stop nothing is put up for acceptance, whatever the finder makes of the shaft."""
+    """On the sample film without a stop shaft and tip alone are put up, and no length is taken before its begin is marked."""
     session, said = started(FILMS / "ref_stop_outside.png"), []
     session.said.connect(lambda place, text: said.append(text))
+    session.set_known_length(21.5, 0.1)
     session.do("scale", session.find_file)
-    assert "press S and click it" in said[-1] or "click the stop" in session.next_step().words
-    assert session.pending == []
+    assert session.proposal.stop_px is None
+    assert session.upper_end == "reference"
+    assert "no stop; click what its stop rested on" in session.next_step().words
+    session.do("scale", session.accept)
+    assert said[-1].startswith("known length must begin somewhere: click the edge or cusp that the stop rested on")
     assert session.case.films[0].scale == ()
 
 

@@ -279,3 +279,25 @@ def test_turning_shows_the_film_whole_and_other_steps_leave_the_view(seat):
     seat.session.set_known_length(10.0, None)  # half the millimetres a pixel
     np.testing.assert_allclose(seat.layers.to_pixel(camera.center[-2:]), middle)
     assert camera.zoom == pytest.approx(198.0)
+
+
+def test_another_film_beside_this_one_lies_as_it_is_shown_itself(seat):
+    """Turned clockwise its first row is its right rim; the canal's coronal ends are level, and its name says so."""
+    from pathlib import Path
+
+    model, seat = seat
+    session = seat.session
+    session.open_case(Path(__file__).resolve().parents[2] / "sample_images" / "cases" / "two_films.wl.json")
+    session.choose_film("f2")
+    session.turn(1)
+    session.choose_film("f1")
+    seat.space.refresh()  # another case than before
+    seat.space.show("beside")
+    seat.space.refresh()
+    film, other, names = (model.layers[name] for name in ("film", "other film", "names of films"))
+    ends = {t.trace.film: t.path.path_px[0] for t in session.result.canals[0].traces}
+    assert film.data_to_world(ends["f1"])[0] == pytest.approx(other.data_to_world(ends["f2"])[0], abs=1e-6)
+    corner, below = other.data_to_world((0.0, 0.0)), other.data_to_world((other.data.shape[0] - 1.0, 0.0))
+    assert corner[0] == pytest.approx(below[0])
+    assert corner[1] > below[1] > film.data_to_world((0.0, film.data.shape[1] - 1.0))[1]
+    assert [str(text) for text in names.text.values] == ["f1: in view", "f2: to compare, turned 90° clockwise"]

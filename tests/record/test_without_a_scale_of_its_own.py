@@ -17,6 +17,8 @@ from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import case_from_json
 from wlmeasure.record.edit import with_file_tips
 from wlmeasure.record.evaluate import evaluate
+from wlmeasure.share.drawing import Label, Line
+from wlmeasure.share.figures import FILE_COLOUR, film_drawing, film_picture
 from wlmeasure.share.paths import paths_of, stored_paths
 from wlmeasure.share.result import record_text, result_json
 
@@ -92,7 +94,7 @@ def test_its_uncertainty_is_the_ruler_the_clicks_and_a_tenth_of_the_gap(case, me
     """And the landmark's scatter in the working length."""
     trace = measured(case()).canals[0].traces[0]
     gap = 2.0 / M
-    expected = [RULER_STD_MM, 0.05 / M * 2**0.5, gap * usual_magnification().rel_std, gap * 0.105]
+    expected = [RULER_STD_MM, 0.05 / M * 2**0.5, gap * usual_magnification().rel_std, gap * 0.15]
     assert trace.length.length_std_mm == pytest.approx(np.hypot.reduce(expected), rel=1e-6)
     assert trace.radiographic.std_mm == pytest.approx(np.hypot.reduce([*expected, CLEAR_LANDMARK_STD_MM]), rel=1e-6)
 
@@ -381,3 +383,19 @@ def test_a_taper_refuses_in_words_that_a_person_knows(case, measured, points, wo
         measured(case(taper))
     assert "_px" not in str(refused.value)
     assert "click" in str(refused.value) or "check" in str(refused.value)
+
+
+def test_each_number_stands_at_its_own_file_on_the_picture(case, measured):
+    """And files without a scale are drawn, without the bar of a stop."""
+    result = measured(case(stopped(100, 20.0, 400), stopped(200, 18.0, 360)))
+    labels = {
+        shape.text: shape.x
+        for shape in film_drawing(result.films[0], [], film_picture(result.films[0]), {}).shapes
+        if isinstance(shape, Label)
+    }
+    assert 100.0 < labels["20 mm"] < 140.0
+    assert 200.0 < labels["18 mm"] < 240.0
+    plain = {"kind": "file", "points_px": [[1, 60], [360, 60]], "trace_kind": "path"}
+    film = measured(case(plain)).films[0]
+    lines = [shape for shape in film_drawing(film, [], film_picture(film), {}).shapes if isinstance(shape, Line)]
+    assert [line.points for line in lines if line.colour == FILE_COLOUR] == [((60.0, 1.0), (60.0, 360.0))]

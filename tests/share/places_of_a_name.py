@@ -7,6 +7,7 @@ from wlmeasure.share.page import (
     Cards,
     Columns,
     Figure,
+    Group,
     Heading,
     Key,
     Page,
@@ -40,6 +41,7 @@ PLACES = {
     "card's strong line": lambda name: Page("t", "s", (Cards((Card("#ff0000", "t", "1", strong=name),) * 2),)),
     "columns": lambda name: Page("t", "s", (Columns((Text(name),), (Text("b"),)),)),
     "row": lambda name: Page("t", "s", (Row(((Text("a"),), (Text(name),))),)),
+    "group": lambda name: Page("t", "s", (Group((Text(name),)),)),
 }
 EMPTY = Drawing((0.0, 0.0, 10.0, 10.0), 100.0, 100.0, (), "d")
 

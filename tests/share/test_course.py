@@ -13,7 +13,7 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.course import course, strain_drawing, timeline_drawing
 from wlmeasure.share.drawing import Area, Label, Line
 from wlmeasure.share.figures import canal_colours
-from wlmeasure.share.page import Columns, Figure, Heading, Row, Table
+from wlmeasure.share.page import Columns, Figure, Group, Heading, Row, Table
 from wlmeasure.share.report import report
 from wlmeasure.trade.instruments import Instrument
 
@@ -62,6 +62,8 @@ def flat(blocks):
             yield from flat((*block.left, *block.right))
         elif isinstance(block, Row):
             yield from flat([part for cell in block.cells for part in cell])
+        elif isinstance(block, Group):
+            yield from flat(block.blocks)
         else:
             yield block
 
@@ -203,7 +205,8 @@ def test_several_canals_share_one_page_of_strain_and_one_table_a_film(molar):
     """Three canals: figures abreast with one table below, the films without a canal side by side, each entry's line short."""
     molar = attrs.evolve(molar, case=attrs.evolve(molar.case, instrument_list=LIST))
     page = report(molar, made_at="2026-03-30 10:40", program="wlmeasure")
-    rows = [block for block in page.blocks if isinstance(block, Row)]
+    opened = [part for block in page.blocks for part in (block.blocks if isinstance(block, Group) else (block,))]
+    rows = [block for block in opened if isinstance(block, Row)]
     assert [len(row.cells) for row in rows] == [2, 3, 4, 3]
     tables = [block for block in flat(page.blocks) if isinstance(block, Table)]
     (strain,) = (table for table in tables if table.head[:1] == ("strain (95 %)",))

@@ -57,6 +57,10 @@ def test_the_picture_lies_so_and_what_is_drawn_lies_on_the_same_pixels(bench, vi
     np.testing.assert_allclose(line, by_hand)
     (ring,) = [s for s in made.shapes if isinstance(s, Ellipse) and not s.fill]
     assert (ring.x, ring.y) == pytest.approx(by_hand[1])
+    ((x, y), (x2, y2)) = next(
+        s.points for s in made.shapes if isinstance(s, Line) and (s.colour, s.width) == (CANAL_COLOURS[0], 2.5)
+    )
+    assert (x == x2, y == y2) == ((True, False) if view.quarter_turns % 2 else (False, True))  # across the canal
     across = 0.04 if view.quarter_turns % 2 == 0 else 0.05  # mm a column, as it is seen
     ((begin, end),) = [
         s.points for s in made.shapes if isinstance(s, Line) and s.colour == "#fff" and s.points[0][1] == s.points[1][1]

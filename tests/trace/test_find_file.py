@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from attrs import evolve
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import calibrate_taper
@@ -22,7 +23,7 @@ from wlmeasure.errors import TraceError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.phantom import make_phantom
 from wlmeasure.trace.file_ends import TipForm
-from wlmeasure.trace.find_file import FileProposal, find_files
+from wlmeasure.trace.find_file import FileProposal, _shaft_above, find_files
 from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trace.spline import arc_length, resample
 
@@ -134,7 +135,7 @@ def test_the_taper_gives_an_estimate_where_the_stop_is_outside(film: Film) -> No
 @pytest.mark.parametrize("distance", [0.5, 40.0])
 def test_widths_are_measured_on_the_path_only(film: Film, distance: float) -> None:
     truth = film("ref_p45_h00_v00")
-    with pytest.raises(TraceError, match="from_tip_mm"):
+    with pytest.raises(TraceError, match="shaft must be traced 1 mm beyond"):
         shaft_widths(truth.radiograph, truth.file_px, (distance,), PIXEL)
 
 
@@ -303,6 +304,69 @@ def test_on_a_whole_tooth_a_stop_outside_the_picture_is_reported() -> None:
     assert "stop-not-in-picture" in codes(proposal)
     # A tip in a sharp bend may be missed by half a millimetre; then it is said.
     assert off_mm(proposal.tip_px, truth.tip_px, phantom) < 0.25 or "tip-not-clear" in codes(proposal)
+
+
+def cut_or_framed(whole: Any, row: int, framed: bool) -> Radiograph:
+    """A film that begins at a row: cut there, or under a white frame that is known not to be film."""
+    if not framed:
+        return Radiograph.from_array(np.ascontiguousarray(whole.values[row:]))
+    values, masked = whole.values.copy(), np.zeros(whole.values.shape, np.bool_)
+    masked[:row] = True
+    values[masked] = values.max()
+    return evolve(Radiograph.from_array(values), masked=masked)
+
+
+@pytest.mark.parametrize("framed", [False, True], ids=["cut", "framed"])
+@pytest.mark.parametrize(("shape", "seed"), [("bend30", 1005), ("straight", 1011), ("double", 1007)])
+def test_a_stop_that_the_edge_of_the_film_cuts_is_out_of_the_picture(shape: str, seed: int, framed: bool) -> None:
+    """The film ends in the stop's last half millimetre: no stop is proposed, and it is said that the shaft leaves the film.
+
+    Under a frame it was said before that no stop was seen, as if all of the shaft lay on film.
+    """
+    whole = films.gamma8(drawn(shape, seed), 1.0)
+    row = int(whole.files[0].stop_px[0]) - 20
+    proposal = find_files(cut_or_framed(whole, row, framed), mm_per_px=whole.mm_per_px, tip=CONE)[0]
+    assert proposal.stop_px is None
+    assert proposal.leaves_picture
+    assert "stop-not-in-picture" in codes(proposal)
+    tip = proposal.tip_px + np.array([0 if framed else row, 0])
+    assert np.hypot(*(tip - whole.files[0].tip_px)) < 3.0
+
+
+def test_a_stop_with_shaft_above_it_is_seen_though_the_shaft_leaves_the_picture() -> None:
+    whole = films.gamma8(drawn("bend30", 1005), 1.0)
+    row = int(whole.files[0].stop_px[0]) - 140  # 3.5 mm: the stop and a good stretch of shaft above it
+    for framed in (False, True):
+        proposal = find_files(cut_or_framed(whole, row, framed), mm_per_px=whole.mm_per_px, tip=CONE)[0]
+        assert proposal.leaves_picture
+        at = proposal.stop_px + np.array([0 if framed else row, 0])
+        assert np.hypot(*(at - whole.files[0].stop_px)) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("contrast", "top_mm", "shown"),
+    [(1.0, 1.5, True), (1.0, 0.4, False), (1.0, -0.2, False), (0.2, 1.5, False)],
+    ids=["inside", "at the edge", "cut", "no shaft above"],
+)
+def test_what_is_a_stop_where_the_shaft_leaves_the_picture(contrast: float, top_mm: float, shown: bool) -> None:
+    """A block that begins inside, with half a millimetre of shaft above it that stands out as the rest of the line does."""
+    along = np.arange(0.0, 20.0, 0.1)
+    excess = np.where(along < top_mm, contrast, 1.0)
+    assert _shaft_above(along, excess, top_mm, 1.0) == shown
+
+
+@pytest.mark.parametrize("seed", [31300, 31301, 31302, 31303])
+def test_phantoms_whose_stop_is_outside_have_none(seed: int) -> None:
+    """All four levels; the shaft runs out of the picture, and that is said."""
+    phantom = make_phantom(seed, ("clear", "typical", "faint", "hard")[seed % 4], stop_in_view=False)
+    truth = phantom.truth.file
+    found = find_files(
+        Radiograph.from_array(phantom.image),
+        mm_per_px=phantom.mm_per_px,
+        tip=TipForm(truth.size_mm, truth.tip_angle_deg),
+    )
+    assert found[0].leaves_picture
+    assert all(proposal.stop_px is None for proposal in found)
 
 
 def test_a_read_out_line_of_the_detector_is_no_file() -> None:

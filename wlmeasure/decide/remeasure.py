@@ -15,6 +15,7 @@ from attrs import evolve, frozen
 from wlmeasure.calibration import (
     CLICK_FLOOR_MM,
     CLICK_STD_PX,
+    ENDS_TERM,
     REFERENCE_TERM,
     RULER_STD_MM,
     SEAT_TERM,
@@ -167,11 +168,11 @@ def _better(
     if term.term == KNOWN_LENGTH and length.gap is not None:
         return f"stop length to {FINE_READING_MM:g} mm", FINE_READING_MM / sqrt(12.0), False
     if term.term == KNOWN_LENGTH:
-        return f"stop length to {FINE_READING_MM:g} mm", scale[term.term] * length.length_mm, False
-    if term.term == "ends of the known length":
+        return f"stop length to {FINE_READING_MM:g} mm", scale[term.term] * term.std_mm, False
+    if term.term == ENDS_TERM:
         seen = all(line.upper_end == "stop" for line in calibration.lines)
         words = f"tip and {'stop of the file' if seen else 'reference point'} clicked again at higher zoom"
-        return words, scale[term.term] * length.length_mm, False
+        return words, scale[term.term] * term.std_mm, False
     if term.term == SEAT_TERM:
         return "it said that the stop was seen to rest on the reference point, if it was", 0.0, False
     if term.term == REFERENCE_TERM:
@@ -201,13 +202,14 @@ def _better(
 
 
 def _better_scale(calibration: Calibration) -> dict[str, float]:
-    """The relative terms of the same scale with every stop length read finely and every end clicked closely."""
+    """What is left of each term of the same scale with every stop length read finely and every end clicked closely: a share."""
     if not calibration.lines:
         return {}
     fine = FINE_READING_MM / sqrt(12.0)
     lines = [evolve(line, known_length_std_mm=min(fine, line.known_length_std_mm)) for line in calibration.lines]
     ratio = calibration.mm_per_px_col / calibration.mm_per_px_row
-    return dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK_STD_PX).terms)
+    better = dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK_STD_PX).terms)
+    return {name: better.get(name, 0.0) / std if std > 0.0 else 1.0 for name, std in calibration.terms}
 
 
 def _after(budget: Sequence[Term], term: Term, std_mm: float) -> tuple[float, float]:

@@ -30,10 +30,17 @@ from wlmeasure.measure.length import (
 from wlmeasure.trace.centreline import GIVEN_PATH, LONGEST_MM, CanalTrace
 from wlmeasure.trace.spline import arc_length
 
-__all__ = ["GAP_SCALE", "KNOWN_LENGTH", "gap_length"]
+__all__ = ["GAP_SCALE", "KNOWN_LENGTH", "OPEN_GAP_REL_STD", "gap_length"]
 
 GAP_SCALE, KNOWN_LENGTH = "scale of the gap", "known length"
 """Names of the terms that are its own."""
+
+# What a gap's tilt out of the film's plane adds by a scale that no file in the tooth gives: nothing of the tilt is in such a
+# scale, so that all of what one view loses is missing. The last 0.5 to 3 mm of canals show 0.95 of themselves on the average,
+# 0.78 and less in one of forty (431 canals of 160 phantoms of four levels, seeds 1000 to 1159). With 0.15 and the spacing's own
+# uncertainty 94 % of the intervals hold the truth, 88 % with the 0.105 of a stretch beyond a file that gives the scale (118
+# lengths from noisy clicks, seeds 34000 to 34059 and 34100 to 34159, which it was chosen on).
+OPEN_GAP_REL_STD = 0.15
 
 
 def gap_length(
@@ -45,7 +52,7 @@ def gap_length(
     known_length_std_mm: float,
     read_to_division: bool = False,
     click_std_px: float = CLICK_STD_PX,
-    gap_rel_std: float = UNCOVERED_END_REL_STD,
+    gap_rel_std: float | None = None,
     further: Sequence[Term] = (),
 ) -> LengthEstimate:
     """A known length plus the gap between the file's tip and the end of a trace.
@@ -63,7 +70,8 @@ def gap_length(
     click_std_px
         Standard uncertainty of the tip and of the end along the canal, pixels.
     gap_rel_std
-        What one film cannot show of the gap's tilt, relative to it: the uncertainty for a gap however well the scale is known.
+        What one film cannot show of the gap's tilt, relative to it: the uncertainty of a gap however well the scale is known.
+        By default that of a stretch beyond a file where a file of known length gives the scale, else `OPEN_GAP_REL_STD`.
     further
         Terms of how the file sat, such as a stop that may have been lifted.
 
@@ -80,6 +88,9 @@ def gap_length(
             "its tip and the canal's end"
         )
     std = check_finite(MeasureError, "known_length_std_mm", known_length_std_mm)
+    if gap_rel_std is None:
+        shares_tilt = any(line.kind == "file" for line in calibration.lines)
+        gap_rel_std = UNCOVERED_END_REL_STD if shares_tilt else OPEN_GAP_REL_STD
     rel = check_finite(MeasureError, "gap_rel_std", gap_rel_std)
     if min(std, rel) < 0.0:
         raise MeasureError(f"known_length_std_mm and gap_rel_std must be >= 0: {std:g}, {rel:g}")

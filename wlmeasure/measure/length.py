@@ -16,7 +16,15 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_FLOOR_MM, CLICK_STD_PX, Calibration, pixel_along
+from wlmeasure.calibration import (
+    CLICK_FLOOR_MM,
+    CLICK_STD_PX,
+    ENDS_TERM,
+    REFERENCE_STD_MM,
+    REFERENCE_TERM,
+    Calibration,
+    pixel_along,
+)
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.measure.budget import Term, half_width_mm, one_sided_mm, reach_mm, total_std_mm
 from wlmeasure.measure.clicks import clicks_length, sparse
@@ -207,6 +215,7 @@ def measure_length(
     calibration: Calibration,
     *,
     reference_px: object = None,
+    from_foot: bool = False,
     click_std_px: float = CLICK_STD_PX,
     unseen_from_mm: float | None = None,
     beside_mm: float = BESIDE_MM,
@@ -224,6 +233,10 @@ def measure_length(
         Scale of the same film; the files it rests on tell which stretch is covered.
     reference_px
         Coronal reference point (row, col), joined to the first point by a straight line; None when the trace begins there.
+    from_foot
+        Whether `reference_px` is the foot of the reference point at which the known length of the canal's file begins too. A
+        foot that lies too low by e then makes the scale too large and the way too short: the length L errs by (L / K - 1) e,
+        K the known length, and not by L / K e.
     click_std_px
         Standard uncertainty of one end click along the canal, pixels.
     unseen_from_mm
@@ -265,10 +278,13 @@ def measure_length(
     steps = np.diff(whole, axis=0)
     first, last = steps[np.hypot(steps[:, 0], steps[:, 1]) > 0.0][[0, -1]]
     clicks = [max(click_std_px * pixel_along(end, calibration.mm_per_px), CLICK_FLOOR_MM) for end in (first, last)]
+    scale_terms = {name: length * std for name, std in calibration.terms}
+    if from_foot:
+        _begun_together(scale_terms, clicks)
     budget = [
         Term(END_CLICKS, hypot(*clicks)),
         Term(PATH, path_std),
-        *(Term(name, length * std, True, calibration.shape_of(name)) for name, std in calibration.terms),
+        *(Term(name, std, True, calibration.shape_of(name)) for name, std in scale_terms.items()),
     ]
     files = [calibration.to_mm(line.path_px) for line in calibration.lines if line.kind == "file"]
     covered = min(length, max((covered_mm(whole, file, beside_mm=beside_mm) for file in files), default=0.0))
@@ -285,6 +301,16 @@ def measure_length(
             raise MeasureError(f"unseen_from_mm must be >= 0: {unseen_from_mm:g}; it counts from the orifice")
         budget.append(Term(UNSEEN, unseen_rel_std * max(0.0, canal - unseen_from_mm)))
     return LengthEstimate(coronal, canal, tuple(budget), covered)
+
+
+def _begun_together(scale_mm: dict[str, float], clicks_mm: list[float]) -> None:
+    """The terms of a length that begins at the foot at which the known length does: an error of the foot is counted once."""
+    foot_mm = clicks_mm.pop(0)
+    if ENDS_TERM in scale_mm:  # foot and tip, alike
+        end_mm = scale_mm[ENDS_TERM] / sqrt(2.0)
+        scale_mm[ENDS_TERM] = hypot(end_mm, end_mm - foot_mm)
+    if REFERENCE_TERM in scale_mm:
+        scale_mm[REFERENCE_TERM] = abs(scale_mm[REFERENCE_TERM] - REFERENCE_STD_MM)
 
 
 def winding_mm(path_mm: Float64, open_mm: float) -> float:

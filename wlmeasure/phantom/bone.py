@@ -162,7 +162,7 @@ def draw_jaw(
         seen_mm=float(rng.uniform(1.5, 4.0)),
         pattern=drawn,
         contrast=float(np.clip(0.27 * np.exp(0.24 * rng.normal()), 0.1, 0.45)),
-        relief=float(rng.uniform(0.08, 0.5)),
+        relief=float(rng.uniform(0.05, 0.42)),
         lesions=_draw_lesions(rng, sockets),
         landmarks=_draw_landmarks(rng, upper, kind, deep),
     )

@@ -217,7 +217,7 @@ def _fillings(
     fillings = []
     for k, canal in enumerate(tooth.canals):
         length = canal.curve.length_mm
-        short = {"short": rng.uniform(2.0, 0.5 * length), "over": -rng.uniform(0.2, 2.0)}.get(
+        short = {"short": rng.uniform(2.0, max(0.5 * length, 2.0)), "over": -rng.uniform(0.2, 2.0)}.get(
             fault, abs(0.8 * rng.standard_normal())
         )
         gaps = tuple(

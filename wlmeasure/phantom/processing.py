@@ -64,7 +64,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
     kind = drawn if kind is None else kind
     u = rng.uniform
-    low = float(np.clip(np.exp(rng.normal(0.62, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
+    low = float(np.clip(np.exp(rng.normal(0.35, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
     if rng.random() < 0.75:
         steps.append(Step("curve", (u(0.2, 1.0),)))
@@ -80,12 +80,12 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
                 "sharpen",
                 (
                     float(np.exp(u(np.log(0.04), np.log(0.15)))),
-                    float(np.clip(np.exp(rng.normal(0.95, 0.5)), 0.4, 5.5)),
+                    float(np.clip(np.exp(rng.normal(0.87, 0.48)), 0.4, 5.0)),
                 ),
             )
         )
         if rng.random() < 0.65:
-            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.3, 1.2))))
+            steps.append(Step("sharpen", (u(0.4, 1.5), u(0.25, 1.0))))
     steps.append(Step("noise", (float(np.exp(rng.normal(-7.4, 0.9))), u(0.0, 1.5))))
     if rng.random() < {"raw": 0.15, "sharpened": 0.5, "equalised": 0.5, "figure": 1.0}[kind]:
         steps.append(Step("resample", (u(0.45, 0.95), float(rng.integers(3)))))
@@ -93,13 +93,13 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
         steps.append(Step("jpeg", (float(rng.integers(45, 96)),)))
     if kind == "figure":
         steps.append(Step("resample", (u(0.6, 1.4), float(rng.integers(3)))))
-        if rng.random() < 0.5:
+        if rng.random() < 0.35:
             steps.append(Step("sharpen", (u(0.06, 0.2), u(0.2, 0.8))))
         steps.append(Step("jpeg", (float(rng.integers(55, 96)),)))
     if rng.random() < 0.12:
         steps.append(Step("floor", (u(0.02, 0.12),)))
-    if rng.random() < 0.1:  # pictures enlarged from small ones, films laid on a scanner
-        steps.append(Step("smooth", (u(0.1, 0.21),)))
+    if rng.random() < 0.12:  # pictures enlarged from small ones, films laid on a scanner
+        steps.append(Step("smooth", (u(0.1, 0.23),)))
     steps += _draw_marks(rng)
     bits = int(rng.choice([8, 12, 16], p=(0.5, 0.25, 0.25) if kind == "raw" else (0.94, 0.03, 0.03)))
     return Chain(kind, tuple(steps), bits)

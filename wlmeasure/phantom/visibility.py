@@ -20,6 +20,8 @@ FLANK_MM = (0.15, 0.45)
 """The flanks lie so far outside the lumen's wall; our parameter, as the next ones."""
 SIGNAL_MM, PATTERN_MM, WINDOW_MM = 0.5, 1.0, 2.0
 """Over how many mm (one SD) a line is seen as one, pattern is told from drift, and the level of both is taken."""
+GREY_STEP = 1.0 / 255.0
+"""Nothing finer than a step of grey of eight bits is seen, also where a film is saturated and has no noise."""
 SEEN_FROM = 1.5
 """Contrast to noise from which a stretch counts as visible: judged by eye on films, not by what any detector finds."""
 
@@ -70,7 +72,7 @@ def contrast_to_noise(
     noise = _read(np.asarray(film, np.float32) - clean, path, aside, np.concatenate([flanks, middle]), mm)
     off = noise[:8].mean(axis=0) - noise[8:].mean(axis=0)
     spread += _smoothed(off * off, WINDOW_MM / step)
-    ratio = signal / np.sqrt(spread + 1e-10)
+    ratio = signal / np.sqrt(spread + GREY_STEP**2)
     inside = ((path >= 0.0) & (path <= np.array(clean.shape) - 1.0)).all(axis=1)
     if film_area is not None:
         row, col = np.clip(np.rint(path).astype(np.intp), 0, np.array(clean.shape) - 1).T

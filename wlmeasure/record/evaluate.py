@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from math import hypot
+from math import hypot, sqrt
 
 import numpy as np
 from attrs import evolve, frozen
@@ -389,19 +389,23 @@ def _first_points(film: FilmResult, tip: Float64) -> list[Float64]:
     ]
 
 
-def _start(path: CanalTrace, reference: Float64 | None, tip: Float64 | None, film: FilmResult) -> Float64 | None:
+def _start(
+    path: CanalTrace, reference: Float64 | None, tip: Float64 | None, film: FilmResult
+) -> tuple[Float64 | None, bool]:
     """Where the length of a canal begins: at its reference point, or where that is what the stop of the canal's file rested on,
     at its foot on the shaft, where the stop was. The way from a cusp's tip over to the shaft is no part of a working length.
+
+    Returns the point, and whether it is such a foot.
     """
     if reference is None or film.calibration is None or np.array_equal(reference, path.path_px[0]):
-        return reference
+        return reference, False
     to_mm = film.calibration.to_mm
     for scale, _, foot in _in_canal(film, tip):
         if foot is None or not isinstance(scale, KnownFile) or scale.reference_px is None:
             continue
         if np.hypot(*(to_mm(scale.reference_px) - to_mm(reference))) <= SEAT_MM:
-            return foot.foot_px
-    return reference
+            return foot.foot_px, True
+    return reference, False
 
 
 def _seat_flag(length: LengthEstimate) -> Flag:
@@ -528,7 +532,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         angles = fit_canal(points, noise=Noise(path.centre_std_px))
         without_scale = (NO_SCALE,) if own is None else (NO_SCALE, _FLAGS["gap-needs-scale"])
         return TraceResult(trace, film, path, angles, flags=without_scale)
-    start = _start(path, reference, tip_px, film)
+    start, on_foot = _start(path, reference, tip_px, film)
     curvature = measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
@@ -541,7 +545,9 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         tip = _foot(calibration.to_mm(path.path_px), calibration.to_mm(tip_px))[0]
         if tip < -SEAT_MM:
             flags.append(_FLAGS["tip-beyond-end"])
-    along = measure_length(path, calibration, reference_px=start, unseen_from_mm=trace.unseen_from_mm)
+    along = measure_length(
+        path, calibration, reference_px=start, from_foot=on_foot, unseen_from_mm=trace.unseen_from_mm
+    )
     length: LengthEstimate | None = along
     corrected = None
     if own is not None:
@@ -612,7 +618,8 @@ def _tip_std_mm(tip_mm: float, length: LengthEstimate, film: FilmResult) -> floa
     """Standard uncertainty of the distance of a file's tip from the end; a rough scale is a term of it."""
     assert film.calibration is not None
     scale = film.calibration.rel_std if film.rough else 0.0
-    return hypot(length.end_std_mm, hypot(UNCOVERED_END_REL_STD, scale) * tip_mm)
+    clicks = sqrt(2.0) * CLICK_STD_PX * min(film.calibration.mm_per_px)  # a length from a foot counts one of them
+    return hypot(max(length.end_std_mm, clicks), hypot(UNCOVERED_END_REL_STD, scale) * tip_mm)
 
 
 def _known_plus_gap(own: KnownFile, path: CanalTrace, film: FilmResult, gap_mm: float, trace: Trace) -> LengthEstimate:

@@ -26,7 +26,7 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.cross_check import ScalePair
-from wlmeasure.record.case import Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
+from wlmeasure.record.case import FILES, Case, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
     HIDDEN_BELOW,
@@ -122,6 +122,16 @@ class FilmResult:
     def estimated(self) -> bool:
         """Whether the scale is only an estimate by a file's taper."""
         return self.calibration is not None and self.calibration.method == "taper of the file"
+
+    @property
+    def unscaled_files(self) -> tuple[CanalTrace, ...]:
+        """The traced files that no known length lies on: its upper end is out of the picture, or it has none."""
+        files = (scale for scale in self.film.scale if isinstance(scale, FILES))
+        return tuple(
+            trace
+            for scale, trace in zip(files, self.file_traces, strict=True)
+            if not (isinstance(scale, KnownFile) and scale.gives_scale)
+        )
 
     @property
     def rough(self) -> bool:

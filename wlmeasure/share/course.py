@@ -17,7 +17,7 @@ from wlmeasure.record.kinds import FINDING_WORDS, KIND_TABLE
 from wlmeasure.record.progress import CanalProgress, bend_strains
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
-from wlmeasure.share.page import Block, Columns, Figure, Heading, Remarks, Row, Table, Text
+from wlmeasure.share.page import Block, Columns, Figure, Group, Heading, Remarks, Row, Table, Text
 from wlmeasure.share.plot import INK, Axes, Mark, mark, ticks
 from wlmeasure.share.result import first_point_words, limit_words
 from wlmeasure.share.timeline import (
@@ -149,7 +149,7 @@ def _strains(
         tuple((label, *(found.get(name, "–") for name in names)) for label, found in by_file.items()),
         ("strain (95 %)", *names),
     )
-    return [Row(cells), Text(STRAIN_WORDS, small=True), table]
+    return [Group((Row(cells), Text(STRAIN_WORDS, small=True), table))]
 
 
 def _canal(canal: CanalResult, told: CanalProgress, record: LengthRecord, colour: str, *, first: bool) -> list[Block]:

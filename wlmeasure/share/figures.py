@@ -144,8 +144,12 @@ def _ring(point: NDArray[np.float64], colour: str, radius: float, ratio: float) 
     return Ellipse(float(col), float(row), radius / ratio, radius, stroke=colour, width=2.0)
 
 
-def _bar(point: NDArray[np.float64], colour: str, half: float, ratio: float) -> Shape:
+def _bar(point: NDArray[np.float64], along: NDArray[np.float64], colour: str, half: float, ratio: float) -> Shape:
+    """A bar across a line from end to end of `along`: upright where that lies on its side, else level."""
     row, col = (float(v) for v in point)
+    down, right = np.abs(along[-1] - along[0])
+    if right * ratio > down:
+        return Line(((col, row - half), (col, row + half)), colour, 2.5)
     return Line(((col - half / ratio, row), (col + half / ratio, row)), colour, 2.5)
 
 
@@ -156,16 +160,26 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
     if film.calibration is not None:
         for line in film.calibration.lines:
             # Wide, below the canal's thin line, so that a file lying in the canal shows on both sides of it.
-            parts += _line(shown.at(line.path_px), FILE_COLOUR, 2.6 * width)
-            parts.append(_bar(shown.one(line.path_px[0]), FILE_COLOUR, 3.0 * size, ratio))
+            known = shown.at(line.path_px)
+            parts += _line(known, FILE_COLOUR, 2.6 * width)
+            parts.append(_bar(known[0], known, FILE_COLOUR, 3.0 * size, ratio))
+            if len(film.calibration.lines) > 1:  # each number at its own file
+                row, col = (float(v) for v in known[0])
+                words = f"{line.known_length_mm:g} mm"
+                parts.append(Label(col + 3.4 * size / ratio, row + size, words, 12.0, colour=FILE_COLOUR, halo="#000"))
+    for file in film.unscaled_files:
+        parts += _line(shown.at(file.path_px), FILE_COLOUR, 2.6 * width)
     for canal, trace in canals:
         colour = colours[canal.canal.name]
         path = shown.at(trace.path.path_px)
         if trace.trace.reference_px is not None:
             reference = shown.one(trace.trace.reference_px)
             if trace.trace.crown_px is not None:
-                parts += _line(np.vstack([reference, path[:1]]), colour, width, (2.0, 5.0))
-            parts.append(_bar(reference, colour, 3.0 * size, ratio))
+                # From a cusp beside the shaft it goes over to where the stop was, and the length counts from there.
+                start = reference if trace.start_px is None else shown.one(trace.start_px)
+                over = [] if np.array_equal(start, reference) else [start]
+                parts += _line(np.vstack([reference, *over, path[:1]]), colour, width, (2.0, 5.0))
+            parts.append(_bar(reference, path, colour, 3.0 * size, ratio))
         for piece, seen in trace.pieces:
             parts += _line(shown.at(piece), colour, width, () if seen else (3.0, 4.0))
         parts.append(_ring(path[-1], colour, size, ratio))

@@ -18,6 +18,7 @@ from wlmeasure.share.page import (
     Cards,
     Columns,
     Figure,
+    Group,
     Heading,
     Key,
     Page,
@@ -84,6 +85,9 @@ def _block(block: Block, pictures: dict[Picture, str]) -> str:
             lone = len(block.left) == 1 and isinstance(block.left[0], Figure)
             kind = "" if lone else ' class="grow"'
             return f'<div class="cols"><div{kind}>{left}</div><div class="grow">{right}</div></div>'
+
+        case Group():
+            return "".join(_block(b, pictures) for b in block.blocks)
 
         case Row():
             cells = ("".join(_block(b, pictures) for b in cell) for cell in block.cells)

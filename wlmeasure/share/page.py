@@ -18,6 +18,7 @@ __all__ = [
     "Cards",
     "Columns",
     "Figure",
+    "Group",
     "Heading",
     "Key",
     "Page",
@@ -133,7 +134,14 @@ class Row:
     cells: tuple[tuple[Block, ...], ...]
 
 
-Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns | Row
+@frozen
+class Group:
+    """Blocks that stand on one sheet of paper."""
+
+    blocks: tuple[Block, ...]
+
+
+Block = Heading | Text | Table | Remarks | Bullets | Figure | Cards | Columns | Row | Group
 
 
 @frozen

@@ -41,6 +41,7 @@ from wlmeasure.share.page import (
     Cards,
     Columns,
     Figure,
+    Group,
     Heading,
     Key,
     Page,
@@ -135,7 +136,7 @@ def _set(page: Page, boxed: Sequence[str], pixel_pt: float, last_apart: bool = F
             breaks = block.new_sheet or (last_apart and [k] == parts_at[-1:])
             story += [PageBreak() if breaks else CondPageBreak(need), *parts]
         else:
-            story += [KeepTogether(parts)] if isinstance(block, Figure) else parts
+            story += [KeepTogether(parts)] if isinstance(block, (Figure, Group)) else parts
     document.build(story)
     return out.getvalue(), document.blank
 
@@ -242,6 +243,8 @@ def _block(block: Block, width: float, pictures: _Pictures) -> list[Flowable]:
             return [_Drawn(block.drawing, width, pictures), *keys, *caption]
         case Cards():
             return _cards(block.cards, width)
+        case Group():
+            return [part for inner in block.blocks for part in _block(inner, width, pictures)]
         case Columns():
             return _columns(block, width, pictures)
         case Row():

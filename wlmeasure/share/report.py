@@ -217,10 +217,14 @@ def _film(
     facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
     if film.calibration is not None and film.calibration.lines:
-        keys.insert(0, Key(FILE_COLOUR, "known length", wide=True))
-    caption = "Bar: stop."
+        keys.insert(0, Key(FILE_COLOUR, "known length" if not film.unscaled_files else "known length, file", wide=True))
+    elif film.unscaled_files:
+        keys.insert(0, Key(FILE_COLOUR, "file", wide=True))
+    lines = () if film.calibration is None else film.calibration.lines
+    stop = "where the stop rested" if any(line.upper_end == "reference" for line in lines) else "stop"
+    caption = f"Bar: {stop}."
     if drawn:
-        caption = "Bars: stop and reference point. Ring: apical end. White dot: working length, decided or proposed."
+        caption = f"Bars: {stop} and reference point. Ring: apical end. White dot: working length, decided or proposed."
     if any(not seen for _, trace in drawn for _, seen in trace.pieces):
         caption += " Dashed: nothing is seen along this stretch."
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)

@@ -120,11 +120,12 @@ class EndFit:
 
 @frozen
 class StopBlock:
-    """A stop as the search sees it: face along the axis, sides from the axis (left, right), mm, and its relative drop."""
+    """A stop as the search sees it: faces along the axis, sides from the axis (left, right), mm, and its relative drop."""
 
     face_mm: float
     sides_mm: tuple[float, float]
     drop: float
+    top_mm: float
 
 
 def fit_tip(sample: Sampler, near_mm: float, form: TipForm) -> EndFit:
@@ -239,17 +240,20 @@ def find_stop(
         chosen = (around[0] - np.maximum(around[1], 0.0)).argmax(axis=1)
         found = _block(drops[[0, 1], :, chosen].min(axis=0), k, long, gap, contrast)
         if found is not None:
-            face, level = found
+            top, face, level = found
             sides = across[at[chosen]]
             return StopBlock(
-                float(along[0]) + face * step, (float(sides[0]), float(sides[1])), level / max(contrast, 1e-9)
+                float(along[0]) + face * step,
+                (float(sides[0]), float(sides[1])),
+                level / max(contrast, 1e-9),
+                float(along[0]) + top * step,
             )
         scores[max(k - long, 0) : k + long] = 0.0
     return None
 
 
-def _block(both: Float64, k: int, long: int, gap: int, contrast: float) -> tuple[float, float] | None:
-    """Whether rows `k` to `k + long` are a stop: the row at which it ends, to a part of a row, and its drop."""
+def _block(both: Float64, k: int, long: int, gap: int, contrast: float) -> tuple[float, float, float] | None:
+    """Whether rows `k` to `k + long` are a stop: the row at which it begins, that at which it ends (to a part), its drop."""
     block = both[k + 2 : k + long - 2]
     level = float(np.partition(block, len(block) // 2)[len(block) // 2])
     rest = np.abs(both[: max(k - 2, 0)])
@@ -266,7 +270,10 @@ def _block(both: Float64, k: int, long: int, gap: int, contrast: float) -> tuple
     while face + 1 < len(both) and both[face] >= 0.5 * level:
         face += 1
     upper, lower = float(both[face - 1]), float(both[face])
-    return face - 1 + float(np.clip((upper - 0.5 * level) / max(upper - lower, 1e-9), 0.0, 1.0)), level
+    top = k + long // 2
+    while top > 0 and both[top - 1] >= 0.5 * level:
+        top -= 1
+    return float(top), face - 1 + float(np.clip((upper - 0.5 * level) / max(upper - lower, 1e-9), 0.0, 1.0)), level
 
 
 def fit_face(sample: Sampler, block: StopBlock) -> EndFit | None:

@@ -7,7 +7,8 @@
 
 No grey value has a fixed meaning here: every threshold is relative to the line's own contrast or to the film's own texture, so
 that an 8-bit picture of unknown tone curve does as well as a calibrated detector. An end that is not in the picture is reported
-as such and never made up.
+as such and never made up: where the shaft runs out of the picture, or under a frame or whatever else is no film, a stop is
+taken for one only if all of it lies inside with shaft above it. What the stop rested on is never looked for.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ AIR_SHARE = 20  # one part in so many of a film is no brighter than air, where a
 STRIP_HALF_MM = 2.7
 STRIP_STEP_MM = 0.1
 KNOT_MM = 1.5
-EDGE_MM = 0.7  # a line that ends nearer to the picture's border than this leaves it
+EDGE_MM = 0.7  # a line that ends nearer to the picture's border, or to what is no film, than this leaves it
 SHAFT_HALF_MM = 0.1  # the mean over this is the shaft ...
 BESIDE_MM = (0.25, 0.4)  # ... and over this what is beside it; farther out bone and root change it more
 WIDTH_HALF_MM = 0.45
@@ -57,9 +58,14 @@ LEAST_AT_TIP = 0.2  # of the line's usual contrast: a size 15 file has a third o
 CLEAR_OF_CROWN_MM = (((3.0, 5.0), (0.6, 2.3)), ((0.2, 1.5), (2.4, 3.2)))
 LEAST_ABOVE_STOP_MM = 4.0
 RETURNS_TO, STILL_THERE = 0.8, 0.35
+# Where the shaft leaves the picture a stop shows only with this much shaft above it, of this share of the line's usual
+# contrast; a block that the picture cuts may be the edge of the film, a crown's or a clamp's (our parameters).
+SHAFT_ABOVE_MM, SHAFT_ABOVE = 0.5, 0.3
 TIP_BACK_MM = 0.15  # the axis is settled up to here before the tip
 LEAST_MM = 6.0  # from the stop, or from where the picture begins, to the tip
 SAME_MM = 0.6  # two lines whose middles run closer than this are one
+
+LEAST_POINTS = 12  # of a line on film; less is none
 
 # A line half of which keeps to one row or column this well, and whose next pixels have this share of its height, is the
 # detector's own: a file is wider than one pixel, and blurred.
@@ -83,10 +89,12 @@ LEAST_CONFIDENCE = 0.1  # below it nothing is proposed
 _FLAGS = catalogue(
     {
         "stop-not-in-picture": (
-            "No stop is seen on the file up to the edge of the picture, so its length gives no scale; mark the stop if it is "
-            "there."
+            "The shaft leaves the picture and no stop is seen on it, so the file gives no scale yet; if you see the edge or "
+            "cusp that the stop rested on, and it is neither broken nor under a clamp, mark it as the reference point."
         ),
-        "stop-not-seen": "No stop is seen on the file; mark it if it is there.",
+        "stop-not-seen": (
+            "No stop is seen on the file; mark it if it is there, or the edge or cusp that it rested on if you see that."
+        ),
         "stop-not-clear": "The stop is lost in part in black air or behind the crown; check its position.",
         "tip-not-in-picture": "The file's tip is not in the picture.",
         "tip-not-clear": "The file's tip does not look like the tip expected; check its position.",
@@ -123,6 +131,9 @@ class FileProposal:
         truth.
     finder
         Name and version of what proposed it.
+    leaves_picture
+        Whether the shaft runs out of the picture at its coronal end, or under what is no film. If no stop is seen then, it is
+        to be asked what the stop rested on.
     flags
         Remarks.
     """
@@ -135,6 +146,7 @@ class FileProposal:
     confidence: float
     finder: str = FINDER
     flags: tuple[Flag, ...] = ()
+    leaves_picture: bool = False
 
     @property
     def stop_seen(self) -> bool:
@@ -153,7 +165,7 @@ class _Line:
     slab: Slab | None
     stop: StopBlock | None
     tip_mm: float
-    enters: bool  # at the picture's border
+    enters: bool  # at the picture's border, or from under what is no film
     leaves: bool
     width_mm: float  # of its last third
     taper: float
@@ -222,7 +234,7 @@ def find_files(
         return ()
     dark_level = float(np.partition(grid.values.ravel(), k := grid.values.size // AIR_SHARE)[k])
     cells = bright_lines(bright, least, grid.cell_mm)
-    seen = (_look(grid, one, tip, dark_level) for one in [*cells, *joined(cells, grid.cell_mm)])
+    seen = (_look(grid, radiograph.masked, one, tip, dark_level) for one in [*cells, *joined(cells, grid.cell_mm)])
     lines = _distinct(sorted((line for line in seen if line is not None), key=_rank, reverse=True))
     found = [_propose(density, grid, line, mm_per_px, tip, tuple(flags)) for line in lines if _hopeful(line, tip)]
     kept = sorted((proposal for proposal in found if proposal is not None), key=lambda p: p.confidence, reverse=True)
@@ -240,9 +252,16 @@ def _pixel_size(radiograph: Radiograph) -> tuple[tuple[float, float], bool]:
 # --- one line looked at ----------------------------------------------------------------------------------------------
 
 
-def _look(grid: WorkingGrid, cells: Float64, form: TipForm, air: float) -> _Line | None:
+def _look(
+    grid: WorkingGrid, masked: NDArray[np.bool_] | None, cells: Float64, form: TipForm, air: float
+) -> _Line | None:
     """Straighten a line on the working grid and see what it is."""
     coarse = _longer(cells * grid.cell_mm, np.array(grid.values.shape) * grid.cell_mm)
+    ends = np.zeros(2, np.bool_)
+    if masked is not None:
+        coarse, ends = _on_film(coarse, grid, masked)
+        if len(coarse) < LEAST_POINTS:
+            return None
     length = float(arc_length(coarse)[-1])
     rows = max(8, round(length / STRIP_STEP_MM))
     line = smooth_line(coarse, max(2, round(length / KNOT_MM)), rows)
@@ -266,7 +285,9 @@ def _look(grid: WorkingGrid, cells: Float64, form: TipForm, air: float) -> _Line
     size = np.array(grid.values.shape) * grid.cell_mm
     # Which end is the tip shows in the whole of the marks: a restoration, a bow or the air around the handle each mislead one.
     ways = [
-        _seen_from(line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm, air)
+        _seen_from(
+            line[::way], strip[::way], excess[::way], width[::way], across, size - grid.cell_mm, air, ends[::way]
+        )
         for way in (1, -1)
     ]
     return max(
@@ -284,15 +305,23 @@ def _seen_from(
     across: NDArray[np.floating],
     size: Float64,
     air: float,
+    cut: NDArray[np.bool_],
 ) -> _Line | None:
-    """A straightened line with its last end taken for the tip; None where that cannot be."""
+    """A straightened line with its last end taken for the tip; None where that cannot be.
+
+    `cut` says of either end whether it runs under what is no film.
+    """
     usual = _middle(excess)
     length = float(arc_length(line)[-1])
     along = np.arange(len(line)) * length / (len(line) - 1)
     slab = find_slab(strip, along, across, excess, air)
     stop = find_stop(strip, along, across, usual)
     to_border = np.minimum(line[[0, -1]], size - line[[0, -1]]).min(axis=1)
-    enters, leaves = bool(to_border[0] < EDGE_MM), bool(to_border[1] < EDGE_MM)
+    enters, leaves = bool(to_border[0] < EDGE_MM or cut[0]), bool(to_border[1] < EDGE_MM or cut[1])
+    if enters and slab is not None and not _shaft_above(along, excess, slab.top_mm, usual):
+        slab = None
+    if enters and stop is not None and not _shaft_above(along, excess, stop.top_mm, usual):
+        stop = None
     if stop is not None and not enters and stop.face_mm < LEAST_ABOVE_STOP_MM:
         stop = None
     if stop is not None and not _air_above(strip, along, across, usual, stop.face_mm, air):
@@ -318,6 +347,26 @@ def _seen_from(
     taper = _middle(w[:-apart] - w[apart:]) / (apart * STRIP_STEP_MM)
     steady = float(np.mean(excess[on] > 0.3 * usual))
     return _Line(line, slab, stop, tip, enters, leaves, float(thin[len(thin) // 3]), taper, steady, usual)
+
+
+def _shaft_above(along: NDArray[np.floating], excess: Float64, top_mm: float, usual: float) -> bool:
+    """Whether a block begins inside the picture and shaft is seen above it."""
+    above = excess[(along < top_mm) & (along > top_mm - 2.0 * SHAFT_ABOVE_MM)]
+    return top_mm - float(along[0]) >= SHAFT_ABOVE_MM and len(above) > 0 and _middle(above) >= SHAFT_ABOVE * usual
+
+
+def _on_film(line: Float64, grid: WorkingGrid, masked: NDArray[np.bool_]) -> tuple[Float64, NDArray[np.bool_]]:
+    """The longest stretch of a line (mm) that lies on film, and whether either of its ends runs under what is none."""
+    most = np.array(masked.shape) - 1
+    at = np.clip(np.rint(grid.to_px(line / grid.cell_mm)).astype(np.intp), 0, most)
+    film = ~masked[at[:, 0], at[:, 1]]
+    if film.all():
+        return line, np.zeros(2, np.bool_)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], film, [False]]).astype(np.int8)))
+    if not len(edges):
+        return line[:0], np.ones(2, np.bool_)
+    first, stop = max(zip(edges[::2], edges[1::2], strict=True), key=lambda piece: int(piece[1] - piece[0]))
+    return line[first:stop], np.array([first > 0, stop < len(line)])
 
 
 def _air_above(
@@ -486,6 +535,7 @@ def _propose(
         confidence,
         FINDER,
         tuple(notes),
+        line.enters,
     )
 
 

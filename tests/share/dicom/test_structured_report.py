@@ -12,13 +12,14 @@ from attrs import evolve
 
 from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.image.reading import is_structured_report
+from wlmeasure.magnification import usual_magnification
 from wlmeasure.record.case import FileTaper, case_to_json, load_case
 from wlmeasure.record.evaluate import accept_paths, evaluate
 from wlmeasure.share.deidentify import Profile, deidentify_files
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.calibrated import calibrated_copy
 from wlmeasure.share.dicom.objects import dicom_bytes
-from wlmeasure.share.dicom.report_reading import case_from_report, predecessor, read_report
+from wlmeasure.share.dicom.report_reading import case_from_report, disagreement, predecessor, read_report
 from wlmeasure.share.dicom.report_words import report_json, report_text
 from wlmeasure.share.dicom.source import film_images
 from wlmeasure.share.result import result_json
@@ -79,6 +80,46 @@ def test_lengths_are_those_worked_out_by_hand(report, on_dicom):
     assert value(found["WL-RAD", "M-ALLOWANCE"]) == pytest.approx(CORONAL_MM + CANAL_MM - 1.0, rel=1e-12)
     assert value(found["WL-FINAL", "M-DECIDED"]) == 19.0
     assert {key[0] for key in found} >= {"WL-ELEC", "WL-PROP"}
+
+
+def test_a_known_length_plus_a_gap_is_one_number_by_its_own_method(report, tmp_path, measure, make):
+    """The file's 18.5 mm and 50 rows of 0.040 mm over the usual magnification; where the canal begins is not measured."""
+    path = make.write(make.io_film(), tmp_path / "film.dcm")
+    file = {"kind": "known_file", "points_px": [[2.0, 300.0], [470.0, 300.0]], "trace_kind": "path"}
+    file |= {"known_length_mm": 18.5, "upper_end": "out of the picture", "stop_seated": "yes"}
+    trace = {"film": "f1", "path_px": [[220.0, 300.0], [520.0, 300.0]], "apical_end": "radiographic apex"}
+    trace |= {"file_tip_px": [470.0, 300.0]}
+    scale = [file, {"kind": "spacing", "claim": "ImagerPixelSpacing"}]
+    result = measure([make.body(path, scale=scale)], [make.canal() | {"traces": [trace]}], schema="wlmeasure-case/2")
+    made = report(accepted(result))
+    found = numbers(made)
+    length = 18.5 + 50 * ROW_MM / usual_magnification().mean
+    assert value(found["121211", "M-KNOWN-GAP"]) == pytest.approx(length, rel=1e-9)
+    assert value(found["WL-RAD", "M-ALLOWANCE"]) == pytest.approx(length - 1.0, rel=1e-9)
+    assert not {("121211", "M-CANAL"), ("121211", "M-FROM-REF"), ("122423", "M-FILE-PATH")} & found.keys()
+    read = read_report(made)
+    (entry,) = read.lengths
+    assert entry.recomputed_mm is None  # the path is no part of most of it
+    assert disagreement(read) is None
+    assert "Known length plus gap: 18.5 mm plus a gap of" in comments(made)
+    assert case_from_report(made).films[0].scale[0].upper_end == "out of the picture"
+
+
+def accepted(result):
+    return evaluate(evolve(accept_paths(result), folder=result.case.folder))
+
+
+def comments(path):
+    """Every text of the report, one after another."""
+    found = []
+
+    def walk(item):
+        for child in item.get("ContentSequence", ()):
+            found.append(child.get("TextValue", ""))
+            walk(child)
+
+    walk(pydicom.dcmread(path))
+    return "\n".join(found)
 
 
 def test_coordinates_are_column_and_row_from_the_corner(report, on_dicom):

@@ -129,14 +129,16 @@ def _drawn(
     layers: list[hd.pr.GraphicLayer] = []
     annotations: list[hd.pr.GraphicAnnotation] = []
 
-    def add(name: str, words: str, colour: str, lines: Sequence[object], label: str, at: object) -> None:
+    def add(name: str, words: str, colour: str, lines: Sequence[object], labels: Sequence[tuple[str, object]]) -> None:
         layer = _PR.GraphicLayer(name, len(layers) + 1, words, CIELabColor.from_string(colour))
         annotations.append(
             _PR.GraphicAnnotation(
                 referenced_images=[image.reference],
                 graphic_layer=layer,
                 graphic_objects=[_PR.GraphicObject("POLYLINE", to_dicom(line), _PIXEL) for line in lines],
-                text_objects=[_PR.TextObject(label, _PIXEL, anchor_point=tuple(to_dicom([at])[0]))],
+                text_objects=[
+                    _PR.TextObject(label, _PIXEL, anchor_point=tuple(to_dicom([at])[0])) for label, at in labels
+                ],
             )
         )
         layers.append(layer)
@@ -145,7 +147,8 @@ def _drawn(
     if scale is not None and scale.lines:
         known = ", ".join(f"{line.known_length_mm:g} mm" for line in scale.lines)
         lines = [line.path_px for line in scale.lines]
-        add("SCALE", f"Known lengths: {known}"[:64], FILE_COLOUR, lines, known, scale.lines[0].path_px[0])
+        labels = [(f"{line.known_length_mm:g} mm", line.path_px[0]) for line in scale.lines]  # each at its own file
+        add("SCALE", f"Known lengths: {known}"[:64], FILE_COLOUR, lines, labels)
     for k, (canal, trace) in enumerate(drawn, 1):
         path = trace.path.path_px
         lines = [path]
@@ -153,21 +156,20 @@ def _drawn(
             lines.insert(0, np.vstack([trace.trace.crown_px if trace.start_px is None else trace.start_px, path[0]]))
         name = printable(canal.canal.name, 40)
         length = None if trace.length is None else trace.length
-        words = "" if length is None else f" {measured_words(length)}"
+        words = "" if length is None else f" {'preliminary ' if trace.preliminary else ''}{measured_words(length)}"
         # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
         add(
             f"CANAL {k}",
             canal_code(canal.canal.name).meaning,
             colours[canal.canal.name],
             lines,
-            f"{name}{words}",
-            path[-1],
+            [(f"{name}{words}", path[-1])],
         )
     view, shape = image.film.film.shown_as, image.film.radiograph.values.shape
     if layers and (words := view_words(view)):
         rows, cols = shape if view.quarter_turns % 2 == 0 else shape[::-1]
         (corner,) = from_view([(WORDS_FROM_CORNER * rows, WORDS_FROM_CORNER * cols)], shape, view)
-        add("VIEW", f"How the film is shown: {words}", CANAL_COLOURS[0], [], words, corner)
+        add("VIEW", f"How the film is shown: {words}", CANAL_COLOURS[0], [], [(words, corner)])
     return layers, annotations
 
 

@@ -181,10 +181,16 @@ def canal_group(
     remarks = [(codes.COMMENT, flag.text) for flag in trace.flags]
     if trace.length is not None and trace.length.gap is not None:
         # Where the crown piece ends and the canal begins is not measured.
-        std = trace.length.length_std_mm
-        number = trace.length.length_mm, codes.MM
         numbers.append(
-            _number(codes.PATH_LENGTH, *number, method="M-KNOWN-GAP", std=std, along=along, algorithm=algorithm)
+            _number(
+                codes.PATH_LENGTH,
+                trace.length.length_mm,
+                codes.MM,
+                method="M-KNOWN-GAP",
+                interval=_interval(trace.length),
+                along=along,
+                algorithm=algorithm,
+            )
         )
         words = method_words(trace.length)
         remarks.insert(0, (codes.COMMENT, f"{words[:1].upper()}{words[1:]}."))

@@ -1,0 +1,306 @@
+"""How the upper end of a file's known length is known: said, asked, changed, undone; on another film and in another case."""
+
+import cv2
+import numpy as np
+import pytest
+from wlmeasure_napari._session import Session
+
+from wlmeasure.record.case import KnownFile, PlainFile, load_case
+
+ROWS, COLS = 480, 300
+UPPER, TIP, CUSP = (40.0, 50.0), (420.0, 50.0), (60.0, 80.0)
+AT_RIM = (2.0, 50.0)
+FOOT_TO_TIP, UPPER_TO_TIP = 360.0, 380.0  # rows, along a straight shaft
+THERE, RESTED, NEITHER = (
+    "The stop is there, where I clicked",
+    "The stop is not seen: I click what it rested on",
+    "Neither is in the picture",
+)
+
+
+@pytest.fixture
+def films(tmp_path):
+    """A straight shaft, 5 pixels wide, that comes in over the upper rim."""
+    paths = []
+    for k in (1, 2):
+        grey = np.random.default_rng(k).normal(80.0, 3.0, (ROWS, COLS))
+        grey[:421, 48:53] = 220.0
+        path = tmp_path / f"{k}.png"
+        path.write_bytes(cv2.imencode(".png", grey.clip(0, 255).astype(np.uint8))[1].tobytes())
+        paths.append(path)
+    return paths
+
+
+@pytest.fixture
+def session(films):
+    session = Session()
+    session.initials = "KO"
+    session.open_film(films[0])
+    session.set_tooth("ISO 46")
+    session.rename_canal(session.canal_name, "mesiobuccal cusp tip")
+    session.heard = []
+    session.said.connect(lambda *words: session.heard.append(words))
+    return session
+
+
+def place(session, *points, length=20.0):
+    if length is not None:
+        session.set_known_length(length, 0.1)
+    session.take("file")
+    for point in points:
+        session.click(point)
+
+
+def mm_per_row(session):
+    return session.film.calibration.mm_per_px_row
+
+
+def test_a_stop_in_the_picture_needs_no_word(session):
+    place(session, UPPER, TIP)
+    assert session.question is None
+    (file,) = session.case.films[0].scale
+    assert (file.upper_end, file.reference_px) == (None, None)
+    assert mm_per_row(session) == pytest.approx(20.0 / UPPER_TO_TIP, rel=2e-3)
+
+
+def test_said_before_the_third_click_is_what_the_stop_rested_on(session):
+    """20 mm from the foot of the cusp, 360 rows above the tip, not from where the shaft was clicked."""
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP)
+    assert session.case.films[0].scale == ()
+    assert session.next_step().words == "The file's stop is not seen; click the edge or cusp it rested on"
+    session.click(CUSP)
+    (file,) = session.case.films[0].scale
+    assert (file.points_px, file.upper_end, file.reference_px) == ((UPPER, TIP), "reference", CUSP)
+    assert file.stop_seated is None
+    assert mm_per_row(session) == pytest.approx(20.0 / FOOT_TO_TIP, rel=2e-3)
+
+
+def test_whether_the_stop_was_seated_is_said_before_or_after(session):
+    session.say_upper_end("reference")
+    session.say_seated("yes")
+    place(session, UPPER, TIP, CUSP)
+    assert session.case.films[0].scale[0].stop_seated == "yes"
+    wide = session.film.calibration.rel_std
+    session.say_seated(None)
+    assert session.case.films[0].scale[0].stop_seated is None
+    assert session.film.calibration.rel_std > wide
+    session.undo()
+    assert session.stop_seated == "yes"
+
+
+@pytest.mark.parametrize(("answer", "upper"), [(THERE, "stop"), (RESTED, "reference"), (NEITHER, "out of the picture")])
+def test_a_file_that_begins_at_the_rim_is_asked_about(session, answer, upper):
+    place(session, AT_RIM, TIP)
+    assert session.question.about == "upper end"
+    assert session.case.films[0].scale == ()
+    session.answer(answer)
+    if upper == "reference":
+        assert session.pending == [AT_RIM, TIP]
+        session.click(CUSP)
+    (file,) = session.case.films[0].scale
+    assert (file.upper_end or "stop") == upper
+    assert session.upper_end == upper
+    assert (session.film.calibration is None) is (upper == "out of the picture")
+    place(session, AT_RIM, TIP)  # said once for this film
+    assert session.question is None
+
+
+def test_the_question_goes_with_its_points(session, films):
+    place(session, AT_RIM, TIP)
+    session.cancel()
+    assert (session.question, session.pending) == (None, [])
+    place(session, AT_RIM, TIP)
+    assert session.question is not None
+    session.say_upper_end("out of the picture")  # in the list, beside the question
+    assert session.question is None
+    assert session.case.films[0].scale[0].upper_end == "out of the picture"
+    session.open_film(films[1], into="this case")
+    place(session, AT_RIM, TIP)
+    session.choose_film("f1")
+    assert session.question is None
+    assert session.case.films[1].scale == ()
+
+
+def test_the_answer_is_changed_and_every_change_is_undone(session):
+    place(session, UPPER, TIP)
+    cases = [session.case]
+    session.say_upper_end("reference")
+    assert (session.tool, session.upper_end) == ("rest", "reference")
+    assert session.case == cases[0]
+    session.click(CUSP)
+    cases.append(session.case)
+    assert mm_per_row(session) == pytest.approx(20.0 / FOOT_TO_TIP, rel=2e-3)
+    session.say_upper_end("out of the picture")
+    cases.append(session.case)
+    assert session.film.calibration is None
+    session.say_upper_end("no length")
+    cases.append(session.case)
+    assert isinstance(session.case.films[0].scale[0], PlainFile)
+    session.say_upper_end("stop")
+    cases.append(session.case)
+    assert cases[4] == cases[0]
+    for case, upper in zip(cases[3::-1], ("no length", "out of the picture", "reference", "stop"), strict=True):
+        session.undo()
+        assert session.case == case
+        assert session.upper_end == upper
+    for case in cases[1:]:
+        session.redo()
+        assert session.case == case
+
+
+def test_the_tool_for_what_it_rested_on_is_put_away_without_a_trace(session):
+    place(session, UPPER, TIP)
+    before = session.case
+    session.say_upper_end("reference")
+    session.cancel()
+    assert (session.case, session.upper_end) == (before, "stop")
+    session.say_upper_end("reference")
+    session.say_upper_end("stop")
+    assert (session.case, session.tool) == (before, "look")
+
+
+def test_a_file_without_a_length_is_kept_and_its_canal_follows_it(session):
+    session.say_upper_end("no length")
+    place(session, UPPER, TIP, length=None)
+    (file,) = session.case.films[0].scale
+    assert file.points_px == (UPPER, TIP)
+    assert isinstance(file, PlainFile)
+    assert session.film.calibration is None
+    assert session.next_step().words.endswith("click orifice, canal, apical end: T")
+    session.do("scale", lambda: session.say_upper_end("stop"))
+    assert session.heard[-1][1].startswith("known length must be entered first")
+    assert session.upper_end == "no length"
+    session.set_known_length(20.0, 0.1)
+    assert isinstance(session.case.films[0].scale[0], PlainFile)  # the length may be another file's
+    session.say_upper_end("stop")
+    assert isinstance(session.case.films[0].scale[0], KnownFile)
+    assert mm_per_row(session) == pytest.approx(20.0 / UPPER_TO_TIP, rel=2e-3)
+
+
+def trace_canal(session):
+    session.take("canal")
+    for point in ((150.0, 50.0), (440.0, 50.0)):
+        session.click(point)
+    session.accept()
+
+
+def test_the_canal_s_reference_point_is_marked_once_by_the_file(session):
+    """Marked for the file it is the canal's, and moved as one; taken away from the file it stays the canal's."""
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP, CUSP)
+    trace_canal(session)
+    assert session.trace.reference_px == CUSP
+    assert session.tool == "look"  # not asked for once more
+    assert [handle.role for handle, at in session.handles() if at == CUSP] == ["reference"]
+    handle = next(handle for handle, at in session.handles() if at == CUSP)
+    session.move(handle, (62.0, 84.0))
+    assert session.trace.reference_px == session.case.films[0].scale[0].reference_px == (62.0, 84.0)
+
+
+def test_the_canal_s_reference_point_is_marked_once_by_the_canal(session):
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    session.click(CUSP)
+    assert session.trace.reference_px == CUSP
+    session.say_upper_end("reference")
+    assert session.tool == "look"  # nothing is left to click
+    assert session.case.films[0].scale[0].reference_px == CUSP
+
+
+def test_enter_takes_the_marked_point_for_a_new_file(session):
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    session.click(CUSP)
+    session.remove_scale(0)
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP)
+    assert "mesiobuccal cusp tip is marked" in session.next_step().words
+    assert session.next_step().key == "Enter"
+    session.accept()
+    assert session.case.films[0].scale[0].reference_px == CUSP
+
+
+def test_the_reference_point_of_a_stop_that_does_not_show_is_no_stop(session):
+    """The place where the shaft was clicked is not offered for the canal's reference point."""
+    session.say_upper_end("out of the picture")
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    assert session.tool == "reference"
+    assert session.stop_px is None
+
+
+def test_a_point_that_no_canal_has_yet_is_moved_and_deleted(session):
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP, CUSP)
+    handle = next(handle for handle, at in session.handles() if at == CUSP)
+    assert handle.role == "rest"
+    session.move(handle, (64.0, 80.0))
+    assert session.case.films[0].scale[0].reference_px == (64.0, 80.0)
+    session.choose(handle)
+    session.delete_chosen()
+    assert session.case.films[0].scale[0].upper_end == "out of the picture"
+
+
+def test_points_are_taken_back_one_by_one_and_another_film_has_none_of_it(session, films):
+    session.open_film(films[1], into="this case")
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP, length=None)
+    session.click(CUSP)
+    assert session.pending == [UPPER, TIP, CUSP]
+    session.undo()
+    assert session.pending == [UPPER, TIP]
+    session.click(CUSP)
+    session.choose_film("f1")
+    assert (session.pending, session.upper_end) == ([], "stop")
+    session.choose_film("f2")
+    assert session.upper_end == "reference"  # as it was said for this film
+    session.new_case()
+    session.open_film(films[0])
+    session.set_tooth("ISO 46")
+    assert session.upper_end == "stop"
+
+
+def test_it_is_saved_and_opened_again(session, tmp_path):
+    session.say_upper_end("reference")
+    session.say_seated("yes")
+    place(session, UPPER, TIP, CUSP)
+    session.save_as(tmp_path / "a.wl.json")
+    case = session.case
+    session.close_case()
+    session.open_case(tmp_path / "a.wl.json")
+    assert load_case(tmp_path / "a.wl.json").films[0].scale == case.films[0].scale
+    assert (session.upper_end, session.stop_seated) == ("reference", "yes")
+
+
+@pytest.mark.parametrize("said", [None, "out of the picture"])
+def test_a_file_that_is_found_without_its_stop_asks_what_it_rested_on(session, said):
+    """The shaft leaves the picture; shaft and tip are proposed, and a person clicks the rest or says that it is not seen."""
+    from wlmeasure.trace.find_file import FileProposal
+
+    path = np.vstack(
+        [(-4.0, 50.0), (-1.5, 50.0), np.linspace(AT_RIM, TIP, 50)]
+    )  # a little beyond the film, as it comes
+    found = FileProposal(path, None, np.array(TIP), np.inf, 0.5, 0.8)
+    if said is not None:
+        session.say_upper_end(said)
+    session.set_known_length(20.0, 0.1)
+    session._propose((found,))
+    assert session.pending == [AT_RIM, TIP]
+    if said is None:
+        step = session.next_step()
+        assert step.words.startswith(
+            "A file is found (80 of 100 right on synthetic films), no stop; click what its stop rested on"
+        )
+        session.click(CUSP)
+        assert session.case.films[0].scale == ()  # a proposal is accepted by itself
+    session.accept()
+    (file,) = session.case.films[0].scale
+    assert file.upper_end == (said or "reference")
+    assert file.points_px == (AT_RIM, TIP)
+
+
+def test_without_a_scale_the_line_leads_to_the_image_s_own_spacing_or_on(session):
+    session.say_upper_end("out of the picture")
+    place(session, UPPER, TIP)
+    assert session.next_step().words.endswith("click orifice, canal, apical end: T")  # the image claims none

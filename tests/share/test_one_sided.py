@@ -1,0 +1,107 @@
+"""A length that may be too long and not too short: every output says its two ends, none a half-width that it has not."""
+
+import re
+
+import pytest
+
+from wlmeasure.record.facts import case_facts
+from wlmeasure.share.card import chart_note, stop_rows
+from wlmeasure.share.html import html_page
+from wlmeasure.share.report import report
+from wlmeasure.share.result import measured_words, proposal_words, record_text, result_json, scale_words
+from wlmeasure.share.tables import lengths_csv
+
+UNSEEN = {
+    "kind": "known_file",
+    "points_px": [[5, 50], [420, 50]],
+    "trace_kind": "path",
+    "known_length_mm": 18.0,
+    "known_length_std_mm": 0.05,
+    "upper_end": "reference",
+    "reference_px": [60, 62],
+}
+TRACE = {"reference_px": [60, 62], "path_px": [[200, 50], [460, 50]], "file_tip_px": [420, 50]}
+
+
+@pytest.fixture
+def unseen(bench):
+    """20 mm from the stop's face by a file of 18 mm; nobody said that its stop was seated."""
+    return bench({"scale": [UNSEEN]}, trace_changes=TRACE)
+
+
+@pytest.fixture
+def seated(bench):
+    return bench({"scale": [UNSEEN | {"stop_seated": "yes"}]}, trace_changes=TRACE)
+
+
+def ends(result):
+    """The ends of the length's and the proposal's intervals, to 0.1 mm as they are printed."""
+    length, working = result.canals[0].traces[0].length, result.canals[0].working_length
+    return [f"{low:.1f} to {high:.1f}" for low, high in (length.length_interval_mm, working.interval_mm)]
+
+
+def test_words_of_a_length_and_of_a_proposal(unseen, seated):
+    length, working = unseen.canals[0].traces[0].length, unseen.canals[0].working_length
+    told = ends(unseen)
+    assert measured_words(length) == f"20.0 mm ({told[0]})"
+    assert proposal_words(working) == f"19.0 mm ({told[1]})"
+    assert re.fullmatch(r"20\.0 mm ± \d\.\d", measured_words(seated.canals[0].traces[0].length))
+    assert re.fullmatch(r"19\.0 mm ± \d\.\d", proposal_words(seated.canals[0].working_length))
+
+
+def test_the_scale_says_from_where_to_where_and_how_far_it_may_be_too_large(unseen, seated):
+    """1 mm of 18 is 5.6 %."""
+    words = scale_words(unseen.films[0])
+    assert "18 mm ± 0.10 from the perpendicular of the marked reference point to the tip" in words
+    below, above = map(float, re.search(r"per pixel -(\d\.\d)/\+(\d\.\d) %", words).groups())
+    assert 5.0 < below < 6.5
+    assert above < 3.0
+    assert "mm per pixel ± " in scale_words(seated.films[0])
+
+
+def test_the_length_record(unseen):
+    text, told = record_text(unseen), ends(unseen)
+    assert f"20.0 mm ({told[0]})" in text
+    assert f"proposed 19.0 mm ({told[1]})" in text
+    assert "slid up by 1 mm, this length is 1.1 mm too long" in text
+    assert re.search(r"seat of the stop -1\.0\d/\+0\.00", text)
+    assert "20.0 mm ±" not in text
+    assert "19.0 mm ±" not in text
+
+
+def test_the_report(unseen):
+    page, told = html_page(report(unseen, made_at="2026-12-01T10:00:00", program="wlmeasure")), ends(unseen)
+    for words in told:
+        assert f"({words})" in page
+    assert "-1.0" in page
+    assert "slid up by 1 mm" in page
+
+
+def test_card_and_chart(unseen):
+    note, told = chart_note(unseen, "MB"), ends(unseen)
+    assert f"working length 19.0 mm ({told[1]}) (95 %) from cusp" in note
+    comma = chart_note(unseen, "MB", decimal=",")
+    assert f"19,0 mm ({told[1].replace('.', ',')})" in comma
+    assert stop_rows(unseen)
+
+
+def test_json_and_table_hold_both_ends(unseen):
+    (canal,) = result_json(unseen)["canals"]
+    length = unseen.canals[0].traces[0].length
+    assert canal["length_interval_mm"] == list(length.length_interval_mm)
+    seat = [term for term in canal["budget"] if term["term"] == "seat of the stop"]
+    assert seat[0]["shape"] == "one-sided"
+    low, high = length.length_interval_mm
+    assert f"{low:.3f}" in lengths_csv(unseen)
+    assert f"{high:.3f}" in lengths_csv(unseen)
+
+
+def test_what_stops_are_set_by_keeps_both_ends(unseen):
+    stop = case_facts(unseen).of("MB").stop
+    assert stop.interval_mm == unseen.canals[0].working_length.interval_mm
+
+
+def test_to_narrow_it_is_to_know_that_the_stop_was_seated(unseen):
+    found = unseen.canals[0].traces[0].advice[0]
+    assert found.term == "seat of the stop"
+    assert re.search(r"-1\.\d\d/\+0\.\d\d -> ±0\.\d\d mm", found.words)

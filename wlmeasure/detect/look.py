@@ -270,13 +270,15 @@ def _files(
         if p < least:
             made.append(None)
             continue
-        path, stds = maps.given.to_film(file.path), (std, std)
+        path, stds, stop = maps.given.to_film(file.path), (std, std), False
         if density is not None:
-            better = fine_file(density, path, size, tip=file.tip is not None, form=form)
-            path, stds = better.path_px, (better.upper_std_px, better.tip_std_px)
+            seen = file.upper is not None, file.tip is not None
+            better = fine_file(density, path, size, upper=seen[0], tip=seen[1], form=form)
+            path, stds, stop = better.path_px, (better.upper_std_px, better.tip_std_px), better.stop
+        file = evolve(file, upper_marks=(*file.upper_marks, float(stop)))
         upper = certainty.probability("upper_end", file.upper_marks)
         trusted = trusts and min(p, upper) >= TRUSTED
-        if file.upper is not None:
+        if file.upper is not None and not stop:
             wide = file.upper_spread * float(np.sqrt(maps.given.scale[0] * maps.given.scale[1]))
             stds = max(stds[0], wide), stds[1]
         made.append(_seen_file(file, f"file {order[k] + 1}", path, stds, (p, upper), trusted))

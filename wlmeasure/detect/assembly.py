@@ -26,7 +26,7 @@ __all__ = ["Found", "FoundCanal", "FoundFile", "FoundPoint", "FoundRoot", "assem
 
 Float64 = NDArray[np.float64]
 
-LEAST_POINT = 0.15
+LEAST_POINT = 0.2
 LEAST_LINE = 0.35
 """Shares below which a point or a line is not taken up at all."""
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0

@@ -37,6 +37,7 @@ SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
 """Of a file with another one."""
+SURE_TIP, BORDER_TIP_PX = 0.5, 8.0
 SECOND_FILE_PX = 60.0
 """How far a second file between the same ends must run apart: 5 mm."""
 OWN_PX = 18.0
@@ -318,6 +319,8 @@ def _overlap(way: Way, taken: list[Way]) -> float:
 
 def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bool) -> FoundFile:
     along = _along(maps, way.points)
+    if tip is not None and tip.share < SURE_TIP and _to_border(maps, tip) < BORDER_TIP_PX:
+        tip = None  # the file goes on beyond the picture
     marks = (
         1.0,
         way.seen,
@@ -593,9 +596,12 @@ def _end_marks(maps: Maps, peak: Peak, canals: list[_Canal]) -> tuple[float, ...
 
 def _isolated(maps: Maps, peak: Peak) -> float:
     """How near the picture's border it lies, from 1 at it to 0 from 2 mm on."""
+    return float(np.clip(1.0 - _to_border(maps, peak) / 25.0, 0.0, 1.0))
+
+
+def _to_border(maps: Maps, peak: Peak) -> float:
     rows, cols = maps.given.inside
-    gap = min(peak.at[0], peak.at[1], rows - 1 - peak.at[0], cols - 1 - peak.at[1])
-    return float(np.clip(1.0 - gap / 25.0, 0.0, 1.0))
+    return float(min(peak.at[0], peak.at[1], rows - 1 - peak.at[0], cols - 1 - peak.at[1]))
 
 
 # --- what belongs together -------------------------------------------------------------------------------------------

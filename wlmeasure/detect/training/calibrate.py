@@ -83,7 +83,7 @@ def _look(job: tuple[int, str]) -> Trial | None:
     seen = look_at_maps(radiograph, maps, bare, model="", mm_per_px=phantom.mm_per_px, least=0.0)
     items = items_of(seen)
     orifices = [o.at_px for o in sorted(seen.orifices, key=lambda o: -o.probability)]
-    scores = scored(items, labels, phantom, orifices)
+    scores = scored(items, labels, phantom.mm_per_px, orifices)
     return Trial(seed, level, scores, items.chances, items.trusted, items.marks, maps.given.figures)
 
 

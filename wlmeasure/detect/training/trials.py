@@ -101,9 +101,11 @@ def items_of(look: Look) -> Items:
     )
 
 
-def scored(items: Items, labels: Labels, phantom: Phantom, orifices: list[Float64] | None = None) -> dict[str, Scored]:
+def scored(
+    items: Items, labels: Labels, mm_per_px: tuple[float, float], orifices: list[Float64] | None = None
+) -> dict[str, Scored]:
     """The scores of what was said, by kind."""
-    pixel = np.array(phantom.mm_per_px)
+    pixel = np.array(mm_per_px)
     files, uppers = files_scored(items.files, labels, pixel)
     scores = {
         "file": files,

@@ -32,6 +32,7 @@ LEAST_LINE = 0.35
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0
 """Shortest file and canal in the picture: 3.6 and 2.4 mm."""
 TURN_COST, WEAK_GAIN = 0.8, 0.6
+KEEN_FILES = 3
 LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
@@ -186,7 +187,7 @@ def _score(way: Way, gain: float) -> float:
 
 def _files(maps: Maps, crownward: Float64 | None) -> list[FoundFile]:
     tips, uppers = (peaks(maps.of(c), LEAST_POINT) for c in (Channel.TIP, Channel.UPPER_END))
-    lines = Lines(maps.of(Channel.FILE), maps.given.inside, least=LEAST_LINE)
+    lines = Lines(maps.of(Channel.FILE), maps.given.inside, least=LEAST_LINE, keen=KEEN_FILES)
     found: list[FoundFile] = []
     for strand in lines.strands:
         found += _files_of(maps, strand, tips, uppers, lines.border_cells(strand, LEAST_LINE), crownward)

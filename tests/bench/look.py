@@ -20,6 +20,7 @@ import json
 import os
 import sys
 import time
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +81,7 @@ class Shown:
     tip: TipForm
 
 
+@lru_cache(maxsize=6)  # the next film is the one that the blind guess copies
 def shown(seed: int, level: str) -> Shown | None:
     """The film of a seed and level; "flat" is that of another simulator, which knows of files alone."""
     if level == FLAT:

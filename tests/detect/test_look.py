@@ -111,7 +111,11 @@ def test_what_is_unlikely_is_not_proposed(drawn):
     _, radiograph, maps = drawn
     never = {kind: {"weights": [-6.0] + [0.0] * (count - 1)} for kind, count in KINDS.items()}
     made = look_at_maps(radiograph, maps, certainty_of({"certainty": never}), model="", mm_per_px=SPACING, fine=False)
-    assert (made.files, made.canals, made.references) == ((), (), ())
+    assert (made.files, made.canals, made.references, made.roots, made.orifices) == ((), (), (), (), ())
+    ends = SURE | {"root_end": never["root_end"]}
+    made = look_at_maps(radiograph, maps, certainty_of({"certainty": ends}), model="", mm_per_px=SPACING, fine=False)
+    assert made.canals
+    assert {c.root for c in made.canals} == {None}  # no canal points to a root that is not there
     assert TRUSTED > 0.5
 
 

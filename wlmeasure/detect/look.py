@@ -238,10 +238,10 @@ def look_at_maps(
         for k, f in enumerate(files)
         if f is not None
     )
-    roots = _roots(maps, found, certainty, canals, trusts)
+    roots, places = _roots(maps, found, certainty, canals, trusts, least)
     orifices = _points(maps, certainty, "orifice", found, trusts, least)
     references = _points(maps, certainty, "reference", found, trusts, least)
-    kept = tuple(c for c in canals if c is not None)
+    kept = tuple(evolve(c, root=None if c.root is None else places.get(c.root)) for c in canals if c is not None)
     notes = []
     if tells_periapical and maps.periapical < PERIAPICAL:
         notes.append("not-periapical")
@@ -336,15 +336,20 @@ def _seen_canal(
 
 
 def _roots(
-    maps: Maps, found: Found, certainty: Certainty, canals: list[SeenCanal | None], trusts: bool
-) -> tuple[SeenRoot, ...]:
-    made = []
+    maps: Maps, found: Found, certainty: Certainty, canals: list[SeenCanal | None], trusts: bool, least: float
+) -> tuple[tuple[SeenRoot, ...], dict[int, int]]:
+    """Root ends that are likely enough, and the place of each among them by its number in `found`."""
+    made: list[SeenRoot] = []
+    places: dict[int, int] = {}
     for k, root in enumerate(found.roots):
         p = certainty.probability("root_end", root.marks)
+        if p < least:
+            continue
+        places[k] = len(made)
         held = tuple(c.label for c in canals if c is not None and c.root == k)
         at = maps.given.to_film(root.end[None])[0]
         made.append(SeenRoot(at, root.tooth + 1, held, p, trusts and p >= TRUSTED, root.marks))
-    return tuple(made)
+    return tuple(made), places
 
 
 def _points(

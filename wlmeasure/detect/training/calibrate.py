@@ -27,7 +27,7 @@ from wlmeasure.detect.training.trials import Trial, at_work, film, items_of, rad
 Float64 = NDArray[np.float64]
 
 RIDGE = 1.0
-LEAST_ITEMS = 200
+LEAST_ITEMS = 100
 KNOT_ITEMS, LEAST_KNOTS = 100, 5
 """Items a knot of the isotonic step rests on at the least; fewer knots than so many are none."""
 BEYOND = 0.25

@@ -23,7 +23,13 @@ __all__ = ["main"]
 
 DEMO_CASE = "molar"
 SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")  # likewise
-PHANTOM_LEVELS = ("clear", "typical", "faint", "hard", "real")  # written out: asking the room would load numpy for --help
+PHANTOM_LEVELS = (
+    "clear",
+    "typical",
+    "faint",
+    "hard",
+    "real",
+)  # written out: asking the room would load numpy for --help
 
 
 def _told(error: WlmeasureError) -> str:

@@ -604,6 +604,7 @@ class WorkingLengthDock(QWidget):
             "films": [self.film_choice],
             "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
             "scale": [self._by_place["scale"]],
+            "metal": [self.metal],
             "measures": [
                 self.scale_words,
                 self.scale_notes,

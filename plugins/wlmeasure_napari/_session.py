@@ -120,6 +120,7 @@ class Session(Desk):
 
     def __init__(self) -> None:
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
+        self.asks_metal = True  # whether a film whose grey scale is in doubt is asked about; not where a study gives it
         self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
@@ -160,16 +161,22 @@ class Session(Desk):
         with self.telling(place):
             step()
 
-    def run(self, words: str, job: Job, done: Callable[[Any], None]) -> None:
-        """Run a long job that touches nothing of the session, and then `done` with what it gives."""
+    def run(
+        self, words: str, job: Job, done: Callable[[Any], None], refused: Callable[[], None] | None = None
+    ) -> None:
+        """Run a long job that touches nothing of the session, and then `done` with what it gives.
+
+        A refusal of either is said where the step was taken, after `refused`.
+        """
         if self.work is None:
-            done(job())
+            with self._taken_back(refused):
+                done(job())
             return
         place = self._place
 
         def finish(outcome: Job) -> None:
             self.busy = ""
-            with self.telling(place):
+            with self.telling(place), self._taken_back(refused):
                 done(outcome())
             self.changed.emit()
             while self._later and not self.busy:
@@ -184,6 +191,7 @@ class Session(Desk):
         case: Case,
         *,
         after: Callable[[], None] | None = None,
+        refused: Callable[[], None] | None = None,
         undoable: bool = True,
     ) -> None:
         """Measure, save, and only then take over the new case."""
@@ -207,11 +215,22 @@ class Session(Desk):
                 after()
 
         if any(_to_trace(film.scale) for film in case.films) or any(_to_trace(canal.traces) for canal in case.canals):
-            self.run("Tracing", job, done)
+            self.run("Tracing", job, done, refused)
         elif self._fits_anew(case):
-            self.run(FITTING, job, done)
+            self.run(FITTING, job, done, refused)
         else:
-            done(job())
+            with self._taken_back(refused):
+                done(job())
+
+    @contextmanager
+    def _taken_back(self, refused: Callable[[], None] | None) -> Any:
+        """Where the step is refused, `refused` takes back what led to it."""
+        try:
+            yield
+        except WlmeasureError:
+            if refused is not None:
+                refused()
+            raise
 
     def _fits_anew(self, case: Case) -> bool:
         """Whether films are put together in space that were not, or not so: a third of a second."""
@@ -505,7 +524,8 @@ class Session(Desk):
 
     def _wonder(self) -> None:
         film = self.film
-        asks = film is not None and film.radiograph.polarity_doubt and not self.document.looked_at
+        doubtful = film is not None and film.radiograph.polarity_doubt
+        asks = doubtful and self.asks_metal and not self.document.looked_at
         about = self.film_id if asks else ""
         if self.question is not None and self.question.about == "metal" and self._metal_asked != about:
             self._settle("metal")
@@ -654,6 +674,7 @@ class Session(Desk):
         if self.tool in ENDS and len(self.pending) == self._wanted:
             self.pending, self._laid, self.proposal = [], [], None
             self._anchor()
+        placed, laid = list(self.pending), list(self._laid)
         beside = self.tool in ENDS and len(self.pending) == 2  # what the stop rested on lies beside the shaft
         if self.pending and not beside:
             self._laid.append([self.pending[-1], at] if self._live is None else self._path_to(at))
@@ -662,11 +683,18 @@ class Session(Desk):
             self._live = None  # both ends stand, and the cursor moves neither
             if self.proposal is None:
                 self.live = []
-                self._try_known_length()
+                self._try_known_length(refused=lambda: self._unclick(placed, laid))
             else:
                 self.changed.emit()
             return
         self._anchor()
+        self.changed.emit()
+
+    def _unclick(self, placed: list[Point], laid: list[list[Point]]) -> None:
+        """The click that was refused is none: the points are those before it, and the next click is another try."""
+        self.pending, self._laid = placed, laid
+        if len(placed) < 2:
+            self._anchor()
         self.changed.emit()
 
     def _anchor(self) -> None:
@@ -789,7 +817,7 @@ class Session(Desk):
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
 
-    def _try_known_length(self) -> None:
+    def _try_known_length(self, *, refused: Callable[[], None] | None = None) -> None:
         """Take the points that are placed, once nothing is missing; a file that begins at the film's rim is asked about."""
         assert self.case is not None
         if self._asks_upper_end():
@@ -809,7 +837,7 @@ class Session(Desk):
         else:
             assert length is not None
             scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
-        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel)
+        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel, refused=refused)
 
     # ---- the upper end of a file's known length ------------------------------------------------------------------
 

@@ -304,3 +304,57 @@ def test_without_a_scale_the_line_leads_to_the_image_s_own_spacing_or_on(session
     session.say_upper_end("out of the picture")
     place(session, UPPER, TIP)
     assert session.next_step().words.endswith("click orifice, canal, apical end: T")  # the image claims none
+
+
+def test_a_refused_click_goes_and_its_message_stands(session):
+    """A point 200 pixels above the shaft's first one is none that the stop rested on; the next click is another try."""
+    session.say_upper_end("reference")
+    session.set_known_length(20.0, 0.1)
+    session.take("file")
+    for point in ((300.0, 50.0), TIP):
+        session.do("canvas", lambda point=point: session.click(point))
+    case, steps = session.case, len(session._undo)
+    session.do("canvas", lambda: session.click(CUSP))
+    assert "reference point must not lie more than" in session.heard[-1][1]
+    assert session.pending == [(300.0, 50.0), TIP]
+    assert (session.tool, session.case, len(session._undo)) == ("file", case, steps)
+    session.do("canvas", lambda: session.click((302.0, 80.0)))
+    assert session.heard[-1] == ("canvas", "")
+    assert session.case.films[0].scale[0].reference_px == (302.0, 80.0)
+
+
+@pytest.mark.parametrize("tool", ["file", "object"])
+def test_of_any_points_the_refused_one_alone_goes(session, tool):
+    """2 pixels for 20 mm are no scale of a radiograph; the first point stays and the line follows the cursor again."""
+    session.set_known_length(20.0, 0.1)
+    session.take(tool)
+    session.do("canvas", lambda: session.click(UPPER))
+    session.do("canvas", lambda: session.click((42.0, 50.0)))
+    assert session.heard[-1][1] != ""
+    assert (session.pending, session.tool, session.case.films[0].scale) == ([UPPER], tool, ())
+    session.hover((200.0, 50.0))
+    assert bool(session.preview) is (tool == "file")
+    session.do("canvas", lambda: session.click(TIP))
+    assert session.case.films[0].scale[0].points_px == (UPPER, TIP)
+
+
+def test_a_click_refused_on_another_thread_goes_too(session):
+    waiting = []
+    session.work = lambda job, finish: waiting.append((job, finish))
+    session.set_known_length(20.0, 0.1)
+    session.take("file")
+    for point in (UPPER, (42.0, 50.0)):
+        session.do("canvas", lambda point=point: session.click(point))
+    (job, finish) = waiting.pop()
+    try:
+        made = job()
+        outcome = lambda: made  # noqa: E731
+    except Exception as error:  # noqa: BLE001
+        refusal = error
+
+        def outcome():
+            raise refusal
+
+    finish(outcome)
+    assert session.pending == [UPPER]
+    assert session.heard[-1][1] != ""

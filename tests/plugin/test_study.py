@@ -154,9 +154,13 @@ def test_what_breaks_the_protocol_is_said_and_not_stored(tmp_path):
 
 
 @pytest.mark.parametrize(("metal", "asked"), [("given", False), ("observer", True)])
-def test_an_observer_is_asked_what_metal_is_only_where_the_protocol_leaves_it_to_him(tmp_path, metal, asked):
+def test_an_observer_is_asked_what_metal_is_only_where_the_protocol_leaves_it_to_him(
+    tmp_path, monkeypatch, metal, asked
+):
     """A negative film whose file says nothing of its grey scale."""
-    made_exports = _script(ROOT / "tests" / "image" / "made_exports.py")
+    monkeypatch.syspath_prepend(ROOT / "tests" / "references")
+    import made_exports
+
     film = tmp_path / "negative.png"
     film.write_bytes(made_exports.saved(255 - made_exports.grey_film(120), "PNG"))
     protocol = Protocol(definitions=("length_mm",), apical_end="apical foramen", scale="observer", metal=metal)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from wlmeasure_napari._session import Session
 
-from wlmeasure.record.case import KnownFile, PlainFile, load_case
+from wlmeasure.record.case import FileTaper, KnownFile, PlainFile, load_case
 
 ROWS, COLS = 480, 300
 UPPER, TIP, CUSP = (40.0, 50.0), (420.0, 50.0), (60.0, 80.0)
@@ -358,3 +358,88 @@ def test_a_click_refused_on_another_thread_goes_too(session):
     finish(outcome)
     assert session.pending == [UPPER]
     assert session.heard[-1][1] != ""
+
+
+MM = 0.04  # a pixel of the tapered file's film
+
+
+@pytest.fixture
+def tapered(tmp_path):
+    """A hand file of size 15 on a film of 0.04 mm a pixel: 0.15 mm + 0.02 n thick n mm from its tip at row 420 (ISO 3630-1)."""
+    rows, cols = np.mgrid[0:ROWS, 0:COLS]
+    half = np.where(rows <= TIP[0], 0.5 * (0.15 + 0.02 * (TIP[0] - rows) * MM) / MM, 0.0)
+    cover = np.clip(half + 0.5 - np.abs(cols - TIP[1]), 0.0, 1.0)
+    grey = cv2.GaussianBlur(80.0 + 120.0 * cover, (0, 0), 0.8) + np.random.default_rng(3).normal(0.0, 2.0, (ROWS, COLS))
+    path = tmp_path / "tapered.png"
+    path.write_bytes(cv2.imencode(".png", grey.clip(0, 255).astype(np.uint8))[1].tobytes())
+    session = Session()
+    session.initials = "KO"
+    session.open_film(path)
+    session.set_tooth("ISO 46")
+    session.rename_canal(session.canal_name, "mesiobuccal cusp tip")
+    session.heard = []
+    session.said.connect(lambda *words: session.heard.append(words))
+    session.say_upper_end("no length")
+    return session
+
+
+def test_a_file_of_known_size_alone_gives_an_estimate(tapered, tmp_path):
+    """Said before its ends are clicked; within a fifth of the 0.04 mm that it was drawn with, and called an estimate."""
+    session = tapered
+    session.say_size(15, None)
+    place(session, UPPER, TIP, length=None)
+    (file,) = session.case.films[0].scale
+    assert isinstance(file, FileTaper)
+    assert (file.file_size, file.taper, session.upper_end) == (15, None, "no length")
+    assert mm_per_row(session) == pytest.approx(MM, rel=0.2)
+    assert "preliminary" in " ".join(flag.text for flag in session.film.flags)
+    trace_canal(session)
+    session.click(CUSP)
+    assert session.trace_result.preliminary
+    assert session.canal_facts.stop is None
+    session.save_as(tmp_path / "a.wl.json")
+    session.close_case()
+    session.open_case(tmp_path / "a.wl.json")
+    assert session.file_size == (15, None)
+
+
+def test_the_size_is_said_afterwards_changed_and_taken_back(tapered):
+    session = tapered
+    place(session, UPPER, TIP, length=None)
+    plain = session.case
+    assert session.film.calibration is None
+    session.say_size(15, 0.02)
+    assert session.file_size == (15, 0.02)
+    assert mm_per_row(session) == pytest.approx(MM, rel=0.2)
+    session.say_size(None, None)
+    assert session.case == plain
+    session.undo()
+    session.undo()
+    assert (session.case, session.file_size) == (plain, (None, None))
+    session.say_size(15, None)
+    session.set_known_length(15.0, 0.1)
+    assert isinstance(session.case.films[0].scale[0], FileTaper)  # the length may be another file's
+    session.say_upper_end("stop")
+    assert isinstance(session.case.films[0].scale[0], KnownFile)
+    session.say_upper_end("no length")
+    assert session.file_size == (15, None)
+
+
+@pytest.mark.parametrize(
+    ("size", "taper", "words"),
+    [
+        (140, None, "check the file's size and taper"),
+        (15, 0.25, "check the file's taper"),
+        (5, None, "file size must be"),
+        (17, None, "size"),
+    ],
+)
+def test_a_size_that_it_cannot_have_is_refused_in_words(tapered, size, taper, words):
+    session = tapered
+    place(session, UPPER, TIP, length=None)
+    before = session.case
+    session.do("taper", lambda: session.say_size(size, taper))
+    assert session.heard[-1][0] == "taper"
+    assert words in session.heard[-1][1]
+    assert "scale[" not in session.heard[-1][1]
+    assert (session.case, session.file_size) == (before, (None, None))

@@ -247,4 +247,4 @@ def test_a_file_that_runs_out_of_the_picture_is_no_known_length_in_space(
     (canal,) = again.spatial.canals
     low, high = canal.length_interval_mm
     assert low < 22.0 < high
-    assert canal.length_mm == pytest.approx(22.0, abs=0.5)
+    assert canal.length_mm == pytest.approx(22.0, abs=1.0)  # by a scale that knows no foreshortening

@@ -135,9 +135,11 @@ def spatial_result(
 
 def _slid(film: FilmResult) -> tuple[Flag, ...]:
     """A scale that may be too large and not too small enters the fit by its rms, as if it were spread evenly: say so."""
-    if film.calibration is None or not film.calibration.one_sided:
+    if film.calibration is None:
         return ()
     terms = [Term(name, std, shape=film.calibration.shape_of(name)) for name, std in film.calibration.terms]
+    if not one_sided_mm(terms):
+        return ()
     text = (
         f"Film {film.film.id}: the stop is not known to have been seated, so its scale, and a length in space by it, may be up "
         f"to {100.0 * one_sided_mm(terms):.0f} % too large and not too small; the intervals in space take this as even to both "

@@ -952,7 +952,9 @@ class WorkingLengthDock(QWidget):
         def step() -> None:
             size, taper, special = typed_instrument(text) if text.strip() else (None, None, None)
             if special:
-                raise CaseError(f"size must be one of ISO 3630-1, whose thickness is known: {text.strip()}; leave it empty")
+                raise CaseError(
+                    f"size must be one of ISO 3630-1, whose thickness is known: {text.strip()}; leave it empty"
+                )
             self.session.say_size(size, taper)
 
         self._enter_here("taper", step)

@@ -163,9 +163,7 @@ class Session(Desk):
         with self.telling(place):
             step()
 
-    def run(
-        self, words: str, job: Job, done: Callable[[Any], None], refused: Callable[[], None] | None = None
-    ) -> None:
+    def run(self, words: str, job: Job, done: Callable[[Any], None], refused: Callable[[], None] | None = None) -> None:
         """Run a long job that touches nothing of the session, and then `done` with what it gives.
 
         A refusal of either is said where the step was taken, after `refused`.

@@ -211,7 +211,9 @@ def test_a_file_whose_stop_does_not_show_begins_at_the_foot(case: Case, films: d
     assert not any(flag.code == "space-scale-one-sided" for flag in again.spatial.flags)
 
 
-def test_a_stop_that_may_have_slid_is_said_of_the_length_in_space(case: Case, films: dict, measured: CaseResult) -> None:
+def test_a_stop_that_may_have_slid_is_said_of_the_length_in_space(
+    case: Case, films: dict, measured: CaseResult
+) -> None:
     """1 mm over the known length, in words, for the film it is about; the interval in space is no narrower for it."""
     seated = evaluate(with_files(case, measured, "yes", "yes"), films)
     again = evaluate(with_files(case, measured, "yes", None), films)

@@ -529,11 +529,7 @@ class _Figure:
 
 def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]:
     """The lengths that count from the canal's reference point; without it on a film there is none."""
-    out = [
-        _on_film(t, t.length)
-        for t in canal.traces
-        if t.length is not None and not t.lacks_reference
-    ]
+    out = [_on_film(t, t.length) for t in canal.traces if t.length is not None and not t.lacks_reference]
     for one in () if spatial is None else spatial.canals:
         shown = {t.trace.film: t for t in canal.traces}
         films = [shown[film] for film in spatial.films if film in shown] if spatial is not None else []

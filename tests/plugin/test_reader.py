@@ -116,7 +116,7 @@ def test_coordinates_are_pixels_and_unequal_spacing_is_the_layers_scale(case):
 
 
 def test_a_film_is_laid_as_the_case_says(case):
-    """A quarter turn clockwise of 480 x 300 pixels, columns 0.8 rows apart: row r lies 479 - r to the right, column c 0.8 c down."""
+    """A quarter turn clockwise of 480 x 300 pixels, columns 0.8 rows apart: row r to 479 - r, column c to 0.8 c down."""
     from napari.layers import Image, Shapes
 
     turned = case(ratio=0.8, view={"quarter_turns": 1})

@@ -345,17 +345,8 @@ def test_a_click_refused_on_another_thread_goes_too(session):
     session.take("file")
     for point in (UPPER, (42.0, 50.0)):
         session.do("canvas", lambda point=point: session.click(point))
-    (job, finish) = waiting.pop()
-    try:
-        made = job()
-        outcome = lambda: made  # noqa: E731
-    except Exception as error:  # noqa: BLE001
-        refusal = error
-
-        def outcome():
-            raise refusal
-
-    finish(outcome)
+    ((job, finish),) = waiting
+    finish(job)  # it raises where the worker's outcome does
     assert session.pending == [UPPER]
     assert session.heard[-1][1] != ""
 

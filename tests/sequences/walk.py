@@ -237,7 +237,7 @@ class Walk:
         return round(self.rng.uniform(12.0, 40.0), 2), round(self.rng.uniform(55.0, 65.0), 2)
 
     def file(self) -> None:
-        """A file of known length or of none, its upper end seen, marked beside or out of the picture; or another in its place."""
+        """A file of known length or of none, its upper end seen, marked beside or not there; or another in its place."""
         film, plain = self.session.film_id, self.case.films[self.session.film_id]
         col, upper, length = round(self.rng.uniform(48.0, 56.0), 2), self.rng.choice(UPPER), self.number(18.0)
         first, tip = (10.0, col), (90.0, col)

@@ -113,8 +113,9 @@ class State:
         claims a spacing.
     canal, point
         The canal in hand and its reference point in words; "" where there is none.
-    traced, marked, measured
-        On the film in view: whether the canal is traced, its reference point marked, and the length in words.
+    traced, marked, outside, measured
+        On the film in view: whether the canal is traced, its reference point marked, or said to be out of the picture with the
+        upper end of its file, and the length in words.
     traced_on, counted_on
         A film on which the canal is traced, and one on which its length counts from the reference point; "" without one.
     readings, past, usable, electronic, span_mm
@@ -162,6 +163,7 @@ class State:
     point: str = ""
     traced: bool = False
     marked: bool = False
+    outside: bool = False
     measured: str = ""
     traced_on: str = ""
     counted_on: str = ""
@@ -250,6 +252,10 @@ def _with_tool(state: State) -> Step | None:
     if state.tool == "reference":
         if state.stop_offered:
             return Step("if so take its place", f"The file's stop may rest on the {point}", "Enter", "canals")
+        if state.outside:
+            return Step(
+                f"click the {point} only if it is seen", "The file's upper end is out of the picture", "click", "canals"
+            )
         return Step(f"click the {point}", f"Canal {canal}", "click", "canals")
     return None
 
@@ -319,7 +325,7 @@ def _on_canal(state: State) -> Step:
     if alone and not state.traced_on:
         return Step("click orifice, canal, apical end", f"Canal {canal} is not traced yet", "T", "canals")
     if not state.decided and not state.counted_on and state.traced_on:
-        if state.traced and not state.marked:
+        if state.traced and not state.marked and not state.outside:
             why = f"{state.measured} from the orifice" if state.measured else "The film shows no reference point yet"
             return Step(f"mark the {_short(state.point, 40)}", why, "R", "canals")
         if not state.traced:
@@ -450,6 +456,7 @@ def state_of(session: Session) -> State:
         point=canal.reference_point or "",
         traced=trace is not None,
         marked=trace is not None and trace.trace.reference_px is not None,
+        outside=session.begins_outside,
         measured="" if length is None else f"{length.length_mm:.1f} mm",
         traced_on=next((t.trace.film for t in result.traces), ""),
         counted_on=next((t.trace.film for t in result.traces if t.length is not None and not t.lacks_reference), ""),

@@ -136,6 +136,9 @@ class Session(Desk):
         self._upper: dict[str, Upper] = {}  # what was said of the upper end of a film's file, before one is placed
         self._seated: dict[str, StopSeated | None] = {}
         self._sizes: dict[str, tuple[int | None, float | None]] = {}  # of a film's file whose length is not known
+        self._rests: dict[
+            str, tuple[Point, Point]
+        ] = {}  # tip of a film's file, and where its stop was said to have rested
         self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
@@ -256,6 +259,7 @@ class Session(Desk):
         self._upper = {film.id: self._upper[film.id] for film in case.films if film.id in self._upper}
         self._seated = {film.id: self._seated[film.id] for film in case.films if film.id in self._seated}
         self._sizes = {film.id: self._sizes[film.id] for film in case.films if film.id in self._sizes}
+        self._rests = {film.id: self._rests[film.id] for film in case.films if film.id in self._rests}
         if self.canal_name not in names and self.canal_name in renamed:
             self.canal_name = renamed[self.canal_name]  # the points on it stay its own
         elif self.canal_name not in names:
@@ -454,6 +458,20 @@ class Session(Desk):
         files = [scale for scale in scales if isinstance(scale, KnownFile) and upper_of(scale) == "stop"]
         mine = [file for file in files if file.points_px[-1] == trace.file_tip_px]
         return mine[-1].points_px[0] if mine else None
+
+    @property
+    def begins_outside(self) -> bool:
+        """Whether the length on the film in view begins beyond the picture: the upper end of the canal's file lies there."""
+        case, trace = self.case, self.trace
+        if case is None or trace is None:
+            return False
+        scales = case.film(self.film_id).scale
+        if trace.file_tip_px is None:
+            at = last_file(case, self.film_id)
+            files = [] if at is None else [scales[at]]
+        else:
+            files = [one for one in scales if isinstance(one, FILES) and one.points_px[-1] == trace.file_tip_px]
+        return any(isinstance(file, FILES) and upper_of(file) == "out of the picture" for file in files[-1:])
 
     @property
     def asked_about(self) -> Literal["", "reading", "decision", "entry"]:
@@ -784,7 +802,8 @@ class Session(Desk):
     def _traced(self) -> None:
         """From the canal on to its reference point, without which its length is none; Esc leaves it for later."""
         self._drop_tool()
-        if self.trace is not None and self.trace.reference_px is None and not self.document.is_walk:
+        unmarked = self.trace is not None and self.trace.reference_px is None
+        if unmarked and not self.begins_outside and not self.document.is_walk:
             self.tool = "reference"
         self.changed.emit()
 
@@ -792,6 +811,11 @@ class Session(Desk):
         assert self.case is not None
         if self.trace is None:  # undone while the tool was in hand
             raise lacking(self, "trace")
+        if self.begins_outside and self.radiograph is not None and at_rim(self.radiograph, at):
+            raise CaseError(
+                "reference point must be seen: this is the film's rim, and it was said that the file's upper end is out of the "
+                "picture; its name under Canals is enough, or say under Scale that the edge is seen"
+            )
         self._step(
             edit.with_trace(
                 self.case, self.canal_name, _by_hand(evolve(self.trace, reference_px=at), "reference point")
@@ -885,10 +909,15 @@ class Session(Desk):
 
     @property
     def rested_px(self) -> Point | None:
-        """The reference point that is marked already for the canal that the file lies in: the stop rested on the same."""
+        """The reference point that is marked already for the canal that the file lies in: the stop rested on the same.
+
+        Where the edge was said to be out of the picture, a mark from that time is none that anybody saw the stop rest on.
+        """
         if self.case is None:
             return None
         trace, file = self.trace, self._file if self.tool == "rest" else None
+        if file is not None and upper_of(file) == "out of the picture":
+            return self._rested_before(file)
         tip = (
             self.pending[1] if file is None and len(self.pending) > 1 else None if file is None else file.points_px[-1]
         )
@@ -898,6 +927,13 @@ class Session(Desk):
         of_this = self.tool == "file" or trace.file_tip_px in (None, tip)  # a file that stands may lie in another canal
         return trace.reference_px if of_this else None
 
+    def _rested_before(self, file: FILES) -> Point | None:
+        """The mark of the file's canal where it was made as what the stop of that very file rested on."""
+        assert self.case is not None
+        tip = file.points_px[-1]
+        marked = canal_point(self.case, self.film_id, tip)
+        return marked if marked is not None and self._rests.get(self.film_id) == (tip, marked) else None
+
     @property
     def _wanted(self) -> int:
         """How many points the tool in hand places for a known length."""
@@ -906,7 +942,8 @@ class Session(Desk):
     def say_upper_end(self, upper: Upper) -> None:
         """How the upper end of the known length is known, of the file that is being placed or of the one that stands.
 
-        Where the stop rested on a reference point that is marked already, that is taken; else it is to be clicked.
+        Where the mark of the file's canal was made as what its stop rested on, that is taken; else it is to be clicked, or a
+        mark of the canal's taken by Enter.
 
         Raises
         ------
@@ -933,7 +970,7 @@ class Session(Desk):
             return
         if upper != "no length" and not isinstance(file, KnownFile) and self.known_length_mm is None:
             raise lacking(self, "known length")
-        rested = canal_point(self.case, self.film_id, file.points_px[-1]) if upper == "reference" else None
+        rested = self._rested_before(file) if upper == "reference" else None
         if upper == "reference" and rested is None:
             self._drop_tool()
             self.tool = "rest"
@@ -981,6 +1018,8 @@ class Session(Desk):
 
     def _say_of(self, file: FILES, at: int, upper: Upper, rested: Point | None) -> None:
         assert self.case is not None
+        if isinstance(file, KnownFile) and file.reference_px is not None:
+            self._rests[self.film_id] = file.points_px[-1], file.reference_px
         size, taper = self._sizes.get(self.film_id, (None, None))
         said = file_as_said(
             file,

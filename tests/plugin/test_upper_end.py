@@ -204,7 +204,9 @@ def test_the_canal_s_reference_point_is_marked_once_by_the_canal(session):
     session.click(CUSP)
     assert session.trace.reference_px == CUSP
     session.say_upper_end("reference")
-    assert session.tool == "look"  # nothing is left to click
+    assert session.tool == "rest"  # it was marked for the canal: whether the stop rested there is asked
+    assert "mesiobuccal cusp tip is marked; if it rested there take that: Enter" in session.next_step().words
+    session.accept()
     assert session.case.films[0].scale[0].reference_px == CUSP
 
 
@@ -226,8 +228,59 @@ def test_the_reference_point_of_a_stop_that_does_not_show_is_no_stop(session):
     session.say_upper_end("out of the picture")
     place(session, UPPER, TIP)
     trace_canal(session)
-    assert session.tool == "reference"
     assert session.stop_px is None
+
+
+def test_no_reference_mark_is_asked_for_where_it_was_said_to_be_out_of_the_picture(session):
+    """Its name is enough: the length is the known one and what is left beyond the tip."""
+    session.say_upper_end("out of the picture")
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    assert session.tool == "look"
+    assert session.next_step().key == "field Reading"
+    session.rename_canal(session.canal_name, None)
+    assert session.next_step().key == "field From"  # its name is needed all the same
+    session.rename_canal(session.canal_name, "mesiobuccal cusp tip")
+    session.take("reference")
+    assert "only if it is seen" in session.next_step().words
+
+
+def test_a_mark_at_the_rim_is_none_where_the_upper_end_is_out_of_the_picture(session):
+    session.say_upper_end("out of the picture")
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    session.take("reference")
+    before = session.case
+    session.do("canvas", lambda: session.click((3.0, 80.0)))
+    assert session.heard[-1][1].startswith("reference point must be seen: this is the film's rim")
+    assert (session.case, session.tool) == (before, "reference")
+    session.do("canvas", lambda: session.click(CUSP))
+    assert session.trace.reference_px == CUSP
+
+
+def test_an_old_mark_is_not_taken_for_where_the_stop_rested(session):
+    """Marked while the edge was said to be out of the picture, it is not even offered: the edge is clicked."""
+    session.say_upper_end("out of the picture")
+    place(session, UPPER, TIP)
+    trace_canal(session)
+    session.take("reference")
+    session.click((120.0, 90.0))
+    session.say_upper_end("reference")
+    assert (session.tool, session.rested_px) == ("rest", None)
+    assert session.case.films[0].scale[0].upper_end == "out of the picture"
+    assert session.next_step().words == "The file's stop is not seen; click the edge or cusp it rested on"
+    session.click(CUSP)
+    assert session.case.films[0].scale[0].reference_px == session.trace.reference_px == CUSP
+
+
+def test_a_mark_made_as_what_the_stop_rested_on_is_taken_again(session):
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP, CUSP)
+    trace_canal(session)
+    session.say_upper_end("out of the picture")
+    session.say_upper_end("reference")
+    assert session.tool == "look"
+    assert session.case.films[0].scale[0].reference_px == CUSP
 
 
 def test_a_point_that_no_canal_has_yet_is_moved_and_deleted(session):

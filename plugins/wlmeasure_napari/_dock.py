@@ -208,6 +208,7 @@ class WorkingLengthDock(QWidget):
         fields, owned, record = self._fields, self._owned, self.record
         owned.add_field("case", "case id", fields["case_id"])
         owned.add_field("film", "length", fields["length"])
+        owned.add_field("film", "object", fields["object"])
         owned.add_field("film", "give or take", fields["std"])
         owned.add_choice("film", "claim", self.claims)
         for name in ("reading", "size", "decided", "reason"):
@@ -309,12 +310,13 @@ class WorkingLengthDock(QWidget):
                 "length", "Stop to tip, mm", self._on_known, "As measured on a ruler, not as printed on the file"
             )
         )
+        part.add(self._field("object", "Object, mm", self._on_object, "Length of a known object between its two ends"))
         part.add(
             self._field(
                 "std",
                 "give or take, ± mm",
-                self._on_known,
-                "How far off it may be either way, 19 times of 20, as every ± that is printed; 0.28 for a ruler read to 0.5 mm",
+                self._on_give_or_take,
+                "How far off either may be either way, 19 times of 20, as every ± that is printed; 0.28 for a ruler read to 0.5 mm",
                 f"{self._settings.half_width_mm:g}",
             )
         )
@@ -936,11 +938,26 @@ class WorkingLengthDock(QWidget):
     def _on_known(self, _text: str) -> None:
         def step() -> None:
             length = typed_number(self._fields["length"].text, "known length")
-            half = self._fields["std"].text.strip() or f"{self._settings.half_width_mm:g}"
-            self.session.set_known_length(length, std_of_half_width_mm(typed_number(half, "give or take")))
+            self.session.set_known_length(length, self._typed_std_mm())
 
         if self._fields["length"].text.strip():
             self._enter_here("length", step)
+
+    def _on_object(self, _text: str) -> None:
+        def step() -> None:
+            length = typed_number(self._fields["object"].text, "object's length")
+            self.session.set_object_length(length, self._typed_std_mm())
+
+        if self._fields["object"].text.strip():
+            self._enter_here("object", step)
+
+    def _on_give_or_take(self, text: str) -> None:
+        self._on_known(text)
+        self._on_object(text)
+
+    def _typed_std_mm(self) -> float:
+        half = self._fields["std"].text.strip() or f"{self._settings.half_width_mm:g}"
+        return std_of_half_width_mm(typed_number(half, "give or take"))
 
     def _on_upper(self, text: str) -> None:
         self._enter_here("scale", lambda: self.session.say_upper_end(UPPER[text]))

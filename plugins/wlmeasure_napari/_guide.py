@@ -34,7 +34,15 @@ LONGEST = 110
 KEYS = (
     *("S", "T", "R", "N", "G", "Enter", "Ctrl+S", "S, L, H or P", "click", "double click"),
     *("field Working", "button Confirm", "button Open film", "button Open frame", "button Open case"),
-    *("field Tooth", "list under Tooth", "buttons at the foot", "field Stop to tip", "button Add", "field From"),
+    *(
+        "field Tooth",
+        "list under Tooth",
+        "buttons at the foot",
+        "field Stop to tip",
+        "field Object",
+        "button Add",
+        "field From",
+    ),
     *("list Film in view", "list Canal in hand", "field Reading", "field Decided", "button Decide"),
     *("button Enter", "list Kind of entry", "button Report", "button Use claim"),
 )
@@ -234,6 +242,8 @@ def _with_tool(state: State) -> Step | None:
         return _rested(state, "The file's stop is not seen")
     if state.tool in ("file", "object"):
         if state.placed >= 2:
+            if state.tool == "object":
+                return Step("enter the object's length", "Both ends stand", "field Object", "scale")
             return Step("enter the known length", "Both ends stand", "field Stop to tip", "scale")
         ends, why = ("one end", "the other end"), "Scale of the film"
         if state.tool == "file":

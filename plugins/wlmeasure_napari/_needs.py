@@ -75,6 +75,10 @@ NEEDS: Final = MappingProxyType(
             "known length must be entered first: the file's length from stop to tip, in mm",
             lambda s: s.known_length_mm is not None,
         ),
+        "object's length": Need(
+            "object's length must be entered first: its own, between the two points, in mm",
+            lambda s: s.object_length_mm is not None,
+        ),
         "reading": Need(
             "reading must be entered once before it can be repeated",
             lambda s: s.canal_facts is not None and bool(s.canal_facts.readings),

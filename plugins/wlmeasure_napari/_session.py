@@ -136,6 +136,7 @@ class Session(Desk):
         self._upper: dict[str, Upper] = {}  # what was said of the upper end of a film's file, before one is placed
         self._seated: dict[str, StopSeated | None] = {}
         self._sizes: dict[str, tuple[int | None, float | None]] = {}  # of a film's file whose length is not known
+        self._objects: dict[str, tuple[float, float | None]] = {}  # length and uncertainty of a film's known object
         self._rests: dict[
             str, tuple[Point, Point]
         ] = {}  # tip of a film's file, and where its stop was said to have rested
@@ -259,6 +260,7 @@ class Session(Desk):
         self._upper = {film.id: self._upper[film.id] for film in case.films if film.id in self._upper}
         self._seated = {film.id: self._seated[film.id] for film in case.films if film.id in self._seated}
         self._sizes = {film.id: self._sizes[film.id] for film in case.films if film.id in self._sizes}
+        self._objects = {film.id: self._objects[film.id] for film in case.films if film.id in self._objects}
         self._rests = {film.id: self._rests[film.id] for film in case.films if film.id in self._rests}
         if self.canal_name not in names and self.canal_name in renamed:
             self.canal_name = renamed[self.canal_name]  # the points on it stay its own
@@ -771,8 +773,8 @@ class Session(Desk):
                 return
             self.pending.append(self.rested_px)
         if self.tool in ENDS and len(self.pending) == self._wanted:
-            if self.known_length_mm is None and not (self.tool == "file" and self.upper_end == "no length"):
-                raise lacking(self, "known length")
+            if self._placed_length()[0] is None and not (self.tool == "file" and self.upper_end == "no length"):
+                raise lacking(self, "object's length" if self.tool == "object" else "known length")
             self._try_known_length()
         elif self.tool in ENDS:
             raise CaseError(f"known length must have both ends: click {ENDS[self.tool][len(self.pending)]}")
@@ -824,7 +826,7 @@ class Session(Desk):
         )
 
     def set_known_length(self, length_mm: float, std_mm: float | None) -> None:
-        """The length of the file (stop to tip) or object, before or after its ends are clicked.
+        """The length of the file (stop to tip) on the film in view, before or after its ends are clicked.
 
         Raises
         ------
@@ -837,10 +839,40 @@ class Session(Desk):
         self.changed.emit()
         if self.proposal is not None:
             return  # a proposal is accepted by itself, never by the way
-        if self.tool in ENDS and len(self.pending) == self._wanted:
+        if self.tool == "file" and len(self.pending) == self._wanted:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
+
+    @property
+    def object_length_mm(self) -> float | None:
+        """The length of the known object that was typed for the film in view."""
+        return self._objects.get(self.film_id, (None, None))[0]
+
+    def set_object_length(self, length_mm: float, std_mm: float | None) -> None:
+        """The length of a known object on the film in view, between its two ends, before or after they are clicked.
+
+        Raises
+        ------
+        CaseError
+            A length or uncertainty that none has.
+        """
+        KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
+        self._objects[self.film_id] = length_mm, std_mm
+        self.changed.emit()
+        if self.tool == "object" and len(self.pending) == self._wanted:
+            self._try_known_length()
+        elif self.case is not None and self.tool not in ENDS:
+            scales = self.case.film(self.film_id).scale
+            at = next((k for k in reversed(range(len(scales))) if isinstance(scales[k], KnownObject)), None)
+            if at is not None:
+                self._renew(at, length_mm, std_mm)
+
+    def _placed_length(self) -> tuple[float | None, float | None]:
+        """Length and uncertainty of what is being placed: a file or an object, each with its own."""
+        if self.tool == "object":
+            return self._objects.get(self.film_id, (None, None))
+        return self.known_length_mm, self.known_length_std_mm
 
     def _try_known_length(self, *, refused: Callable[[], None] | None = None) -> None:
         """Take the points that are placed, once nothing is missing; a file that begins at the film's rim is asked about."""
@@ -848,7 +880,7 @@ class Session(Desk):
         if self._asks_upper_end():
             return
         upper = self.upper_end if self.tool == "file" else "stop"
-        length, std = self.known_length_mm, self.known_length_std_mm
+        length, std = self._placed_length()
         if len(self.pending) < self._wanted or (length is None and upper != "no length"):
             self.changed.emit()
             return
@@ -1056,19 +1088,21 @@ class Session(Desk):
         return True
 
     def _renew_known_length(self) -> None:
-        """A length typed again is a correction of the last known length on this film."""
+        """A length typed again is a correction of the last file of known length on this film."""
         assert self.case is not None
         assert self.known_length_mm is not None
-        scales = self.case.film(self.film_id).scale
-        for at in reversed(range(len(scales))):
-            scale = scales[at]
-            if isinstance(scale, PlainFile | FileTaper):
-                return  # whose length is not known: one that was typed may be of another
-            if isinstance(scale, KnownFile | KnownObject):
-                new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)
-                if new != scale:
-                    self._step(edit.with_scale(self.case, self.film_id, new, at=at))
-                return
+        at = last_file(self.case, self.film_id)
+        # The length of a file that has none may be unknown still: one that was typed may be of another.
+        if at is not None and isinstance(self.case.film(self.film_id).scale[at], KnownFile):
+            self._renew(at, self.known_length_mm, self.known_length_std_mm)
+
+    def _renew(self, at: int, length_mm: float, std_mm: float | None) -> None:
+        assert self.case is not None
+        old = self.case.film(self.film_id).scale[at]
+        assert isinstance(old, KnownFile | KnownObject)
+        new = evolve(old, known_length_mm=length_mm, known_length_std_mm=std_mm)
+        if new != old:
+            self._step(edit.with_scale(self.case, self.film_id, new, at=at))
 
     def use_spacing(self, claim: str, magnification: float | None) -> None:
         """Take a spacing that the image claims, knowingly."""

@@ -48,7 +48,7 @@ def line_edits(dock):
 
 OF_THE_SESSION = {"Working"}
 OF_THE_CASE = {"Tooth", "Case id"}
-OF_THE_FILM = {"Stop to tip, mm", "give or take, ± mm", "Tube turned, °"}
+OF_THE_FILM = {"Stop to tip, mm", "Object, mm", "give or take, ± mm", "Tube turned, °"}
 SHOWN = {"Tooth", "Name", "From", "Tube turned, °"}  # a value of the case, changed by Enter
 
 

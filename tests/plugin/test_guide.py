@@ -64,6 +64,8 @@ TABLE = {
                              "field Stop to tip", "scale"),
     "object in hand": (evolve(TOOTH, tool="object"), "click one end", "click", "scale"),
     "object, one end": (evolve(TOOTH, tool="object", placed=1), "click the other end", "click", "scale"),
+    "object, both ends": (evolve(TOOTH, tool="object", placed=2), "both ends stand; enter the object's length", "field Object",
+                          "scale"),
     "file found": (evolve(TOOTH, tool="file", found="file", share=93, placed=2, known_length=True),
                    "a file is found (93 of 100 right on synthetic films); check both ends, then accept", "Enter", "scale"),
     "file found, no length": (evolve(TOOTH, tool="file", found="file", share=93, placed=2),

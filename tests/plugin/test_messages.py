@@ -42,8 +42,8 @@ def measured(session):
     reference(session)
 
 
-def both_ends(session):
-    session.take("file")
+def both_ends(session, tool="file"):
+    session.take(tool)
     session.click(STOP)
     session.click(TIP)
 
@@ -64,6 +64,8 @@ SEQUENCES = {
                  lambda s: setattr(s, "initials", "AB")),
     "confirmed": (put_away_and_opened, "reading", lambda s: add_reading(s, 20.0, "foramen"), lambda s: s.confirm()),
     "known length": (both_ends, "canvas", lambda s: s.accept(), lambda s: s.set_known_length(21.5, 0.05)),
+    "object's length": (lambda s: both_ends(s, "object"), "canvas", lambda s: s.accept(),
+                        lambda s: s.set_object_length(21.5, 0.05)),
     "reading": (named, "reading", repeat_reading, lambda s: add_reading(s, 20.0, "foramen")),
     "entry": (named, "entry", strike_out, lambda s: enter(s, Draft("note"), note="x")),
     "proposal": (measured, "decided", lambda s: (add_reading(s, 20.5, "foramen"), need(s, "proposal")), read_thrice),

@@ -109,7 +109,7 @@ def test_arrow_keys_and_contrast_in_the_window(at_film):
     session, dock = at_film.session, at_film.dock
     at_film.press(at_film.button("Turn right"))
     session.take("object")
-    session.set_known_length(10.0, None)
+    session.set_object_length(10.0, None)
     for point in ((50.0, 50.0), (250.0, 50.0)):
         session.click(point)
     session.choose(session.handles()[0][0])

@@ -380,6 +380,7 @@ def test_a_refused_click_goes_and_its_message_stands(session):
 def test_of_any_points_the_refused_one_alone_goes(session, tool):
     """2 pixels for 20 mm are no scale of a radiograph; the first point stays and the line follows the cursor again."""
     session.set_known_length(20.0, 0.1)
+    session.set_object_length(20.0, 0.1)
     session.take(tool)
     session.do("canvas", lambda: session.click(UPPER))
     session.do("canvas", lambda: session.click((42.0, 50.0)))
@@ -402,6 +403,28 @@ def test_a_click_refused_on_another_thread_goes_too(session):
     finish(job)  # it raises where the worker's outcome does
     assert session.pending == [UPPER]
     assert session.heard[-1][1] != ""
+
+
+def test_an_object_has_a_length_of_its_own(session, films):
+    """The file's 20 mm used to be taken for it; each is the film's that it was typed for, and corrected by itself."""
+    session.open_film(films[1], into="this case")
+    session.choose_film("f1")
+    place(session, UPPER, TIP)
+    session.take("object")
+    for point in ((100.0, 200.0), (195.0, 200.0)):
+        session.click(point)
+    assert len(session.case.films[0].scale) == 1
+    assert session.next_step().words == "Both ends stand; enter the object's length: field Object"
+    session.do("canvas", session.accept)
+    assert session.heard[-1][1].startswith("object's length must be entered first")
+    session.set_object_length(5.0, 0.05)
+    file, ball = session.case.films[0].scale
+    assert (file.known_length_mm, ball.known_length_mm, ball.known_length_std_mm) == (20.0, 5.0, 0.05)
+    session.set_object_length(5.1, 0.05)
+    session.set_known_length(20.2, 0.1)
+    assert [scale.known_length_mm for scale in session.case.films[0].scale] == [20.2, 5.1]
+    session.choose_film("f2")
+    assert (session.object_length_mm, session.known_length_mm) == (None, None)
 
 
 MM = 0.04  # a pixel of the tapered file's film

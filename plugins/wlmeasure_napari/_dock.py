@@ -202,6 +202,14 @@ class WorkingLengthDock(QWidget):
         self.question = QuestionBar(self.session, self._do)
         outer.addWidget(self.question)
         self._own()
+        self._heed_typing()
+
+    def _heed_typing(self) -> None:
+        """What was asked about is not meant any more where another length is typed, or none."""
+        session, fields = self.session, self._fields
+        fields["reading"].edit.textChanged.connect(lambda text: session.typed("reading", text))
+        fields["decided"].edit.textChanged.connect(lambda text: session.typed("decision", text))
+        self.record.numbers["length_mm"].edit.textChanged.connect(lambda text: session.typed("entry", text))
 
     def _own(self) -> None:
         """What is typed for a canal, a film or the case, and empty for another one."""
@@ -316,7 +324,7 @@ class WorkingLengthDock(QWidget):
                 "std",
                 "give or take, ± mm",
                 self._on_give_or_take,
-                "How far off either may be either way, 19 times of 20, as every ± that is printed; 0.28 for a ruler read to 0.5 mm",
+                "How far off that may be either way, 19 times of 20, as every ± printed; 0.28 for a ruler read to 0.5 mm",
                 f"{self._settings.half_width_mm:g}",
             )
         )

@@ -130,8 +130,8 @@ class State:
         Readings that speak for the canal, those from before, how many give a length, what they say together, their spread.
     proposal, proposed
         Status of the proposed working length, and its words.
-    decided, doubt
-        A decision stands; what of the canal no longer holds.
+    decided, remarked, doubt
+        A decision stands; whether a warning stands beside it; what of the canal no longer holds.
     open_canal, doubted_canal
         Another canal without a decision, and one with something that no longer holds; "" without one.
     fault
@@ -183,6 +183,7 @@ class State:
     proposal: Status = "not established"
     proposed: str = ""
     decided: str = ""
+    remarked: bool = False
     doubt: Doubt | None = None
     open_canal: str = ""
     doubted_canal: str = ""
@@ -248,7 +249,7 @@ def _with_tool(state: State) -> Step | None:
         ends, why = ("one end", "the other end"), "Scale of the film"
         if state.tool == "file":
             ends = (
-                "the file's stop" if state.upper == "stop" else "the uppermost of the shaft that is seen",
+                "the file's stop" if state.upper == "stop" else "the shaft where it is first seen",
                 "the file's tip",
             )
             if state.upper == "stop" and state.placed == 0:
@@ -321,11 +322,23 @@ def _on_canal(state: State) -> Step:
             }[state.lone_file]
             return Step("take the spacing that the image claims", why, "button Use claim", "scale")
     elif alone and not state.scale:
+        if state.upper == "no length":
+            return Step(
+                "click the shaft where it is first seen, then its tip", "The file's length is not known", "S", "scale"
+            )
         if not state.known_length:
             return Step(
                 "enter the file's length, stop to tip", "No millimetres without a scale", "field Stop to tip", "scale"
             )
-        return Step("click the file's stop, then its tip", "No millimetres without a scale", "S", "scale")
+        ends, why = {
+            "stop": ("the file's stop, then its tip", "No millimetres without a scale"),
+            "reference": ("the shaft where it is first seen, its tip, what the stop rested on", "Stop not seen"),
+            "out of the picture": (
+                "the shaft where it is first seen, then its tip",
+                "The file begins out of the picture",
+            ),
+        }[state.upper]
+        return Step(f"click {ends}", why, "S", "scale")
     if not state.canal:
         return Step("add one", "The tooth has no canal yet", "button Add", "canals")
     if not state.point:
@@ -399,7 +412,12 @@ def _after_decision(state: State) -> Step:
         "gauge": ("gauge what was shaped", "G", "entry"),
         "report": ("write the report", "button Report", "record"),
     }[state.afterwards]
-    return Step(what, "Done and saved", key, place)
+    done = (
+        f"{_short(state.decided, 20)} saved, with a warning under Working length"
+        if state.remarked
+        else "Done and saved"
+    )
+    return Step(what, done, key, place)
 
 
 def _readings(count: int) -> str:
@@ -478,6 +496,7 @@ def state_of(session: Session) -> State:
         proposal=canal.proposal.status,
         proposed="" if canal.proposal.length_mm is None else _millimetres(canal),
         decided="" if decision is None or decision.length_mm is None else f"{decision.length_mm:.1f} mm",
+        remarked=decision is not None and any(flag.code.startswith("decided-") for flag in canal.flags),
         doubt=doubt_of(canal),
         open_canal=next((one.name for one in others if one.decision is None), ""),
         doubted_canal=next((one.name for one in others if doubt_of(one) is not None), ""),

@@ -19,6 +19,7 @@ import numpy as np
 from attrs import evolve, frozen
 
 from wlmeasure import __version__
+from wlmeasure.decide.filling import limit_words
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
@@ -48,7 +49,7 @@ from wlmeasure.record.evaluate import (
 )
 from wlmeasure.record.facts import CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.over_time import with_carried
-from wlmeasure.record.record import QUESTIONS, LengthRecord, decided
+from wlmeasure.record.record import EDGE_MM, QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
 from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
@@ -1311,8 +1312,36 @@ class Session(Desk):
         except QuestionError as error:
             self.ask_once_more(question)
             raise CaseError(f"{error.words} If it is right, decide it once more; nothing was entered") from error
+        longest = self._proposed_at_most()
+        if self.asked != question and longest is not None and length_mm > longest + EDGE_MM:
+            self.ask_once_more(question)
+            raise CaseError(
+                f"decided {length_mm:g} mm is longer than what film and readings propose, {limit_words(longest)}: is it meant? "
+                "If it is right, decide it once more; nothing was entered"
+            )
         self.asked = None
         self.take_entries(record.entries)
+
+    def typed(self, about: Literal["reading", "decision", "entry"], length: str) -> None:
+        """A length is typed where a question was asked about another one, or taken out: that question is answered."""
+        if self.asked_about != about or self.draft is not None:
+            return
+        meant = self.asked.length_mm if isinstance(self.asked, Entry) else self.asked[1]
+        try:
+            same = meant == (edit.typed_number(length, "length") if length.strip() else None)
+        except CaseError:
+            same = False
+        if not same:
+            self.asked = None
+            self.changed.emit()
+
+    def _proposed_at_most(self) -> float | None:
+        """The proposed working length of the canal in hand; where none is proposed, what it is not to pass until it is."""
+        found = self.canal_result
+        if found is None:
+            return None
+        working = found.working_length
+        return working.ceiling_mm if working.length_mm is None else working.length_mm
 
     def ask_once_more(self, about: Any) -> None:
         """Something that was entered is asked about; entered once more unchanged it is meant."""

@@ -362,3 +362,18 @@ def test_a_file_whose_length_nobody_knows_is_asked_for_its_size(person):
     person.settle()
     assert isinstance(session.case.films[0].scale[0], PlainFile)
     assert dock.scale_words.text().startswith("none")
+
+
+@pytest.mark.parametrize("place", ["reading", "decided"])
+def test_the_line_leaves_what_was_asked_about_when_its_field_is_emptied(person, place):
+    """It used to stand there through saving and all that came after."""
+    dock, session = person.dock, person.session
+    decided(person)
+    person.enter(place, "2")
+    if place == "decided":
+        person.press(person.button("Decide"))
+    assert "asked about" in dock.next_line.text()
+    dock._fields[place].edit.clear()
+    person.settle()
+    assert session.asked_about == ""
+    assert "asked about" not in dock.next_line.text()

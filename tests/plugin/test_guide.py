@@ -43,9 +43,18 @@ TABLE = {
     "question in the midst of work": (evolve(THREE, question=True), "a question stands", "buttons at the foot", "foot"),
     "no scale, no length": (TOOTH, "no millimetres without a scale; enter the file's length", "field Stop to tip", "scale"),
     "no scale": (evolve(TOOTH, known_length=True), "click the file's stop, then its tip", "S", "scale"),
+    "stop said not to be seen": (evolve(TOOTH, known_length=True, upper="reference"),
+                                 "stop not seen; click the shaft where it is first seen, its tip, what the stop rested on", "S",
+                                 "scale"),
+    "neither said to be seen": (evolve(TOOTH, known_length=True, upper="out of the picture"),
+                                "the file begins out of the picture; click the shaft where it is first seen, then its tip", "S",
+                                "scale"),
+    "length said not to be known": (evolve(TOOTH, upper="no length"),
+                                    "the file's length is not known; click the shaft where it is first seen, then its tip", "S",
+                                    "scale"),
     "file in hand": (evolve(TOOTH, tool="file", known_length=True), "say so under scale); click the file's stop", "click",
                      "scale"),
-    "stop not seen": (evolve(TOOTH, tool="file", upper="reference"), "click the uppermost of the shaft that is seen", "click",
+    "stop not seen": (evolve(TOOTH, tool="file", upper="reference"), "click the shaft where it is first seen", "click",
                       "scale"),
     "shaft and tip": (evolve(TOOTH, tool="file", upper="reference", placed=2), "click the edge or cusp it rested on", "click",
                       "scale"),
@@ -128,6 +137,9 @@ TABLE = {
     "decided, another canal in doubt": (evolve(SAVED, doubted_canal="D"), "in canal D something no longer holds",
                                         "list Canal in hand", "canals"),
     "decided and saved": (SAVED, "done and saved; record the first shaping file", "N", "entry"),
+    "decided with a warning, saved": (evolve(SAVED, remarked=True),
+                                      "20.0 mm saved, with a warning under Working length; record the first shaping file", "N",
+                                      "entry"),
     "shaped and saved": (evolve(SAVED, afterwards="gauge"), "done and saved; gauge", "G", "entry"),
     "gauged and saved": (evolve(SAVED, afterwards="report"), "done and saved; write the report", "button Report", "record"),
     "stale": (evolve(SAVED, doubt=SHAPED, readings=0, past=3, usable=0, electronic="none"),
@@ -193,10 +205,15 @@ STATES = st.builds(
     found=st.sampled_from(["", "", "", "", "file", "tip", "tip and click"]),
     share=st.integers(0, 100),
     carried=st.one_of(st.just(""), st.just(""), TEXT),
-    tool=st.sampled_from(["look", "look", "look", "file", "object", "canal", "reference"]),
+    tool=st.sampled_from(["look", "look", "look", "file", "rest", "object", "canal", "reference"]),
     placed=st.integers(0, 9),
     known_length=st.booleans(),
     stop_offered=st.booleans(),
+    upper=st.sampled_from(["stop", "stop", "reference", "out of the picture", "no length"]),
+    rest_offered=st.booleans(),
+    lone_file=st.sampled_from(["", "", "out of the picture", "no length"]),
+    claims=st.booleans(),
+    outside=st.booleans(),
     scale=st.booleans(),
     canal=st.one_of(TEXT, TEXT, st.just("")),
     point=st.one_of(TEXT, TEXT, st.just("")),
@@ -215,6 +232,7 @@ STATES = st.builds(
     ),
     proposed=st.one_of(st.just(""), LENGTH),
     decided=st.one_of(st.just(""), LENGTH),
+    remarked=st.booleans(),
     doubt=st.one_of(st.none(), DOUBTS),
     open_canal=st.one_of(st.just(""), st.just(""), TEXT),
     doubted_canal=st.one_of(st.just(""), st.just(""), TEXT),
@@ -254,6 +272,7 @@ def test_laws_of_the_line_over_every_combination(state):
         assert state.decided
         assert not state.unsaved
         assert state.doubt is None
+        assert not (state.remarked)
         assert not (state.open_canal)
         assert not (state.doubted_canal)
         assert not (state.fault)

@@ -157,6 +157,48 @@ def test_a_question_asked_once_is_told_and_goes_with_esc(session):
     assert state_of(session).asked == ""
 
 
+def test_a_decision_longer_than_the_proposal_is_asked_about_once(session, tmp_path):
+    """Short of the apex, so the record itself asks nothing; it is done only once the same is decided again."""
+    heard = []
+    session.said.connect(lambda *words: heard.append(words))
+    longer = session.proposed_mm() + 0.3
+    session.save_as(tmp_path / "a.wl.json")
+    before = session.case
+    session.do("decided", lambda: session.decide(longer, "KO", ""))
+    assert "is longer than what film and readings propose" in heard[-1][1]
+    assert session.case == before
+    assert session.next_step().key == "button Decide"
+    session.do("decided", lambda: session.decide(longer, "KO", ""))
+    assert heard[-1] == ("decided", "")
+    assert state_of(session).decided == f"{longer:.1f} mm"
+    session.do("decided", lambda: session.decide(session.proposed_mm(), "KO", ""))
+    assert heard[-1] == ("decided", "")  # what is proposed is no question
+
+
+def test_done_is_not_said_beside_a_warning_on_the_decided_length(session, tmp_path):
+    far = session.canal_facts.proposal
+    long = max(far.length_mm, far.ceiling_mm) + 0.4
+    for _ in range(2):  # asked about, and meant
+        session.do("decided", lambda: session.decide(long, "KO", ""))
+    session.save_as(tmp_path / "a.wl.json")
+    assert any(flag.code.startswith("decided-") for flag in session.canal_facts.flags)
+    assert "Done" not in session.next_step().words
+    assert "with a warning under Working length" in session.next_step().words
+    assert session.next_step().key == "N"
+
+
+@pytest.mark.parametrize("text", ["", "20", "2,1", "nothing"])
+def test_another_value_or_none_answers_what_was_asked_about(session, text):
+    session.do("reading", lambda: add_reading(session, 2.0, "foramen"))
+    for same in ("2.0", "2"):
+        session.typed("reading", same)
+        assert state_of(session).asked == "reading"
+    session.typed("decision", text)  # another field
+    assert state_of(session).asked == "reading"
+    session.typed("reading", text)
+    assert state_of(session).asked == ""
+
+
 def test_who_works_is_said_first_and_confirmed_for_the_next_case():
     session = started()
     assert state_of(session).who == "said"

@@ -99,6 +99,7 @@ SEATED: dict[str, StopSeated | None] = {
     "stop seated at exposure: not known": None,
     "stop seated at exposure: yes": "yes",
 }
+SLID = "stop seated at exposure: no, it had slid"
 METAL = {"metal as the file says": None, "metal is bright": "bright", "metal is dark": "dark"}
 PROFILE_PX = 300
 WIDTH_PX = 360
@@ -336,7 +337,7 @@ class WorkingLengthDock(QWidget):
             "Whether the stop rested on that point when the film was taken; where it is not known, the length may be too long",
             "Stop seated",
         )
-        self.seated.addItems(list(SEATED))
+        self.seated.addItems([*SEATED, SLID])
         part.add(self.seated)
         self.size = part.add(
             self._field(
@@ -397,7 +398,8 @@ class WorkingLengthDock(QWidget):
         self.end_choice.addItems(["radiographic apex", "apical foramen", "file tip", "filling end", "open apex"])
         self.seen_choice = self._choice(self._on_seen, "How well the apex is seen", "Apex visibility")
         self.seen_choice.addItems(["clear", "superimposed", "cut off"])
-        part.add(buttons(self.end_choice, self.seen_choice))
+        part.add(self.end_choice)
+        part.add(self.seen_choice)
         self.canal_length = part.add(note(name="number"))
         self.orifice_length = part.add(note())  # a length from the orifice is no number to set a stop by
         self.canal_bend = part.add(note())
@@ -420,7 +422,8 @@ class WorkingLengthDock(QWidget):
         self._fields["size"].edit.returnPressed.connect(lambda: self._on_reading(self._fields["reading"].text))
         self.condition = self._choice(lambda _text: None, "Anything that makes readings doubtful", "Condition")
         self.condition.addItems(["no condition", *CONDITIONS])
-        part.add(buttons(self.mark, self.condition))
+        part.add(self.mark)
+        part.add(self.condition)
         part.add(button("Same again", self._repeat, "It read the same again"))
         self.reading_list = ReadingList(self._take_back)
         part.add(self.reading_list)
@@ -700,7 +703,9 @@ class WorkingLengthDock(QWidget):
         self.seated.setVisible(self.session.upper_end == "reference")
         self.size.setVisible(self.session.upper_end == "no length")
         self._fill(self.claims, claims, self.claims.currentText())
-        tell(self.scale_words, "no scale yet" if film is None else scale_words(film))
+        tell(
+            self.scale_words, "; ".join(["no scale yet" if film is None else scale_words(film), *self._said_of_scale()])
+        )
         notes = [] if film is None else [flag.text for flag in film.flags]
         if self.session.proposal is not None:
             notes = [flag.text for flag in self.session.proposal.flags] + notes
@@ -709,6 +714,15 @@ class WorkingLengthDock(QWidget):
         if film is not None:
             notes += [f"Scales compared: {pair.words}." for pair in film.checks]
         tell(self.scale_notes, "\n".join(notes))
+
+    def _said_of_scale(self) -> list[str]:
+        """What a person has said that the scale and all that is traced rest on."""
+        session = self.session
+        said = []
+        if session.upper_end == "reference":
+            said.append(f"stop seated at exposure: {session.stop_seated or 'not known'}")
+        metal = None if session.case is None else session.case.film(session.film_id).metal
+        return [*said, f"metal is {metal}, as was said"] if metal is not None else said
 
     def _show_canal(self) -> None:
         session = self.session
@@ -971,7 +985,8 @@ class WorkingLengthDock(QWidget):
         self._enter_here("scale", lambda: self.session.say_upper_end(UPPER[text]))
 
     def _on_seated(self, text: str) -> None:
-        self._enter_here("scale", lambda: self.session.say_seated(SEATED[text]))
+        session = self.session
+        self._enter_here("scale", session.say_slid if text == SLID else lambda: session.say_seated(SEATED[text]))
 
     def _on_size(self, text: str) -> None:
         def step() -> None:

@@ -8,8 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import Qt
-from qtpy.QtGui import QFontMetrics
+from qtpy.QtCore import QSize, Qt
+from qtpy.QtGui import QFontMetrics, QIcon, QImage, QPixmap
 from qtpy.QtWidgets import QHBoxLayout, QMenu, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from wlmeasure.errors import CaseError
@@ -201,6 +201,11 @@ class QuestionBar(QWidget):
         for choice in question.choices:
             made = button(choice.words, partial(self._answer, question, choice.words), question.text.split("\n")[0])
             made.setSizePolicy(QSizePolicy.Policy.Ignored, made.sizePolicy().verticalPolicy())  # it wraps instead
+            if choice.picture is not None:
+                rows, cols = choice.picture.shape
+                grey = QImage(choice.picture.tobytes(), cols, rows, cols, QImage.Format.Format_Grayscale8)
+                made.setIcon(QIcon(QPixmap.fromImage(grey)))
+                made.setIconSize(QSize(cols, rows))
             self._answers.addWidget(made)
             self.answers.append(made)
         self._fit()
@@ -208,7 +213,8 @@ class QuestionBar(QWidget):
     def _fit(self) -> None:
         """As high as the words are, up to a limit; then they are scrolled, and the answers stay in view."""
         room = self._area.viewport().width() - self._area.verticalScrollBar().sizeHint().width()
-        self._area.setFixedHeight(min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1)))
+        frame = self._area.height() - self._area.viewport().height()  # the viewer's theme draws one round what has none
+        self._area.setFixedHeight(min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1) + frame))
         inside = self._answers.contentsRect().width() or self.contentsRect().width() - 12
         for made in self.answers:
             made.ensurePolished()

@@ -64,7 +64,7 @@ class AngulationRow(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(4)
-        for widget in (self.degrees, buttons(self.shift, self.mesial)):
+        for widget in (self.degrees, self.shift, self.mesial):
             layout.addWidget(widget)
 
     def _set(self, **members: float | str | None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from attrs import field, frozen
 
@@ -38,10 +38,11 @@ MOST_BESIDE = 200
 
 @frozen
 class Choice:
-    """One answer to a question, as its button says it, and what it does."""
+    """One answer to a question, as its button says it, what it does, and how the film would look (8 bit grey), if it helps."""
 
     words: str
     do: Callable[[], None] = field(eq=False, repr=False)
+    picture: Any = field(default=None, eq=False, repr=False)
 
 
 @frozen

@@ -69,6 +69,7 @@ Tool = Literal["look", "file", "rest", "object", "canal", "reference"]
 
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
+SMALL_PX = 72  # longer side of a film on a button
 FITTING = "Putting the films together"
 RESTED = "the edge or cusp that the stop rested on"
 ENDS = {"file": ("the stop", "the tip", RESTED), "object": ("one end", "the other end")}
@@ -95,6 +96,12 @@ def _to_trace(items: Iterable[Any]) -> bool:
         for item in items
         if isinstance(item, Trace | FILES)
     )
+
+
+def _small(shown: Any) -> Any:
+    """A displayed film small enough for the button of an answer."""
+    step = max(1, -(-max(shown.shape) // SMALL_PX))
+    return np.ascontiguousarray(shown[::step, ::step])
 
 
 def _in_space(case: Case) -> Any:
@@ -554,11 +561,12 @@ class Session(Desk):
         if about and self.question is None:
             self._metal_asked = about
             assert film is not None
+            shown = _small(film.radiograph.displayed())
             self._ask(
                 "metal",
-                f"The rim of {film.film.name} is bright where air should be black. Is metal (files, crowns) dark on it?",
-                Choice("Yes, metal is dark: turn the grey scale round", lambda: self.set_metal("dark")),
-                Choice("No, metal is bright: leave it", lambda: self.set_metal("bright")),
+                f"{film.film.name} has a bright rim, where most films are black. How does metal (files, crowns) look on it?",
+                Choice("Metal looks bright here: leave it so", lambda: self.set_metal("bright"), shown),
+                Choice("Metal looks dark here: turn it round", lambda: self.set_metal("dark"), np.invert(shown)),
             )
 
     # ---- tools on the film ---------------------------------------------------------------------------------------
@@ -1020,6 +1028,22 @@ class Session(Desk):
             self.edit_case(lambda case: edit.with_scale(case, self.film_id, evolve(file, stop_seated=seated), at=at))
         else:
             self.changed.emit()
+
+    def say_slid(self) -> None:
+        """The stop was seen not to rest on its reference point: the file's length gives no scale, its canal still follows it.
+
+        Raises
+        ------
+        WlmeasureError
+            There is no case yet.
+        """
+        self.say_upper_end("no length")
+        self._seated.pop(self.film_id, None)
+        self.announce(
+            self._place,
+            "The stop had slid, so the file's length begins nowhere that is seen: it gives no scale. Take another known "
+            "length, or a new film with the stop in place.",
+        )
 
     @property
     def file_size(self) -> tuple[int | None, float | None]:

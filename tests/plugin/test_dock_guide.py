@@ -185,7 +185,7 @@ def test_give_or_take_is_what_is_printed_behind_the_sign(person):
     person.key("S")
     for at in (STOP, TIP):
         person.click(at)
-    assert "(21.5 mm ± 0.40)" in person.dock.scale_words.text()
+    assert "(21.5 mm ± 0.40 from stop to tip)" in person.dock.scale_words.text()
     assert person.session.case.films[0].scale[0].known_length_std_mm == pytest.approx(0.4 / 1.959964, abs=1e-9)
 
 
@@ -377,3 +377,52 @@ def test_the_line_leaves_what_was_asked_about_when_its_field_is_emptied(person, 
     person.settle()
     assert session.asked_about == ""
     assert "asked about" not in dock.next_line.text()
+
+
+def drawn_whole(box):
+    """The widest item of a list against the room that its style leaves for it."""
+    from qtpy.QtWidgets import QStyle, QStyleOptionComboBox
+
+    option = QStyleOptionComboBox()
+    option.initFrom(box)
+    room = box.style().subControlRect(
+        QStyle.ComplexControl.CC_ComboBox, option, QStyle.SubControl.SC_ComboBoxEditField, box
+    )
+    return max(box.fontMetrics().horizontalAdvance(box.itemText(k)) for k in range(box.count())) <= room.width()
+
+
+def test_every_list_shows_its_words_whole(person):
+    from qtpy.QtWidgets import QComboBox
+
+    dock = person.dock
+    traced(person)
+    person.session.say_upper_end("reference")
+    person.session.cancel()
+    person.settle()
+    boxes = [box for box in dock.findChildren(QComboBox) if box.isVisibleTo(dock) and box.count()]
+    assert len(boxes) >= 8
+    assert [box.accessibleName() for box in boxes if not drawn_whole(box)] == []
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_a_question_is_shown_whole(person, large):
+    """Words of three lines used to be cut after two; measured by the font, not by the label's own word."""
+    from wlmeasure_napari._offer import Choice
+
+    dock, session = person.dock, person.session
+    on_film(person)
+    long = (
+        "The file begins at the edge of the film and leaves it there. Where does its known length begin on this film? "
+        * 2
+    )
+    session._ask("upper end", long, Choice("The stop is there", lambda: None), Choice("Neither is seen", lambda: None))
+    session.changed.emit()
+    person.settle()
+    bar = dock.question
+    words = bar.words
+    flow = words.fontMetrics().boundingRect(
+        0, 0, words.width() - 2 * 6 - 4, 10_000, int(Qt.TextFlag.TextWordWrap), long.strip()
+    )
+    assert flow.height() >= 2 * words.fontMetrics().height()
+    assert bar._area.viewport().height() >= flow.height() + 2 * 6
+    assert bar._area.verticalScrollBar().maximum() == 0

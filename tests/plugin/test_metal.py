@@ -7,7 +7,7 @@ from wlmeasure_napari._session import Session
 
 from wlmeasure.record.case import load_case
 
-YES, NO = "Yes, metal is dark: turn the grey scale round", "No, metal is bright: leave it"
+YES, NO = "Metal looks dark here: turn it round", "Metal looks bright here: leave it so"
 
 
 @pytest.fixture
@@ -62,6 +62,18 @@ def test_the_question_is_answered_once_and_for_all(films, tmp_path, answer, meta
     again.open_case(tmp_path / "a.wl.json")
     assert again.question is None
     assert again.radiograph.bright_is_dense is bright
+
+
+def test_the_question_leads_to_neither_answer_and_shows_both(films):
+    """What most films have comes first; each button shows the film as it would be."""
+    question = with_films(films[1]).question
+    assert [choice.words for choice in question.choices] == [NO, YES]
+    assert "inverted" not in question.text
+    assert "wrong" not in question.text
+    as_is, turned = (choice.picture for choice in question.choices)
+    assert max(as_is.shape) <= 72
+    assert as_is[0, 0] > 128 > turned[0, 0]
+    np.testing.assert_array_equal(turned, 255 - as_is)
 
 
 def test_what_stays_open_is_asked_again_where_the_case_is_opened(films, tmp_path):

@@ -89,6 +89,20 @@ def test_whether_the_stop_was_seated_is_said_before_or_after(session):
     assert session.stop_seated == "yes"
 
 
+def test_a_stop_that_had_slid_gives_no_scale(session):
+    """Its length stays with nothing, the canal follows it all the same, and it is said in words; undo takes it back."""
+    session.say_upper_end("reference")
+    place(session, UPPER, TIP, CUSP)
+    before = session.case
+    session.do("scale", session.say_slid)
+    assert session.heard[-1][0] == "scale"
+    assert session.heard[-1][1].startswith("The stop had slid, so the file's length begins nowhere that is seen")
+    assert isinstance(session.case.films[0].scale[0], PlainFile)
+    assert (session.film.calibration, session.stop_seated) == (None, None)
+    session.undo()
+    assert session.case == before
+
+
 @pytest.mark.parametrize(("answer", "upper"), [(THERE, "stop"), (RESTED, "reference"), (NEITHER, "out of the picture")])
 def test_a_file_that_begins_at_the_rim_is_asked_about(session, answer, upper):
     place(session, AT_RIM, TIP)

@@ -865,7 +865,13 @@ class WorkingLengthDock(QWidget):
         return getattr(self._viewer, "__wrapped__", self._viewer)
 
     def _on_said(self, place: str, text: str) -> None:
-        """A message beside the field it is about; never a dialog."""
+        """A message beside the field it is about, never a dialog; what is under the hand stays there when its lines come."""
+        held = self._held()
+        self._say_at(place, text)
+        if held is not None:
+            self._keep_in_place(*held)
+
+    def _say_at(self, place: str, text: str) -> None:
         target = self._fields.get(place)
         if isinstance(target, Field):
             target.say(text)

@@ -64,7 +64,7 @@ class Hands:
             "G": lambda: self._do(lambda: begin_gauge(session)),
             "F": lambda: self._do(session.find_file),
             "T": self._trace_key,
-            "Enter": lambda: self._do(self._accept),
+            "Enter": self._enter_key,
             "R": lambda: self._do(lambda: session.take("reference")),
             "Esc": lambda: session.do("canvas", session.cancel),
             "Ctrl+Z": lambda: self._do(session.undo),
@@ -105,6 +105,11 @@ class Hands:
             enter_draft(self._session, GAUGE_KEYS[key])
         elif key == "s":
             self._session.take("file")
+
+    def _enter_key(self) -> None:
+        """While a question stands and nothing is placed, Enter asks for nothing: the line says already what comes next."""
+        if self._session.question is None or self._session.tool != "look":
+            self._do(self._accept)
 
     def _accept(self) -> None:
         if self._session.draft is not None:

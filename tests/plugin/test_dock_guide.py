@@ -426,3 +426,22 @@ def test_a_question_is_shown_whole(person, large):
     assert flow.height() >= 2 * words.fontMetrics().height()
     assert bar._area.viewport().height() >= flow.height() + 2 * 6
     assert bar._area.verticalScrollBar().maximum() == 0
+
+
+def test_a_message_moves_nothing_under_the_pointer(person):
+    """The lines that come under a field used to push what was about to be pressed away."""
+    from qtpy.QtCore import QPoint
+    from qtpy.QtGui import QCursor
+
+    dock = person.dock
+    decided(person)
+    pressed = person.button("Decide")
+    dock._area.ensureWidgetVisible(pressed, 0, 200)
+    person.settle()
+    QCursor.setPos(pressed.mapToGlobal(pressed.rect().center()))
+    person.settle()
+    dock._fields["decided"].edit.setText("99")
+    stood = pressed.mapTo(dock, QPoint(0, 0)).y()
+    person.press(pressed)
+    assert person.said("decided")
+    assert pressed.mapTo(dock, QPoint(0, 0)).y() == stood

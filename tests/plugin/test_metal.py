@@ -130,6 +130,8 @@ def test_no_point_is_placed_while_it_stands(films):
 
     model = ViewerModel()
     hands = Hands(model, session, Layers(model, session))
+    hands.keys["Enter"]()
+    assert not any(text for _, text in heard)  # nothing was placed, and nothing is scolded
     hands.keys["T"]()
     assert session.tool == "look"
     assert heard[-1][1].startswith("question at the foot of the dock must be answered first")

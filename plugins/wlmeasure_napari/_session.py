@@ -70,6 +70,7 @@ Tool = Literal["look", "file", "rest", "object", "canal", "reference"]
 UNDO_STEPS = 200
 ROUGH_MM_PER_PX = 0.025  # before there is a scale; sizes the live path's filters only
 SMALL_PX = 72  # longer side of a film on a button
+SAID_TO_MM = 0.1  # lengths are said to it, a proposal rounded down: a decision within it is no other length
 FITTING = "Putting the films together"
 RESTED = "the edge or cusp that the stop rested on"
 ENDS = {"file": ("the stop", "the tip", RESTED), "object": ("one end", "the other end")}
@@ -1337,7 +1338,7 @@ class Session(Desk):
             self.ask_once_more(question)
             raise CaseError(f"{error.words} If it is right, decide it once more; nothing was entered") from error
         longest = self._proposed_at_most()
-        if self.asked != question and longest is not None and length_mm > longest + EDGE_MM:
+        if self.asked != question and longest is not None and length_mm > longest + SAID_TO_MM + EDGE_MM:
             self.ask_once_more(question)
             raise CaseError(
                 f"decided {length_mm:g} mm is longer than what film and readings propose, {limit_words(longest)}: is it meant? "

@@ -171,8 +171,9 @@ def test_a_decision_longer_than_the_proposal_is_asked_about_once(session, tmp_pa
     session.do("decided", lambda: session.decide(longer, "KO", ""))
     assert heard[-1] == ("decided", "")
     assert state_of(session).decided == f"{longer:.1f} mm"
-    session.do("decided", lambda: session.decide(session.proposed_mm(), "KO", ""))
-    assert heard[-1] == ("decided", "")  # what is proposed is no question
+    for close in (0.0, 0.08):  # what is proposed, or the same to 0.1 mm, is no question
+        session.do("decided", lambda close=close: session.decide(session.proposed_mm() + close, "KO", ""))
+        assert heard[-1] == ("decided", "")
 
 
 def test_done_is_not_said_beside_a_warning_on_the_decided_length(session, tmp_path):

@@ -104,7 +104,8 @@ def test_no_key_acts_on_the_patient_behind_a_question(desk):
         desk.refusals.clear()
         desk.strike(key)
         assert desk.facts() == before, key
-        assert any("answered first" in words for words in desk.refusals), key
+        asked_for_nothing = key == "Enter"  # no point is placed that it could accept
+        assert any("answered first" in words for words in desk.refusals) is not asked_for_nothing, key
     assert desk.session.case is case
     assert desk.session.question is question
     desk.session.answer("Cancel")

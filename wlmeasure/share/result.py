@@ -76,6 +76,12 @@ __all__ = [
 
 RESULT_SCHEMA = "wlmeasure-result/1"
 NO_LENGTH = "no film of it gives a length"
+WITHHELD = {
+    "scale-in-doubt": "something is open about the film's scale",
+    "reference-points-differ": "the reference point of the file and that of the canal lie apart on the film",
+    "trace-reversed": "the canal's trace runs the wrong way",
+}
+"""Why no working length is proposed from a film that gives a length, by the remark on its trace."""
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
 
 
@@ -106,6 +112,10 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
         return f"not decided, and the readings establish no length ({facts.electronic.status})"
     if not canal.traces:
         return "nothing is measured"
+    codes = {flag.code for trace in canal.traces for flag in trace.flags}
+    withheld = [words for code, words in WITHHELD.items() if code in codes]
+    if withheld:
+        return f"not decided, and {withheld[0]}"
     if all(trace.length is None for trace in canal.traces):
         return "no film of it has a scale" if all(trace.curvature is None for trace in canal.traces) else NO_LENGTH
     if all(trace.lacks_reference for trace in canal.traces):
@@ -666,7 +676,7 @@ def method_words(length: LengthEstimate) -> str:
     return f"{length.method}: {gap.known_mm:g} mm {way} {abs(gap.gap_mm):.1f} mm{end}"
 
 
-GAP_REFUSED = ("gap-needs-scale", "gap-not-measured", "correction-too-large")
+GAP_REFUSED = ("gap-needs-scale", "gap-not-measured", "correction-too-large", "scale-in-doubt")
 """Remarks on a trace whose file's upper end is out of the picture, so that its known length gives none of the canal."""
 
 

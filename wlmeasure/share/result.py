@@ -55,6 +55,7 @@ __all__ = [
     "film_words",
     "first_point_words",
     "from_words",
+    "ground_words",
     "length_label",
     "length_words",
     "limit_words",
@@ -123,6 +124,30 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
     if any(trace.preliminary for trace in canal.traces):
         return "not decided, and the film's length is preliminary"
     return "not decided, and the film gives no working length"
+
+
+GROUNDS = {
+    "film only": "film only, no readings",
+    "reading only": "readings only, no film",
+    "caution": "film and readings differ",
+    "conflict": "film and readings are in conflict",
+}
+
+
+def ground_words(canal: CanalResult, facts: CanalFacts) -> str:
+    """What a decided or proposed length rests on, in one short line, where that is weak; else empty."""
+    status = facts.proposal.status
+    if status == "film only" and facts.past_readings:
+        parts = ["film only, no readings that still count"]
+    elif status == "not established":
+        parts = ["neither film nor readings give a length"]
+    else:
+        parts = [GROUNDS[status]] if status in GROUNDS else []
+    film = None if canal.basis is None or canal.basis.radiographic is None else canal.basis.length
+    if film is not None and film.too_long_mm > 0.0 and status in ("film only", "caution"):
+        slid = f"the stop may have slid: then up to {film.too_long_mm:.1f} mm too long"
+        parts.append(slid if facts.decision is None else "seat of the stop not known")
+    return f"Rests on: {'; '.join(parts)}" if parts and status != "not established" else "".join(parts).capitalize()
 
 
 def decision_words(decision: Entry) -> str:

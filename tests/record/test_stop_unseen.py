@@ -160,9 +160,9 @@ def test_above_its_first_point_the_shaft_is_drawn_straight_on_for_a_millimetre(u
         measure(unseen)
 
 
-@pytest.mark.parametrize(("col", "flagged"), [(62, False), (125, False), (135, True)])
+@pytest.mark.parametrize(("col", "flagged"), [(62, False), (105, False), (115, True)])
 def test_a_reference_point_far_beside_the_shaft_is_doubted(unseen, measure, col, flagged):
-    """75 pixels are 3.75 mm, 85 are 4.25."""
+    """55 pixels are 2.75 mm, 65 are 3.25."""
     file_of(unseen)["reference_px"] = trace_of(unseen)["reference_px"] = [60, col]
     assert ("reference-far-beside" in codes(measure(unseen).films[0].flags)) == flagged
 

@@ -223,7 +223,7 @@ def test_a_decision_on_another_film_length_asks_to_look_beside(bench):
         1, "film length", length_mm=21.4, film_sha256=film, status="radiographic apex", inputs_sha256="0" * 64
     )
     (panel,) = panels(stops_card(bench(entries=[measured, decision(20.5, 2, rests_on=["e1"])]), **MADE))
-    assert "! look beside" in panel[0]
+    assert "! see the remark" in panel[0]
     assert panel[2][0].startswith("The film gives another length now than when it was decided")
 
 

@@ -226,3 +226,21 @@ def test_the_card_says_in_short_what_a_length_rests_on(unseen, seated, entered):
             text = pdf_words(content) if name.endswith("pdf") else html_words(content.decode())
             assert words in text
             assert ("slid" in text) == (result is unseen)
+
+
+def test_what_was_said_of_stop_and_metal_stands_in_text_report_and_json(bench):
+    dark = {"metal": "dark"}
+    for more, words, seat in (({}, "seat of the stop not known", "not known"),
+                              ({"stop_seated": "yes"}, "stop seen to be seated", "yes")):  # fmt: skip
+        by_reference = bench({"scale": [UNSEEN | more]} | dark, trace_changes=TRACE)
+        outside = {k: v for k, v in UNSEEN.items() if k != "reference_px"} | {"upper_end": "out of the picture"} | more
+        out = bench({"scale": [outside]} | dark, trace_changes=TRACE)
+        for result, upper in ((by_reference, "reference"), (out, "out of the picture")):
+            for text in (record_text(result), html_words(html_page(report(result, made_at="", program="")))):
+                assert words in text
+                assert "metal said to be dark" in text
+            (film,) = result_json(result)["films"]
+            assert film["metal"] == "dark"
+            assert film["known_files"] == [
+                {"known_length_mm": 18.0, "upper_end": upper, "upper_end_said": True, "stop_seated": seat}
+            ]

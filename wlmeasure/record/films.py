@@ -59,9 +59,9 @@ TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one
 RATIO_TOLERANCE = 0.01  # our parameter
 SAME_TIP_PX = 2.0  # our parameter: two points this close are one tip, written twice
 
-# A stop is 2 to 4 mm across (from memory), so what it rested on lies within 2 mm of the shaft; beyond twice that (our
-# parameter) the point marked is none that it touched.
-BESIDE_MM = 4.0
+# A stop is 2 to 4 mm across (from memory), so what it touched lies within 2 mm of the shaft, and the tip of a cusp that slopes
+# under it a little farther; beyond 3 mm (our parameter) the point marked is none that it touched.
+BESIDE_MM = 3.0
 RIM = 0.02
 """How near to its end, of the film's longer side, a file that runs on out of the film is asked about its stop: 0.7 mm on a
 usual one (our parameter)."""
@@ -78,7 +78,7 @@ _FLAGS = catalogue(
             "at it, and click a point of the file on either side where it is not."
         ),
         "reference-far-beside": (
-            "The marked reference point lies more than 4 mm beside the file's shaft, farther than a stop reaches; mark the "
+            "The marked reference point lies more than 3 mm beside the file's shaft, farther than a stop reaches; mark the "
             "edge or cusp that the stop rested on, if it is seen and neither broken nor under a clamp."
         ),
         "stop-at-edge": (

@@ -173,7 +173,7 @@ def _plate(facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Draw
         height += WRAPPED_PX
     words = "set the stop to" if decided else "proposed, not decided"
     if decided and decision_doubts(facts):
-        words = "! no longer holds" if decision_is_stale(facts) else "! look beside"
+        words = "! no longer holds" if decision_is_stale(facts) else "! see the remark"
     ink = INK if decided else GREY
     shapes: list[Shape] = [
         Line(((3.0, 4.0), (3.0, height - 6.0)), colour, 6.0),

@@ -26,7 +26,7 @@ from wlmeasure.measure.curvature import (
 )
 from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.record.case import Entry
+from wlmeasure.record.case import Entry, KnownFile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.stale import Stale
@@ -68,6 +68,7 @@ __all__ = [
     "reading_words",
     "record_text",
     "result_json",
+    "said_words",
     "scale_words",
     "start_words",
     "stop_setting_mm",
@@ -76,6 +77,7 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
+ROUNDING = "A measured length is rounded to the nearest 0.1 mm, a working length down, never up."
 NO_LENGTH = "no film of it gives a length"
 WITHHELD = {
     "scale-in-doubt": "something is open about the film's scale",
@@ -314,6 +316,17 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
         "rel_std": None,
         "method": None,
         "magnification": film.magnification,
+        "metal": film.film.metal,
+        "known_files": [
+            {
+                "known_length_mm": one.known_length_mm,
+                "upper_end": one.upper_end or "stop",
+                "upper_end_said": one.upper_end is not None,
+                "stop_seated": None if one.upper_end in (None, "stop") else one.stop_seated or "not known",
+            }
+            for one in film.film.scale
+            if isinstance(one, KnownFile)
+        ],
         "scales": [
             {"name": name, "method": scale.method, "mm_per_px_row": scale.mm_per_px_row, "rel_std": scale.rel_std}
             for name, (_, scale) in zip(film.names, film.scales, strict=True)
@@ -534,7 +547,24 @@ def scale_words(film: FilmResult) -> str:
 def _known_words(line: KnownLine) -> str:
     """A known length, and from where to where it runs."""
     words = f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}"
-    return words if line.kind == "object" else f"{words} {line.runs}"
+    if line.kind == "object":
+        return words
+    seat = f", {_seat_words(line.stop_seated)}" if line.upper_end == "reference" else ""
+    return f"{words} {line.runs}{seat}"
+
+
+def _seat_words(seated: bool) -> str:
+    return "stop seen to be seated" if seated else "seat of the stop not known"
+
+
+def said_words(film: FilmResult) -> list[str]:
+    """What a person said of the film that no figure shows: of files whose upper end is out of the picture, and of its metal."""
+    outside = [one for one in film.film.scale if isinstance(one, KnownFile) and one.upper_end == "out of the picture"]
+    words = [
+        f"file of {one.known_length_mm:g} mm, its upper end out of the picture, {_seat_words(one.stop_seated == 'yes')}"
+        for one in outside
+    ]
+    return words if film.film.metal is None else [*words, f"metal said to be {film.film.metal}"]
 
 
 def _whose(line: KnownLine, film: FilmResult) -> str:
@@ -591,8 +621,7 @@ def _radius_words(curvature: CurvatureEstimate) -> str:
     interval = curvature.pruett_radius_interval_mm
     if interval is None:
         return "no radius"
-    high = f"{interval[1]:.1f}" if isfinite(interval[1]) else "any"
-    span = f"{interval[0]:.1f} to {high} mm"
+    span = f"{interval[0]:.1f} to {interval[1]:.1f} mm" if isfinite(interval[1]) else f"{interval[0]:.1f} mm or more"
     if curvature.pruett_radius_mm is None:
         return f"radius not determined ({span})"
     return f"radius {curvature.pruett_radius_mm:.1f} mm ({span})"
@@ -652,6 +681,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
             + (f", {film.film.purpose}" if film.film.purpose else ""),
             f"  scale            {scale_words(film)}",
         ]
+        lines += [f"  said of it       {words}" for words in said_words(film)]
         if film.magnification is not None:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  scales compared  {pair.words}" for pair in film.checks]
@@ -671,7 +701,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
     cautions = case_cautions(facts)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
-    lines += ["", "± is the half-width of the 95 % interval.", "Cautions"]
+    lines += ["", f"± is the half-width of the 95 % interval. {ROUNDING}", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
         lines.append(f"  - {PACEMAKER}")

@@ -244,3 +244,14 @@ def test_what_was_said_of_stop_and_metal_stands_in_text_report_and_json(bench):
             assert film["known_files"] == [
                 {"known_length_mm": 18.0, "upper_end": upper, "upper_end_said": True, "stop_seated": seat}
             ]
+
+
+def test_what_the_film_warns_of_stands_beside_a_proposed_stop(bench):
+    """The cusp at column 130 lies 80 pixels of 0.05 mm beside the shaft."""
+    far = {"reference_px": [60, 130]}
+    for result, words in (
+        (bench({"scale": [UNSEEN | far]}, trace_changes=TRACE | far), True),
+        (bench({"scale": [UNSEEN]}, trace_changes=TRACE), False),
+    ):
+        text = pdf_words(card_file(result, "card.pdf", made_at="2026-12-01", program="test 1").content)
+        assert ("Look at the film: the reference point lies far beside the shaft" in text) == words

@@ -27,6 +27,7 @@ from wlmeasure.share.result import (
     decision_is_stale,
     ground_words,
     limit_words,
+    look_words,
     no_stop_words,
     proposal_words,
 )
@@ -145,6 +146,8 @@ def _panel(canal: CanalResult, facts: CanalFacts, colour: str, step_mm: float, d
         words.append(Text(ground))
     elif ground:
         remarks.append(ground)
+    if look := look_words(canal, facts):
+        remarks.append(look)
     return Columns(
         (Figure(_plate(facts, colour, step_mm, decimal), ""),),
         (*words, Remarks(tuple(remarks))),

@@ -59,6 +59,7 @@ __all__ = [
     "length_label",
     "length_words",
     "limit_words",
+    "look_words",
     "measured_words",
     "method_words",
     "no_length_words",
@@ -134,6 +135,27 @@ GROUNDS = {
     "caution": "film and readings differ",
     "conflict": "film and readings are in conflict",
 }
+
+
+LOOKED_AT = {
+    "file-not-seen": "the file is not seen along its points",
+    "file-hidden": "part of the file is not seen",
+    "reference-far-beside": "the reference point lies far beside the shaft",
+    "stop-off-reference": "the file's stop is not at the reference point",
+    "tip-off-canal": "the file's tip lies beside the canal",
+    "click-off-path": "the path passes a click at a distance",
+    "line-not-seen": "the canal is not seen along its trace",
+    "line-faint": "the canal is hardly seen",
+}
+
+
+def look_words(canal: CanalResult, facts: CanalFacts) -> str:
+    """What has to be looked at on the film before its proposed length is decided on, in short; empty where nothing has."""
+    if canal.basis is None or facts.decision is not None or facts.proposal.status == "reading only":
+        return ""
+    codes = {flag.code for flag in (*canal.basis.film.flags, *canal.basis.flags)}
+    found = [words for code, words in LOOKED_AT.items() if code in codes]
+    return f"Look at the film: {'; '.join(found)}" if found else ""
 
 
 def ground_words(canal: CanalResult, facts: CanalFacts) -> str:

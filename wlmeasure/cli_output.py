@@ -15,7 +15,17 @@ if TYPE_CHECKING:
     Formatter = Callable[[str], argparse.HelpFormatter]
     Word = Callable[[str, str, Callable[[argparse.Namespace], None]], argparse.ArgumentParser]
 
-__all__ = ["TOOTH_HELP", "Bar", "now", "page_content", "print_json", "program", "typed_tooth", "usual_notation", "words_of"]
+__all__ = [
+    "TOOTH_HELP",
+    "Bar",
+    "now",
+    "page_content",
+    "print_json",
+    "program",
+    "typed_tooth",
+    "usual_notation",
+    "words_of",
+]
 
 TOOTH_HELP = "46, 30, LR6, in words; where it may be two, ISO 11 or Universal 11"
 

@@ -65,6 +65,7 @@ __all__ = [
     "StopSeated",
     "Trace",
     "UpperEnd",
+    "case_content",
     "case_digest",
     "case_from_json",
     "case_schema",
@@ -224,7 +225,7 @@ class ProposedItem:
     begins, ends
         How the first and the last point of a path are known.
     probability
-        That it is right, by the network's own table of films of known truth; `trusted` says whether that is to be relied on here.
+        That it is right, by the network's table of films of known truth; `trusted` says whether to rely on that here.
     of
         Label of what it belongs to: of a file its canal, of a file's end the file, of a canal its root end.
     tooth_number
@@ -599,6 +600,23 @@ def case_to_json(case: Case) -> dict[str, Any]:
     return {"schema": SCHEMA} | write_object(case)
 
 
+def case_content(case: Case) -> bytes:
+    """The bytes of the case file.
+
+    Raises
+    ------
+    CaseError
+        A member that this version does not know and that JSON cannot hold.
+    """
+    try:
+        text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
+        text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
+        return text.encode("utf-8")
+    except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
+        raise CaseError(str(error)) from None
+
+
 def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     """Write a case file whole or not at all.
 
@@ -614,11 +632,8 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     """
     path = Path(path)
     try:
-        text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
-        text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
-        content = text.encode("utf-8")
-    except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
+        content = case_content(case)
+    except CaseError as error:
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     try:
         write_whole(path, content)
@@ -628,7 +643,7 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length on film rests on: the case without log, instruments, proposals, and how films are shown."""
+    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals, and how films are shown."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)

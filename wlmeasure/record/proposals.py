@@ -37,7 +37,7 @@ def proposed_items(look: Look, model_sha256: str) -> tuple[Doubted, ...]:
         SHA-256 of the network's weights, in hexadecimal.
     """
     film = tuple(_film_doubts(look))
-    said = {"model": look.model.partition("/")[0], "model_sha256": model_sha256}
+    said: dict[str, Any] = {"model": look.model.partition("/")[0], "model_sha256": model_sha256}
     made: list[Doubted] = []
 
     def add(kind: str, label: str, points: NDArray[np.float64], seen: Any, chance: float, **more: Any) -> None:
@@ -46,15 +46,15 @@ def proposed_items(look: Look, model_sha256: str) -> tuple[Doubted, ...]:
         doubts = (*film, *own)
         if not seen.trusted and not doubts:  # whatever else the look holds against it
             doubts = ("not trusted by the network's own rules",)
-        at = np.round(np.atleast_2d(points), DIGITS)
+        at: Any = np.round(np.atleast_2d(points), DIGITS)
         item = ProposedItem(
             kind=kind, label=label, points_px=at, probability=min(max(chance, 0.0), 1.0), trusted=not doubts, **more, **said
         )  # fmt: skip
         made.append((item, doubts))
 
-    for file in look.files:
+    for file in sorted(look.files, key=_number):
         _add_file(add, file)
-    for canal in look.canals:
+    for canal in sorted(look.canals, key=_number):
         root = None if canal.root is None else f"root end {canal.root + 1}"
         add(
             "canal", canal.label, canal.path_px, canal, canal.probability, of=root, tooth_number=canal.tooth,
@@ -70,6 +70,10 @@ def proposed_items(look: Look, model_sha256: str) -> tuple[Doubted, ...]:
         number[kind] = number.get(kind, 0) + 1
         add(kind, f"{kind} {number[kind]}", at, one, one.probability, tooth_number=one.tooth)
     return tuple(made)
+
+
+def _number(one: SeenFile | SeenCanal) -> int:
+    return int(one.label.rpartition(" ")[2])
 
 
 def _add_file(add: Any, file: SeenFile) -> None:

@@ -135,7 +135,12 @@ def propose(
         raise ShareError(f"picture must be {' or '.join(PICTURES)}: {picture!r}")
     if tooth is not None:
         tooth = Tooth.from_iso3950(tooth).designation
-    network = _network(None if weights is None else str(weights), None)
+    try:
+        network = _network(None if weights is None else str(weights), None)
+    except DetectError as error:
+        if weights is not None:
+            raise
+        raise DetectError(f"{error}; to have films looked at, install the package again or name --weights") from None
     films, refused = _films(Path(place), out)
     said = {"tooth": tooth, "picture": picture, "weights": None if weights is None else str(weights.absolute())}
     for part in ("cases", "pictures", ".journal"):

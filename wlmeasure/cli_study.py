@@ -75,12 +75,15 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     init.add_argument(
         "--canals", default="", metavar="MB,D", help="canals to trace (those of the case, or the usual ones)"
     )
-    init.add_argument("--protocol", metavar="FILE", help="the rules as JSON, in place of the next five")
+    init.add_argument("--protocol", metavar="FILE", help="the rules as JSON, in place of the next six")
     init.add_argument("--definitions", metavar="A,B", help="what is measured; the first is the main one (length_mm)")
     init.add_argument("--apical-end", metavar="END", help="what traces end at (radiographic apex)")
     init.add_argument("--clicks", metavar="N|N-M", help="points along a canal, such as 3-8 (2-)")
     init.add_argument("--scale", choices=("given", "observer", "none"), help="who sets the films' scale (given)")
     init.add_argument("--reference", action="store_true", help="observers mark the coronal reference point")
+    init.add_argument(
+        "--metal", choices=("given", "observer"), help="who says whether metal is bright or dark on a film (given)"
+    )
     init.add_argument(
         "--hide",
         action="append",
@@ -253,7 +256,7 @@ def _init(arguments: argparse.Namespace) -> None:
 def _protocol(arguments: argparse.Namespace) -> Protocol:
     from wlmeasure.study.protocol import Protocol, load_protocol, read_clicks
 
-    said = [arguments.definitions, arguments.apical_end, arguments.clicks, arguments.scale]
+    said = [arguments.definitions, arguments.apical_end, arguments.clicks, arguments.scale, arguments.metal]
     if arguments.protocol is not None:
         if any(one is not None for one in said) or arguments.reference:
             raise WlmeasureError("--protocol must stand alone: the rules are in its file")
@@ -266,6 +269,7 @@ def _protocol(arguments: argparse.Namespace) -> Protocol:
         most_clicks=most,
         scale=arguments.scale or "given",
         reference=arguments.reference,
+        metal=arguments.metal or "given",
     )
 
 

@@ -15,6 +15,8 @@ MEMBER_WORDS = {
     "film_sha256": "film",
     "inputs_sha256": "what it was measured from",
     "known_length_std_mm": "give or take",
+    "length_above_mm": "reach of the interval above the length",
+    "length_below_mm": "reach of the interval below the length",
     "length_std_mm": "give or take of the length",
     "mm_per_px": "millimetres per pixel",
     "mm_per_px_col": "millimetres per pixel along a row",

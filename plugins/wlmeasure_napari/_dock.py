@@ -28,6 +28,7 @@ from wlmeasure.decide.electronic import CONDITIONS
 from wlmeasure.errors import CaseError
 from wlmeasure.measure.budget import std_of_half_width_mm
 from wlmeasure.record.case import SUFFIX, StopSeated
+from wlmeasure.record.draft import typed_instrument
 from wlmeasure.record.edit import typed_number
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.facts import SETTLED
@@ -40,14 +41,18 @@ from wlmeasure.share.result import (
     curvature_words,
     decision_words,
     electronic_words,
+    length_label,
     limit_words,
     measured_words,
+    method_words,
+    no_length_words,
     proposal_words,
     scale_words,
     start_words,
     stop_setting_mm,
     stop_words,
 )
+from wlmeasure.trade.instruments import size_words
 from wlmeasure.whole_file import write_whole
 from wlmeasure_napari._archive import store
 from wlmeasure_napari._dock_case import CaseRow, Head, QuestionBar
@@ -226,6 +231,8 @@ class WorkingLengthDock(QWidget):
         if case is not None and case.case_id is not None:
             owned.show_value("case", self._fields["case_id"], case.case_id)
         owned.show_value("film", self.angulation.degrees, self.angulation.degrees_words())
+        size, taper = session.file_size
+        owned.show_value("film", self._fields["taper"], "" if size is None else size_words(size, taper))
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
@@ -321,6 +328,16 @@ class WorkingLengthDock(QWidget):
         )
         self.seated.addItems(list(SEATED))
         part.add(self.seated)
+        self.size = part.add(
+            self._field(
+                "taper",
+                "Its size",
+                self._on_size,
+                "Size, or size and taper, of a file whose length nobody knows: its thickness gives an estimate, good for the "
+                "rest beyond a file's tip and never for a working length; may stay empty",
+                "15, or 25/.04",
+            )
+        )
         part.add(buttons(button("File (S)", lambda: self._take("file", "scale"), "Click the file's stop, then its tip"),
                          button("Find (F)", self._find, "Look for the file; you accept what is found")))  # fmt: skip
         part.add(buttons(button("Object", lambda: self._take("object", "scale"), "Click both ends of a known object"),
@@ -604,6 +621,7 @@ class WorkingLengthDock(QWidget):
             "films": [self.film_choice],
             "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
             "scale": [self._by_place["scale"]],
+            "metal": [self.metal],
             "measures": [
                 self.scale_words,
                 self.scale_notes,
@@ -670,6 +688,7 @@ class WorkingLengthDock(QWidget):
         self.upper.setEnabled(self.session.case is not None)
         self.seated.setCurrentIndex(list(SEATED.values()).index(self.session.stop_seated))
         self.seated.setVisible(self.session.upper_end == "reference")
+        self.size.setVisible(self.session.upper_end == "no length")
         self._fill(self.claims, claims, self.claims.currentText())
         tell(self.scale_words, "no scale yet" if film is None else scale_words(film))
         notes = [] if film is None else [flag.text for flag in film.flags]
@@ -677,6 +696,8 @@ class WorkingLengthDock(QWidget):
             notes = [flag.text for flag in self.session.proposal.flags] + notes
         if film is not None and film.magnification is not None:
             notes.insert(0, f"Implied magnification {film.magnification:.2f}.")
+        if film is not None:
+            notes += [f"Scales compared: {pair.words}." for pair in film.checks]
         tell(self.scale_notes, "\n".join(notes))
 
     def _show_canal(self) -> None:
@@ -705,12 +726,14 @@ class WorkingLengthDock(QWidget):
         length = trace.length
         tip = trace.tip_to_end_mm
         lines = []
-        if length is None:
-            lines.append("no scale: angles only")
-        elif trace.lacks_reference:
+        refused = no_length_words(trace)
+        if length is not None and trace.lacks_reference:
             lines.append(
                 f"{measured_words(length)} from {start_words(trace)}: no working length yet; {self._lacking(trace)}"
             )
+        if length is not None and trace.preliminary:
+            lines.append(f"{length_label(trace)}: it gives no stop")
+        lines += [words for words in ("" if length is None else method_words(length), refused) if words]
         if tip is not None:
             lines.append(f"file tip {abs(tip):.1f} mm {'short of' if tip >= 0.0 else 'beyond'} the end")
         if trace.lost_mm >= 0.1:
@@ -924,6 +947,17 @@ class WorkingLengthDock(QWidget):
 
     def _on_seated(self, text: str) -> None:
         self._enter_here("scale", lambda: self.session.say_seated(SEATED[text]))
+
+    def _on_size(self, text: str) -> None:
+        def step() -> None:
+            size, taper, special = typed_instrument(text) if text.strip() else (None, None, None)
+            if special:
+                raise CaseError(
+                    f"size must be one of ISO 3630-1, whose thickness is known: {text.strip()}; leave it empty"
+                )
+            self.session.say_size(size, taper)
+
+        self._enter_here("taper", step)
 
     def _find(self) -> None:
         self._do("scale", self.session.find_file)

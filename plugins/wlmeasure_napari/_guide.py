@@ -13,7 +13,7 @@ from attrs import evolve, frozen
 
 from wlmeasure.decide.electronic import MINIMUM_REPEATS, ElectronicStatus
 from wlmeasure.decide.reconcile import Status
-from wlmeasure.record.case import KnownFile, PlainFile
+from wlmeasure.record.case import FILES
 from wlmeasure.record.facts import SETTLED, CanalFacts
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import record_of
@@ -474,7 +474,7 @@ def _lone_file(session: Session) -> Literal["", "out of the picture", "no length
     if session.case is None or at is None:
         return ""
     file = session.case.film(session.film_id).scale[at]
-    upper = upper_of(file) if isinstance(file, KnownFile | PlainFile) else "stop"
+    upper = upper_of(file) if isinstance(file, FILES) else "stop"
     return upper if upper in ("out of the picture", "no length") else ""
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from wlmeasure.errors import FrameError
 from wlmeasure.image.reading import read
+from wlmeasure.image.view import view_affine
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
@@ -54,30 +55,35 @@ def _read(path: str | list[str]) -> list[LayerData]:
 
 
 def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
-    """Pixel coordinates throughout; unequal spacing shows as the layers' scale, so that the tooth keeps its form."""
+    """Pixel coordinates throughout; unequal spacing shows as the layers' scale, so that the tooth keeps its form.
+
+    A film that the case says is turned or mirrored is shown so by the layers' affine; no data change.
+    """
     scale = (1.0, film.col_over_row)
+    shape = (film.radiograph.rows, film.radiograph.cols)
+    laid = {"scale": scale, "affine": view_affine(shape, scale, film.film.shown_as)}
     name = film.film.id
     # Only the screen's contrast depends on this; measuring uses the stored values.
-    image: dict[str, Any] = {"name": f"film {name}", "scale": scale, "colormap": "gray"}
+    image: dict[str, Any] = {"name": f"film {name}", **laid, "colormap": "gray"}
     layers: list[LayerData] = [(film.radiograph.density(), image, "image")]
     if film.file_traces:
         paths = [trace.path_px for trace in film.file_traces]
-        style = _path_style(f"file on {name}", scale, FILE_COLOUR, FILE_SHARE * film.radiograph.rows)
+        style = _path_style(f"file on {name}", laid, FILE_COLOUR, FILE_SHARE * film.radiograph.rows)
         layers.append((paths, style, "shapes"))
     canals = {c.canal.name: t.path.path_px for c in result.canals for t in c.traces if t.film is film}
     if canals:
-        style = _path_style(f"canals on {name}", scale, CANAL_COLOURS[0], CANAL_SHARE * film.radiograph.rows)
+        style = _path_style(f"canals on {name}", laid, CANAL_COLOURS[0], CANAL_SHARE * film.radiograph.rows)
         style["features"] = {"canal": list(canals)}
         layers.append((list(canals.values()), style, "shapes"))
     return layers
 
 
-def _path_style(name: str, scale: tuple[float, float], colour: str, width: float) -> dict[str, Any]:
+def _path_style(name: str, laid: dict[str, Any], colour: str, width: float) -> dict[str, Any]:
     return {
         "name": name,
         "shape_type": "path",
         "edge_color": colour,
         "edge_width": width,
         "opacity": 1.0,
-        "scale": scale,
+        **laid,
     }

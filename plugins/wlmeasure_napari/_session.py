@@ -29,6 +29,7 @@ from wlmeasure.record.case import (
     Canal,
     Case,
     Entry,
+    FileTaper,
     KnownFile,
     KnownObject,
     PlainFile,
@@ -58,7 +59,7 @@ from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import Need, NeedError, lacking, need
 from wlmeasure_napari._offer import Choice
 from wlmeasure_napari._over_time import Proposal, propose
-from wlmeasure_napari._upper_end import Upper, at_rim, canal_point, file_as_said, last_file, upper_of
+from wlmeasure_napari._upper_end import Upper, at_rim, canal_point, file_as_said, last_file, size_of, upper_of
 
 __all__ = ["Handle", "Session", "Tool"]
 
@@ -120,6 +121,7 @@ class Session(Desk):
 
     def __init__(self) -> None:
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
+        self.asks_metal = True  # whether a film whose grey scale is in doubt is asked about; not where a study gives it
         self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
@@ -133,6 +135,7 @@ class Session(Desk):
         self.cursor: Point | None = None
         self._upper: dict[str, Upper] = {}  # what was said of the upper end of a film's file, before one is placed
         self._seated: dict[str, StopSeated | None] = {}
+        self._sizes: dict[str, tuple[int | None, float | None]] = {}  # of a film's file whose length is not known
         self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
@@ -160,16 +163,20 @@ class Session(Desk):
         with self.telling(place):
             step()
 
-    def run(self, words: str, job: Job, done: Callable[[Any], None]) -> None:
-        """Run a long job that touches nothing of the session, and then `done` with what it gives."""
+    def run(self, words: str, job: Job, done: Callable[[Any], None], refused: Callable[[], None] | None = None) -> None:
+        """Run a long job that touches nothing of the session, and then `done` with what it gives.
+
+        A refusal of either is said where the step was taken, after `refused`.
+        """
         if self.work is None:
-            done(job())
+            with self._taken_back(refused):
+                done(job())
             return
         place = self._place
 
         def finish(outcome: Job) -> None:
             self.busy = ""
-            with self.telling(place):
+            with self.telling(place), self._taken_back(refused):
                 done(outcome())
             self.changed.emit()
             while self._later and not self.busy:
@@ -184,6 +191,7 @@ class Session(Desk):
         case: Case,
         *,
         after: Callable[[], None] | None = None,
+        refused: Callable[[], None] | None = None,
         undoable: bool = True,
     ) -> None:
         """Measure, save, and only then take over the new case."""
@@ -207,11 +215,22 @@ class Session(Desk):
                 after()
 
         if any(_to_trace(film.scale) for film in case.films) or any(_to_trace(canal.traces) for canal in case.canals):
-            self.run("Tracing", job, done)
+            self.run("Tracing", job, done, refused)
         elif self._fits_anew(case):
-            self.run(FITTING, job, done)
+            self.run(FITTING, job, done, refused)
         else:
-            done(job())
+            with self._taken_back(refused):
+                done(job())
+
+    @contextmanager
+    def _taken_back(self, refused: Callable[[], None] | None) -> Any:
+        """Where the step is refused, `refused` takes back what led to it."""
+        try:
+            yield
+        except WlmeasureError:
+            if refused is not None:
+                refused()
+            raise
 
     def _fits_anew(self, case: Case) -> bool:
         """Whether films are put together in space that were not, or not so: a third of a second."""
@@ -236,6 +255,7 @@ class Session(Desk):
         self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
         self._upper = {film.id: self._upper[film.id] for film in case.films if film.id in self._upper}
         self._seated = {film.id: self._seated[film.id] for film in case.films if film.id in self._seated}
+        self._sizes = {film.id: self._sizes[film.id] for film in case.films if film.id in self._sizes}
         if self.canal_name not in names and self.canal_name in renamed:
             self.canal_name = renamed[self.canal_name]  # the points on it stay its own
         elif self.canal_name not in names:
@@ -505,7 +525,8 @@ class Session(Desk):
 
     def _wonder(self) -> None:
         film = self.film
-        asks = film is not None and film.radiograph.polarity_doubt and not self.document.looked_at
+        doubtful = film is not None and film.radiograph.polarity_doubt
+        asks = doubtful and self.asks_metal and not self.document.looked_at
         about = self.film_id if asks else ""
         if self.question is not None and self.question.about == "metal" and self._metal_asked != about:
             self._settle("metal")
@@ -654,6 +675,7 @@ class Session(Desk):
         if self.tool in ENDS and len(self.pending) == self._wanted:
             self.pending, self._laid, self.proposal = [], [], None
             self._anchor()
+        placed, laid = list(self.pending), list(self._laid)
         beside = self.tool in ENDS and len(self.pending) == 2  # what the stop rested on lies beside the shaft
         if self.pending and not beside:
             self._laid.append([self.pending[-1], at] if self._live is None else self._path_to(at))
@@ -662,11 +684,18 @@ class Session(Desk):
             self._live = None  # both ends stand, and the cursor moves neither
             if self.proposal is None:
                 self.live = []
-                self._try_known_length()
+                self._try_known_length(refused=lambda: self._unclick(placed, laid))
             else:
                 self.changed.emit()
             return
         self._anchor()
+        self.changed.emit()
+
+    def _unclick(self, placed: list[Point], laid: list[list[Point]]) -> None:
+        """The click that was refused is none: the points are those before it, and the next click is another try."""
+        self.pending, self._laid = placed, laid
+        if len(placed) < 2:
+            self._anchor()
         self.changed.emit()
 
     def _anchor(self) -> None:
@@ -789,7 +818,7 @@ class Session(Desk):
         elif self.case is not None and self.tool not in ENDS:
             self._renew_known_length()
 
-    def _try_known_length(self) -> None:
+    def _try_known_length(self, *, refused: Callable[[], None] | None = None) -> None:
         """Take the points that are placed, once nothing is missing; a file that begins at the film's rim is asked about."""
         assert self.case is not None
         if self._asks_upper_end():
@@ -800,16 +829,26 @@ class Session(Desk):
             self.changed.emit()
             return
         points = tuple(self.pending[:2])
-        scale: KnownFile | PlainFile | KnownObject
+        scale: FILES | KnownObject
         if self.tool == "file":
             rested = self.pending[2] if upper == "reference" else None
             plain = PlainFile(points_px=points, trace_kind="clicks")
             seated = self._seated.get(self.film_id)
-            scale = file_as_said(plain, upper, length_mm=length, std_mm=std, reference_px=rested, seated=seated)
+            size, taper = self._sizes.get(self.film_id, (None, None))
+            scale = file_as_said(
+                plain,
+                upper,
+                length_mm=length,
+                std_mm=std,
+                reference_px=rested,
+                seated=seated,
+                size=size,
+                taper=taper,
+            )
         else:
             assert length is not None
             scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
-        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel)
+        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel, refused=refused)
 
     # ---- the upper end of a file's known length ------------------------------------------------------------------
 
@@ -820,15 +859,15 @@ class Session(Desk):
             return None
         if self.chosen is not None and self.chosen.role in ("scale", "rest"):
             scales = self.case.film(self.film_id).scale
-            if isinstance(scales[self.chosen.scale], KnownFile | PlainFile):
+            if isinstance(scales[self.chosen.scale], FILES):
                 return self.chosen.scale
         return last_file(self.case, self.film_id)
 
     @property
-    def _file(self) -> KnownFile | PlainFile | None:
+    def _file(self) -> FILES | None:
         at = self._file_at
         scale = None if self.case is None or at is None else self.case.film(self.film_id).scale[at]
-        return scale if isinstance(scale, KnownFile | PlainFile) else None
+        return scale if isinstance(scale, FILES) else None
 
     @property
     def upper_end(self) -> Upper:
@@ -892,7 +931,7 @@ class Session(Desk):
         if upper == upper_of(file):
             self.cancel()
             return
-        if upper != "no length" and isinstance(file, PlainFile) and self.known_length_mm is None:
+        if upper != "no length" and not isinstance(file, KnownFile) and self.known_length_mm is None:
             raise lacking(self, "known length")
         rested = canal_point(self.case, self.film_id, file.points_px[-1]) if upper == "reference" else None
         if upper == "reference" and rested is None:
@@ -912,8 +951,37 @@ class Session(Desk):
         else:
             self.changed.emit()
 
-    def _say_of(self, file: KnownFile | PlainFile, at: int, upper: Upper, rested: Point | None) -> None:
+    @property
+    def file_size(self) -> tuple[int | None, float | None]:
+        """Size (1/100 mm) and taper of the file of unknown length that is spoken of; None where they were not said."""
+        file = None if self.tool == "file" else self._file
+        return self._sizes.get(self.film_id, (None, None)) if file is None else size_of(file)
+
+    def say_size(self, size: int | None, taper: float | None) -> None:
+        """The size, and perhaps the taper, of a file whose length is not known: its thickness then gives an estimate.
+
+        Raises
+        ------
+        WlmeasureError
+            There is no case yet; no file has that size or taper, or the one on the film cannot have it.
+        """
+        if self.case is None:
+            raise lacking(self, "case")
+        file, at = self._file, self._file_at
+        if size is not None:  # refused here, beside its field, and not at the next click
+            FileTaper(points_px=((0.0, 0.0), (1.0, 0.0)), trace_kind="clicks", file_size=size, taper=taper)
+        if self.tool == "file" or file is None or at is None or upper_of(file) != "no length":
+            self._sizes[self.film_id] = size, taper
+            self.changed.emit()
+            return
+        if size_of(file) != (size, taper):
+            said = file_as_said(file, "no length", length_mm=None, std_mm=None, size=size, taper=taper)
+            self._step(edit.with_scale(self.case, self.film_id, said, at=at))
+        self._sizes[self.film_id] = size, taper
+
+    def _say_of(self, file: FILES, at: int, upper: Upper, rested: Point | None) -> None:
         assert self.case is not None
+        size, taper = self._sizes.get(self.film_id, (None, None))
         said = file_as_said(
             file,
             upper,
@@ -921,6 +989,8 @@ class Session(Desk):
             std_mm=self.known_length_std_mm,
             reference_px=rested,
             seated=self._seated.get(self.film_id),
+            size=size,
+            taper=taper,
         )
         self._step(edit.with_scale(self.case, self.film_id, said, at=at), after=self.cancel)
 
@@ -953,7 +1023,7 @@ class Session(Desk):
         scales = self.case.film(self.film_id).scale
         for at in reversed(range(len(scales))):
             scale = scales[at]
-            if isinstance(scale, PlainFile):
+            if isinstance(scale, PlainFile | FileTaper):
                 return  # whose length is not known: one that was typed may be of another
             if isinstance(scale, KnownFile | KnownObject):
                 new = evolve(scale, known_length_mm=self.known_length_mm, known_length_std_mm=self.known_length_std_mm)

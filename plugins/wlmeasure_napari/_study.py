@@ -23,9 +23,9 @@ from wlmeasure_napari._session import Session
 
 __all__ = ["Concealed", "ObserverWalk", "Walk", "WorstWalk"]
 
-Concealed = Literal["openers", "names", "films", "entries", "scale", "measures"]
-"""What a walk keeps out of sight: ways to other files, names, the choice of a film, the record, the scale's part, measured
-values."""
+Concealed = Literal["openers", "names", "films", "entries", "scale", "metal", "measures"]
+"""What a walk keeps out of sight: ways to other files, names, the choice of a film, the record, the scale's part, what
+metal is on the film, measured values."""
 
 
 class Walk(Protocol):
@@ -97,6 +97,7 @@ class ObserverWalk:
                 f"observer must be at work in one window: {name} is in another; go on there, or close it"
             ) from None
         session.apical_end = self.study.protocol.apical_end
+        session.asks_metal = self.study.protocol.metal == "observer"
         self._key = {} if "names" in self.hidden else self.study.key()
 
     def begin(self) -> None:
@@ -153,6 +154,8 @@ class ObserverWalk:
         hidden: set[Concealed] = {"openers", "names", "films", "entries"}
         if not self.sets_scale:
             hidden.add("scale")
+        if self.study.protocol.metal == "given":
+            hidden.add("metal")
         if "measures" in self.hidden:
             hidden.add("measures")
         return frozenset(hidden)

@@ -11,42 +11,50 @@ import numpy as np
 from attrs import evolve
 
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.record.case import Case, KnownFile, PlainFile, StopSeated, UpperEnd
+from wlmeasure.record.case import FILES, Case, FileTaper, KnownFile, PlainFile, StopSeated, UpperEnd
 
-__all__ = ["Upper", "at_rim", "canal_point", "file_as_said", "last_file", "upper_of"]
+__all__ = ["Upper", "at_rim", "canal_point", "file_as_said", "last_file", "size_of", "upper_of"]
 
 Point = tuple[float, float]
 Upper = Literal["stop", "reference", "out of the picture", "no length"]
-"""As the case has it, or the length of the file is not known at all."""
+"""As the case has it, or the length of the file is not known at all, its size perhaps."""
 
 RIM = 0.02
 """How near to the film's rim a file's first point makes it likely that its stop is beyond it, of the film's longer side: 0.7 mm
 on a usual one (our parameter)."""
 
 
-def upper_of(file: KnownFile | PlainFile) -> Upper:
+def upper_of(file: FILES) -> Upper:
     """What the case says of a file."""
-    return "no length" if isinstance(file, PlainFile) else file.upper_end or "stop"
+    return file.upper_end or "stop" if isinstance(file, KnownFile) else "no length"
+
+
+def size_of(file: FILES) -> tuple[int | None, float | None]:
+    """Size and taper of a file that gives an estimate by them."""
+    return (file.file_size, file.taper) if isinstance(file, FileTaper) else (None, None)
 
 
 def last_file(case: Case, film_id: str) -> int | None:
     """Which scale of a film is the file that was placed last; None without one."""
     scales = case.film(film_id).scale
-    return next((at for at in reversed(range(len(scales))) if isinstance(scales[at], KnownFile | PlainFile)), None)
+    return next((at for at in reversed(range(len(scales))) if isinstance(scales[at], FILES)), None)
 
 
 def file_as_said(
-    file: KnownFile | PlainFile,
+    file: FILES,
     upper: Upper,
     *,
     length_mm: float | None,
     std_mm: float | None,
     reference_px: Point | None = None,
     seated: StopSeated | None = None,
-) -> KnownFile | PlainFile:
+    size: int | None = None,
+    taper: float | None = None,
+) -> FILES:
     """The file with its upper end known otherwise; its points and path stay. A file that has a length keeps it.
 
     `length_mm` is needed for a file that has none and is to have one, `reference_px` and `seated` are for "reference" alone.
+    One without a length, of which `size` is known, 1/100 mm, and perhaps `taper`, gives an estimate by its thickness.
     """
     shaft: dict[str, Any] = {
         "points_px": file.points_px,
@@ -56,7 +64,7 @@ def file_as_said(
         "extra": file.extra,
     }
     if upper == "no length":
-        return PlainFile(**shaft)
+        return PlainFile(**shaft) if size is None else FileTaper(**shaft, file_size=size, taper=taper)
     known: UpperEnd | None = None if upper == "stop" else upper
     if upper != "reference":
         reference_px = seated = None

@@ -3,6 +3,9 @@
     python tests/bench/look.py --levels real typical hard --count 300 [--first SEED] [--weights FILE.onnx] [--trial FILE.onnx]
                                [--workers N] [--plain] [--json FILE]
 
+Level "flat" is another simulator (`tests/references/film_generator`: flat teeth, tone curves, compressions and pixel shapes
+of its own), none of whose films is trained on; it knows of files alone.
+
 Every row is measured on the same films. **Blind** says of each film what is true of another one of its level, scaled to the
 picture. **Ideal** is the assembly on maps drawn from the truth: what a network without faults would give. `--trial` is a
 network of six maps (file, tip, upper end, canals, root ends, orifices), put together like ours. Right means: a file within
@@ -17,6 +20,7 @@ import json
 import os
 import sys
 import time
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -25,20 +29,24 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 
 import cv2
 import numpy as np
-from attrs import evolve
+from attrs import evolve, frozen
 
 from wlmeasure.detect.certainty import certainty_of
 from wlmeasure.detect.channels import AREAS, LINES, POINTS, SPREAD_PX, Channel
 from wlmeasure.detect.look import Look, look_at_maps
 from wlmeasure.detect.network import WEIGHTS, Maps, load_network
 from wlmeasure.detect.prepare import Given, prepared
-from wlmeasure.detect.training.labels import Labels, draw
+from wlmeasure.detect.training.labels import FileLabel, Labels, draw
 from wlmeasure.detect.training.score import visible_canals
 from wlmeasure.detect.training.trials import Items, Trial, at_work, film, items_of, radiograph_of, scored
-from wlmeasure.phantom.make import Phantom
+from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trace.file_ends import TipForm
 from wlmeasure.trace.find_file import find_files
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
+import film_generator
+
+FLAT = "flat"
 KINDS = ("file", "upper_end", "canal", "root_end", "reference")
 TRIAL_MAPS = (Channel.FILE, Channel.TIP, Channel.UPPER_END, Channel.CANAL, Channel.ROOT_END, Channel.ORIFICE)
 FINDER_TRUSTED = 0.9
@@ -63,6 +71,44 @@ def ideal_maps(labels: Labels, given: Given) -> Maps:
     return Maps(given, shares)
 
 
+@frozen(eq=False)
+class Shown:
+    """A film, what is true of it, and the form of its files' tips, which the finder is told."""
+
+    radiograph: Radiograph
+    mm_per_px: tuple[float, float]
+    labels: Labels
+    tip: TipForm
+
+
+@lru_cache(maxsize=6)  # the next film is the one that the blind guess copies
+def shown(seed: int, level: str) -> Shown | None:
+    """The film of a seed and level; "flat" is that of another simulator, which knows of files alone."""
+    if level == FLAT:
+        return flat(seed)
+    made = film(seed, level)
+    if made is None:
+        return None
+    phantom, labels = made
+    file = phantom.truth.file
+    tip = TipForm() if file is None else TipForm(file.size_mm, file.tip_angle_deg)
+    return Shown(radiograph_of(phantom), phantom.mm_per_px, labels, tip)
+
+
+def flat(seed: int) -> Shown:
+    made = film_generator.varied(seed, file=seed % 3 != 0)
+    none, empty = np.zeros((0, 2)), np.zeros(made.values.shape, np.bool_)
+
+    def end(point: np.ndarray | None) -> np.ndarray:
+        return none if point is None else point[None]
+
+    files = tuple(FileLabel(f.path_px, end(f.stop_px), end(f.tip_px)) for f in made.files)
+    size = float(np.sqrt(made.mm_per_px[0] * made.mm_per_px[1]))
+    labels = Labels(files, (), none, none, none, empty, empty, empty, empty, size)
+    radiograph = Radiograph.from_array(made.values, bright_is_dense=made.bright_is_dense)
+    return Shown(radiograph, made.mm_per_px, labels, TipForm())
+
+
 class Methods:
     """The ways of looking that are compared; made in the first process, used in all."""
 
@@ -76,16 +122,16 @@ class Methods:
         own = [] if self.network is None else ["one look"]
         return [*own, *(["trial"] if self.trial is not None else []), "finder", "blind", "ideal"]
 
-    def look(self, phantom: Phantom, labels: Labels) -> tuple[dict[str, Items], tuple[float, ...]]:
-        radiograph = radiograph_of(phantom)
+    def look(self, shown: Shown) -> tuple[dict[str, Items], tuple[float, ...]]:
+        radiograph, mm_per_px, labels = shown.radiograph, shown.mm_per_px, shown.labels
         begin = time.perf_counter()
-        given = prepared(radiograph, phantom.mm_per_px)
+        given = prepared(radiograph, mm_per_px)
         said: dict[str, Items] = {}
         times = [0.0, 0.0, 0.0]
 
         def seen(maps: Maps, card: dict[str, Any], fine: bool) -> Look:
             return look_at_maps(
-                radiograph, maps, certainty_of(card), model="", mm_per_px=phantom.mm_per_px, fine=fine, least=0.1
+                radiograph, maps, certainty_of(card), model="", mm_per_px=mm_per_px, fine=fine, least=0.1
             )
 
         if self.network is not None:
@@ -98,10 +144,7 @@ class Methods:
             times = [run - middle, middle - begin + assembled - run, time.perf_counter() - assembled]
         if self.trial is not None:
             said["trial"] = items_of(seen(self._trial_maps(given), {}, self.fine))
-        size, angle = (0.15, 75.0)
-        if phantom.truth.file is not None:
-            size, angle = phantom.truth.file.size_mm, phantom.truth.file.tip_angle_deg
-        found = find_files(radiograph, mm_per_px=phantom.mm_per_px, tip=TipForm(size, angle))
+        found = find_files(radiograph, mm_per_px=mm_per_px, tip=shown.tip)
         said["finder"] = Items(
             [(p.path_px, p.stop_px, p.tip_px) for p in found], [], [], [],
             {"file": [p.confidence for p in found]}, {"file": [p.confidence >= FINDER_TRUSTED for p in found]},
@@ -142,14 +185,13 @@ def blind_items(labels: Labels, other: Labels) -> Items:
 def run(job: tuple[int, str, int]) -> dict[str, Trial] | None:
     """One film by every method; `job` is its seed, level and the seed of the film that the blind guess copies."""
     seed, level, copied = job
-    made, other = film(seed, level), film(copied, level)
-    if made is None or _methods is None:
+    one, other = shown(seed, level), shown(copied, level)
+    if one is None or _methods is None:
         return None
-    phantom, labels = made
-    said, times = _methods.look(phantom, labels)
-    said["blind"] = Items([], [], [], []) if other is None else blind_items(labels, other[1])
+    said, times = _methods.look(one)
+    said["blind"] = Items([], [], [], []) if other is None else blind_items(one.labels, other.labels)
     return {
-        name: Trial(seed, level, scored(items, labels, phantom), items.chances, items.trusted, seconds=times)
+        name: Trial(seed, level, scored(items, one.labels, one.mm_per_px), items.chances, items.trusted, seconds=times)
         for name, items in said.items()
     }
 
@@ -183,6 +225,8 @@ def say(name: str, trials: list[Trial]) -> dict[str, Any]:
         print(f"  {name:<9} {'files trusted, over all files':<46} {share(sum(t for _, t in trusted), count)}")
         row("  of the trusted right in line, tip and upper end", [r for r, t in trusted if t])
     for kind, word in (("canal", "canals"), ("root_end", "root ends"), ("reference", "references")):
+        if trials and trials[0].level == FLAT:
+            continue  # nothing but files is known there
         scores = [t.scores[kind] for t in trials]
         if any(s.right for s in scores):
             row(f"{word} found", [f for s in scores for f in s.found])
@@ -252,7 +296,8 @@ def main() -> int:
         told[level] = {name: say(name, [t[name] for t in trials]) for name in _methods.names()}
         if weights is not None:
             own = [t["one look"] for t in trials]
-            told[level]["reliability"] = {kind: reliability(own, kind) for kind in KINDS}
+            known = KINDS[:2] if level == FLAT else KINDS
+            told[level]["reliability"] = {kind: reliability(own, kind) for kind in known}
             seconds = np.median([t.seconds for t in own], axis=0)
             print(
                 f"  median time: network {1e3 * seconds[0]:.0f} ms, preparation and assembly {1e3 * seconds[1]:.0f} ms "

@@ -13,8 +13,10 @@ from wlmeasure.detect.certainty import KINDS, certainty_of
 from wlmeasure.detect.look import TRUSTED, look, look_at_maps
 from wlmeasure.detect.network import load_network
 from wlmeasure.detect.prepare import FIGURES, prepared
+from wlmeasure.detect.refine import fine_file
 from wlmeasure.detect.training.films import labelled
 from wlmeasure.detect.training.labels import FileLabel, Labels
+from wlmeasure.detect.training.trials import film
 from wlmeasure.errors import DetectError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trace.file_ends import TipForm
@@ -48,13 +50,13 @@ def gap_mm(a, b):
 
 
 def test_the_files_ends_are_those_of_the_truth(drawn, seen):
-    """The tip by its fit to half a pixel of the network; the upper end by the map alone."""
+    """The tip by its fit, the upper end by that of the stop, to half a pixel of the network."""
     true = drawn[0].truth.file
     (file,) = seen.files
     assert gap_mm(file.tip_px, true.tip_px) < 0.05
-    assert gap_mm(file.upper_px, true.stop_px) < 0.15
+    assert gap_mm(file.upper_px, true.stop_px) < 0.05
+    assert file.upper_std_px * np.sqrt(np.prod(SPACING)) < 0.05
     assert file.trusted
-    assert file.upper_std_px >= 0.1 / np.sqrt(np.prod(SPACING)) - 1e-9
     assert not file.leaves_picture
     assert file.label == "file 1"
 
@@ -109,7 +111,11 @@ def test_what_is_unlikely_is_not_proposed(drawn):
     _, radiograph, maps = drawn
     never = {kind: {"weights": [-6.0] + [0.0] * (count - 1)} for kind, count in KINDS.items()}
     made = look_at_maps(radiograph, maps, certainty_of({"certainty": never}), model="", mm_per_px=SPACING, fine=False)
-    assert (made.files, made.canals, made.references) == ((), (), ())
+    assert (made.files, made.canals, made.references, made.roots, made.orifices) == ((), (), (), (), ())
+    ends = SURE | {"root_end": never["root_end"]}
+    made = look_at_maps(radiograph, maps, certainty_of({"certainty": ends}), model="", mm_per_px=SPACING, fine=False)
+    assert made.canals
+    assert {c.root for c in made.canals} == {None}  # no canal points to a root that is not there
     assert TRUSTED > 0.5
 
 
@@ -172,3 +178,19 @@ def test_films_made_by_many_are_those_made_by_one():
     root = Path(__file__).parents[2]
     told = subprocess.run([sys.executable, "-c", ONE_FILM], capture_output=True, text=True, cwd=root, check=False)
     assert told.stdout == "True\n", told.stderr
+
+
+@pytest.mark.parametrize(("seed", "shows"), [(70_000_003, True), (70_000_004, False)])
+def test_a_stop_that_shows_gives_the_upper_end_better_than_its_map_does(seed, shows):
+    """The upper end moved by 0.5 mm down the shaft, as a map may have it: a stop brings it back, without one it stays."""
+    phantom, labels = film(seed, "hard")
+    pixel = np.array(phantom.mm_per_px)
+    (true,) = labels.files
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(true.path_px * pixel, axis=0).T))])
+    density = Radiograph.from_array(phantom.image).density()
+    path = true.path_px[along > 0.5]
+    made = fine_file(density, path, phantom.mm_per_px, upper=True, tip=True, form=TipForm())
+    off = float(np.hypot(*((made.path_px[0] - true.upper_px[0]) * pixel)))
+    assert made.stop == shows
+    assert off < 0.1 if shows else off == pytest.approx(0.5, abs=0.15)
+    assert made.upper_std_px * np.sqrt(pixel.prod()) < (0.05 if shows else 0.11)

@@ -3,9 +3,10 @@
 import re
 
 import pytest
+from attrs import evolve
 from qtpy.QtCore import Qt
 
-from wlmeasure.record.case import load_case
+from wlmeasure.record.case import FileTaper, KnownFile, KnownObject, PlainFile, Trace, load_case
 
 from . import test_dock
 from .test_dock import END, FILM, MIDDLE, ORIFICE, STOP, TIP, decided, opened, traced
@@ -253,3 +254,111 @@ def test_no_form_of_the_record_answers_with_an_identifier(person):
             while person.session.case is not before:
                 person.session.undo()
     assert answers >= 30
+
+
+def lone_file(person, *scales, end):
+    """A file of 18 mm that leaves the picture, its tip at row 900; the canal's apical part down to row `end`."""
+    file = KnownFile(
+        points_px=((1.0, 500.0), (900.0, 500.0)),
+        trace_kind="path",
+        known_length_mm=18.0,
+        known_length_std_mm=0.05,
+        upper_end="out of the picture",
+    )
+    trace = Trace(film="f1", path_px=((700.0, 500.0), (end, 500.0)), apical_end="radiographic apex")
+
+    def change(case):
+        film = evolve(case.films[0], scale=(file, *scales))
+        canal = evolve(case.canals[0], reference_point="mesiobuccal cusp tip", traces=(trace,))
+        return evolve(case, films=(film,), canals=(canal, *case.canals[1:]))
+
+    person.session.edit_case(change)
+    person.settle()
+
+
+def on_film(person):
+    person.dock.open_path(FILM)
+    person.settle()
+    person.enter("by", "KO")
+    person.enter("tooth", "36")
+
+
+RULER = KnownObject(points_px=((100.0, 100.0), (1000.0, 100.0)), known_length_mm=18.0, known_length_std_mm=0.05)
+"""0.02 mm a row."""
+
+
+def test_a_gap_that_is_refused_says_why_and_a_length_says_how_it_was_measured(person):
+    """200 rows of 0.02 mm are 4 mm, more than the 3 mm that a tip may be short; 100 rows are 2 mm, so 20 mm in all."""
+    dock = person.dock
+    on_film(person)
+    lone_file(person, end=1000.0)
+    assert dock.orifice_length.text().startswith(
+        "no length: The file's upper end is out of the picture and the film has no"
+    )
+    lone_file(person, RULER, end=1100.0)
+    words = dock.orifice_length.text()
+    assert "no scale" not in words
+    assert "no length: The file tip lay too far from the root end to calculate a length from it" in words
+    assert "file tip 4.0 mm short of the end" in words
+    assert dock.canal_length.text() == ""
+    lone_file(person, RULER, end=1000.0)
+    assert dock.canal_length.text().startswith("20.0 mm")
+    assert "known length plus gap: 18 mm plus a gap of 2.0 mm" in dock.orifice_length.text()
+    person.session.edit_case(lambda case: evolve(case, films=(evolve(case.films[0], scale=()),)))
+    person.settle()
+    assert "no scale: angles only" in dock.orifice_length.text()
+
+
+def test_scales_that_differ_are_said_and_known_lengths_that_fit_if_swapped(person):
+    """25 mm on 500 rows and 20 mm on 400 are one scale; entered the other way round they fit only if swapped."""
+    dock = person.dock
+    on_film(person)
+
+    def files(*lengths):
+        ends = (((100.0, 300.0), (600.0, 300.0)), ((100.0, 600.0), (500.0, 600.0)))
+        scales = tuple(
+            KnownFile(points_px=line, trace_kind="path", known_length_mm=mm, known_length_std_mm=0.05)
+            for line, mm in zip(ends, lengths, strict=True)
+        )
+        person.session.edit_case(lambda case: evolve(case, films=(evolve(case.films[0], scale=scales),)))
+        person.settle()
+        return dock.scale_notes.text()
+
+    assert "Scales compared: the left file (25 mm) and the right file (20 mm): agree (ratio 1.00" in files(25.0, 20.0)
+    told = files(20.0, 25.0)
+    assert "the left file (20 mm) and the right file (25 mm): differ (ratio 0.64" in told
+    assert "agree with each other only if swapped" in told
+
+
+def test_a_file_whose_length_nobody_knows_is_asked_for_its_size(person):
+    """The reference films' file is no hand file of ISO 3630-1; a size that it cannot have is refused beside the field."""
+    dock, session = person.dock, person.session
+    on_film(person)
+    field = dock._fields["taper"]
+    assert not field.isVisibleTo(dock)
+    dock.upper.setCurrentText("the file's length is not known")
+    dock.upper.textActivated.emit("the file's length is not known")
+    person.settle()
+    assert field.isVisibleTo(dock)
+    person.key("S")
+    for at in (STOP, TIP):
+        person.click(at)
+    assert isinstance(session.case.films[0].scale[0], PlainFile)
+    person.enter("taper", "16 or so")
+    person.settle()
+    assert "size must be a whole number of 1/100 mm" in person.said("taper")
+    for size in ("15", "25", "40", "25/.04"):
+        person.enter("taper", size)
+        person.settle()
+        if not person.said("taper"):
+            break
+    (file,) = session.case.films[0].scale
+    assert isinstance(file, FileTaper)
+    assert "from taper of the file, rough" in dock.scale_words.text()
+    assert "preliminary and gives no working length" in dock.scale_notes.text()
+    field.edit.selectAll()
+    for key in (Qt.Key.Key_Delete, Qt.Key.Key_Return):
+        person.test.keyClick(field.edit, key)
+    person.settle()
+    assert isinstance(session.case.films[0].scale[0], PlainFile)
+    assert dock.scale_words.text().startswith("none")

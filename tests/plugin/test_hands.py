@@ -869,7 +869,7 @@ def test_another_film_or_canal_keeps_no_point_of_the_last_and_says_so(desk, turn
     box.textActivated.emit(name)
     desk.settle()
     assert (session.pending, session.live, session.tool) == ([], [], "look")
-    words = dock.canvas_message.text() if turn == "film" else desk.said("canal")
+    words = desk.said(turn)
     assert words.startswith("2 points for canal MB on film f2 were not accepted and were dropped")
     assert name in words
 

@@ -115,6 +115,18 @@ def test_coordinates_are_pixels_and_unequal_spacing_is_the_layers_scale(case):
     assert layers[1][0][0].tolist() == [[20, 50], [420, 50]]
 
 
+def test_a_film_is_laid_as_the_case_says(case):
+    """A quarter turn clockwise of 480 x 300 pixels, columns 0.8 rows apart: row r to 479 - r, column c to 0.8 c down."""
+    from napari.layers import Image, Shapes
+
+    turned = case(ratio=0.8, view={"quarter_turns": 1})
+    kinds = {"image": Image, "shapes": Shapes}
+    for data, options, kind in case_reader(str(turned))(str(turned)):
+        layer = kinds[kind](data, **options)
+        for row, col in ((0.0, 0.0), (100.0, 60.0), (479.0, 299.0)):
+            assert layer.data_to_world((row, col)) == pytest.approx((0.8 * col, 479.0 - row))
+
+
 def test_lines_stay_visible_on_a_film_that_the_window_shows_reduced(case):
     """The film of 1500 rows gets lines five times as wide as one of 300 rows would; the file shows beside the canal."""
     paths = [str(case()), str(CASES / "straight.wl.json")]

@@ -153,6 +153,26 @@ def test_what_breaks_the_protocol_is_said_and_not_stored(tmp_path):
     walk.close()
 
 
+@pytest.mark.parametrize(("metal", "asked"), [("given", False), ("observer", True)])
+def test_an_observer_is_asked_what_metal_is_only_where_the_protocol_leaves_it_to_him(
+    tmp_path, monkeypatch, metal, asked
+):
+    """A negative film whose file says nothing of its grey scale."""
+    monkeypatch.syspath_prepend(ROOT / "tests" / "references")
+    import made_exports
+
+    film = tmp_path / "negative.png"
+    film.write_bytes(made_exports.saved(255 - made_exports.grey_film(120), "PNG"))
+    protocol = Protocol(definitions=("length_mm",), apical_end="apical foramen", scale="observer", metal=metal)
+    study = init_study(tmp_path / "study", [film], ["ANN"], protocol, tooth="46", seed=3).study
+    walk = _walk(study)
+    question = walk.session.question
+    assert walk.session.radiograph.polarity_doubt
+    assert (question is not None and question.about == "metal") is asked
+    assert ("metal" in walk.conceals) is not asked
+    walk.close()
+
+
 def test_an_observer_is_at_work_in_one_window_only(tmp_path):
     study = _study(tmp_path / "study")
     first = _walk(study)

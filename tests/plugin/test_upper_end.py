@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from wlmeasure_napari._session import Session
 
-from wlmeasure.record.case import KnownFile, PlainFile, load_case
+from wlmeasure.record.case import FileTaper, KnownFile, PlainFile, load_case
 
 ROWS, COLS = 480, 300
 UPPER, TIP, CUSP = (40.0, 50.0), (420.0, 50.0), (60.0, 80.0)
@@ -304,3 +304,135 @@ def test_without_a_scale_the_line_leads_to_the_image_s_own_spacing_or_on(session
     session.say_upper_end("out of the picture")
     place(session, UPPER, TIP)
     assert session.next_step().words.endswith("click orifice, canal, apical end: T")  # the image claims none
+
+
+def test_a_refused_click_goes_and_its_message_stands(session):
+    """A point 200 pixels above the shaft's first one is none that the stop rested on; the next click is another try."""
+    session.say_upper_end("reference")
+    session.set_known_length(20.0, 0.1)
+    session.take("file")
+    for point in ((300.0, 50.0), TIP):
+        session.do("canvas", lambda point=point: session.click(point))
+    case, steps = session.case, len(session._undo)
+    session.do("canvas", lambda: session.click(CUSP))
+    assert "reference point must not lie more than" in session.heard[-1][1]
+    assert session.pending == [(300.0, 50.0), TIP]
+    assert (session.tool, session.case, len(session._undo)) == ("file", case, steps)
+    session.do("canvas", lambda: session.click((302.0, 80.0)))
+    assert session.heard[-1] == ("canvas", "")
+    assert session.case.films[0].scale[0].reference_px == (302.0, 80.0)
+
+
+@pytest.mark.parametrize("tool", ["file", "object"])
+def test_of_any_points_the_refused_one_alone_goes(session, tool):
+    """2 pixels for 20 mm are no scale of a radiograph; the first point stays and the line follows the cursor again."""
+    session.set_known_length(20.0, 0.1)
+    session.take(tool)
+    session.do("canvas", lambda: session.click(UPPER))
+    session.do("canvas", lambda: session.click((42.0, 50.0)))
+    assert session.heard[-1][1] != ""
+    assert (session.pending, session.tool, session.case.films[0].scale) == ([UPPER], tool, ())
+    session.hover((200.0, 50.0))
+    assert bool(session.preview) is (tool == "file")
+    session.do("canvas", lambda: session.click(TIP))
+    assert session.case.films[0].scale[0].points_px == (UPPER, TIP)
+
+
+def test_a_click_refused_on_another_thread_goes_too(session):
+    waiting = []
+    session.work = lambda job, finish: waiting.append((job, finish))
+    session.set_known_length(20.0, 0.1)
+    session.take("file")
+    for point in (UPPER, (42.0, 50.0)):
+        session.do("canvas", lambda point=point: session.click(point))
+    ((job, finish),) = waiting
+    finish(job)  # it raises where the worker's outcome does
+    assert session.pending == [UPPER]
+    assert session.heard[-1][1] != ""
+
+
+MM = 0.04  # a pixel of the tapered file's film
+
+
+@pytest.fixture
+def tapered(tmp_path):
+    """A hand file of size 15 on a film of 0.04 mm a pixel: 0.15 mm + 0.02 n thick n mm from its tip at row 420 (ISO 3630-1)."""
+    rows, tenths = np.mgrid[0:ROWS, 0 : 10 * COLS]
+    beside = (tenths + 0.5) / 10.0 - 0.5 - TIP[1]
+    half = np.where(rows <= TIP[0], 0.5 * (0.15 + 0.02 * (TIP[0] - rows) * MM) / MM, 0.0)
+    metal = 2.0 * np.sqrt(np.clip(half**2 - beside**2, 0.0, None))  # what a ray crosses of a round shaft
+    film = 80.0 + 12.0 * metal.reshape(ROWS, COLS, 10).mean(axis=2)
+    grey = cv2.GaussianBlur(film, (0, 0), 0.8) + np.random.default_rng(3).normal(0.0, 2.0, (ROWS, COLS))
+    path = tmp_path / "tapered.png"
+    path.write_bytes(cv2.imencode(".png", grey.clip(0, 255).astype(np.uint8))[1].tobytes())
+    session = Session()
+    session.initials = "KO"
+    session.open_film(path)
+    session.set_tooth("ISO 46")
+    session.rename_canal(session.canal_name, "mesiobuccal cusp tip")
+    session.heard = []
+    session.said.connect(lambda *words: session.heard.append(words))
+    session.say_upper_end("no length")
+    return session
+
+
+def test_a_file_of_known_size_alone_gives_an_estimate(tapered, tmp_path):
+    """Said before its ends are clicked; within a fifth of the 0.04 mm that it was drawn with, and called an estimate."""
+    session = tapered
+    session.say_size(15, None)
+    place(session, UPPER, TIP, length=None)
+    (file,) = session.case.films[0].scale
+    assert isinstance(file, FileTaper)
+    assert (file.file_size, file.taper, session.upper_end) == (15, None, "no length")
+    assert mm_per_row(session) == pytest.approx(MM, rel=0.2)
+    assert "preliminary" in " ".join(flag.text for flag in session.film.flags)
+    trace_canal(session)
+    session.click(CUSP)
+    assert session.trace_result.preliminary
+    assert session.canal_facts.stop is None
+    session.save_as(tmp_path / "a.wl.json")
+    session.close_case()
+    session.open_case(tmp_path / "a.wl.json")
+    assert session.file_size == (15, None)
+
+
+def test_the_size_is_said_afterwards_changed_and_taken_back(tapered):
+    session = tapered
+    place(session, UPPER, TIP, length=None)
+    plain = session.case
+    assert session.film.calibration is None
+    session.say_size(15, 0.02)
+    assert session.file_size == (15, 0.02)
+    assert mm_per_row(session) == pytest.approx(MM, rel=0.2)
+    session.say_size(None, None)
+    assert session.case == plain
+    session.undo()
+    session.undo()
+    assert (session.case, session.file_size) == (plain, (None, None))
+    session.say_size(15, None)
+    session.set_known_length(15.0, 0.1)
+    assert isinstance(session.case.films[0].scale[0], FileTaper)  # the length may be another file's
+    session.say_upper_end("stop")
+    assert isinstance(session.case.films[0].scale[0], KnownFile)
+    session.say_upper_end("no length")
+    assert session.file_size == (15, None)
+
+
+@pytest.mark.parametrize(
+    ("size", "taper", "words"),
+    [
+        (140, None, "check the file's size and taper"),
+        (15, 0.25, "check the file's taper"),
+        (5, None, "file size must be"),
+        (33, None, "size"),
+    ],
+)
+def test_a_size_that_it_cannot_have_is_refused_in_words(tapered, size, taper, words):
+    session = tapered
+    place(session, UPPER, TIP, length=None)
+    before = session.case
+    session.do("taper", lambda: session.say_size(size, taper))
+    assert session.heard[-1][0] == "taper"
+    assert words in session.heard[-1][1]
+    assert "scale[" not in session.heard[-1][1]
+    assert (session.case, session.file_size) == (before, (None, None))

@@ -210,6 +210,8 @@ def full(body):
             "reference_point": "mesiobuccal cusp tip",
             "length_mm": 22.0,
             "length_std_mm": 0.2,
+            "length_below_mm": 1.1,
+            "length_above_mm": 0.2,
             "status": "radiographic apex",
             "film_sha256": "0" * 64,
             "other_films_sha256": ["1" * 64],

@@ -16,6 +16,8 @@ CUSP = "mesiobuccal cusp tip"
 VALUES = {
     "length_mm": 21.0,
     "length_std_mm": 0.144,
+    "length_below_mm": 1.1,
+    "length_above_mm": 0.2,
     "size": 25,
     "special": False,
     "taper": 0.04,

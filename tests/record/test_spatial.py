@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from attrs import evolve
 
-from wlmeasure.record.case import Angulation, Case, load_case
+from wlmeasure.record.case import Angulation, Case, KnownFile, KnownObject, load_case
 from wlmeasure.record.evaluate import CaseResult, evaluate, read_films
 from wlmeasure.share.in_space import space_json, space_text
 from wlmeasure.share.report import report_file
@@ -163,3 +163,90 @@ def test_text_json_and_report_say_the_same(measured: CaseResult) -> None:
     assert "In three dimensions, from films f1 and f2" in page
     assert f"{canal.length_mm:.2f} ±" in page
     assert "A second exposure is the clinician" in page
+
+
+def with_files(case: Case, measured: CaseResult, *stops_seated: str | None) -> Case:
+    """The same files, their shafts traced on by 40 pixels above the stop, which is said not to show: it rested on a point 30
+    pixels beside it, square to the shaft as its pixels are on the tooth."""
+    films = []
+    for film, seated in zip(measured.films, stops_seated, strict=True):
+        assert film.calibration is not None
+        (scale,), path = film.film.scale, film.file_traces[0].path_px
+        assert isinstance(scale, KnownFile)
+        size = np.array(film.calibration.mm_per_px)
+        up = (path[0] - path[10]) * size
+        up /= np.linalg.norm(up)
+        beside = np.array([up[1], -up[0]])
+        beyond = path[0] + 40.0 * up / size * size[0]
+        rested = path[0] + 30.0 * beside / size * size[0]
+        shaft = np.vstack([beyond, path]).tolist()
+        films.append(
+            evolve(
+                film.film,
+                scale=(
+                    evolve(
+                        scale,
+                        points_px=shaft,
+                        trace_kind="path",
+                        path_px=None,
+                        tracer=None,
+                        upper_end="reference",
+                        reference_px=rested.tolist(),
+                        stop_seated=seated,
+                    ),
+                ),
+            )
+        )
+    return evolve(case, films=tuple(films))
+
+
+def test_a_file_whose_stop_does_not_show_begins_at_the_foot(case: Case, films: dict, measured: CaseResult) -> None:
+    """Its shaft above the foot is no part of the known length, on the film and in space: 22.0 mm again."""
+    again = evaluate(with_files(case, measured, "yes", "yes"), films)
+    assert again.spatial is not None
+    assert measured.spatial is not None
+    (canal,), (before,) = again.spatial.canals, measured.spatial.canals
+    assert canal.length_mm == pytest.approx(before.length_mm, abs=0.05)
+    assert canal.length_std_mm > before.length_std_mm  # the reference point beside the shaft
+    assert not any(flag.code == "space-scale-one-sided" for flag in again.spatial.flags)
+
+
+def test_a_stop_that_may_have_slid_is_said_of_the_length_in_space(
+    case: Case, films: dict, measured: CaseResult
+) -> None:
+    """1 mm over the known length, in words, for the film it is about; the interval in space is no narrower for it."""
+    seated = evaluate(with_files(case, measured, "yes", "yes"), films)
+    again = evaluate(with_files(case, measured, "yes", None), films)
+    assert again.spatial is not None
+    assert seated.spatial is not None
+    (flag,) = [flag for flag in again.spatial.flags if flag.code == "space-scale-one-sided"]
+    scale = case.films[1].scale[0]
+    assert isinstance(scale, KnownFile)
+    assert f"Film {case.films[1].id}: " in flag.text
+    assert f"up to {100.0 / scale.known_length_mm:.0f} % too large and not too small" in flag.text
+    assert again.spatial.canals[0].length_std_mm >= seated.spatial.canals[0].length_std_mm
+    assert flag.text in "\n".join(space_text(again))
+
+
+def test_a_file_that_runs_out_of_the_picture_is_no_known_length_in_space(
+    case: Case, films: dict, measured: CaseResult
+) -> None:
+    """Half of its shaft is seen on both films; taken for the whole it would make the canal twice as long."""
+    changed = []
+    for film in measured.films:
+        assert film.calibration is not None
+        (scale,), path = film.film.scale, film.file_traces[0].path_px
+        assert isinstance(scale, KnownFile)
+        chord = float(np.linalg.norm(np.subtract(*film.calibration.to_mm(path[[0, -1]]))))
+        ruler = KnownObject(points_px=path[[0, -1]].tolist(), known_length_mm=chord, known_length_std_mm=0.05)
+        half = path[len(path) // 2 :].tolist()
+        lost = evolve(
+            scale, points_px=half, trace_kind="path", path_px=None, tracer=None, upper_end="out of the picture"
+        )
+        changed.append(evolve(film.film, scale=(lost, ruler)))
+    again = evaluate(evolve(case, films=tuple(changed)), films)
+    assert again.spatial is not None
+    (canal,) = again.spatial.canals
+    low, high = canal.length_interval_mm
+    assert low < 22.0 < high
+    assert canal.length_mm == pytest.approx(22.0, abs=1.0)  # by a scale that knows no foreshortening

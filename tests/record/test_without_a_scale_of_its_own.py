@@ -20,7 +20,7 @@ from wlmeasure.record.evaluate import evaluate
 from wlmeasure.share.drawing import Label, Line
 from wlmeasure.share.figures import FILE_COLOUR, film_drawing, film_picture
 from wlmeasure.share.paths import paths_of, stored_paths
-from wlmeasure.share.result import record_text, result_json
+from wlmeasure.share.result import no_length_words, record_text, result_json
 
 M = usual_magnification().mean
 DETECTOR = SpacingClaim(0.050, 0.040, "ImagerPixelSpacing", "detector", "detector")
@@ -399,3 +399,24 @@ def test_each_number_stands_at_its_own_file_on_the_picture(case, measured):
     film = measured(case(plain)).films[0]
     lines = [shape for shape in film_drawing(film, [], film_picture(film), {}).shapes if isinstance(shape, Line)]
     assert [line.points for line in lines if line.colour == FILE_COLOUR] == [((60.0, 1.0), (60.0, 360.0))]
+
+
+def test_why_there_is_no_length_is_said_in_words(case, measured):
+    """40 rows of 0.05 mm are 2 mm, 80 are 4 mm; a tip 200 columns beside the canal is in none; nothing on a film, no scale."""
+
+    def words(made):
+        return no_length_words(measured(made).canals[0].traces[0])
+
+    assert words(case(outside(), OBJECT)) == ""
+    assert words(case(outside(tip=320), OBJECT, tip=320)).startswith(
+        "no length: The file tip lay too far from the root end"
+    )
+    assert words(case(outside())).startswith(
+        "no length: The file's upper end is out of the picture and the film has no scale"
+    )
+    assert (
+        words(case({"kind": "file", "points_px": [[1, 60], [360, 60]], "trace_kind": "path"}))
+        == "no scale: angles only"
+    )
+    beside = words(case(outside(), OBJECT, reference_px=[200, 60], path_px=[[250, 160], [400, 160]]))
+    assert beside.startswith("no length by the file in it: The file's tip does not lie in the traced canal")

@@ -4,7 +4,8 @@ Nothing here imports the code under test: lengths are floats, a canal is a dicti
 """
 
 from copy import deepcopy
-from math import floor
+from itertools import pairwise
+from math import dist, floor
 
 DIVISION_MM = 0.5  # of the ruler that a stop is set on
 WITHDRAWN_MM = 0.5  # from the foramen back to the constriction; common practice
@@ -16,8 +17,37 @@ def setting(length_mm):
     return floor(length_mm / DIVISION_MM + 1e-9) * DIVISION_MM
 
 
+def apart(point, line):
+    """How far a point lies from a polyline."""
+    found = []
+    for (a, b), (c, d) in pairwise(line):
+        length = (c - a) ** 2 + (d - b) ** 2
+        share = min(1.0, max(0.0, ((point[0] - a) * (c - a) + (point[1] - b) * (d - b)) / length))
+        found.append(dist(point, (a + share * (c - a), b + share * (d - b))))
+    return min(found)
+
+
+class PlainFilm:
+    """What was entered on one film: an object of known length, 100 rows long, and a file straight down a column."""
+
+    def __init__(self):
+        self.order = []  # "object" and "file", as they were placed
+        self.object_mm = None
+        self.file = None  # first and tip, (row, col); upper; mm, None where nobody knows; reference, the point or None
+
+    def scales(self):
+        """Millimetres a row by each of what is entered; a file gives none whose upper end is not there or whose length."""
+        found = [] if self.object_mm is None else [self.object_mm / 100.0]
+        file = self.file
+        if file is not None and file["upper"] in ("stop", "reference"):
+            begins = file["first"] if file["upper"] == "stop" else file["reference"]
+            found.append(file["mm"] / (file["tip"][0] - begins[0]))
+        return found
+
+
 class PlainCanal:
     def __init__(self):
+        self.traces = {}  # by film: its line, the marked reference point, and the tip of the file that lies in it
         self.point = None  # the coronal reference point in words
         self.readings = {}  # by entry id: value, point, the number of its group
         self.group = 0  # shaping, flaring and a new reference point begin another one
@@ -50,8 +80,37 @@ class PlainCanal:
 class PlainCase:
     def __init__(self, tooth, film):
         self.tooth = tooth
-        self.films = {film: None}  # the known length of each film's scale
+        self.films = {film: PlainFilm()}
         self.canals = {}
+
+    def settle(self):
+        """A file lies in the canal that its tip is nearest to. One that counts from nowhere yet counts from where the stop
+        of a file that comes to lie in it rested."""
+        for film, plain in self.films.items():
+            traced = [(name, c.traces[film]) for name, c in self.canals.items() if film in c.traces]
+            tip = None if plain.file is None else plain.file["tip"]
+            nearest = min(((apart(tip, trace["line"]), name) for name, trace in traced), default=None) if tip else None
+            for name, trace in traced:
+                new = tip if nearest is not None and name == nearest[1] else None
+                if trace["tip"] != new:
+                    trace["tip"] = new
+                    if new is not None and trace["mark"] is None:
+                        trace["mark"] = plain.file["reference"]
+
+    def rest(self, film, point):
+        """The file's stop rested there, and so does the canal that the file lies in count from there."""
+        file = self.films[film].file
+        file["upper"], file["reference"] = "reference", point
+        for canal in self.canals.values():
+            if film in canal.traces and canal.traces[film]["tip"] == file["tip"]:
+                canal.traces[film]["mark"] = point
+
+    def mark(self, film, name, point):
+        """The canal's reference point moves, and takes with it what the stop of the file in it rested on."""
+        trace, file = self.canals[name].traces[film], self.films[film].file
+        trace["mark"] = point
+        if file is not None and file["upper"] == "reference" and trace["tip"] == file["tip"]:
+            self.rest(film, point)
 
     def copy(self):
         return deepcopy(self)

@@ -4,6 +4,8 @@ import pytest
 
 from tests.sequences.walk import Walk, WalkError
 from tests.share.every_output import check
+from wlmeasure.record import edit
+from wlmeasure.record.case import KnownFile
 from wlmeasure.record.record import LengthRecord
 
 WALKS, STEPS = 100, 30
@@ -66,3 +68,13 @@ def test_readings_pooled_over_shaping_are_seen(tmp_path, monkeypatch):
 def test_a_canal_that_leaves_its_entries_to_the_next_is_seen(tmp_path, monkeypatch):
     monkeypatch.setattr(LengthRecord, "present", property(lambda self: self.entries))
     assert _walks(tmp_path, monkeypatch, count=80)
+
+
+def test_a_canal_that_its_file_s_point_leaves_behind_is_seen(tmp_path, monkeypatch):
+    monkeypatch.setattr(edit, "_counted_from", lambda trace, _reference_px: trace)
+    assert "reference point and file tip" in _walks(tmp_path, monkeypatch)
+
+
+def test_a_scale_by_a_file_that_shows_no_upper_end_is_seen(tmp_path, monkeypatch):
+    monkeypatch.setattr(KnownFile, "gives_scale", property(lambda self: True))
+    assert "mm a row, by hand" in _walks(tmp_path, monkeypatch)

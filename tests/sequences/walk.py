@@ -13,12 +13,13 @@ import numpy as np
 from attrs import evolve
 from wlmeasure_napari._entries import add_reading, enter, strike_out
 from wlmeasure_napari._session import Session
+from wlmeasure_napari._upper_end import file_as_said
 
-from tests.sequences.plain import PlainCanal, PlainCase
+from tests.sequences.plain import PlainCanal, PlainCase, PlainFilm
 from wlmeasure.errors import WlmeasureError
 from wlmeasure.record import edit
 from wlmeasure.record.archive.archive import open_archive
-from wlmeasure.record.case import KnownObject, Trace, load_case
+from wlmeasure.record.case import KnownFile, KnownObject, PlainFile, Trace, load_case
 from wlmeasure.record.draft import Draft
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
@@ -28,6 +29,7 @@ TEETH = {"a": "46", "b": "36"}
 NAMES = ("MB", "ML", "D")
 POINTS = ("mesiobuccal cusp tip", "mesiolingual cusp tip", "distobuccal cusp tip")
 ROWS, COLS = 120, 90
+UPPER = ("stop", "reference", "out of the picture", "no length")
 
 
 class WalkError(AssertionError):
@@ -91,6 +93,7 @@ class Walk:
         if self.session.case is not before:
             if then is not None:
                 then()
+            self.case.settle()
             self.undo[self.key].append(was)
             self.redo[self.key].clear()
 
@@ -207,7 +210,7 @@ class Walk:
 
         def added() -> None:
             new = [film.id for film in self.session.case.films if film.id not in before]
-            self.case.films |= dict.fromkeys(new)
+            self.case.films |= {film: PlainFilm() for film in new}
 
         self.step(f"add {path.name}", lambda: self.session.open_film(path, into="this case"), added)
 
@@ -215,15 +218,117 @@ class Walk:
         film, length = self.session.film_id, self.number(8.0)
         known = KnownObject(points_px=((10.0, 10.0), (110.0, 10.0)), known_length_mm=length, known_length_std_mm=0.05)
 
-        def scaled() -> None:
-            self.case.films[film] = length
+        plain = self.case.films[film]
 
-        at = 0 if self.case.films[film] is not None else None
+        def scaled() -> None:
+            plain.object_mm = length
+            if "object" not in plain.order:
+                plain.order.append("object")
+
+        at = plain.order.index("object") if "object" in plain.order else None
         self.step(
             f"scale {film} {length}",
             lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, known, at=at)),
             scaled,
         )
+
+    def point(self) -> tuple[float, float]:
+        """A cusp beside the shaft, above the tip by 50 rows and more."""
+        return round(self.rng.uniform(12.0, 40.0), 2), round(self.rng.uniform(55.0, 65.0), 2)
+
+    def file(self) -> None:
+        """A file of known length or of none, its upper end seen, marked beside or not there; or another in its place."""
+        film, plain = self.session.film_id, self.case.films[self.session.film_id]
+        col, upper, length = round(self.rng.uniform(48.0, 56.0), 2), self.rng.choice(UPPER), self.number(18.0)
+        first, tip = (10.0, col), (90.0, col)
+        rested = self.point() if upper == "reference" else None
+        shaft = PlainFile(points_px=(first, tip), trace_kind="path")
+        made = file_as_said(shaft, upper, length_mm=length, std_mm=0.05, reference_px=rested)
+        known = {"upper": upper, "mm": None if upper == "no length" else length, "reference": rested}
+
+        def placed() -> None:
+            plain.file = {"first": first, "tip": tip, **known}
+            if "file" not in plain.order:
+                plain.order.append("file")
+
+        at = plain.order.index("file") if "file" in plain.order else None
+        self.step(
+            f"file on {film}: {upper}, {length}",
+            lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, made, at=at)),
+            placed,
+        )
+
+    def say_otherwise(self) -> None:
+        """Another answer to how the file's upper end is known; the point is asked for where none is marked for its canal."""
+        film, plain, session = self.session.film_id, self.case.films[self.session.film_id], self.session
+        if plain.file is None:
+            return
+        at, upper, point, length = plain.order.index("file"), self.rng.choice(UPPER), self.point(), self.number(18.0)
+        standing = session.case.film(film).scale[at]
+        marks = [
+            c.traces[film]["mark"] for c in self.case.canals.values() if film in c.traces and c.traces[film]["tip"]
+        ]
+        rested = next((mark for mark in marks if mark is not None), point)
+
+        def say() -> None:
+            if isinstance(standing, KnownFile):
+                session.say_upper_end(upper)
+                if session.tool == "rest":
+                    session.click(point)
+                return
+            said = file_as_said(
+                standing, upper, length_mm=length, std_mm=0.05, reference_px=point if upper == "reference" else None
+            )
+            session.edit_case(lambda case: edit.with_scale(case, film, said, at=at))
+
+        def told() -> None:
+            file = plain.file
+            if file["mm"] is None:
+                file["mm"] = length
+            if upper == "reference":
+                self.case.rest(film, rested if isinstance(standing, KnownFile) else point)
+                return
+            file["upper"], file["reference"] = upper, None
+            if upper == "no length":
+                file["mm"] = None
+
+        self.step(f"upper end on {film}: {upper}", say, told)
+
+    def rest_on(self) -> None:
+        """What the stop of a known file rested on, marked or marked elsewhere: the canal's point goes along."""
+        film, plain = self.session.film_id, self.case.films[self.session.film_id]
+        if plain.file is None:
+            return
+        at, point = plain.order.index("file"), self.point()
+        self.step(
+            f"rested on {film}: {point}",
+            lambda: self.session.edit_case(lambda case: edit.with_reference(case, film, at, point)),
+            lambda: self.case.rest(film, point),
+        )
+
+    def move_mark(self) -> None:
+        """The canal's reference point marked elsewhere: what the stop rested on goes along."""
+        film, name, trace = self.session.film_id, self.session.canal_name, self.session.trace
+        if trace is None:
+            return
+        point = self.point()
+        self.step(
+            f"mark of {name} on {film}: {point}",
+            lambda: self.session.edit_case(lambda c: edit.with_trace(c, name, evolve(trace, reference_px=point))),
+            lambda: self.case.mark(film, name, point),
+        )
+
+    def take_file_away(self) -> None:
+        film, plain = self.session.film_id, self.case.films[self.session.film_id]
+        if plain.file is None:
+            return
+        at = plain.order.index("file")
+
+        def gone() -> None:
+            plain.file = None
+            plain.order.remove("file")
+
+        self.step(f"no file on {film}", lambda: self.session.remove_scale(at), gone)
 
     def reading(self) -> None:
         canal, length = self.canal, self.number(20.0)
@@ -295,7 +400,14 @@ class Walk:
         path = tuple((row, 45.0 + shift + 0.002 * (row - 30) ** 2) for row in np.linspace(30.0, 105.0, 12).tolist())
         mark = (12.0, 45.0) if self.rng.random() < 0.5 else None
         made = Trace(film=film, path_px=path, reference_px=mark, apical_end="radiographic apex")
-        self.step(f"trace {name} on {film}", lambda: self.session.edit_case(lambda c: edit.with_trace(c, name, made)))
+        canal = self.canal
+
+        def traced() -> None:
+            canal.traces[film] = {"line": path, "mark": mark, "tip": None}
+
+        self.step(
+            f"trace {name} on {film}", lambda: self.session.edit_case(lambda c: edit.with_trace(c, name, made)), traced
+        )
 
     def take_back(self) -> None:
         if self.session.can_undo and self.undo[self.key]:
@@ -331,6 +443,7 @@ class Walk:
 
     STEPS = (
         *((add_canal, 3), (choose_canal, 4), (delete_canal, 1), (rename, 1), (name_point, 4), (film, 2), (scale, 2)),
+        *((file, 4), (say_otherwise, 4), (rest_on, 2), (move_mark, 2), (take_file_away, 1)),
         *((reading, 10), (decide, 4), (shape, 2), (strike_out, 3), (trace, 3), (take_back, 4), (again, 2)),
         *((save, 2), (reopen, 2), (other_case, 3), (confirm, 1), (archive, 1)),
     )  # fmt: skip
@@ -354,13 +467,42 @@ class Walk:
         shown = result_json(session.result)
         for canal in shown["canals"]:
             self.no_stranger(canal)
-        for film in session.case.films:
-            known = [scale.known_length_mm for scale in film.scale]
-            wanted = self.case.films[film.id]
-            if known != ([] if wanted is None else [wanted]):
-                raise WalkError(self.told(f"film {film.id} has known lengths {known}, entered was {wanted}"))
+        for film in session.result.films:
+            self.compare_film(film)
+        self.compare_marks()
         if self.rng.random() < 0.1:
             self.compare(case_facts(evaluate(load_case(session.path))), "the file on disk")
+
+    def compare_film(self, film) -> None:
+        """Known lengths, upper ends and the scale that they give, by hand."""
+        plain, found = self.case.films[film.film.id], []
+        for scale in film.film.scale:
+            if isinstance(scale, KnownObject):
+                found.append(("object", scale.known_length_mm))
+            elif isinstance(scale, KnownFile):
+                found.append(("file", scale.upper_end or "stop", scale.known_length_mm, scale.reference_px))
+            else:
+                found.append(("file", "no length", None, None))
+        file = plain.file
+        entered = {"object": ("object", plain.object_mm)}
+        if file is not None:
+            entered["file"] = ("file", file["upper"], file["mm"], file["reference"])
+        wanted = [entered[kind] for kind in plain.order]
+        if found != wanted:
+            raise WalkError(self.told(f"film {film.film.id} has known lengths {found}, entered was {wanted}"))
+        size, by_hand = None if film.calibration is None else film.calibration.mm_per_px_row, plain.scales()
+        if (size is None) is not (not by_hand) or (
+            size is not None and not min(by_hand) - 1e-9 <= size <= max(by_hand) + 1e-9
+        ):
+            raise WalkError(self.told(f"film {film.film.id} has a scale of {size} mm a row, by hand {by_hand}"))
+
+    def compare_marks(self) -> None:
+        for canal in self.session.case.canals:
+            traces = self.case.canals[canal.name].traces
+            found = {t.film: (t.reference_px, t.file_tip_px) for t in canal.traces}
+            wanted = {film: (trace["mark"], trace["tip"]) for film, trace in traces.items()}
+            if found != wanted:
+                raise WalkError(self.told(f"{canal.name} has reference point and file tip {found}, by hand {wanted}"))
 
     def compare(self, facts, where: str) -> None:
         if [canal.name for canal in facts.canals] != list(self.case.canals):

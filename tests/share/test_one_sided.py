@@ -1,15 +1,25 @@
 """A length that may be too long and not too short: every output says its two ends, none a half-width that it has not."""
 
+import json
 import re
 
 import pytest
+from attrs import evolve
 
+from wlmeasure.decide.filling import limit_words
+from wlmeasure.errors import CaseError
+from wlmeasure.record.case import Entry, case_from_json, case_to_json
+from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
+from wlmeasure.record.record import LengthRecord, decided, measured_entries
+from wlmeasure.share.archived import _length
 from wlmeasure.share.card import chart_note, stop_rows
+from wlmeasure.share.course import _bar_mm
 from wlmeasure.share.html import html_page
 from wlmeasure.share.report import report
 from wlmeasure.share.result import measured_words, proposal_words, record_text, result_json, scale_words
 from wlmeasure.share.tables import lengths_csv
+from wlmeasure.share.timeline import entry_words
 
 UNSEEN = {
     "kind": "known_file",
@@ -105,3 +115,59 @@ def test_to_narrow_it_is_to_know_that_the_stop_was_seated(unseen):
     found = unseen.canals[0].traces[0].advice[0]
     assert found.term == "seat of the stop"
     assert re.search(r"-1\.\d\d/\+0\.\d\d -> ±0\.\d\d mm", found.words)
+
+
+@pytest.fixture
+def entered(unseen):
+    """The case with a length decided, and so with the film's length in the record."""
+    made = decided(unseen, "MB", 19.0, at="2026-12-01T10:00:00", by="KO", program="test 1")
+    flared = Entry(id=made.next_id(), kind="coronal flaring", at="2026-12-01T10:05:00", by="KO", canal="MB")
+    case = evolve(unseen.case, entries=made.with_entry(flared).entries)
+    return evaluate(case, {"f1": unseen.films[0].radiograph})
+
+
+def test_the_record_keeps_both_ends_and_says_them(unseen, entered):
+    entry = next(e for e in entered.case.entries if e.kind == "film length")
+    assert entry.length_interval_mm == pytest.approx(unseen.canals[0].traces[0].length.length_interval_mm)
+    assert case_from_json(json.loads(json.dumps(case_to_json(entered.case)))).entries == entered.case.entries
+    words = entry_words(entry)
+    assert f"20.0 mm ({ends(unseen)[0]})" in words
+    page = html_page(report(entered, made_at="2026-12-01T10:00:00", program="wlmeasure"))
+    assert words.split(": ", 1)[1].split(",")[0] in page
+    for text in (words, page):
+        assert "20.0 mm ±" not in text
+
+
+def test_the_bar_of_the_course_reaches_as_far(entered):
+    entry = next(e for e in entered.case.entries if e.kind == "film length")
+    low, high = _bar_mm(entry)
+    assert entry.length_mm - low > 2.0 * (high - entry.length_mm)
+
+
+def test_what_the_archive_says_of_a_stored_length(entered):
+    entry = next(e for e in entered.case.entries if e.kind == "film length")
+    low, high = entry.length_interval_mm
+    assert _length(entry) == f"{limit_words(entry.length_mm)} ({low:.1f} to {high:.1f})"
+
+
+def test_an_entry_from_before_stands_and_reads_as_it_did(unseen, entered):
+    """Its two ends are not known; it is neither edited nor entered once more, and a length seen evenly has none."""
+    old = tuple(evolve(e, length_below_mm=None, length_above_mm=None) for e in entered.case.entries)
+    assert "length_below_mm" not in json.dumps(case_to_json(evolve(entered.case, entries=old)))
+    again = measured_entries(unseen, LengthRecord(old), at="2026-12-02T10:00:00", by="KO", program="test 2")
+    assert again.entries == old
+
+
+def test_a_seated_stop_needs_no_two_ends(seated):
+    made = decided(seated, "MB", 19.0, at="2026-12-01T10:00:00", by="KO", program="test 1")
+    entry = next(e for e in made.entries if e.kind == "film length")
+    assert (entry.length_below_mm, entry.length_above_mm) == (None, None)
+    assert re.search(r"20\.0 mm ± \d\.\d", entry_words(entry))
+
+
+def test_one_end_alone_is_refused(entered):
+    record = LengthRecord(())
+    entry = next(e for e in entered.case.entries if e.kind == "film length")
+    half = evolve(entry, id=record.next_id(), length_above_mm=None)
+    with pytest.raises(CaseError, match="length_below_mm and length_above_mm must stand together"):
+        record.with_entry(half)

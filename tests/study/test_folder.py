@@ -179,6 +179,11 @@ def test_each_way_of_breaking_the_protocol_is_named(tmp_path, films):
     assert codes(evolve(good, tooth="11")) == ["tooth-changed"]
     assert codes(evolve(good, films=(evolve(good.films[0], scale=()),))) == ["scale-changed"]
     assert codes(evolve(good, films=(evolve(good.films[0], sha256="0" * 64),))) == ["film-changed"]
+    dark = evolve(good, films=(evolve(good.films[0], metal="dark"),))
+    assert codes(dark) == ["metal-changed"]
+    assert codes(dark, metal="observer") == []
+    said = [one.text for one in violations(dark, made, study.protocol)]
+    assert said == ["metal on the film is as the film's file says by the study, not dark"]
     assert codes(evolve(good, films=(evolve(good.films[0], scale=()),)), scale="observer") == ["no-scale"]
     more = Canal(name="another", reference_point="cusp", traces=())
     assert codes(evolve(good, canals=(*good.canals, more))) == ["canal-added"]

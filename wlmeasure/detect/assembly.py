@@ -26,17 +26,21 @@ __all__ = ["Found", "FoundCanal", "FoundFile", "FoundPoint", "FoundRoot", "assem
 
 Float64 = NDArray[np.float64]
 
-LEAST_POINT = 0.15
+LEAST_POINT = 0.2
 LEAST_LINE = 0.35
 """Shares below which a point or a line is not taken up at all."""
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0
 """Shortest file and canal in the picture: 3.6 and 2.4 mm."""
 TURN_COST, WEAK_GAIN = 0.8, 0.6
+KEEN_FILES = 3
 LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
 MOST_OVERLAP = 0.7
 """Of a file with another one."""
+SURE_TIP, BORDER_TIP_PX = 0.5, 8.0
+SECOND_FILE_PX = 60.0
+"""How far a second file between the same ends must run apart: 5 mm."""
 OWN_PX = 18.0
 """How far a canal must run on its own, away from those already found: 1.4 mm."""
 SECOND_PX, SECOND_SEEN, VALLEY = 22.0, 0.4, 0.8
@@ -183,7 +187,7 @@ def _score(way: Way, gain: float) -> float:
 
 def _files(maps: Maps, crownward: Float64 | None) -> list[FoundFile]:
     tips, uppers = (peaks(maps.of(c), LEAST_POINT) for c in (Channel.TIP, Channel.UPPER_END))
-    lines = Lines(maps.of(Channel.FILE), maps.given.inside, least=LEAST_LINE)
+    lines = Lines(maps.of(Channel.FILE), maps.given.inside, least=LEAST_LINE, keen=KEEN_FILES)
     found: list[FoundFile] = []
     for strand in lines.strands:
         found += _files_of(maps, strand, tips, uppers, lines.border_cells(strand, LEAST_LINE), crownward)
@@ -240,9 +244,30 @@ def _files_of(
             continue
         taken.append(way)
         found.append(_file(maps, way.reversed(), None, tip, False))
+    found += _second_files(maps, strand, chosen, taken, above, below)
     if not below:
         found += _without_tip(maps, strand, above, crownward)
     return found
+
+
+def _second_files(
+    maps: Maps, strand: Strand, chosen: list[_Pair], taken: list[Way], above: list[tuple[Peak, tuple[int, int]]],
+    below: list[tuple[Peak, tuple[int, int]]],
+) -> list[FoundFile]:  # fmt: skip
+    """Files beside one that was found, in the other canal of its root, where two lines run between what looks like one end."""
+    more: list[FoundFile] = []
+    ways = list(taken)
+    for pair in chosen:
+        (upper, coronal), (tip, apical) = above[pair.start], below[pair.end]
+        rest = strand.without(ways, 2.0, np.array([upper.at, tip.at]), 9.0)
+        if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
+            continue
+        way, apart = _beside(strand, rest, ways, apical, coronal)
+        if way is not None and apart * way.length >= SECOND_FILE_PX:
+            ways.append(way)
+            in_picture = upper.share > 0.0
+            more.append(_file(maps, way, upper if in_picture else None, tip, not in_picture))
+    return more
 
 
 def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int]) -> set[int]:
@@ -295,6 +320,8 @@ def _overlap(way: Way, taken: list[Way]) -> float:
 
 def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bool) -> FoundFile:
     along = _along(maps, way.points)
+    if tip is not None and tip.share < SURE_TIP and _to_border(maps, tip) < BORDER_TIP_PX:
+        tip = None  # the file goes on beyond the picture
     marks = (
         1.0,
         way.seen,
@@ -570,9 +597,12 @@ def _end_marks(maps: Maps, peak: Peak, canals: list[_Canal]) -> tuple[float, ...
 
 def _isolated(maps: Maps, peak: Peak) -> float:
     """How near the picture's border it lies, from 1 at it to 0 from 2 mm on."""
+    return float(np.clip(1.0 - _to_border(maps, peak) / 25.0, 0.0, 1.0))
+
+
+def _to_border(maps: Maps, peak: Peak) -> float:
     rows, cols = maps.given.inside
-    gap = min(peak.at[0], peak.at[1], rows - 1 - peak.at[0], cols - 1 - peak.at[1])
-    return float(np.clip(1.0 - gap / 25.0, 0.0, 1.0))
+    return float(min(peak.at[0], peak.at[1], rows - 1 - peak.at[0], cols - 1 - peak.at[1]))
 
 
 # --- what belongs together -------------------------------------------------------------------------------------------

@@ -238,10 +238,10 @@ def look_at_maps(
         for k, f in enumerate(files)
         if f is not None
     )
-    roots = _roots(maps, found, certainty, canals, trusts)
+    roots, places = _roots(maps, found, certainty, canals, trusts, least)
     orifices = _points(maps, certainty, "orifice", found, trusts, least)
     references = _points(maps, certainty, "reference", found, trusts, least)
-    kept = tuple(c for c in canals if c is not None)
+    kept = tuple(evolve(c, root=None if c.root is None else places.get(c.root)) for c in canals if c is not None)
     notes = []
     if tells_periapical and maps.periapical < PERIAPICAL:
         notes.append("not-periapical")
@@ -270,13 +270,15 @@ def _files(
         if p < least:
             made.append(None)
             continue
-        path, stds = maps.given.to_film(file.path), (std, std)
+        path, stds, stop = maps.given.to_film(file.path), (std, std), False
         if density is not None:
-            better = fine_file(density, path, size, tip=file.tip is not None, form=form)
-            path, stds = better.path_px, (better.upper_std_px, better.tip_std_px)
+            seen = file.upper is not None, file.tip is not None
+            better = fine_file(density, path, size, upper=seen[0], tip=seen[1], form=form)
+            path, stds, stop = better.path_px, (better.upper_std_px, better.tip_std_px), better.stop
+        file = evolve(file, upper_marks=(*file.upper_marks, float(stop)))
         upper = certainty.probability("upper_end", file.upper_marks)
         trusted = trusts and min(p, upper) >= TRUSTED
-        if file.upper is not None:
+        if file.upper is not None and not stop:
             wide = file.upper_spread * float(np.sqrt(maps.given.scale[0] * maps.given.scale[1]))
             stds = max(stds[0], wide), stds[1]
         made.append(_seen_file(file, f"file {order[k] + 1}", path, stds, (p, upper), trusted))
@@ -334,15 +336,20 @@ def _seen_canal(
 
 
 def _roots(
-    maps: Maps, found: Found, certainty: Certainty, canals: list[SeenCanal | None], trusts: bool
-) -> tuple[SeenRoot, ...]:
-    made = []
+    maps: Maps, found: Found, certainty: Certainty, canals: list[SeenCanal | None], trusts: bool, least: float
+) -> tuple[tuple[SeenRoot, ...], dict[int, int]]:
+    """Root ends that are likely enough, and the place of each among them by its number in `found`."""
+    made: list[SeenRoot] = []
+    places: dict[int, int] = {}
     for k, root in enumerate(found.roots):
         p = certainty.probability("root_end", root.marks)
+        if p < least:
+            continue
+        places[k] = len(made)
         held = tuple(c.label for c in canals if c is not None and c.root == k)
         at = maps.given.to_film(root.end[None])[0]
         made.append(SeenRoot(at, root.tooth + 1, held, p, trusts and p >= TRUSTED, root.marks))
-    return tuple(made)
+    return tuple(made), places
 
 
 def _points(

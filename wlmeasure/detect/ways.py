@@ -148,9 +148,9 @@ def heading(points: Float64) -> Float64:
 class Strand:
     """A piece of a map's lines that hangs together, cut out of the map."""
 
-    def __init__(self, share: Float32, mask: Mask, corner: tuple[int, int]) -> None:
-        self.share, self.mask, self.corner = share, mask, np.array(corner)
-        self._cost = np.where(mask, 1.0 / (share.astype(np.float64) + FLOOR), -1.0)
+    def __init__(self, share: Float32, mask: Mask, corner: tuple[int, int], keen: int = 1) -> None:
+        self.share, self.mask, self.corner, self.keen = share, mask, np.array(corner), keen
+        self._cost = np.where(mask, 1.0 / (share.astype(np.float64) ** keen + FLOOR**keen), -1.0)
 
     def holds(self, point: Float64) -> tuple[int, int] | None:
         """Its cell nearest to a point, within `SNAP_PX`; None where there is none."""
@@ -174,7 +174,7 @@ class Strand:
         for row, col in np.rint(keep - self.corner).astype(int):
             cv2.circle(covered, (int(col), int(row)), round(keep_px), 0, -1)
         share = np.where(covered > 0, np.float32(0.02), self.share)
-        return Strand(share, self.mask, (int(self.corner[0]), int(self.corner[1])))
+        return Strand(share, self.mask, (int(self.corner[0]), int(self.corner[1])), self.keen)
 
     def ways(self, start: tuple[int, int], ends: list[tuple[int, int]]) -> list[Way | None]:
         """The best way from a cell to each of others; None where there is none."""
@@ -214,9 +214,12 @@ class Strand:
 
 
 class Lines:
-    """The lines of a map, as strands; `inside` are the rows and columns that are film."""
+    """The lines of a map, as strands; `inside` are the rows and columns that are film.
 
-    def __init__(self, share: Float32, inside: tuple[int, int], *, least: float) -> None:
+    The keener, the less a way leaves its line for another one beside it: the map's power that is inverse to its cost.
+    """
+
+    def __init__(self, share: Float32, inside: tuple[int, int], *, least: float, keen: int = 1) -> None:
         seen = (share >= FAINT).astype(np.uint8)
         size = BRIDGED_PX
         joined = cv2.dilate(seen, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
@@ -230,7 +233,7 @@ class Lines:
             mask = labels[at] == k
             part = np.where(mask, share[at], np.float32(0.0))
             if float(part.max()) >= least:
-                self.strands.append(Strand(part, mask, (top, left)))
+                self.strands.append(Strand(part, mask, (top, left), keen))
 
     def border_cells(self, strand: Strand, least: float) -> list[Float64]:
         """Where a strand leaves the picture: one point for each run along the border."""

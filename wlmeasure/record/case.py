@@ -21,6 +21,7 @@ from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, NotWrittenError, TradeError
 from wlmeasure.image.file_content import first_bytes
 from wlmeasure.image.view import View
+from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record import version1
 from wlmeasure.record.members import (
     Choice,
@@ -378,6 +379,9 @@ class Entry:
         None where the entry holds for the whole tooth.
     size, special, taper
         Of the instrument or cone: 1/100 mm at the tip; whether that size is none of ISO 3630-1 and meant; mm per mm.
+    length_below_mm, length_above_mm
+        How far the 95 % interval of a length reaches below and above it, where it may be too long and not too short; its
+        standard uncertainty is then the rms distance, and no half-width is to be made of it.
     finding
         What was found, in the words of the kind.
     conditions
@@ -410,6 +414,8 @@ class Entry:
     reference_point: str | None = member(Text(), None)
     length_mm: float | None = member(LENGTH_MM, None)
     length_std_mm: float | None = member(STD_MM, None)
+    length_below_mm: float | None = member(STD_MM, None)
+    length_above_mm: float | None = member(STD_MM, None)
     size: int | None = member(Whole(1, 300), None)
     special: bool | None = member(Truth(), None)
     taper: float | None = member(Number(least=0.0, most=TAPER_LIMIT), None)
@@ -433,6 +439,16 @@ class Entry:
     proposed: Proposed | None = member(Nested(Proposed), None)
     note: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
+
+    @property
+    def length_interval_mm(self) -> tuple[float, float] | None:
+        """95 % interval of its length, mm; None without one."""
+        length, std = self.length_mm, self.length_std_mm
+        if length is None:
+            return None
+        if self.length_below_mm is not None and self.length_above_mm is not None:
+            return length - self.length_below_mm, length + self.length_above_mm
+        return None if std is None else (length - NORMAL_95 * std, length + NORMAL_95 * std)
 
 
 @frozen

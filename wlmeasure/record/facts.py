@@ -15,7 +15,6 @@ from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.filling import stop_setting_mm
 from wlmeasure.decide.reconcile import WorkingLength
 from wlmeasure.flags import Flag, catalogue
-from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.progress import CanalProgress, case_progress
@@ -156,9 +155,8 @@ def decided_stop(decision: Entry | None, reference_point: str | None) -> Stop | 
     if decision.reference_point != reference_point:
         return None  # from another point, or nobody knows from which
     length = decision.length_mm
-    std = decision.length_std_mm
-    interval = None if std is None else (length - NORMAL_95 * std, length + NORMAL_95 * std)
-    return Stop(length, stop_setting_mm(length), "decided", std, decision.by, decision.at, interval)
+    setting, interval = stop_setting_mm(length), decision.length_interval_mm
+    return Stop(length, setting, "decided", decision.length_std_mm, decision.by, decision.at, interval)
 
 
 def _stop(canal: CanalResult) -> Stop | None:

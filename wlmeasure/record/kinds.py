@@ -17,7 +17,8 @@ __all__ = ["FINDING_WORDS", "KIND_TABLE", "QUANTITIES", "EntryKind", "Role"]
 Role = Literal["estimate", "measurement", "computed", "decision", "insertion", "event", "note"]
 
 QUANTITIES: Final = (
-    *("length_mm", "length_std_mm", "size", "special", "taper", "finding", "conditions", "passes"),
+    *("length_mm", "length_std_mm", "length_below_mm", "length_above_mm"),
+    *("size", "special", "taper", "finding", "conditions", "passes"),
     *("distance_mm", "distance_std_mm", "level_mm", "extent_mm", "other_canal", "proposed"),
 )
 """Members of an entry that its kind must allow. All others, such as film, note and what it rests on, fit every kind."""
@@ -87,6 +88,7 @@ class EntryKind:
 
 
 _LENGTH = ("length_std_mm",)
+_SIDES = ("length_below_mm", "length_above_mm")
 _FILE = ("size", "special", "taper")
 
 KIND_TABLE: Final = MappingProxyType(
@@ -104,7 +106,7 @@ KIND_TABLE: Final = MappingProxyType(
             distance_words="of the radiographic apex",
             on_ruler=True,
         ),
-        "film length": EntryKind("length on the film", "measurement", ("length_mm",), _LENGTH),
+        "film length": EntryKind("length on the film", "measurement", ("length_mm",), (*_LENGTH, *_SIDES)),
         "length in space": EntryKind("length from several films", "measurement", ("length_mm",), _LENGTH),
         "electronic reading": EntryKind(
             "electronic reading",

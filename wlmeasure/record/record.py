@@ -18,13 +18,15 @@ from attrs import evolve, frozen
 from wlmeasure.decide.electronic import ElectronicLength, ElectronicReading, electronic_length
 from wlmeasure.errors import CaseError, QuestionError, TradeError
 from wlmeasure.flags import Flag
+from wlmeasure.measure.budget import reach_mm
 from wlmeasure.record.case import Case, Entry, Proposed, case_digest
 from wlmeasure.record.kinds import KIND_TABLE, QUANTITIES, EntryKind
 from wlmeasure.trade.instruments import tip_diameter_mm
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # an archive needs the record's rules, not the measuring with all that it loads
-    from wlmeasure.record.evaluate import CanalResult, CaseResult
+    from wlmeasure.measure.length import LengthEstimate
+    from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
     from wlmeasure.record.spatial import SpatialResult
 
 __all__ = [
@@ -361,6 +363,8 @@ def _check_quantities(entry: Entry, rule: EntryKind) -> None:
         raise CaseError(f"film_sha256 must be given for an entry of kind {entry.kind!r}: it says which film")
     if entry.length_std_mm is not None and entry.length_mm is None:
         raise CaseError("length_std_mm must stand beside a length_mm: there is none")
+    if (entry.length_below_mm is None) != (entry.length_above_mm is None):
+        raise CaseError("length_below_mm and length_above_mm must stand together: one of them is missing")
     if entry.distance_std_mm is not None and entry.distance_mm is None:
         raise CaseError("distance_std_mm must stand beside a distance_mm: there is none")
     if entry.size is not None:
@@ -430,6 +434,8 @@ def measured_entries(
                     reference_point=canal.canal.reference_point,
                     length_mm=figure.length_mm,
                     length_std_mm=figure.std_mm,
+                    length_below_mm=figure.below_mm,
+                    length_above_mm=figure.above_mm,
                     status=figure.status,
                     film_sha256=figure.film_sha256,
                     other_films_sha256=figure.other_films_sha256,
@@ -500,6 +506,8 @@ class _Figure:
     status: str | None
     film_sha256: str | None = None
     other_films_sha256: tuple[str, ...] = ()
+    below_mm: float | None = None
+    above_mm: float | None = None
 
     def matches(self, entry: Entry) -> bool:
         """Whether an entry is of the same thing."""
@@ -507,7 +515,10 @@ class _Figure:
         return (entry.kind, entry.film_sha256, entry.other_films_sha256) == mine
 
     def gives(self, entry: Entry) -> bool:
-        """Whether an entry holds the same figure, to the same end."""
+        """Whether an entry holds the same figure, to the same end.
+
+        How far its interval reaches is not asked: it follows from the same inputs, and entries from before it was kept stand.
+        """
         pairs = ((self.length_mm, entry.length_mm), (self.std_mm, entry.length_std_mm))
         near = all(
             (one is None) == (other is None) and (one is None or other is None or abs(one - other) <= SAME_MM)
@@ -518,11 +529,7 @@ class _Figure:
 
 def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]:
     """The lengths that count from the canal's reference point; without it on a film there is none."""
-    out = [
-        _Figure("film length", t.length.length_mm, t.length.length_std_mm, t.trace.apical_end, t.film.film.sha256)
-        for t in canal.traces
-        if t.length is not None and not t.lacks_reference
-    ]
+    out = [_on_film(t, t.length) for t in canal.traces if t.length is not None and not t.lacks_reference]
     for one in () if spatial is None else spatial.canals:
         shown = {t.trace.film: t for t in canal.traces}
         films = [shown[film] for film in spatial.films if film in shown] if spatial is not None else []
@@ -531,6 +538,19 @@ def _figures(canal: CanalResult, spatial: SpatialResult | None) -> list[_Figure]
             end = films[0].trace.apical_end
             out.append(_Figure("length in space", one.length_mm, one.length_std_mm, end, first, tuple(others)))
     return out
+
+
+def _on_film(trace: TraceResult, length: LengthEstimate) -> _Figure:
+    below, above = reach_mm(length.budget) if length.too_long_mm > 0.0 else (None, None)
+    return _Figure(
+        "film length",
+        length.length_mm,
+        length.length_std_mm,
+        trace.trace.apical_end,
+        trace.film.film.sha256,
+        below_mm=below,
+        above_mm=above,
+    )
 
 
 @frozen

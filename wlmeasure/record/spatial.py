@@ -16,9 +16,10 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import RULER_STD_MM
+from wlmeasure.calibration import KnownLine
 from wlmeasure.errors import MeasureError
 from wlmeasure.flags import Flag, catalogue
+from wlmeasure.measure.budget import Term, one_sided_mm
 from wlmeasure.measure.length import path_noise
 from wlmeasure.measure.space.views import TRACE_NOISE
 from wlmeasure.measure.two_view import (
@@ -128,7 +129,23 @@ def spatial_result(
         if name in view.canals
     }
     sides = tuple(buccal_or_lingual(tooth, one, other) for one, other in combinations(names, 2))
-    return SpatialResult(ids, tooth, single, sides, tooth.flags, made_from)
+    flags = (*tooth.flags, *(flag for film in used for flag in _slid(film)))
+    return SpatialResult(ids, tooth, single, sides, flags, made_from)
+
+
+def _slid(film: FilmResult) -> tuple[Flag, ...]:
+    """A scale that may be too large and not too small enters the fit by its rms, as if it were spread evenly: say so."""
+    if film.calibration is None:
+        return ()
+    terms = [Term(name, std, shape=film.calibration.shape_of(name)) for name, std in film.calibration.terms]
+    if not one_sided_mm(terms):
+        return ()
+    text = (
+        f"Film {film.film.id}: the stop is not known to have been seated, so its scale, and a length in space by it, may be up "
+        f"to {100.0 * one_sided_mm(terms):.0f} % too large and not too small; the intervals in space take this as even to both "
+        "sides."
+    )
+    return (Flag("space-scale-one-sided", text),)
 
 
 def _angle(angulation: members.Angulation) -> tuple[float, str | None]:
@@ -230,31 +247,34 @@ def _files(
     points: Mapping[str, dict[str, Float64]],
 ) -> list[KnownFile]:
     """Files of known length that two films show in the same canal; their stops become landmarks of those films."""
-    found: dict[str, list[tuple[str, Float64, float, float]]] = {}
+    found: dict[str, list[tuple[str, Float64, KnownLine]]] = {}
     for film in films:
         calibration = film.calibration
         if calibration is None:
             continue
-        known = [scale for scale in film.film.scale if isinstance(scale, members.FILES)]
-        for scale, path in zip(known, film.file_traces, strict=True):
-            if not isinstance(scale, members.KnownFile):
+        files_at = [k for k, scale in enumerate(film.film.scale) if isinstance(scale, members.FILES)]
+        alone = dict(film.scales)
+        for k, path in zip(files_at, film.file_traces, strict=True):
+            scale = film.film.scale[k]
+            if not isinstance(scale, members.KnownFile) or not scale.gives_scale:
                 continue
+            (line,) = alone[k].lines  # from the stop, or from the foot of what it rested on
             for (name, film_id), trace in traces.items():
                 tip = trace.trace.file_tip_px
                 if film_id != film.film.id or tip is None:
                     continue
                 ends = calibration.to_mm(path.path_px[[0, -1]])
                 if np.hypot(*(ends[1] - calibration.to_mm(tip))) <= FILE_SEAT_MM:
-                    std = scale.known_length_std_mm
-                    own = (film_id, path.path_px[0], scale.known_length_mm, RULER_STD_MM if std is None else std)
-                    found.setdefault(name, []).append(own)
+                    found.setdefault(name, []).append((film_id, line.path_px[0], line))
     files = []
     for name, seen in found.items():
-        lengths = [length for _, _, length, _ in seen]
+        lines = [line for *_, line in seen]
+        lengths, stds = [line.known_length_mm for line in lines], [line.known_length_std_mm for line in lines]
         # One file, measured once or on each film; another file on the second film is none that both show.
-        if len(seen) < 2 or max(lengths) - min(lengths) > 3.0 * hypot(*(std for *_, std in seen[:2])) + 1e-9:
+        if len(seen) < 2 or max(lengths) - min(lengths) > 3.0 * hypot(*stds[:2]) + 1e-9:
             continue
-        for film_id, stop, _, _ in seen:
-            points[film_id][f"stop {name}"] = stop
-        files.append(KnownFile(name, float(np.mean(lengths)), seen[0][3], f"tip {name}", f"stop {name}"))
+        for film_id, begins, _ in seen:
+            points[film_id][f"stop {name}"] = begins
+        std = max(hypot(line.known_length_std_mm, line.reference_std_mm, line.unseated_std_mm) for line in lines)
+        files.append(KnownFile(name, float(np.mean(lengths)), std, f"tip {name}", f"stop {name}"))
     return files

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from wlmeasure.decide.filling import limit_words
-from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.record.case import Entry, case_to_json
 from wlmeasure.record.members import write_object
 from wlmeasure.record.record import record_of
+from wlmeasure.words import interval_words
 
 if TYPE_CHECKING:  # the archive itself is an extra
     from wlmeasure.record.archive.answers import Added, CaseLine, Step, Stored
@@ -200,8 +200,9 @@ def imported_text(done: Sequence[Imported]) -> str:
 def _length(entry: Entry) -> str:
     if entry.length_mm is None:
         return ""
-    half = "" if entry.length_std_mm is None else f" ± {NORMAL_95 * entry.length_std_mm:.1f}"
-    return limit_words(entry.length_mm) + half  # rounded down: an instrument may be set by it
+    interval = entry.length_interval_mm
+    spread = "" if interval is None else f" {interval_words(entry.length_mm, interval)}"
+    return limit_words(entry.length_mm) + spread  # rounded down: an instrument may be set by it
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

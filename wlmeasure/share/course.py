@@ -277,8 +277,7 @@ def timeline_drawing(
 def _bar_mm(entry: Entry) -> tuple[float, float]:
     """The 95 % interval of an entry's length."""
     assert entry.length_mm is not None
-    half = NORMAL_95 * (entry.length_std_mm or 0.0)
-    return entry.length_mm - half, entry.length_mm + half
+    return entry.length_interval_mm or (entry.length_mm, entry.length_mm)
 
 
 def _held(axes: Axes, entries: list[Entry], colour: str, *, holds: bool) -> list[Shape]:

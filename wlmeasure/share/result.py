@@ -60,6 +60,7 @@ __all__ = [
     "limit_words",
     "measured_words",
     "method_words",
+    "no_length_words",
     "no_stop_words",
     "past_reading_words",
     "proposal_words",
@@ -663,6 +664,20 @@ def method_words(length: LengthEstimate) -> str:
     way = "plus a gap of" if gap.gap_mm >= 0.0 else "less"
     end = "" if gap.gap_mm >= 0.0 else " that its tip lies beyond the end"
     return f"{length.method}: {gap.known_mm:g} mm {way} {abs(gap.gap_mm):.1f} mm{end}"
+
+
+GAP_REFUSED = ("gap-needs-scale", "gap-not-measured", "correction-too-large")
+"""Remarks on a trace whose file's upper end is out of the picture, so that its known length gives none of the canal."""
+
+
+def no_length_words(trace: TraceResult) -> str:
+    """Why a trace gives no length, or none by the file in it; empty where nothing is wanting."""
+    refused = " ".join(flag.text for flag in trace.flags if flag.code in GAP_REFUSED)
+    if trace.length is not None:
+        return f"no length by the file in it: {refused}" if refused else ""
+    if refused:
+        return f"no length: {refused}"
+    return "no scale: angles only" if trace.film.calibration is None else "no length"
 
 
 def length_label(trace: TraceResult) -> str:

@@ -20,6 +20,7 @@ from wlmeasure.record.record import LengthRecord
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.result import limit_words
 from wlmeasure.trade.instruments import size_words
+from wlmeasure.words import interval_words
 
 __all__ = [
     "AT_LENGTH_MM",
@@ -84,7 +85,8 @@ def entry_words(
     if entry.size is not None:
         words.append(_instrument_words(entry))
     if entry.length_mm is not None:
-        spread = "" if entry.length_std_mm is None else f" ± {NORMAL_95 * entry.length_std_mm:.1f}"
+        interval = entry.length_interval_mm
+        spread = "" if interval is None else f" {interval_words(entry.length_mm, interval)}"
         words.append(f"{'at' if kind is None else kind.length_words} {_entry_length(entry)}{spread}")
     line = " ".join(words)
     more = []

@@ -56,6 +56,9 @@ class Protocol:
         "given": the film's scale comes with the study and is not touched; "observer": each observer sets it; "none": angles.
     reference
         Whether the coronal reference point is marked.
+    metal
+        "given": whether metal is bright or dark is as the study's case says, else as the film's file does; "observer": each
+        observer may say otherwise.
     """
 
     definitions: tuple[str, ...] = member(Each(Choice(tuple(DEFINITIONS)), least=1, most=len(DEFINITIONS)))
@@ -64,6 +67,7 @@ class Protocol:
     most_clicks: int | None = member(Whole(2, 100), None)
     scale: str = member(Choice(("given", "observer", "none")))
     reference: bool = member(Truth(), False)
+    metal: str = member(Choice(("given", "observer")), "given")
     instructions: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
 
@@ -195,6 +199,11 @@ def violations(case: Case, template: Case, protocol: Protocol) -> tuple[Violatio
         out.append(Violation("film-changed", "the film is not the one that was assigned"))
         return tuple(out)
     out += _scale(case.films[0].scale, template.films[0].scale, protocol)
+    metal, given = case.films[0].metal, template.films[0].metal
+    if protocol.metal == "given" and metal != given:
+        said = "as the film's file says" if given is None else given
+        now = "as the file says" if metal is None else metal
+        out.append(Violation("metal-changed", f"metal on the film is {said} by the study, not {now}"))
     wanted = [canal.name for canal in template.canals]
     found = {canal.name: canal for canal in case.canals}
     for name in wanted:

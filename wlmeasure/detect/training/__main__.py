@@ -76,6 +76,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
     import torch
 
     from wlmeasure.detect.training.export import OPSET, onnx_of
+    from wlmeasure.detect.training.loop import LOG
 
     weights = torch.load(out / "look.pt", weights_only=True)
     data = onnx_of({k: v.float().numpy() for k, v in weights.items()})
@@ -89,7 +90,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
         "start": "random",
         "tells_periapical": True,
         "training": state,
-        "log_sha256": hashlib.sha256((out / "log.csv").read_bytes()).hexdigest(),
+        "log_sha256": hashlib.sha256((out / LOG).read_bytes()).hexdigest(),
     }
     (out / "look.json").write_text(json.dumps(card, indent=1) + "\n")
 

@@ -27,7 +27,7 @@ from wlmeasure.detect.training.trials import Trial, at_work, film, items_of, rad
 Float64 = NDArray[np.float64]
 
 RIDGE = 1.0
-LEAST_ITEMS = 200
+LEAST_ITEMS = 100
 KNOT_ITEMS, LEAST_KNOTS = 100, 5
 """Items a knot of the isotonic step rests on at the least; fewer knots than so many are none."""
 BEYOND = 0.25
@@ -83,7 +83,7 @@ def _look(job: tuple[int, str]) -> Trial | None:
     seen = look_at_maps(radiograph, maps, bare, model="", mm_per_px=phantom.mm_per_px, least=0.0)
     items = items_of(seen)
     orifices = [o.at_px for o in sorted(seen.orifices, key=lambda o: -o.probability)]
-    scores = scored(items, labels, phantom, orifices)
+    scores = scored(items, labels, phantom.mm_per_px, orifices)
     return Trial(seed, level, scores, items.chances, items.trusted, items.marks, maps.given.figures)
 
 

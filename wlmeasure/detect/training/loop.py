@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 import time
@@ -21,14 +20,14 @@ from wlmeasure.detect.training.network import Look, weights_in
 from wlmeasure.detect.training.supply import Supply
 from wlmeasure.phantom.anatomy import LEVELS
 
-__all__ = ["Plan", "Pool", "loss_of", "train"]
+__all__ = ["LOG", "Plan", "Pool", "loss_of", "train"]
 
 WARM_UP_STEPS = 300
 LEAST_RATE = 0.02
 """Of the highest learning rate, at the end."""
 RARE = 9.0
 """How much more a pixel on a line or point counts than one beside; our parameter."""
-LOG_STEPS = 100
+LOG, LOG_STEPS = "log.jsonl", 100
 CHECK_S = 45.0
 AVERAGE = 0.999
 """Decay of the averaged weights, which are the ones that are exported."""
@@ -131,7 +130,7 @@ def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict
     """Trains until the time is up and writes what is to go on with; returns the state that the card tells.
 
     In `out`: `look.pt` (the averaged weights, those of the product), `network.pt` (the weights as they are trained),
-    `moments.pt` (the optimiser's), `state.json`, `log.csv`. All but `look.pt` are for `resume` alone.
+    `moments.pt` (the optimiser's), `state.json`, `log.jsonl`. All but `look.pt` are for `resume` alone.
     """
     begin = time.monotonic()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -235,20 +234,13 @@ def _checked(network: Look, held: Pool, size: int) -> tuple[list[float], tuple[f
 
 
 class _Log:
-    """One row a line of figures, in a file that grows over the runs."""
-
-    FIELDS = ("kind", "s", "step", "films", "rate", "steps_per_s", "tips", "root_ends", *(c.name.lower() for c in Channel),
-              "periapical", "pixel_size")  # fmt: skip
+    """One JSON object a line of figures, in a file that grows over the runs."""
 
     def __init__(self, path: Path) -> None:
-        new = not path.exists()
-        self._file = path.open("a", newline="")
-        self._rows = csv.DictWriter(self._file, self.FIELDS)
-        if new:
-            self._rows.writeheader()
+        self._file = path.open("a", encoding="utf-8")
 
     def add(self, row: dict[str, Any]) -> None:
-        self._rows.writerow(row)
+        self._file.write(json.dumps(row) + "\n")
         self._file.flush()
 
     def close(self) -> None:
@@ -256,9 +248,9 @@ class _Log:
 
 
 def _log(out: Path, resume: Path | None) -> _Log:
-    path = out / "log.csv"
-    if resume is not None and not path.exists() and (resume / "log.csv").exists():
-        path.write_bytes((resume / "log.csv").read_bytes())
+    path = out / LOG
+    if resume is not None and not path.exists() and (resume / LOG).exists():
+        path.write_bytes((resume / LOG).read_bytes())
     return _Log(path)
 
 

@@ -62,7 +62,7 @@ def options_of(seed: int, level: str) -> dict[str, Any]:
     """Size of the picture for a seed of these trials, and a third of the older levels' films without a file."""
     rng = np.random.default_rng([seed, 61])
     pitch = float(rng.uniform(*PITCH_MM))
-    wish: dict[str, Any] = {"size_px": SIZES_PX[rng.integers(len(SIZES_PX))], "spacing_mm": (pitch, pitch * 1.0)}
+    wish: dict[str, Any] = {"size_px": SIZES_PX[rng.integers(len(SIZES_PX))], "spacing_mm": (pitch, pitch)}
     bare = bool(rng.random() < 0.33)
     if level != "real" and bare:
         wish["file"] = False
@@ -101,9 +101,11 @@ def items_of(look: Look) -> Items:
     )
 
 
-def scored(items: Items, labels: Labels, phantom: Phantom, orifices: list[Float64] | None = None) -> dict[str, Scored]:
+def scored(
+    items: Items, labels: Labels, mm_per_px: tuple[float, float], orifices: list[Float64] | None = None
+) -> dict[str, Scored]:
     """The scores of what was said, by kind."""
-    pixel = np.array(phantom.mm_per_px)
+    pixel = np.array(mm_per_px)
     files, uppers = files_scored(items.files, labels, pixel)
     scores = {
         "file": files,

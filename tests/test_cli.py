@@ -742,6 +742,15 @@ def test_measuring_a_png_loads_no_scipy_and_no_dicom():
     assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib", *DATABASES}
 
 
+def test_neither_help_nor_measuring_loads_the_network():
+    """`loaded` names packages alone, and OpenCV is there anyway: here it is the room that is asked for."""
+    case = str(SAMPLES / "cases" / "s_curved.wl.json")
+    asked = "assert not [name for name in sys.modules if name.startswith(('wlmeasure.detect', 'wlmeasure.study'))]"
+    loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0\n{asked}")
+    words = "import wlmeasure.cli\ntry: wlmeasure.cli.main(['propose', '--help'])\nexcept SystemExit: pass"
+    assert not loaded(f"{words}\n{asked}") & set(HEAVY)
+
+
 def test_open_starts_the_viewer_on_the_files_named(monkeypatch):
     """The word is there, and hands its files to the plugin's own program."""
     import runpy

@@ -291,6 +291,13 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_learn import add_learn_words
 
         add_learn_words(learn, _formatter, _open_viewer)
+    propose = words.add_parser(
+        "propose", formatter_class=_formatter, help="everything that a network sees on films, for a person to correct"
+    )
+    if "propose" in given:
+        from wlmeasure.cli_propose import add_propose_words
+
+        add_propose_words(propose)
     batch = words.add_parser("batch", formatter_class=_formatter, help="any number of cases and paths into one table")
     convert = words.add_parser(
         "convert", formatter_class=_formatter, help="paths between JSON, tables and Parquet; cases as paths"

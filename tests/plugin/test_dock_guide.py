@@ -185,7 +185,7 @@ def test_give_or_take_is_what_is_printed_behind_the_sign(person):
     person.key("S")
     for at in (STOP, TIP):
         person.click(at)
-    assert "(21.5 mm ± 0.40)" in person.dock.scale_words.text()
+    assert "(21.5 mm ± 0.40 from stop to tip)" in person.dock.scale_words.text()
     assert person.session.case.films[0].scale[0].known_length_std_mm == pytest.approx(0.4 / 1.959964, abs=1e-9)
 
 

@@ -278,10 +278,11 @@ def evaluate(
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
-    """The earlier result of a film that has not changed, however it is turned and whether its paths were accepted since."""
+    """The earlier result of a film that has not changed, however it is turned, whatever is proposed, accepted paths or not."""
     for known in before.films:
         same = (known.radiograph.sha256, known.radiograph.frame) == (radiograph.sha256, radiograph.frame)
-        if same and film in (evolve(one, view=film.view) for one in (known.film, _with_file_paths(known))):
+        alike = (evolve(a, view=film.view, proposed=film.proposed) for a in (known.film, _with_file_paths(known)))
+        if same and film in alike:
             return evolve(known, film=film)
     return None
 

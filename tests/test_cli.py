@@ -278,6 +278,22 @@ def test_measure_takes_a_scale_from_a_files_taper_and_proposes_no_length_from_it
     assert result["canals"][0]["working_length"]["length_mm"] is None
 
 
+def test_a_taper_that_cannot_be_measured_names_the_case_and_the_film(run, tmp_path):
+    """A file of 60 rows is too short to measure its thickness along."""
+    film = SAMPLES / "films" / "ref_stop_outside.png"
+    case = json.loads((SAMPLES / "cases" / "straight.wl.json").read_text(encoding="utf-8"))
+    line = [[300, 500], [360, 500]]
+    taper = {"kind": "file_taper", "points_px": line, "trace_kind": "path", "file_size": 15}
+    one = {"id": "f1", "path": str(film), "sha256": hashlib.sha256(film.read_bytes()).hexdigest()}
+    case["films"] = [one | {"rows": 1500, "cols": 1000, "scale": [taper]}]
+    case["canals"] = []
+    path = tmp_path / "short.wl.json"
+    path.write_text(json.dumps(case | {"entries": []}), encoding="utf-8")
+    status, _, err = run("measure", path)
+    assert status == 1
+    assert err.startswith("wlmeasure: short.wl.json: films[0].scale[0]: ")
+
+
 def test_measure_again_says_how_far_a_new_tracing_differs(run, save, body):
     body["canals"][0]["traces"][0]["clicks_px"] = [[20, 60], [460, 60]]
     path = save()
@@ -724,6 +740,15 @@ def test_measuring_a_png_loads_no_scipy_and_no_dicom():
     case = str(SAMPLES / "cases" / "s_curved.wl.json")
     names = loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0")
     assert not names & {"scipy", "pydicom", "pandas", "PIL", "napari", "matplotlib", *DATABASES}
+
+
+def test_neither_help_nor_measuring_loads_the_network():
+    """`loaded` names packages alone, and OpenCV is there anyway: here it is the room that is asked for."""
+    case = str(SAMPLES / "cases" / "s_curved.wl.json")
+    asked = "assert not [name for name in sys.modules if name.startswith(('wlmeasure.detect', 'wlmeasure.study'))]"
+    loaded(f"import wlmeasure.cli\nassert wlmeasure.cli.main(['measure', {case!r}]) == 0\n{asked}")
+    words = "import wlmeasure.cli\ntry: wlmeasure.cli.main(['propose', '--help'])\nexcept SystemExit: pass"
+    assert not loaded(f"{words}\n{asked}") & set(HEAVY)
 
 
 def test_open_starts_the_viewer_on_the_files_named(monkeypatch):

@@ -118,6 +118,20 @@ def batch(folder: Path) -> None:
     main(["batch", str(folder), "--out", str(out)])
 
 
+def propose(folder: Path) -> None:
+    """Films of hostile names; one cannot be looked at, and what is no picture at all says so."""
+    (folder / "films").mkdir()
+    film = cv2.imencode(".png", np.random.default_rng(7).integers(0, 60000, (60, 50), dtype=np.uint16))[1].tobytes()
+    for k, text in enumerate(HOSTILE):
+        name = text.replace("/", "")
+        (folder / "films" / f"{name}.png").write_bytes(film if k % 3 else film[:200] if k else b"none")
+    weights = str(ROOT / "tests" / "detect" / "tiny.onnx")
+    assert main(["propose", str(folder / "films"), "--out", str(folder / "out"), "--weights", weights]) == 1
+    rows = list(csv.DictReader(io.StringIO((folder / "out" / "films.csv").read_text("utf-8"), newline="")))
+    assert len(rows) == len(HOSTILE)
+    assert sum(bool(row["error"]) for row in rows) == 4
+
+
 def convert(folder: Path) -> None:
     """Tables of paths read back with every hostile name as it was."""
     source = paths(folder)
@@ -180,6 +194,7 @@ WRITERS: dict[str, Callable[[Path], None]] = {
     "share/deidentify/batch.py": removed,
     "share/dicom/codes.py": codes,
     "study/batch.py": batch,
+    "study/propose.py": propose,
     "study/path_tables.py": convert,
     "study/score.py": scores,
     "study/readings.py": observers,

@@ -42,3 +42,13 @@ def test_the_readmes_case_file_is_one() -> None:
     text = README.read_text(encoding="utf-8")
     data = json.loads(text.split("```json\n")[1].split("```")[0].replace("…", "0" * 64))
     assert case_from_json(data).canals[0].name == "single"
+
+
+def test_the_readmes_entries_of_a_scale_are_entries() -> None:
+    """Each line of the block, the known file's left-out members put in."""
+    text = README.read_text(encoding="utf-8")
+    known = '"trace_kind": "clicks", "points_px": [[20, 50], [420, 50]], "known_length_mm": 20'
+    lines = text.split("```text\n{")[1].split("```")[0].replace("...", known).splitlines()
+    data = json.loads(text.split("```json\n")[1].split("```")[0].replace("…", "0" * 64))
+    data["films"][0]["scale"] = [json.loads(line if line.startswith("{") else "{" + line) for line in lines]
+    assert [type(one).__name__ for one in case_from_json(data).films[0].scale] == ["KnownFile", "Spacing", "FileTaper"]

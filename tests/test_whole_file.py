@@ -237,7 +237,7 @@ def test_a_report_that_cannot_be_written_leaves_the_old_one(tmp_path: Path, monk
 
 
 # What opens a file that another function has made for it to fill: the file or folder of a `whole_file` or `whole_folder`.
-FILLS = {"study/path_tables.py", "study/path_files.py", "study/dataset.py", "study/batch.py"}
+FILLS = {"study/path_tables.py", "study/path_files.py", "study/dataset.py", "study/batch.py", "study/propose.py"}
 CALLS = {"write_bytes", "write_text", "mkstemp", "mkdtemp", "NamedTemporaryFile", "hardlink_to", "fsync"}
 
 

@@ -86,7 +86,8 @@ MAGNIFICATION_REL_STD = 0.03  # a magnification that somebody assumed, not measu
 _FLAGS = catalogue(
     {
         "nominal-length": (
-            "The file's length is a nominal length; nominal lengths are off by up to 0.5 mm, so measure from stop to tip."
+            "The file's length is one that files are sold in: was it read from the packet? Such a length is off by up to "
+            "0.5 mm; if it was not measured from stop to tip, measure it."
         ),
         "file-length-unusual": "The file's length from stop to tip is outside 10 to 33 mm; check the number.",
         "scales-disagree": (

@@ -11,7 +11,7 @@ import os
 import sys
 
 from wlmeasure.cli_output import now, page_content, print_json, program
-from wlmeasure.errors import PacsError, WlmeasureError, one_line
+from wlmeasure.errors import ImageError, PacsError, WlmeasureError, one_line
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -291,6 +291,13 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_learn import add_learn_words
 
         add_learn_words(learn, _formatter, _open_viewer)
+    propose = words.add_parser(
+        "propose", formatter_class=_formatter, help="everything that a network sees on films, for a person to correct"
+    )
+    if "propose" in given:
+        from wlmeasure.cli_propose import add_propose_words
+
+        add_propose_words(propose)
     batch = words.add_parser("batch", formatter_class=_formatter, help="any number of cases and paths into one table")
     convert = words.add_parser(
         "convert", formatter_class=_formatter, help="paths between JSON, tables and Parquet; cases as paths"
@@ -383,12 +390,26 @@ def _read_report(arguments: argparse.Namespace) -> None:
             print(f"Written: {arguments.case}; beside it belong the very files of its films that were measured")
 
 
-def _measure(arguments: argparse.Namespace) -> None:
+def _evaluated(path: str, *, retrace: bool = False) -> CaseResult:
+    """A case read and measured; what cannot be measured names the case too, as what cannot be read does."""
+    from pathlib import Path
+
     from wlmeasure.record.case import load_case
     from wlmeasure.record.evaluate import evaluate
+
+    case = load_case(path)
+    try:
+        return evaluate(case, retrace=retrace)
+    except ImageError:
+        raise  # names the image's file
+    except WlmeasureError as error:
+        raise type(error)(f"{Path(path).name}: {error}") from None
+
+
+def _measure(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.result import record_text, result_json
 
-    result = evaluate(load_case(arguments.case), retrace=arguments.retrace)
+    result = _evaluated(arguments.case, retrace=arguments.retrace)
     compared = _compared(result)
     if arguments.json:
         print_json(result_json(result, compared))
@@ -410,14 +431,12 @@ def _compared(result: CaseResult) -> tuple[Comparison, ...]:
 def _report(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure.record.case import load_case
-    from wlmeasure.record.evaluate import evaluate
     from wlmeasure.share.card import card_file
     from wlmeasure.share.report import report_file
     from wlmeasure.whole_file import write_whole
 
     out = Path(arguments.out)
-    result = evaluate(load_case(arguments.case))
+    result = _evaluated(arguments.case)
     made = {"made_at": now().replace("T", " "), "program": program()}
     if arguments.stops:
         page = card_file(result, out.name, decimal="," if arguments.decimal_comma else ".", **made)
@@ -430,12 +449,10 @@ def _report(arguments: argparse.Namespace) -> None:
 def _share(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    from wlmeasure.record.case import load_case
-    from wlmeasure.record.evaluate import evaluate
     from wlmeasure.share.hand_on import share_files
     from wlmeasure.whole_file import write_whole
 
-    result = evaluate(load_case(arguments.case))
+    result = _evaluated(arguments.case)
     previous = None if arguments.previous is None else Path(arguments.previous)
     made = {"made_at": now(), "program": program(), "film": arguments.film, "previous": previous}
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):

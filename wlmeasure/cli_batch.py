@@ -6,14 +6,10 @@ import argparse
 import sys
 from collections.abc import Callable
 
-from wlmeasure.cli_output import print_json
+from wlmeasure.cli_output import Bar, print_json
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
-
-TYPE_CHECKING = False  # `typing` is kept off the start-up path
-if TYPE_CHECKING:
-    from typing import Any
 
 
 def add_batch_words(parser: argparse.ArgumentParser) -> None:
@@ -85,7 +81,7 @@ def _batch(arguments: argparse.Namespace) -> None:
     if arguments.scheduler is not None and arguments.workers != 1:
         raise WlmeasureError("--workers must be left out with --scheduler: the cluster has workers of its own")
     engine = arguments.engine or engine_here()
-    bar = _Bar()
+    bar = Bar("canals")
     try:
         made = tabulate(
             arguments.paths,
@@ -110,30 +106,6 @@ def _batch(arguments: argparse.Namespace) -> None:
     print(f"{arguments.out}: {made.rows} canals, computed with {made.engine}{went_on}{left}")
     if made.bad and not made.rows:
         raise WlmeasureError(f"inputs must hold at least one canal that can be used: see {made.errors}")
-
-
-class _Bar:
-    """A bar with rate and time left on a terminal, where tqdm is installed; else nothing."""
-
-    def __init__(self) -> None:
-        self.bar: Any = None
-
-    def begin(self, total: int, there: int) -> None:
-        if not sys.stderr.isatty():
-            return
-        try:
-            from tqdm import tqdm
-        except ImportError:
-            return
-        self.bar = tqdm(total=total, initial=there, unit=" canals", file=sys.stderr, dynamic_ncols=True)
-
-    def step(self, count: int) -> None:
-        if self.bar is not None:
-            self.bar.update(count)
-
-    def end(self) -> None:
-        if self.bar is not None:
-            self.bar.close()
 
 
 def _convert(arguments: argparse.Namespace) -> None:

@@ -8,13 +8,24 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable
+    from typing import Any
 
     from wlmeasure.share.page import PageFile
 
     Formatter = Callable[[str], argparse.HelpFormatter]
     Word = Callable[[str, str, Callable[[argparse.Namespace], None]], argparse.ArgumentParser]
 
-__all__ = ["TOOTH_HELP", "now", "page_content", "print_json", "program", "typed_tooth", "usual_notation", "words_of"]
+__all__ = [
+    "TOOTH_HELP",
+    "Bar",
+    "now",
+    "page_content",
+    "print_json",
+    "program",
+    "typed_tooth",
+    "usual_notation",
+    "words_of",
+]
 
 TOOTH_HELP = "46, 30, LR6, in words; where it may be two, ISO 11 or Universal 11"
 
@@ -31,6 +42,36 @@ def words_of(parent: argparse.ArgumentParser, formatter: Formatter, every: Calla
         return parser
 
     return word
+
+
+class Bar:
+    """A bar with rate and time left on a terminal, where tqdm is installed; else nothing."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self.bar: Any = None
+
+    def begin(self, total: int, there: int) -> None:
+        """Of `total` units `there` are done already."""
+        import sys
+
+        if not sys.stderr.isatty():
+            return
+        try:
+            from tqdm import tqdm
+        except ImportError:
+            return
+        self.bar = tqdm(total=total, initial=there, unit=f" {self.unit}", file=sys.stderr, dynamic_ncols=True)
+
+    def step(self, count: int) -> None:
+        """So many more are done."""
+        if self.bar is not None:
+            self.bar.update(count)
+
+    def end(self) -> None:
+        """Leave it as it is."""
+        if self.bar is not None:
+            self.bar.close()
 
 
 def page_content(file: PageFile) -> bytes:

@@ -31,6 +31,7 @@ def _things(case: Case) -> Iterator[str]:
     body = case_to_json(case)
     for film in body["films"]:
         film.pop("path", None)  # where it lies is no difference in what it shows
+        film.pop("proposed", None)  # nobody entered it
         yield (name := f"film {film.pop('id')}")
         yield from _lines(name, film)
     for canal in body.get("canals", ()):

@@ -914,7 +914,9 @@ class Session(Desk):
         else:
             assert length is not None
             scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
-        self._step(edit.with_scale(self.case, self.film_id, scale), after=self.cancel, refused=refused)
+        self._step(
+            edit.with_scale(self.case, self.film_id, self._in_so_many_words(scale)), after=self.cancel, refused=refused
+        )
 
     # ---- the upper end of a file's known length ------------------------------------------------------------------
 
@@ -1004,6 +1006,9 @@ class Session(Desk):
             else:
                 self.changed.emit()
             return
+        if file is not None and at is not None and self.tool != "rest" and self._in_so_many_words(file) != file:
+            self._say_of(file, at, upper, None)
+            return
         if file is None or at is None or (upper == upper_of(file) and self.tool != "rest"):
             self.changed.emit()
             return
@@ -1089,7 +1094,15 @@ class Session(Desk):
             size=size,
             taper=taper,
         )
-        self._step(edit.with_scale(self.case, self.film_id, said, at=at), after=self.cancel)
+        said_so = self._in_so_many_words(said)
+        self._step(edit.with_scale(self.case, self.film_id, said_so, at=at), after=self.cancel)
+
+    def _in_so_many_words(self, scale: FILES | KnownObject) -> FILES | KnownObject:
+        """A file whose stop was said to lie at the film's rim says so in the case: without a word no length rests on it."""
+        graph, said = self.radiograph, self._upper.get(self.film_id) == "stop"
+        if not said or graph is None or not isinstance(scale, KnownFile) or scale.upper_end is not None:
+            return scale
+        return evolve(scale, upper_end="stop") if at_rim(graph, scale.points_px[0]) else scale
 
     def _rest_on(self, at: Point) -> None:
         """The edge or cusp is marked that the stop of the file on the film in view rested on."""

@@ -3,8 +3,10 @@
 import cv2
 import numpy as np
 import pytest
+from attrs import evolve
 from wlmeasure_napari._session import Session
 
+from wlmeasure.record import edit
 from wlmeasure.record.case import FileTaper, KnownFile, PlainFile, load_case
 
 ROWS, COLS = 480, 300
@@ -113,11 +115,20 @@ def test_a_file_that_begins_at_the_rim_is_asked_about(session, answer, upper):
         assert session.pending == [AT_RIM, TIP]
         session.click(CUSP)
     (file,) = session.case.films[0].scale
-    assert (file.upper_end or "stop") == upper
+    assert file.upper_end == upper  # a stop at the rim too: without a word in the case no length rests on it
     assert session.upper_end == upper
     assert (session.film.calibration is None) is (upper == "out of the picture")
     place(session, AT_RIM, TIP)  # said once for this film
     assert session.question is None
+
+
+def test_a_stop_at_the_rim_of_a_case_that_says_nothing_of_it_is_said_by_the_list(session):
+    place(session, AT_RIM, TIP)
+    session.answer(THERE)
+    session.edit_case(lambda case: edit.with_scale(case, "f1", evolve(case.films[0].scale[0], upper_end=None), at=0))
+    assert session.case.films[0].scale[0].upper_end is None
+    session.say_upper_end("stop")
+    assert session.case.films[0].scale[0].upper_end == "stop"
 
 
 def test_the_question_goes_with_its_points(session, films):

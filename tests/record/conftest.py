@@ -163,6 +163,22 @@ def full(body):
         },
         {"kind": "spacing", "claim": "ImagerPixelSpacing", "magnification": 1.05},
     ]
+    film["proposed"] = [
+        {
+            "kind": "file",
+            "label": "file 1",
+            "points_px": [[30, 92], [400, 92]],
+            "std_px": 2.5,
+            "begins": "out of the picture",
+            "ends": "seen",
+            "probability": 0.97,
+            "trusted": True,
+            "of": "canal 1",
+            "tooth_number": 2,
+            "model": "look",
+            "model_sha256": "a" * 64,
+        }
+    ]
     canal = body["canals"][0]
     canal["traces"][0] |= {
         "reference_px": [10, 60],

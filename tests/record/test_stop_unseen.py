@@ -3,10 +3,17 @@
 import copy
 from math import sqrt
 
+import numpy as np
 import pytest
+from attrs import evolve
 
 from wlmeasure.errors import CalibrationError, TraceError
+from wlmeasure.image.reading import read
+from wlmeasure.record.case import case_from_json
+from wlmeasure.record.evaluate import evaluate
+from wlmeasure.record.facts import case_facts
 from wlmeasure.share.paths import paths_of, stored_paths
+from wlmeasure.share.result import no_stop_words
 from wlmeasure.trace.spline import arc_length
 
 SEAT = "seat of the stop"
@@ -153,9 +160,9 @@ def test_above_its_first_point_the_shaft_is_drawn_straight_on_for_a_millimetre(u
         measure(unseen)
 
 
-@pytest.mark.parametrize(("col", "flagged"), [(62, False), (125, False), (135, True)])
+@pytest.mark.parametrize(("col", "flagged"), [(62, False), (105, False), (115, True)])
 def test_a_reference_point_far_beside_the_shaft_is_doubted(unseen, measure, col, flagged):
-    """75 pixels are 3.75 mm, 85 are 4.25."""
+    """55 pixels are 2.75 mm, 65 are 3.25."""
     file_of(unseen)["reference_px"] = trace_of(unseen)["reference_px"] = [60, col]
     assert ("reference-far-beside" in codes(measure(unseen).films[0].flags)) == flagged
 
@@ -170,13 +177,59 @@ def test_a_reference_point_at_the_tip_or_off_the_film_is_refused(unseen, measure
 
 
 def test_two_reference_points_that_should_be_one_are_said(unseen, measure):
-    """0.6 mm apart; the canal then counts from its own."""
+    """0.6 mm apart; the canal then counts from its own, and no working length is proposed. 0.4 mm are one place."""
     trace_of(unseen)["reference_px"] = [48, 62]
-    found = first(measure(unseen))
-    assert "stop-off-reference" in codes(found.flags)
+    result = measure(unseen)
+    found = first(result)
+    assert "reference-points-differ" in codes(found.flags)
     assert found.start_px == pytest.approx([48, 62])
-    trace_of(unseen)["reference_px"] = [60, 62]
-    assert "stop-off-reference" not in codes(first(measure(unseen)).flags)
+    assert found.radiographic is None
+    assert result.canals[0].working_length.length_mm is None
+    assert case_facts(result).of("MB").stop is None
+    trace_of(unseen)["reference_px"] = [52, 62]
+    result = measure(unseen)
+    assert "reference-points-differ" not in codes(first(result).flags)
+    assert result.canals[0].working_length.length_mm == pytest.approx(19.0)
+
+
+@pytest.mark.parametrize(
+    ("top", "asked"),
+    [([1, 50], True), ([8, 50], True), ([11, 50], False), ([150, 3], True), ([150, 12], False)],
+)
+def test_a_stop_where_the_shaft_leaves_the_picture_is_asked_about(body, measure, top, asked):
+    """480 rows, so within 9.6 pixels along the shaft. One 3 pixels from the left border leans towards it."""
+    file_of(body)["points_px"] = [top, [420, 50 if top[1] == 50 else 280]]
+    result = measure(body)
+    assert ("stop-at-edge" in codes(result.films[0].flags)) == asked
+    assert (result.canals[0].working_length.length_mm is None) == asked
+    assert first(result).length is not None
+    file_of(body)["upper_end"] = "stop"
+    said = measure(body)
+    assert "stop-at-edge" not in codes(said.films[0].flags)
+    assert said.canals[0].working_length.length_mm is not None
+
+
+def test_a_shaft_along_the_border_does_not_leave_the_picture(body, measure):
+    file_of(body)["points_px"] = [[20, 4], [420, 4]]
+    assert "stop-at-edge" not in codes(measure(body).films[0].flags)
+
+
+def test_a_frame_about_the_film_is_its_edge_too(body, film, tmp_path):
+    """The upper 60 rows are a frame; the file begins 5 rows below it, and then 15."""
+    masked = np.zeros((480, 300), np.bool_)
+    masked[:60] = True
+    graph = evolve(read(film), masked=masked)
+    for row, asked in ((65, True), (75, False)):
+        file_of(body)["points_px"] = [[row, 50], [420, 50]]
+        result = evaluate(case_from_json(copy.deepcopy(body), folder=tmp_path), {"f1": graph})
+        assert ("stop-at-edge" in codes(result.films[0].flags)) == asked
+
+
+def test_an_open_question_about_the_scale_says_why_there_is_no_stop(body, measure):
+    file_of(body)["points_px"] = [[1, 50], [420, 50]]
+    result = measure(body)
+    (canal,) = result.canals
+    assert no_stop_words(canal, case_facts(result).of("MB")).endswith("something is open about the film's scale")
 
 
 def test_a_canal_traced_from_the_cusp_itself_keeps_its_way(unseen, measure):

@@ -90,6 +90,21 @@ def test_the_length_is_the_known_length_and_the_gap_by_the_rough_scale(case, mea
     assert not trace.preliminary
 
 
+@pytest.mark.parametrize(("known_mm", "doubted"), [(17.0, True), (19.0, False)])
+def test_a_file_seen_longer_than_it_is_speaks_against_scale_or_length(case, measured, known_mm, doubted):
+    """359 rows at 0.05 mm are 17.95 mm by an object of known size, 0.95 mm more than 17: 5 % of it, where the object's own
+    uncertainty of 0.05 mm on 10 explains 0.5 % and two clicks hardly more."""
+    sure = OBJECT | {"known_length_std_mm": 0.05}
+    result = measured(case(outside(known_mm=known_mm, known_length_std_mm=0.05), sure))
+    (film,), (canal,) = result.films, result.canals
+    (trace,) = canal.traces
+    assert ("file-longer-than-known" in codes(film.flags)) == doubted
+    assert (canal.working_length.length_mm is None) == doubted
+    assert (trace.length is None) == doubted
+    assert "reference-not-marked" not in codes(trace.flags)
+    assert no_length_words(trace).startswith("no length: Something is open about the scale") == doubted
+
+
 def test_its_uncertainty_is_the_ruler_the_clicks_and_a_tenth_of_the_gap(case, measured):
     """And the landmark's scatter in the working length."""
     trace = measured(case()).canals[0].traces[0]

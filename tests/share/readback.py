@@ -147,7 +147,9 @@ def from_report_pdf(content: bytes) -> Facts:
 
 def _from_card(text: str) -> Facts:
     facts: Facts = {}
-    plate = rf"(set the stop to|! no longer holds|! look beside|proposed, not decided)\s+(\d+[.,]\d)\s*mm\s+length {MM}"
+    plate = (
+        rf"(set the stop to|! no longer holds|! see the remark|proposed, not decided)\s+(\d+[.,]\d)\s*mm\s+length {MM}"
+    )
     for name, whose, stop, length in re.findall(rf"(?m)^\s*(\S.{{0,39}}?)\s+{plate}", text):
         _put(facts, name, (None if whose.startswith("proposed") else _mm(length), _mm(stop)))
     for name in re.findall(r"No stop for (.{1,40}?): ", " ".join(text.split())):

@@ -13,6 +13,7 @@ from wlmeasure.record.facts import case_facts
 from wlmeasure.share.card import card_file, chart_note, reference_drawing, reference_place, stop_rows, stops_card
 from wlmeasure.share.drawing import Ellipse, Label
 from wlmeasure.share.figures import canal_colours
+from wlmeasure.share.lettering import line_width
 from wlmeasure.share.page import Columns, Heading, Remarks, Table, Text
 from wlmeasure.share.pdf import pdf_page
 
@@ -222,7 +223,7 @@ def test_a_decision_on_another_film_length_asks_to_look_beside(bench):
         1, "film length", length_mm=21.4, film_sha256=film, status="radiographic apex", inputs_sha256="0" * 64
     )
     (panel,) = panels(stops_card(bench(entries=[measured, decision(20.5, 2, rests_on=["e1"])]), **MADE))
-    assert "! look beside" in panel[0]
+    assert "! see the remark" in panel[0]
     assert panel[2][0].startswith("The film gives another length now than when it was decided")
 
 
@@ -294,6 +295,32 @@ def test_a_proposal_never_looks_like_a_decision(bench):
     assert re.fullmatch(r"length 21\.0 mm ± \d\.\d", length)
     foot = [block.text for block in stops_card(bench(), **MADE).blocks if isinstance(block, Text)][-1]
     assert foot.endswith("± is the half-width of the 95 % interval.")
+
+
+@pytest.mark.parametrize(
+    ("spread", "told"),
+    [({"length_std_mm": 0.2}, "95 %: ± 0.4 mm"),
+     ({"length_std_mm": 0.4, "length_below_mm": 1.5, "length_above_mm": 0.4}, "95 %: 19.2 to 21.1 mm"), ({}, "")],
+)  # fmt: skip
+def test_the_interval_of_a_decision_stands_whole_within_its_plate(bench, spread, told):
+    """1.96 x 0.2 = 0.4; 20.7 less 1.5 and plus 0.4."""
+    page = stops_card(bench(entries=[decision(**spread)]), **MADE)
+    ((labels, _, _, plate),) = panels(page)
+    assert [text for text in labels if text.startswith("95 %")] == ([told] if told else [])
+    for label in labels.values():
+        if label.anchor == "start":
+            assert label.x + line_width(label.text, label.size, bold=label.bold) <= plate.width
+            assert label.y < plate.height - 4.0
+    assert told in words(pdf_page(page).content, "card.pdf")
+
+
+def test_a_decision_says_what_it_rests_on_where_that_is_weak(bench):
+    """On three readings that agree with the film nothing is added."""
+    ((_, texts, _, _),) = panels(stops_card(bench(entries=[decision()]), **MADE))
+    assert texts[-1] == "Rests on: film only, no readings"
+    readings = [entry(k, "electronic reading", length_mm=21.5, finding="foramen") for k in (2, 3, 4)]
+    ((_, texts, _, _),) = panels(stops_card(bench(entries=[*readings, decision(20.7, 5)]), **MADE))
+    assert texts[-1] == "decided by NB, 2026-11-25"
 
 
 @given(st.text(min_size=1, max_size=40).filter(str.strip))

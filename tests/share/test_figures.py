@@ -15,6 +15,8 @@ from wlmeasure.share.figures import (
     film_picture,
     picture_svg,
 )
+from wlmeasure.share.page import Columns, Figure
+from wlmeasure.share.report import report
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -127,3 +129,32 @@ def test_the_white_dot_follows_the_decision(bench):
     assert dots(entries=[decision]) == [380.0]
     assert dots(entries=[decision | {"reference_point": "fossa"}]) == []
     assert dots(entries=[decision], trace_changes={"reference_px": None}) == []  # the film's length is from the orifice
+
+
+OBJECT = {"kind": "known_object", "points_px": [[40, 200], [240, 200]], "known_length_mm": 10.0}
+
+
+def test_an_object_of_known_size_is_drawn_thin_from_dot_to_dot_and_has_no_stop(bench):
+    result = bench({"scale": [OBJECT]}, trace_changes={"reference_px": None})
+    (root,) = drawn(result)
+    assert [line.tolist() for line in lines(root, FILE_COLOUR)] == [[[200, 40], [200, 240]]]
+    assert [e for e in root.iter(f"{SVG}polyline") if e.get("stroke-width") == "2.5"] == []
+    dots = [(e.get("cx"), e.get("cy")) for e in root.iter(f"{SVG}ellipse") if e.get("fill") == FILE_COLOUR]
+    assert dots == [("200.00", "40.00"), ("200.00", "240.00")]
+    (figure,) = [part for block in report(result, made_at="", program="").blocks if isinstance(block, Columns)
+                 for part in block.left if isinstance(part, Figure) and "Ring" in part.caption]  # fmt: skip
+    assert "Bar" not in figure.caption
+    assert [key.words for key in figure.keys] == ["object of known size", "canal MB"]
+
+
+def test_the_way_from_what_the_stop_rested_on_to_the_shaft_is_drawn(bench):
+    """From the cusp at column 75 square to the file in column 50; there is no canal yet."""
+    file = {"kind": "known_file", "points_px": [[5, 50], [420, 50]], "trace_kind": "path", "known_length_mm": 18.0}
+    result = bench({"scale": [file | {"upper_end": "reference", "reference_px": [60, 75]}]}, canals=[])
+    (root,) = drawn(result)
+    assert [[75, 60], [50, 60]] in [line.tolist() for line in lines(root, FILE_COLOUR)]
+    (figure,) = [part for block in report(result, made_at="", program="").blocks if isinstance(block, Columns)
+                 for part in block.left if isinstance(part, Figure)]  # fmt: skip
+    assert figure.caption == (
+        "Bar: where the stop rested. Small ring: the point that the stop rested on, and from it square to the shaft."
+    )

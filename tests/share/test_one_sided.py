@@ -3,9 +3,11 @@
 import json
 import re
 
+import pypdfium2
 import pytest
 from attrs import evolve
 
+from tests.share.readback import html_words, pdf_words
 from wlmeasure.decide.filling import limit_words
 from wlmeasure.errors import CaseError
 from wlmeasure.record.case import Entry, case_from_json, case_to_json
@@ -13,9 +15,13 @@ from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
 from wlmeasure.record.record import LengthRecord, decided, measured_entries
 from wlmeasure.share.archived import _length
-from wlmeasure.share.card import chart_note, stop_rows
+from wlmeasure.share.card import card_file, chart_note, stop_rows, stops_card
 from wlmeasure.share.course import _bar_mm
+from wlmeasure.share.drawing import Label
 from wlmeasure.share.html import html_page
+from wlmeasure.share.lettering import line_width
+from wlmeasure.share.page import Columns
+from wlmeasure.share.pdf import pdf_page
 from wlmeasure.share.report import report
 from wlmeasure.share.result import measured_words, proposal_words, record_text, result_json, scale_words
 from wlmeasure.share.tables import lengths_csv
@@ -30,6 +36,7 @@ UNSEEN = {
     "upper_end": "reference",
     "reference_px": [60, 62],
 }
+BENCH_TRACE = {"film": "f1", "apical_end": "radiographic apex"}
 TRACE = {"reference_px": [60, 62], "path_px": [[200, 50], [460, 50]], "file_tip_px": [420, 50]}
 
 
@@ -171,3 +178,80 @@ def test_one_end_alone_is_refused(entered):
     half = evolve(entry, id=record.next_id(), length_above_mm=None)
     with pytest.raises(CaseError, match="length_below_mm and length_above_mm must stand together"):
         record.with_entry(half)
+
+
+def plate(page):
+    """The labels of the first canal's plate."""
+    figures = [part for block in page.blocks if isinstance(block, Columns) for part in block.left]
+    return [shape for shape in figures[0].drawing.shapes if isinstance(shape, Label)], figures[0].drawing
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_both_ends_of_the_interval_stand_whole_on_the_card(unseen, seated, entered, decimal):
+    """Proposed and decided, one-sided and even: no line is wider than its plate, and the sheet reads both ends."""
+    for result in (unseen, seated, entered):
+        page = stops_card(result, made_at="2026-12-01", program="test 1", decimal=decimal)
+        labels, drawing = plate(page)
+        for label in labels:
+            if label.anchor == "start":
+                assert label.x + line_width(label.text, label.size, bold=label.bold) <= drawing.width
+                assert label.y < drawing.height - 4.0
+        stop = case_facts(result).of("MB").stop
+        low, high = (f"{end:.1f}".replace(".", decimal) for end in stop.interval_mm or (0.0, 0.0))
+        told = f"95 %: {low} to {high} mm"
+        for content in (pdf_words(pdf_page(page).content), html_words(html_page(page))):
+            assert f"length {stop.length_mm:.1f}".replace(".", decimal) in content
+            assert (told in content) == (result is unseen)
+
+
+def test_four_proposals_with_two_ends_and_their_warnings_fit_on_one_small_sheet(bench):
+    canals = [
+        {"name": name, "reference_point": f"{name} cusp", "traces": [BENCH_TRACE | TRACE]}
+        for name in ("MB", "ML", "DB", "DL")
+    ]
+    page = stops_card(bench({"scale": [UNSEEN]}, canals=canals), made_at="2026-12-01", program="test 1")
+    sheets = pypdfium2.PdfDocument(pdf_page(page).content)
+    assert len(sheets) == 1
+
+
+def test_the_card_says_in_short_what_a_length_rests_on(unseen, seated, entered):
+    """1 mm of 18 is 1.1 mm of 20."""
+    for result, words in (
+        (unseen, "Rests on: film only, no readings; the stop may have slid: then up to 1.1 mm too long"),
+        (seated, "Rests on: film only, no readings"),
+        (entered, "Rests on: film only, no readings; seat of the stop not known"),
+    ):
+        for name in ("card.pdf", "card.html"):
+            content = card_file(result, name, made_at="2026-12-01", program="test 1").content
+            text = pdf_words(content) if name.endswith("pdf") else html_words(content.decode())
+            assert words in text
+            assert ("slid" in text) == (result is unseen)
+
+
+def test_what_was_said_of_stop_and_metal_stands_in_text_report_and_json(bench):
+    dark = {"metal": "dark"}
+    for more, words, seat in (({}, "seat of the stop not known", "not known"),
+                              ({"stop_seated": "yes"}, "stop seen to be seated", "yes")):  # fmt: skip
+        by_reference = bench({"scale": [UNSEEN | more]} | dark, trace_changes=TRACE)
+        outside = {k: v for k, v in UNSEEN.items() if k != "reference_px"} | {"upper_end": "out of the picture"} | more
+        out = bench({"scale": [outside]} | dark, trace_changes=TRACE)
+        for result, upper in ((by_reference, "reference"), (out, "out of the picture")):
+            for text in (record_text(result), html_words(html_page(report(result, made_at="", program="")))):
+                assert words in text
+                assert "metal said to be dark" in text
+            (film,) = result_json(result)["films"]
+            assert film["metal"] == "dark"
+            assert film["known_files"] == [
+                {"known_length_mm": 18.0, "upper_end": upper, "upper_end_said": True, "stop_seated": seat}
+            ]
+
+
+def test_what_the_film_warns_of_stands_beside_a_proposed_stop(bench):
+    """The cusp at column 130 lies 80 pixels of 0.05 mm beside the shaft."""
+    far = {"reference_px": [60, 130]}
+    for result, words in (
+        (bench({"scale": [UNSEEN | far]}, trace_changes=TRACE | far), True),
+        (bench({"scale": [UNSEEN]}, trace_changes=TRACE), False),
+    ):
+        text = pdf_words(card_file(result, "card.pdf", made_at="2026-12-01", program="test 1").content)
+        assert ("Look at the film: the reference point lies far beside the shaft" in text) == words

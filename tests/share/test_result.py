@@ -256,3 +256,13 @@ def test_a_bend_of_unknown_angle_says_so_in_the_record(measured):
     bend = measured["s_curved"].canals[0].traces[0].curvature
     lost = attrs.evolve(bend, schneider_std_deg=2000.0)
     assert "Schneider not determined" in curvature_words(lost, measured["s_curved"].canals[0].traces[0].angles)
+
+
+def test_an_open_radius_and_how_figures_are_rounded_are_said_in_words(measured):
+    result = measured["straight"]
+    (trace,) = result.canals[0].traces
+    bend = attrs.evolve(
+        trace.curvature, form="J", determined=True, pruett_radius_mm=None, pruett_radius_interval_mm=(1.3, float("inf"))
+    )
+    assert curvature_words(bend, trace.angles).endswith("radius not determined (1.3 mm or more)")
+    assert "rounded to the nearest 0.1 mm, a working length down, never up" in record_text(result)

@@ -388,6 +388,6 @@ def test_a_file_that_is_no_path_file_any_more_is_an_error_and_not_a_crash(lines,
 
 def test_a_scheduler_that_is_not_there_is_one_line(lines, tmp_path, monkeypatch):
     pytest.importorskip("distributed")
-    monkeypatch.setattr("wlmeasure.study.batch.SCHEDULER_S", 0.5)
+    monkeypatch.setattr("wlmeasure.study.spread.SCHEDULER_S", 0.5)
     with pytest.raises(ShareError, match="must be the address of a Dask scheduler that runs"):
         tabulate([lines], tmp_path / "t.csv", scheduler="tcp://127.0.0.1:1")

@@ -127,7 +127,10 @@ _TEXTS: Final = {
     "landmark-gap-conflict": "The foramen reading and the radiographic apex lie apart by more than anatomy explains.",
     "decided-beyond-apex": "The decided length lies beyond the radiographic apex.",
     "decided-beyond-foramen": "The decided length lies beyond the foramen marked on the film.",
-    "decided-above-ceiling": "The decided length is longer than the proposed length and the provisional ceiling.",
+    "decided-above-ceiling": (
+        "The decided length is longer than what is proposed and than the ceiling: the shorter of film and readings, less what "
+        "the film may be too long by."
+    ),
 }
 
 CATALOGUE: Final = MappingProxyType(catalogue(_TEXTS))

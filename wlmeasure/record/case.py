@@ -60,11 +60,13 @@ __all__ = [
     "KnownObject",
     "PlainFile",
     "Proposed",
+    "ProposedItem",
     "Scale",
     "Spacing",
     "StopSeated",
     "Trace",
     "UpperEnd",
+    "case_content",
     "case_digest",
     "case_from_json",
     "case_schema",
@@ -79,6 +81,8 @@ LARGEST_FILE = 16 * 2**20  # bytes; a case of ten films with traced paths has ab
 LENGTH_MM = Number(least=1.0, most=60.0)
 UpperEnd = Literal["stop", "reference", "out of the picture"]
 StopSeated = Literal["yes", "not known"]
+PROPOSED_KINDS = ("file", "upper end", "tip", "canal", "root end", "orifice", "reference point")
+PATH_ENDS = ("seen", "out of the picture", "not seen")
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
     pattern=r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,6})?)?(Z|[+-][0-9]{2}:[0-9]{2})?"
@@ -208,10 +212,49 @@ class FilmView:
 
 
 @frozen
+class ProposedItem:
+    """One thing that a network proposes on a film. It counts for nothing: what a person takes becomes a scale or a trace.
+
+    Parameters
+    ----------
+    kind, label
+        What it is, and its neutral name on this film ("canal 1"): one film cannot tell mesiobuccal from mesiolingual.
+    points_px
+        Its place, or its path from its coronal to its apical end.
+    std_px
+        Standard uncertainty of a file's tip or upper end along the file, pixels.
+    begins, ends
+        How the first and the last point of a path are known.
+    probability
+        That it is right, by the network's table of films of known truth; `trusted` says whether to rely on that here.
+    of
+        Label of what it belongs to: of a file its canal, of a file's end the file, of a canal its root end.
+    tooth_number
+        Which tooth along the film, from 1; no designation.
+    model, model_sha256
+        The network, and the SHA-256 of its weights.
+    """
+
+    kind: str = member(Choice(PROPOSED_KINDS))
+    label: str = member(Text(longest=40))
+    points_px: tuple[tuple[float, float], ...] = member(Pairs(least=1))
+    std_px: float | None = member(Number(least=0.0, most=1000.0), None)
+    begins: str | None = member(Choice(PATH_ENDS), None)
+    ends: str | None = member(Choice(PATH_ENDS), None)
+    probability: float = member(Number(least=0.0, most=1.0))
+    trusted: bool = member(Truth())
+    of: str | None = member(Text(longest=40), None)
+    tooth_number: int | None = member(Whole(1, 100), None)
+    model: str = member(Text(longest=80))
+    model_sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
 class Film:
     """One radiograph of the case, found by its path beside the case file and known by its hash.
 
-    `frame` counts from 1, as DICOM does; None where the file has one frame.
+    `frame` counts from 1, as DICOM does; None where the file has one frame. `proposed` is what a network saw on it.
     """
 
     id: str = member(Text(longest=40))
@@ -226,6 +269,7 @@ class Film:
     purpose: str | None = member(Choice(("preoperative", "trial file", "cone fit", "filling", "other")), None)
     angulation: Angulation | None = member(Nested(Angulation), None)
     scale: tuple[Scale, ...] = member(Each(SCALES), ())
+    proposed: tuple[ProposedItem, ...] = member(Each(Nested(ProposedItem), most=1000), ())
     extra: dict[str, Any] = extra_members()
 
     @property
@@ -572,6 +616,23 @@ def case_to_json(case: Case) -> dict[str, Any]:
     return {"schema": SCHEMA} | write_object(case)
 
 
+def case_content(case: Case) -> bytes:
+    """The bytes of the case file.
+
+    Raises
+    ------
+    CaseError
+        A member that this version does not know and that JSON cannot hold.
+    """
+    try:
+        text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
+        text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
+        return text.encode("utf-8")
+    except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
+        raise CaseError(str(error)) from None
+
+
 def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     """Write a case file whole or not at all.
 
@@ -587,11 +648,8 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     """
     path = Path(path)
     try:
-        text = json.dumps(case_to_json(case), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        # A point on one line. A line feed never stands inside a JSON text, so no text is touched.
-        text = re.sub(r"\[\n\s+([-+.\deE]+),\n\s+([-+.\deE]+)\n\s+\]", r"[\1, \2]", text)
-        content = text.encode("utf-8")
-    except (TypeError, ValueError, RecursionError) as error:  # only a member kept in `extra` can do this
+        content = case_content(case)
+    except CaseError as error:
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     try:
         write_whole(path, content)
@@ -601,12 +659,13 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of everything a length on film rests on: the case without log, list of instruments, and how films are shown."""
+    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals, and how films are shown."""
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
     for film in data["films"]:
         film.pop("view", None)
+        film.pop("proposed", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -84,6 +84,13 @@ _FLAGS = catalogue(
             "The trace runs the other way than the file or the reference point says, so no working length is proposed from it; "
             "click the file from stop to tip and the canal from orifice to apex."
         ),
+        "reference-points-differ": (
+            "The point that the file's stop rested on and the canal's reference point lie apart on the film, so no working "
+            "length is proposed from it; mark the same point for both."
+        ),
+        "scale-in-doubt": (
+            "Something is open about the scale of this film, which its remarks name, so no working length is proposed from it."
+        ),
         "reference-not-marked": (
             "The coronal reference point is not named, or not marked on the film: the figure is no working length, and gives "
             "no stop."
@@ -91,10 +98,7 @@ _FLAGS = catalogue(
         "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
-        "stop-off-reference": (
-            "The file's stop, or the point that it rested on, is not at the coronal reference point; its length is not the "
-            "canal's."
-        ),
+        "stop-off-reference": ("The file's stop is not at the coronal reference point; its length is not the canal's."),
         "tip-off-canal": "The file's tip lies beside the traced canal, so its distance from the end says nothing; check both.",
         "preliminary-length": (
             "The scale of this film was not measured, so the length is preliminary: it is no working length and gives no stop."
@@ -274,10 +278,11 @@ def evaluate(
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
-    """The earlier result of a film that has not changed, however it is turned and whether its paths were accepted since."""
+    """The earlier result of a film that has not changed, however it is turned, whatever is proposed, accepted paths or not."""
     for known in before.films:
         same = (known.radiograph.sha256, known.radiograph.frame) == (radiograph.sha256, radiograph.frame)
-        if same and film in (evolve(one, view=film.view) for one in (known.film, _with_file_paths(known))):
+        alike = (evolve(a, view=film.view, proposed=film.proposed) for a in (known.film, _with_file_paths(known)))
+        if same and film in alike:
             return evolve(known, film=film)
     return None
 
@@ -358,8 +363,14 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
         if _foot(line, to_mm(tip))[1] > SEAT_MM:
             found.append(_FLAGS["tip-off-canal"])
         start = line[0] if reference is None else to_mm(reference)
-        if any(np.hypot(*(to_mm(first) - start)) > SEAT_MM for first in _first_points(film, tip)):
-            found.append(_FLAGS["stop-off-reference"])
+        for scale, trace, _ in _in_canal(film, tip):
+            if not (isinstance(scale, KnownFile) and scale.gives_scale):
+                continue
+            rested = trace.path_px[0] if scale.reference_px is None else np.asarray(scale.reference_px)
+            if np.hypot(*(to_mm(rested) - start)) > SEAT_MM:
+                # A stop that is seen shows how long the file is wherever it is. Two marks for one reference contradict.
+                both = scale.reference_px is not None and reference is not None
+                found.append(_FLAGS["reference-points-differ" if both else "stop-off-reference"])
     rows, cols = film.radiograph.values.shape
     border = np.minimum(path.path_px[-1] + 0.5, (rows, cols) - path.path_px[-1] - 0.5) * film.calibration.mm_per_px
     if float(border.min()) < SEAT_MM:
@@ -377,15 +388,6 @@ def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalT
         (scale, trace, foot)
         for scale, trace, foot in zip(files, film.file_traces, film.feet, strict=True)
         if np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip))) <= SEAT_MM
-    ]
-
-
-def _first_points(film: FilmResult, tip: Float64) -> list[Float64]:
-    """Where the files of a canal say that their stop was: its place, or the reference point that it rested on."""
-    return [
-        trace.path_px[0] if scale.reference_px is None else np.asarray(scale.reference_px)
-        for scale, trace, _ in _in_canal(film, tip)
-        if isinstance(scale, KnownFile) and scale.gives_scale
     ]
 
 
@@ -555,7 +557,9 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
             flags.append(_FLAGS["gap-not-measured"])
         else:
             corrected = corrected_length(own.known_length_mm, tip)
-        if corrected is not None and corrected.root_end_mm is not None:
+        if film.in_doubt:
+            corrected = length = None
+        elif corrected is not None and corrected.root_end_mm is not None:
             length = _known_plus_gap(own, path, film, tip or 0.0, trace)
         else:
             flags += () if corrected is None else corrected.flags
@@ -567,7 +571,8 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         flags.append(_FLAGS["few-points"])
     flags.append(_FLAGS["nothing-seen-in-depth"])
     # The stop of a file whose upper end is out of the picture rested on the reference point, wherever the film ends.
-    if canal.reference_point is None or (reference is None and corrected is None):
+    by_known_length = corrected is not None or (own is not None and film.in_doubt)
+    if canal.reference_point is None or (reference is None and not by_known_length):
         flags.append(_FLAGS["reference-not-marked"])
     if length is not None and length.too_long_mm > 0.0:
         flags.append(_seat_flag(length))
@@ -579,7 +584,11 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         flags.append(_FLAGS["preliminary-length"])
     if film.rough:
         flags.append(_FLAGS["radius-rough"])
-    without = (_FLAGS["trace-reversed"], _FLAGS["reference-not-marked"])
+    if film.in_doubt:
+        flags.append(_FLAGS["scale-in-doubt"])
+    without = [
+        _FLAGS[code] for code in ("trace-reversed", "reference-not-marked", "reference-points-differ", "scale-in-doubt")
+    ]
     radiographic: RadiographicLength | None = None
     if length is not None and not preliminary and not any(flag in flags for flag in without):
         radiographic = radiographic_length(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import dist, hypot
+from math import dist, hypot, sqrt
 from operator import itemgetter
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.calibration import (
     CLAIM_REL_STD,
+    CLICK_STD_PX,
     RULER_STD_MM,
     Calibration,
     KnownLine,
@@ -42,7 +43,7 @@ from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
+__all__ = ["IN_DOUBT", "NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
 
 Float64 = NDArray[np.float64]
 
@@ -58,11 +59,16 @@ TAPER_ROUNDS = 2  # the estimate sizes the filters for the next one
 RATIO_TOLERANCE = 0.01  # our parameter
 SAME_TIP_PX = 2.0  # our parameter: two points this close are one tip, written twice
 
-# A stop is 2 to 4 mm across (from memory), so what it rested on lies within 2 mm of the shaft; beyond twice that (our
-# parameter) the point marked is none that it touched.
-BESIDE_MM = 4.0
+# A stop is 2 to 4 mm across (from memory), so what it touched lies within 2 mm of the shaft, and the tip of a cusp that slopes
+# under it a little farther; beyond 3 mm (our parameter) the point marked is none that it touched.
+BESIDE_MM = 3.0
+RIM = 0.02
+"""How near to its end, of the film's longer side, a file that runs on out of the film is asked about its stop: 0.7 mm on a
+usual one (our parameter)."""
 AHEAD_MM = 1.0  # our parameter: so far a shaft is drawn straight on to the foot of the reference point
 
+IN_DOUBT = ("stop-at-edge", "file-longer-than-known")
+"""Codes of what speaks so much against a film's scale that no working length is proposed by it."""
 NO_SCALE = Flag("no-scale", "This film has no scale, so it gives angles and no millimetres.")
 _FLAGS = catalogue(
     {
@@ -72,8 +78,16 @@ _FLAGS = catalogue(
             "at it, and click a point of the file on either side where it is not."
         ),
         "reference-far-beside": (
-            "The marked reference point lies more than 4 mm beside the file's shaft, farther than a stop reaches; mark the "
+            "The marked reference point lies more than 3 mm beside the file's shaft, farther than a stop reaches; mark the "
             "edge or cusp that the stop rested on, if it is seen and neither broken nor under a clamp."
+        ),
+        "stop-at-edge": (
+            "The file's upper end lies at the edge of the film: is it the stop, or does the file leave the picture? Say so as "
+            "its upper end, stop, reference or out of the picture; until then no working length is proposed from this film."
+        ),
+        "file-longer-than-known": (
+            "By this film's scale the part of a file that is seen is longer than the whole file: its known length or the scale "
+            "is wrong, so no working length is proposed from this film; check both."
         ),
         "file-path-sparse": "The file's path has few points; if the file is curved, its length on the film is too short.",
         "claim-disagrees": "The image file claims another scale than the one in use; check the known length.",
@@ -124,14 +138,24 @@ class FilmResult:
         return self.calibration is not None and self.calibration.method == "taper of the file"
 
     @property
-    def unscaled_files(self) -> tuple[CanalTrace, ...]:
-        """The traced files that no known length lies on: its upper end is out of the picture, or it has none."""
+    def unscaled(self) -> tuple[tuple[FILES, CanalTrace], ...]:
+        """The files that no known length lies on, with their traces: its upper end is out of the picture, or it has none."""
         files = (scale for scale in self.film.scale if isinstance(scale, FILES))
         return tuple(
-            trace
+            (scale, trace)
             for scale, trace in zip(files, self.file_traces, strict=True)
             if not (isinstance(scale, KnownFile) and scale.gives_scale)
         )
+
+    @property
+    def unscaled_files(self) -> tuple[CanalTrace, ...]:
+        """The traces of :attr:`unscaled`."""
+        return tuple(trace for _, trace in self.unscaled)
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether something is open about its scale that has to be settled before a length rests on it."""
+        return any(flag.code in IN_DOUBT for flag in self.flags)
 
     @property
     def rough(self) -> bool:
@@ -246,6 +270,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
             of_line.append(k)
             feet[len(traces)] = foot
             traces.append(trace)
+            if scale.upper_end is None and _runs_out(radiograph, trace.path_px, ratio):
+                flags.append(_FLAGS["stop-at-edge"])
             if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
                 flags.append(_FLAGS["reference-far-beside"])
             flags += _seen_flags(trace, scale.known_length_mm)
@@ -294,6 +320,8 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
         begins,
         tuple(sorted(alone.items(), key=itemgetter(0))),
     )
+    if any(_too_long(scale, trace, calibration) for scale, trace in result.unscaled):
+        flags.append(_FLAGS["file-longer-than-known"])
     if result.rough:
         flags.append(_FLAGS["estimated-scale" if result.estimated else "preliminary-scale"])
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
@@ -402,6 +430,34 @@ def _seen_flags(trace: CanalTrace, length_mm: float) -> list[Flag]:
     if _hidden_share(trace) * length_mm >= HIDDEN_MM:
         return [_FLAGS["file-hidden"]]
     return [_FLAGS["file-path-sparse"]] if trace.seen is None and len(trace.path_px) < SPARSE_POINTS else []
+
+
+def _runs_out(radiograph: Radiograph, path_px: Float64, ratio: float) -> bool:
+    """Whether the shaft, drawn straight on above its first point, leaves the film or meets what is none within :data:`RIM`."""
+    rows, cols = radiograph.values.shape
+    pixel = np.array([1.0, ratio])
+    along = arc_length(path_px * pixel)
+    back = path_px[0] - [np.interp(0.1 * along[-1], along, axis) for axis in path_px.T]
+    steps = np.arange(0.0, RIM * max(rows, cols * ratio), 0.5)[:, None]
+    ahead = np.floor(path_px[0] + steps * back / np.hypot(*(back * pixel)) + 0.5).astype(int)
+    inside = ((ahead >= 0) & (ahead < (rows, cols))).all(axis=1)
+    if not inside.all():
+        return True
+    return radiograph.masked is not None and bool(radiograph.masked[ahead[:, 0], ahead[:, 1]].any())
+
+
+def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None) -> bool:
+    """Whether more of a file is seen than it is long, by more than its length, the scale and the clicks are uncertain by.
+
+    A film shortens what is tilted and never lengthens it, so that less of it is no sign of anything.
+    """
+    if calibration is None or not isinstance(scale, KnownFile):
+        return False
+    seen_mm = float(arc_length(calibration.to_mm(trace.path_px))[-1])
+    known_std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+    clicks = sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)
+    spread = hypot(calibration.rel_std * seen_mm, known_std, clicks)
+    return seen_mm - scale.known_length_mm > NORMAL_95 * spread
 
 
 def _hidden_share(trace: CanalTrace) -> float:

@@ -17,6 +17,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, Stop, case_facts
 from wlmeasure.share.drawing import Drawing, Ellipse, Label, Line, Shape
 from wlmeasure.share.figures import canal_colours
+from wlmeasure.share.lettering import line_width
 from wlmeasure.share.page import Block, Columns, Figure, Heading, Page, PageFile, Remarks, Table, Text
 from wlmeasure.share.page_file import page_file
 from wlmeasure.share.result import (
@@ -24,7 +25,9 @@ from wlmeasure.share.result import (
     decided_by_words,
     decision_doubts,
     decision_is_stale,
+    ground_words,
     limit_words,
+    look_words,
     no_stop_words,
     proposal_words,
 )
@@ -42,6 +45,8 @@ SIGN_EM = 0.85
 """Width of a letter of a bold name, in its size; a wide one, as M, has 1.0."""
 PLATE_PX = (352.0, 118.0)
 DIGITS_X = 132.0
+EDGE_PX, WRAPPED_PX = 4.0, 22.0
+"""What stays free beside the line of the length, and how far a second line lies below it."""
 
 
 def stop_source(facts: CanalFacts) -> str:
@@ -104,7 +109,11 @@ def stops_card(
     names = [canal.name for canal in facts.canals]
     table = Table(rows, ("set to, mm", *names), numbers=tuple(range(1, 1 + len(names))))
     blocks.append(Columns((Figure(reference_drawing(result, colours), ""),), (table,), 0.24))
-    spread = " ± is the half-width of the 95 % interval." if any(_spread(one.stop, decimal) for _, one in held) else ""
+    spread = (
+        " ± is the half-width of the 95 % interval."
+        if any("±" in _spread(one.stop, decimal) for _, one in held)
+        else ""
+    )
     blocks.append(
         Text(
             f"Rounded down to {_number(step_mm, decimal)} mm, never up. A stop holds only for the reference point named; "
@@ -131,9 +140,17 @@ def card_file(result: CaseResult, name: str, *, made_at: str, program: str, deci
 def _panel(canal: CanalResult, facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Columns:
     """One canal: its name and its stop to be read from afar, and beside them what the stop rests on."""
     words = [Text(f"from {facts.reference_point}", large=True), Text(stop_source(facts), large=True)]
+    remarks = decision_doubts(facts)
+    ground = _localised(ground_words(canal, facts), decimal)
+    if facts.decision is not None and ground:
+        words.append(Text(ground))
+    elif ground:
+        remarks.append(ground)
+    if look := look_words(canal, facts):
+        remarks.append(look)
     return Columns(
         (Figure(_plate(facts, colour, step_mm, decimal), ""),),
-        (*words, Remarks(tuple(decision_doubts(facts)))),
+        (*words, Remarks(tuple(remarks))),
         0.6,
     )
 
@@ -147,12 +164,19 @@ def _plate(facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Draw
         name_px, lower = _fitted(facts.name, width - 20.0), 26.0
         name_at = (16.0, 22.0)
     height += lower
-    setting = _number(stop_setting_mm(stop.length_mm, step_mm=step_mm), decimal)
-    length = f"length {_localised(limit_words(stop.length_mm), decimal)}{_spread(stop, decimal)}"
     decided = stop.whose == "decided"
+    size = LENGTH_PX if decided else 0.8 * LENGTH_PX
+    setting = _number(stop_setting_mm(stop.length_mm, step_mm=step_mm), decimal)
+    length, spread = f"length {_localised(limit_words(stop.length_mm), decimal)}", _spread(stop, decimal)
+    wrapped = ""
+    if line_width(length + spread, size, bold=decided) <= width - DIGITS_X - EDGE_PX:
+        length += spread
+    else:  # an interval with two ends, or a small one behind large letters
+        wrapped = f"95 %: {spread.strip(' ()')} mm"
+        height += WRAPPED_PX
     words = "set the stop to" if decided else "proposed, not decided"
     if decided and decision_doubts(facts):
-        words = "! no longer holds" if decision_is_stale(facts) else "! look beside"
+        words = "! no longer holds" if decision_is_stale(facts) else "! see the remark"
     ink = INK if decided else GREY
     shapes: list[Shape] = [
         Line(((3.0, 4.0), (3.0, height - 6.0)), colour, 6.0),
@@ -160,8 +184,10 @@ def _plate(facts: CanalFacts, colour: str, step_mm: float, decimal: str) -> Draw
         Label(DIGITS_X, 17.0 + lower, words, WORD_PX, colour=ink, bold=words.startswith("!")),
         Label(DIGITS_X - 3.0, 77.0 + lower, setting, STOP_PX, colour=ink, bold=decided),
         Label(width - 4.0, 77.0 + lower, "mm", 20.0, anchor="end", colour=ink),
-        Label(DIGITS_X, 106.0 + lower, length, LENGTH_PX if decided else 0.8 * LENGTH_PX, colour=ink, bold=decided),
+        Label(DIGITS_X, 106.0 + lower, length, size, colour=ink, bold=decided),
     ]
+    if wrapped:
+        shapes.append(Label(DIGITS_X, 106.0 + WRAPPED_PX + lower, wrapped, WORD_PX, colour=ink))
     if not decided:
         left, right, top, bottom = DIGITS_X - 8.0, width - 1.0, 1.0 + lower, height - 2.0
         frame = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from wlmeasure.image.view import View, to_view, view_words, viewed
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
+from wlmeasure.record.case import FILES, KnownFile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import decided_stop
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
@@ -161,12 +162,26 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
         for line in film.calibration.lines:
             # Wide, below the canal's thin line, so that a file lying in the canal shows on both sides of it.
             known = shown.at(line.path_px)
-            parts += _line(known, FILE_COLOUR, 2.6 * width)
-            parts.append(_bar(known[0], known, FILE_COLOUR, 3.0 * size, ratio))
+            is_file = line.kind == "file"
+            parts += _line(known, FILE_COLOUR, 2.6 * width if is_file else width)
+            if is_file:
+                parts.append(_bar(known[0], known, FILE_COLOUR, 3.0 * size, ratio))
+            else:  # a thin line from dot to dot: it has no stop
+                parts += [
+                    Ellipse(float(col), float(row), 0.6 * size / ratio, 0.6 * size, fill=FILE_COLOUR)
+                    for row, col in known[[0, -1]]
+                ]
             if len(film.calibration.lines) > 1:  # each number at its own file
                 row, col = (float(v) for v in known[0])
                 words = f"{line.known_length_mm:g} mm"
                 parts.append(Label(col + 3.4 * size / ratio, row + size, words, 12.0, colour=FILE_COLOUR, halo="#000"))
+    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
+    for scale, foot in zip(files, film.feet, strict=False):
+        if foot is not None and isinstance(scale, KnownFile) and scale.reference_px is not None:
+            # Square to the shaft, from what the stop rested on to where the known length begins.
+            rested = shown.one(scale.reference_px)
+            parts += _line(np.vstack([rested, shown.one(foot.foot_px)]), FILE_COLOUR, width, (2.0, 3.0))
+            parts.append(_ring(rested, FILE_COLOUR, 0.7 * size, ratio))
     for file in film.unscaled_files:
         parts += _line(shown.at(file.path_px), FILE_COLOUR, 2.6 * width)
     for canal, trace in canals:

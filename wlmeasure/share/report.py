@@ -64,6 +64,7 @@ from wlmeasure.share.result import (
     past_reading_words,
     proposal_words,
     reading_words,
+    said_words,
     scale_words,
     start_words,
     stop_words,
@@ -210,21 +211,29 @@ def _film(
         *((("Shown", f"{words}; the film itself is as stored"),) if (words := Shown(film).words) else ()),
         ("Purpose", film.film.purpose or "not stated"),
         ("Scale", scale_words(film)),
+        *(("Said of it", words) for words in said_words(film)),
         *(("Spacing claim", _claim_words(claim, film)) for claim in graph.spacings),
     ]
     if film.magnification is not None:
         facts.append(("Magnification", f"{film.magnification:.2f}, implied by the detector spacing"))
     facts += [("Scales compared", pair.words) for pair in film.checks]
     keys = [Key(colours[c.canal.name], f"canal {c.canal.name}") for c, _ in drawn]
-    if film.calibration is not None and film.calibration.lines:
-        keys.insert(0, Key(FILE_COLOUR, "known length" if not film.unscaled_files else "known length, file", wide=True))
-    elif film.unscaled_files:
-        keys.insert(0, Key(FILE_COLOUR, "file", wide=True))
     lines = () if film.calibration is None else film.calibration.lines
-    stop = "where the stop rested" if any(line.upper_end == "reference" for line in lines) else "stop"
-    caption = f"Bar: {stop}."
+    of_files, of_objects = ([line for line in lines if line.kind == kind] for kind in ("file", "object"))
+    if of_objects:
+        keys.insert(0, Key(FILE_COLOUR, "object of known size"))
+    if of_files or film.unscaled_files:
+        words = "known length" if not film.unscaled_files else "known length, file" if of_files else "file"
+        keys.insert(0, Key(FILE_COLOUR, words, wide=True))
+    by_reference = any(line.upper_end == "reference" for line in of_files)
+    bars = ["where the stop rested" if by_reference else "stop"] if of_files else []
+    bars += ["reference point"] if any(trace.trace.reference_px is not None for _, trace in drawn) else []
+    caption = f"{'Bar' if len(bars) == 1 else 'Bars'}: {' and '.join(bars)}. " if bars else ""
+    if by_reference:
+        caption += "Small ring: the point that the stop rested on, and from it square to the shaft. "
     if drawn:
-        caption = f"Bars: {stop} and reference point. Ring: apical end. White dot: working length, decided or proposed."
+        caption += "Ring: apical end. White dot: working length, decided or proposed."
+    caption = caption.strip()
     if any(not seen for _, trace in drawn for _, seen in trace.pieces):
         caption += " Dashed: nothing is seen along this stretch."
     remarks = (*(flag.text for flag in film.flags), *graph.warnings, *graph.densities)
@@ -325,7 +334,8 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
         share = round(100.0 * working.weights[0])
         weights = f"film {share} %, readings {100 - share} %"
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
-    rows.append(("Proposed", proposal_words(working), working.status))
+    rounded = "" if working.length_mm is None else ", rounded down"
+    rows.append(("Proposed", proposal_words(working), f"{working.status}{rounded}"))
     if decision is not None:
         reason = f". {decision.note}" if decision.note else ""
         rows.append(("Decided", _held(decision), f"{decided_by_words(decision.by, decision.at)}{reason}"))

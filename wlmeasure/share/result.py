@@ -26,7 +26,7 @@ from wlmeasure.measure.curvature import (
 )
 from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.record.case import Entry
+from wlmeasure.record.case import Entry, KnownFile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.stale import Stale
@@ -55,9 +55,11 @@ __all__ = [
     "film_words",
     "first_point_words",
     "from_words",
+    "ground_words",
     "length_label",
     "length_words",
     "limit_words",
+    "look_words",
     "measured_words",
     "method_words",
     "no_length_words",
@@ -67,6 +69,7 @@ __all__ = [
     "reading_words",
     "record_text",
     "result_json",
+    "said_words",
     "scale_words",
     "start_words",
     "stop_setting_mm",
@@ -75,7 +78,14 @@ __all__ = [
 ]
 
 RESULT_SCHEMA = "wlmeasure-result/1"
+ROUNDING = "A measured length is rounded to the nearest 0.1 mm, a working length down, never up."
 NO_LENGTH = "no film of it gives a length"
+WITHHELD = {
+    "scale-in-doubt": "something is open about the film's scale",
+    "reference-points-differ": "the reference point of the file and that of the canal lie apart on the film",
+    "trace-reversed": "the canal's trace runs the wrong way",
+}
+"""Why no working length is proposed from a film that gives a length, by the remark on its trace."""
 FORMS = {"I": "straight", "J": "curved in its apical part", "C": "curved along its length", "S": "S-shaped"}
 
 
@@ -106,6 +116,10 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
         return f"not decided, and the readings establish no length ({facts.electronic.status})"
     if not canal.traces:
         return "nothing is measured"
+    codes = {flag.code for trace in canal.traces for flag in trace.flags}
+    withheld = [words for code, words in WITHHELD.items() if code in codes]
+    if withheld:
+        return f"not decided, and {withheld[0]}"
     if all(trace.length is None for trace in canal.traces):
         return "no film of it has a scale" if all(trace.curvature is None for trace in canal.traces) else NO_LENGTH
     if all(trace.lacks_reference for trace in canal.traces):
@@ -113,6 +127,51 @@ def no_stop_words(canal: CanalResult, facts: CanalFacts) -> str:
     if any(trace.preliminary for trace in canal.traces):
         return "not decided, and the film's length is preliminary"
     return "not decided, and the film gives no working length"
+
+
+GROUNDS = {
+    "film only": "film only, no readings",
+    "reading only": "readings only, no film",
+    "caution": "film and readings differ",
+    "conflict": "film and readings are in conflict",
+}
+
+
+LOOKED_AT = {
+    "file-not-seen": "the file is not seen along its points",
+    "file-hidden": "part of the file is not seen",
+    "reference-far-beside": "the reference point lies far beside the shaft",
+    "stop-off-reference": "the file's stop is not at the reference point",
+    "tip-off-canal": "the file's tip lies beside the canal",
+    "click-off-path": "the path passes a click at a distance",
+    "line-not-seen": "the canal is not seen along its trace",
+    "line-faint": "the canal is hardly seen",
+}
+
+
+def look_words(canal: CanalResult, facts: CanalFacts) -> str:
+    """What has to be looked at on the film before its proposed length is decided on, in short; empty where nothing has."""
+    if canal.basis is None or facts.decision is not None or facts.proposal.status == "reading only":
+        return ""
+    codes = {flag.code for flag in (*canal.basis.film.flags, *canal.basis.flags)}
+    found = [words for code, words in LOOKED_AT.items() if code in codes]
+    return f"Look at the film: {'; '.join(found)}" if found else ""
+
+
+def ground_words(canal: CanalResult, facts: CanalFacts) -> str:
+    """What a decided or proposed length rests on, in one short line, where that is weak; else empty."""
+    status = facts.proposal.status
+    if status == "film only" and facts.past_readings:
+        parts = ["film only, no readings that still count"]
+    elif status == "not established":
+        parts = ["neither film nor readings give a length"]
+    else:
+        parts = [GROUNDS[status]] if status in GROUNDS else []
+    film = None if canal.basis is None or canal.basis.radiographic is None else canal.basis.length
+    if film is not None and film.too_long_mm > 0.0 and status in ("film only", "caution"):
+        slid = f"the stop may have slid: then up to {film.too_long_mm:.1f} mm too long"
+        parts.append(slid if facts.decision is None else "seat of the stop not known")
+    return f"Rests on: {'; '.join(parts)}" if parts and status != "not established" else "".join(parts).capitalize()
 
 
 def decision_words(decision: Entry) -> str:
@@ -279,6 +338,17 @@ def _film_json(film: FilmResult) -> dict[str, Any]:
         "rel_std": None,
         "method": None,
         "magnification": film.magnification,
+        "metal": film.film.metal,
+        "known_files": [
+            {
+                "known_length_mm": one.known_length_mm,
+                "upper_end": one.upper_end or "stop",
+                "upper_end_said": one.upper_end is not None,
+                "stop_seated": None if one.upper_end in (None, "stop") else one.stop_seated or "not known",
+            }
+            for one in film.film.scale
+            if isinstance(one, KnownFile)
+        ],
         "scales": [
             {"name": name, "method": scale.method, "mm_per_px_row": scale.mm_per_px_row, "rel_std": scale.rel_std}
             for name, (_, scale) in zip(film.names, film.scales, strict=True)
@@ -499,7 +569,24 @@ def scale_words(film: FilmResult) -> str:
 def _known_words(line: KnownLine) -> str:
     """A known length, and from where to where it runs."""
     words = f"{line.known_length_mm:g} mm ± {_known_half_mm(line):.2f}"
-    return words if line.kind == "object" else f"{words} {line.runs}"
+    if line.kind == "object":
+        return words
+    seat = f", {_seat_words(line.stop_seated)}" if line.upper_end == "reference" else ""
+    return f"{words} {line.runs}{seat}"
+
+
+def _seat_words(seated: bool) -> str:
+    return "stop seen to be seated" if seated else "seat of the stop not known"
+
+
+def said_words(film: FilmResult) -> list[str]:
+    """What a person said of the film that no figure shows: of files whose upper end is out of the picture, and of its metal."""
+    outside = [one for one in film.film.scale if isinstance(one, KnownFile) and one.upper_end == "out of the picture"]
+    words = [
+        f"file of {one.known_length_mm:g} mm, its upper end out of the picture, {_seat_words(one.stop_seated == 'yes')}"
+        for one in outside
+    ]
+    return words if film.film.metal is None else [*words, f"metal said to be {film.film.metal}"]
 
 
 def _whose(line: KnownLine, film: FilmResult) -> str:
@@ -556,8 +643,7 @@ def _radius_words(curvature: CurvatureEstimate) -> str:
     interval = curvature.pruett_radius_interval_mm
     if interval is None:
         return "no radius"
-    high = f"{interval[1]:.1f}" if isfinite(interval[1]) else "any"
-    span = f"{interval[0]:.1f} to {high} mm"
+    span = f"{interval[0]:.1f} to {interval[1]:.1f} mm" if isfinite(interval[1]) else f"{interval[0]:.1f} mm or more"
     if curvature.pruett_radius_mm is None:
         return f"radius not determined ({span})"
     return f"radius {curvature.pruett_radius_mm:.1f} mm ({span})"
@@ -617,6 +703,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
             + (f", {film.film.purpose}" if film.film.purpose else ""),
             f"  scale            {scale_words(film)}",
         ]
+        lines += [f"  said of it       {words}" for words in said_words(film)]
         if film.magnification is not None:
             lines.append(f"  magnification    {film.magnification:.2f} implied by the detector spacing")
         lines += [f"  scales compared  {pair.words}" for pair in film.checks]
@@ -636,7 +723,7 @@ def record_text(result: CaseResult, compared: Sequence[Comparison] = ()) -> str:
     cautions = case_cautions(facts)
     if cautions:
         lines += ["", "Open in the record", *(f"  ! {text}" for text in cautions)]
-    lines += ["", "± is the half-width of the 95 % interval.", "Cautions"]
+    lines += ["", f"± is the half-width of the 95 % interval. {ROUNDING}", "Cautions"]
     lines += [f"  - {text}" for text in CAUTIONS]
     if any(canal.electronic is not None for canal in result.canals):
         lines.append(f"  - {PACEMAKER}")
@@ -666,7 +753,7 @@ def method_words(length: LengthEstimate) -> str:
     return f"{length.method}: {gap.known_mm:g} mm {way} {abs(gap.gap_mm):.1f} mm{end}"
 
 
-GAP_REFUSED = ("gap-needs-scale", "gap-not-measured", "correction-too-large")
+GAP_REFUSED = ("gap-needs-scale", "gap-not-measured", "correction-too-large", "scale-in-doubt")
 """Remarks on a trace whose file's upper end is out of the picture, so that its known length gives none of the canal."""
 
 

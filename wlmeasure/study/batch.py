@@ -12,6 +12,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from importlib.util import find_spec
 from itertools import chain
 from pathlib import Path
@@ -40,6 +41,7 @@ from wlmeasure.study.rows import (
     joined,
     path_rows,
 )
+from wlmeasure.study.spread import check_workers, spread
 from wlmeasure.whole_file import whole_file, whole_folder, write_whole
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
@@ -48,8 +50,6 @@ CHUNK = 16384  # canals computed at once (our parameter): enough to share the co
 CHUNK_BYTES = 32 * 2**20  # of text in one chunk
 VERTEX_BYTES = 60  # of text in one line of a list of vertices, to cut it into chunks
 CASES, UNSEEN_CASES = 8, 512  # cases in one chunk, with their films and without
-SCHEDULER_S = 10.0  # seconds that a scheduler has to answer
-AHEAD = 2  # chunks that wait for each worker
 ERROR_COLUMNS = ("source", "place", "id", "reason")
 
 
@@ -141,8 +141,7 @@ def tabulate(
     settings = settings or Settings(engine_here())
     if isinstance(chunk, bool) or not isinstance(chunk, int) or not 1 <= chunk <= 10**6:
         raise ShareError(f"chunk must be 1 to 1000000: {chunk!r}")
-    if isinstance(workers, bool) or not isinstance(workers, int) or not 1 <= workers <= 1024:
-        raise ShareError(f"workers must be 1 to 1024: {workers!r}")
+    check_workers(workers)
     if settings.engine not in ("numba", "numpy"):
         raise ShareError(f"engine must be numba or numpy: {settings.engine!r}")
     parquet = out.name.endswith(PARQUET)
@@ -163,7 +162,8 @@ def tabulate(
     if on_plan is not None:
         total = sum(one.count for one in plan)
         on_plan(total, total - sum(one.count for one in waiting))
-    for one, done in _computed(waiting, settings, parquet, workers, scheduler):
+    work = partial(compute, settings=settings, parquet=parquet)
+    for one, done in spread(work, waiting, workers=workers, scheduler=scheduler):
         write_whole(_part(parts, one, "errors.csv"), done.errors)
         write_whole(_part(parts, one, "table"), done.table)  # last: it says that the chunk is done
         if on_done is not None:
@@ -304,88 +304,6 @@ def _parquet_bytes(table: Columns) -> bytes:
     out = pa.BufferOutputStream()
     pa.parquet.write_table(pa.table(arrays, schema=schema), out, compression="zstd")
     return bytes(out.getvalue())
-
-
-def _computed(
-    waiting: Sequence[Chunk], settings: Settings, parquet: bool, workers: int, scheduler: str | None
-) -> Iterator[tuple[Chunk, Done]]:
-    """Every chunk with what came of it, as they are finished; few are under way at a time."""
-    if not waiting:
-        return
-    if scheduler is not None:
-        yield from _by_cluster(waiting, settings, parquet, scheduler)
-    elif workers == 1 or len(waiting) == 1:
-        for chunk in waiting:
-            yield chunk, compute(chunk, settings, parquet, 1)
-    else:
-        yield from _by_processes(waiting, settings, parquet, min(workers, len(waiting)))
-
-
-def _by_processes(
-    waiting: Sequence[Chunk], settings: Settings, parquet: bool, workers: int
-) -> Iterator[tuple[Chunk, Done]]:
-    from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-    from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
-
-    queue = iter(waiting)
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
-    try:
-        running: dict[Any, Chunk] = {}
-        while True:
-            while len(running) < AHEAD * workers and (chunk := next(queue, None)) is not None:
-                running[pool.submit(compute, chunk, settings, parquet, workers)] = chunk
-            if not running:
-                return
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                yield running.pop(future), future.result()
-    except BrokenProcessPool:
-        raise ShareError(
-            "workers must not be killed: one was, perhaps for want of memory; run the same command again with fewer of them, "
-            "what is finished is kept"
-        ) from None
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _by_cluster(
-    waiting: Sequence[Chunk], settings: Settings, parquet: bool, scheduler: str
-) -> Iterator[tuple[Chunk, Done]]:
-    try:
-        from distributed import Client, as_completed
-    except ImportError:
-        raise ShareError(
-            '--scheduler needs an extra that is not installed: run pip install "wlmeasure[cluster]"'
-        ) from None
-    try:
-        client = Client(scheduler, timeout=SCHEDULER_S)
-    except (OSError, TimeoutError, ValueError) as error:
-        raise ShareError(
-            f"--scheduler must be the address of a Dask scheduler that runs: {scheduler!r} ({error})"
-        ) from None
-    with client:
-        threads = sum(client.nthreads().values())
-        if not threads:
-            raise ShareError(f"--scheduler must have workers: {scheduler!r} has none; start some")
-        here = max(1, threads)
-        queue = iter(waiting)
-        running: dict[Any, Chunk] = {}
-
-        def submit(chunk: Chunk) -> Any:
-            future = client.submit(compute, chunk, settings, parquet, here, pure=False, retries=2)
-            running[future.key] = chunk
-            return future
-
-        first = [submit(chunk) for _, chunk in zip(range(AHEAD * threads), queue, strict=False)]
-        finished = as_completed(first)
-        for future in finished:
-            done = future.result()
-            chunk = running.pop(future.key)
-            future.release()
-            after = next(queue, None)
-            if after is not None:
-                finished.add(submit(after))
-            yield chunk, done
 
 
 def _manifest(plan: Sequence[Chunk], settings: Settings) -> bytes:

@@ -77,10 +77,11 @@ def _export(out: Path, state: dict[str, Any]) -> None:
 
     from wlmeasure.detect.training.export import OPSET, onnx_of
     from wlmeasure.detect.training.loop import LOG
+    from wlmeasure.whole_file import write_whole
 
     weights = torch.load(out / "look.pt", weights_only=True)
     data = onnx_of({k: v.float().numpy() for k, v in weights.items()})
-    (out / "look.onnx").write_bytes(data)
+    write_whole(out / "look.onnx", data)
     card = {
         "schema": "wlmeasure-look/1",
         "sha256": hashlib.sha256(data).hexdigest(),
@@ -92,7 +93,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
         "training": state,
         "log_sha256": hashlib.sha256((out / LOG).read_bytes()).hexdigest(),
     }
-    (out / "look.json").write_text(json.dumps(card, indent=1) + "\n")
+    write_whole(out / "look.json", json.dumps(card, indent=1) + "\n")
 
 
 def _commit() -> str | None:

@@ -23,6 +23,7 @@ from wlmeasure.detect.look import look_at_maps
 from wlmeasure.detect.network import Network, load_network
 from wlmeasure.detect.prepare import FIGURES, prepared
 from wlmeasure.detect.training.trials import Trial, at_work, film, items_of, radiograph_of, scored
+from wlmeasure.whole_file import write_whole
 
 Float64 = NDArray[np.float64]
 
@@ -137,7 +138,7 @@ def main() -> int:
     tables = certainty_tables(trials) | {"first_seed": asked.first, "count": asked.count, "levels": asked.levels}
     path = asked.weights.with_suffix(".json")
     card = json.loads(path.read_text(encoding="utf-8"))
-    path.write_text(json.dumps(card | {"certainty": tables}, indent=1) + "\n", encoding="utf-8")
+    write_whole(path, json.dumps(card | {"certainty": tables}, indent=1) + "\n")
     for kind in KINDS:
         print(kind, tables.get(kind))
     return 0

@@ -19,6 +19,7 @@ from wlmeasure.detect.training.films import FRAME
 from wlmeasure.detect.training.network import Look, weights_in
 from wlmeasure.detect.training.supply import Supply
 from wlmeasure.phantom.anatomy import LEVELS
+from wlmeasure.whole_file import whole_file, write_whole
 
 __all__ = ["LOG", "Plan", "Pool", "loss_of", "train"]
 
@@ -196,7 +197,6 @@ def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict
             _say(log, row | {"tips": right[0], "root_ends": right[1]}, means)
             _write(out, network, averaged, optimiser, state, done_s, seeds, levels, card)
             checked = logged = time.monotonic()
-    log.close()
     done_s = state["trained_s"] + (time.monotonic() - begin)
     state["runs"] = [*state["runs"], {"first_seed": seeds[0], "last_seed": seeds[1], "levels": levels, **asdict(plan)}]
     return _write(out, network, averaged, optimiser, state, done_s, seeds, levels, card)
@@ -234,24 +234,19 @@ def _checked(network: Look, held: Pool, size: int) -> tuple[list[float], tuple[f
 
 
 class _Log:
-    """One JSON object a line of figures, in a file that grows over the runs."""
+    """One JSON object a line of figures; it grows over the runs, and stands whole in its file after each."""
 
-    def __init__(self, path: Path) -> None:
-        self._file = path.open("a", encoding="utf-8")
+    def __init__(self, path: Path, earlier: str = "") -> None:
+        self._path, self._lines = path, earlier
 
     def add(self, row: dict[str, Any]) -> None:
-        self._file.write(json.dumps(row) + "\n")
-        self._file.flush()
-
-    def close(self) -> None:
-        self._file.close()
+        self._lines += json.dumps(row) + "\n"
+        write_whole(self._path, self._lines)
 
 
 def _log(out: Path, resume: Path | None) -> _Log:
-    path = out / LOG
-    if resume is not None and not path.exists() and (resume / LOG).exists():
-        path.write_bytes((resume / LOG).read_bytes())
-    return _Log(path)
+    found = [folder / LOG for folder in (out, resume) if folder is not None and (folder / LOG).exists()]
+    return _Log(out / LOG, found[0].read_text(encoding="utf-8") if found else "")
 
 
 def _say(log: _Log, row: dict[str, Any], means: list[float]) -> None:
@@ -266,11 +261,16 @@ def _write(
     seeds: list[int], levels: dict[str, int], card: dict[str, Any],
 ) -> dict[str, Any]:  # fmt: skip
     moments = optimiser.state_dict()["state"]
-    torch.save({k: v.detach().cpu() for k, v in averaged.state_dict().items()}, out / "look.pt")
-    torch.save({k: v.detach().cpu() for k, v in network.state_dict().items()}, out / "network.pt")
-    torch.save({k: {n: t.detach().cpu() for n, t in v.items()} for k, v in moments.items()}, out / "moments.pt")
+    kept = {
+        "look.pt": {k: v.detach().cpu() for k, v in averaged.state_dict().items()},
+        "network.pt": {k: v.detach().cpu() for k, v in network.state_dict().items()},
+        "moments.pt": {k: {n: t.detach().cpu() for n, t in v.items()} for k, v in moments.items()},
+    }
+    for name, content in kept.items():
+        with whole_file(out / name) as path:
+            torch.save(content, path)
     told = state | {"trained_s": round(done_s, 1), "next_seed": seeds[1] + 1, "films_by_level": levels, **card}
-    (out / "state.json").write_text(json.dumps(told, indent=1) + "\n")
+    write_whole(out / "state.json", json.dumps(told, indent=1) + "\n")
     return told
 
 

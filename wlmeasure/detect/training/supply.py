@@ -1,16 +1,12 @@
-"""Processes that make films while others are trained on; films come through a file of shared memory, in slots."""
+"""Processes that make films while others are trained on; films come through shared memory, in slots."""
 
 from __future__ import annotations
 
 import mmap
 import multiprocessing
-import os
 import queue
-import shutil
 import sys
-import tempfile
 import traceback
-from pathlib import Path
 from types import TracebackType
 
 import cv2
@@ -26,7 +22,6 @@ __all__ = ["Arrived", "Supply"]
 GREY_BYTES = 2 * FRAME[0] * FRAME[1]
 PLANES = len(LINES) + len(POINTS) + 1
 SLOT_BYTES = GREY_BYTES + PLANES * FRAME[0] * FRAME[1]
-SHARED = Path("/dev/shm")
 
 
 @frozen(eq=False)
@@ -52,12 +47,7 @@ class Supply:
     def __init__(self, first: int, workers: int, *, slots: int = 128, withheld: frozenset[str] = frozenset()) -> None:
         self.first, self.workers = first, workers
         room = SLOT_BYTES * slots
-        roomy = SHARED.is_dir() and shutil.disk_usage(SHARED).free > 2 * room
-        handle, name = tempfile.mkstemp(prefix="wlmeasure-films-", dir=SHARED if roomy else None)
-        Path(name).unlink()
-        os.ftruncate(handle, room)
-        self._memory = mmap.mmap(handle, room)
-        os.close(handle)
+        self._memory = mmap.mmap(-1, room)  # of no file: the forks share it
         context = multiprocessing.get_context("fork")
         self._free: multiprocessing.Queue[int] = context.Queue()
         self._full: multiprocessing.Queue[tuple[int, int, str, float, bool]] = context.Queue()

@@ -116,11 +116,12 @@ def _final(result: CaseResult) -> bool:
 
 
 def _travelling(result: CaseResult, images: Sequence[FilmImage]) -> Case:
-    """The case with its accepted paths; a film's file name, which may name the patient, stays at home."""
+    """The case with its accepted paths; a film's file name, which may name the patient, and proposals stay at home."""
     case = accept_paths(result)
     kinds = {image.film.film.sha256: image.film.radiograph.format.lower() for image in images}
     named = {
         sha256: f"film{k}.{'dcm' if kind == 'dicom' else kind}" for k, (sha256, kind) in enumerate(kinds.items(), 1)
     }
     names = [named[image.film.film.sha256] for image in images]  # frames of one file lie in one file
-    return evolve(case, films=tuple(evolve(film, path=name) for film, name in zip(case.films, names, strict=True)))
+    films = (evolve(film, path=name, proposed=()) for film, name in zip(case.films, names, strict=True))
+    return evolve(case, films=tuple(films))

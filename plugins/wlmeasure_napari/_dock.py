@@ -866,7 +866,9 @@ class WorkingLengthDock(QWidget):
 
     def _on_said(self, place: str, text: str) -> None:
         """A message beside the field it is about, never a dialog; what is under the hand stays there when its lines come."""
-        held = self._held()
+        target = self._fields.get(place)
+        label = target.message if isinstance(target, Field) else target
+        held = None if label is None or label.text() == text else self._held()
         self._say_at(place, text)
         if held is not None:
             self._keep_in_place(*held)

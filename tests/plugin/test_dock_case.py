@@ -48,8 +48,8 @@ def line_edits(dock):
 
 OF_THE_SESSION = {"Working"}
 OF_THE_CASE = {"Tooth", "Case id"}
-OF_THE_FILM = {"Stop to tip, mm", "Object, mm", "give or take, ± mm", "Tube turned, °"}
-SHOWN = {"Tooth", "Name", "From", "Tube turned, °"}  # a value of the case, changed by Enter
+OF_THE_FILM = {"Stop to tip, mm", "Object, mm", "give or take, ± mm", "Its size", "Tube turned, °"}
+SHOWN = {"Tooth", "Name", "From", "Its size", "Tube turned, °"}  # a value of the case, changed by Enter
 
 
 def typed_into_all(dock, text):

@@ -56,7 +56,7 @@ def _by_processes(work: Work[Job, Made], jobs: Sequence[Job], workers: int) -> I
     from multiprocessing import get_context
 
     queue = iter(jobs)
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_end_with_parent)
     try:
         running: dict[Any, Job] = {}
         while True:
@@ -73,6 +73,23 @@ def _by_processes(work: Work[Job, Made], jobs: Sequence[Job], workers: int) -> I
         ) from None
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _end_with_parent() -> None:
+    """Ends this process when the one that started it is gone: killed, it can tell nobody, and workers would wait for ever."""
+    import os
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+    from threading import Thread
+
+    parent = parent_process()
+
+    def watch() -> None:
+        assert parent is not None
+        wait([parent.sentinel])
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
 
 
 def _by_cluster(work: Work[Job, Made], jobs: Sequence[Job], scheduler: str) -> Iterator[tuple[Job, Made]]:

@@ -1,0 +1,37 @@
+"""Work shared out among processes: they end with the one that started them, however it ends."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+KILLED = """
+import os, signal
+from wlmeasure.study.spread import spread
+def work(job, *, processes):
+    return os.getpid()
+if __name__ == "__main__":
+    for job, pid in spread(work, range(20), workers=2):
+        assert pid != os.getpid()
+        os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="there is no such signal here")
+def test_workers_end_when_the_run_is_killed(tmp_path):
+    """They hold its standard output: a pipe is at its end only when the last of them is gone."""
+    script = tmp_path / "run.py"
+    script.write_text(KILLED)
+    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+    ended = subprocess.run(
+        [sys.executable, str(script)],
+        env=os.environ | {"PYTHONPATH": path},
+        check=False,
+        stdout=subprocess.PIPE,
+        timeout=60,
+    )
+    assert ended.returncode == -signal.SIGKILL

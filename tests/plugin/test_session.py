@@ -138,7 +138,9 @@ STEPS = {
     "tooth": lambda s: s.set_tooth("44"),
     "first film": lambda s: s.choose_film("f1"),
     "scale deleted": lambda s: s.remove_scale(0),
-    "object": lambda s: (s.take("object"), s.click((100.0, 100.0)), s.click((600.0, 100.0))),
+    "object": lambda s: (
+        s.take("object"), s.click((100.0, 100.0)), s.click((600.0, 100.0)), s.set_object_length(21.0, None)
+    ),
     "decision": lambda s: s.decide(20.0, "KO", ""),
     "shaping file": lambda s: (begin_file(s), enter_draft(s)),
     "gauge": lambda s: (begin_gauge(s), enter_draft(s, "loose")),

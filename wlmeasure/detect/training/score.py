@@ -7,6 +7,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.detect.training.labels import CanalLabel, FileLabel, Labels
+from wlmeasure.points import polyline_feet
 
 __all__ = [
     "CANAL_MM",
@@ -36,22 +37,13 @@ class Scored:
     found: tuple[bool, ...]
 
 
-def _gaps(points_mm: Float64, line_mm: Float64) -> Float64:
-    """Distance of each point from a polyline."""
-    if len(line_mm) < 2:
-        return np.asarray(np.hypot(*(points_mm - line_mm[0]).T), np.float64)
-    a, b = line_mm[:-1], line_mm[1:]
-    along = b - a
-    share = ((points_mm[:, None] - a) * along).sum(axis=2) / np.maximum((along**2).sum(axis=1), 1e-12)
-    feet = a + np.clip(share, 0.0, 1.0)[..., None] * along
-    return np.asarray(np.hypot(*(points_mm[:, None] - feet).transpose(2, 0, 1)).min(axis=1), np.float64)
-
-
 def file_right(path_px: Float64, tip_px: Float64 | None, file: FileLabel, pixel: Float64) -> bool:
     """On the file over nine tenths of it, and its tip within `END_MM`; one that is not in the picture is not stated."""
     line = path_px * pixel
     true = file.path_px[:: max(len(file.path_px) // 150, 1)] * pixel
-    return float((_gaps(true, line) <= END_MM).mean()) >= FOLLOWED and _end_right(tip_px, file.tip_px, pixel)
+    return float((polyline_feet(true, line).apart <= END_MM).mean()) >= FOLLOWED and _end_right(
+        tip_px, file.tip_px, pixel
+    )
 
 
 def _end_right(own_px: Float64 | None, true_px: Float64, pixel: Float64) -> bool:
@@ -70,17 +62,17 @@ def visible_canals(labels: Labels, pixel: Float64) -> list[CanalLabel]:
     return kept
 
 
-def canal_followed(path_px: Float64, canal: CanalLabel, pixel: Float64, *, visible: bool = True) -> float:
+def canal_followed(path_px: Float64, canal: CanalLabel, pixel: Float64) -> float:
     """Share of a true canal's visible length that a path runs along within `CANAL_MM`."""
-    true = canal.path_px[canal.visible] if visible else canal.path_px
+    true = canal.path_px[canal.visible]
     step = max(len(true) // 120, 1)
-    return float((_gaps(true[::step] * pixel, path_px * pixel) <= CANAL_MM).mean())
+    return float((polyline_feet(true[::step] * pixel, path_px * pixel).apart <= CANAL_MM).mean())
 
 
 def canal_lies_on(path_px: Float64, canal: CanalLabel, pixel: Float64) -> float:
     """Share of a path that lies within `CANAL_MM` of a true canal."""
     step = max(len(path_px) // 120, 1)
-    return float((_gaps(path_px[::step] * pixel, canal.path_px * pixel) <= CANAL_MM).mean())
+    return float((polyline_feet(path_px[::step] * pixel, canal.path_px * pixel).apart <= CANAL_MM).mean())
 
 
 def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Scored:

@@ -9,13 +9,12 @@ import os
 import shutil
 import signal
 import struct
-import subprocess
-import sys
 from pathlib import Path
 
 import duckdb
 import pytest
 
+from tests.study.scripts import ROOT, ran, ran_script
 from wlmeasure.cli import main
 from wlmeasure.errors import ShareError
 from wlmeasure.record.case import save_case
@@ -27,7 +26,6 @@ from wlmeasure.study.path_parquet import write_parquet
 from wlmeasure.study.path_tables import write_table
 from wlmeasure.study.rows import ROW_COLUMNS, Settings
 
-ROOT = Path(__file__).resolve().parents[2]
 CANALS, CHUNK = 40, 7
 
 
@@ -122,11 +120,8 @@ if __name__ == "__main__":
 @pytest.mark.parametrize("workers", [1, 2])
 def test_a_run_that_was_killed_goes_on(lines, table, tmp_path, workers):
     """SIGKILL after the third of six chunks: nothing is lost, nothing is done twice, and the table is the same."""
-    script, out = tmp_path / "run.py", tmp_path / "t.csv"
-    script.write_text(KILLED)
-    command = [sys.executable, str(script), str(lines), str(out), str(CHUNK), str(workers)]
-    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    ended = subprocess.run(command, env=os.environ | {"PYTHONPATH": path}, check=False)
+    out = tmp_path / "t.csv"
+    ended = ran_script(tmp_path, KILLED, lines, out, CHUNK, workers)
     assert ended.returncode == -signal.SIGKILL
     assert not out.exists()
     done = []
@@ -350,19 +345,7 @@ def test_on_a_terminal_a_bar_shows_rate_and_time_left(lines, tmp_path):
 
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 100, 0, 0))
-    command = [
-        sys.executable,
-        "-m",
-        "wlmeasure.cli",
-        "batch",
-        str(lines),
-        "--out",
-        str(tmp_path / "t.csv"),
-        "--chunk",
-        "7",
-    ]
-    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    ended = subprocess.run(command, stderr=theirs, env=os.environ | {"PYTHONPATH": path}, check=False)
+    ended = ran("-m", "wlmeasure.cli", "batch", lines, "--out", tmp_path / "t.csv", "--chunk", 7, stderr=theirs)
     os.close(theirs)
     shown = ""
     with contextlib.suppress(OSError):  # the other side is closed: the end

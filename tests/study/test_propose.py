@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import cv2
@@ -17,6 +14,7 @@ import pytest
 from tests.detect.talking import talking_network
 from tests.references.dicom_film import code, written
 from tests.references.dicom_film import film as dicom_film
+from tests.study.scripts import ROOT, ran_script
 from wlmeasure.cli import main
 from wlmeasure.detect.look import look
 from wlmeasure.detect.network import load_network
@@ -26,7 +24,6 @@ from wlmeasure.record.case import load_case
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.study.propose import propose
 
-ROOT = Path(__file__).resolve().parents[2]
 FILMS = 4
 TABLES = ("films.csv", "items.csv", "columns.csv")
 
@@ -152,11 +149,8 @@ if __name__ == "__main__":
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="there is no such signal here")
 def test_a_run_that_was_killed_goes_on(films, weights, alone, tmp_path):
     """SIGKILL after the second of four films: they are not looked at again, and all is as if nothing had happened."""
-    script, out = tmp_path / "run.py", tmp_path / "beside" / "out"
-    script.write_text(KILLED)
-    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    command = [sys.executable, str(script), str(films), str(out), str(weights)]
-    ended = subprocess.run(command, env=os.environ | {"PYTHONPATH": path}, check=False)
+    out = tmp_path / "beside" / "out"
+    ended = ran_script(tmp_path, KILLED, films, out, weights)
     assert ended.returncode == -signal.SIGKILL
     assert not (out / "films.csv").exists()
     planned, done = [], []

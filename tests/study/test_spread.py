@@ -1,14 +1,12 @@
 """Work shared out among processes: they end with the one that started them, however it ends."""
 
-import os
 import signal
 import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.study.scripts import ran_script
+
 KILLED = """
 import os, signal
 from wlmeasure.study.spread import spread
@@ -24,14 +22,5 @@ if __name__ == "__main__":
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="there is no such signal here")
 def test_workers_end_when_the_run_is_killed(tmp_path):
     """They hold its standard output: a pipe is at its end only when the last of them is gone."""
-    script = tmp_path / "run.py"
-    script.write_text(KILLED)
-    path = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
-    ended = subprocess.run(
-        [sys.executable, str(script)],
-        env=os.environ | {"PYTHONPATH": path},
-        check=False,
-        stdout=subprocess.PIPE,
-        timeout=60,
-    )
+    ended = ran_script(tmp_path, KILLED, stdout=subprocess.PIPE, timeout=60)
     assert ended.returncode == -signal.SIGKILL

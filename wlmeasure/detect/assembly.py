@@ -304,7 +304,7 @@ def _without_tip(
 
 
 def _backwards(way: Way, crownward: Float64 | None) -> float:
-    """What a file costs whose tip points towards the crowns."""
+    """What a file or canal costs whose apical end points towards the crowns."""
     return 0.0 if crownward is None else max(float(heading(way.points) @ crownward), 0.0)
 
 
@@ -407,7 +407,7 @@ def _canals_of(
         for i, way in enumerate(strand.ways(cell, [other for _, other in tops])):
             if way is not None and way.length >= LEAST_CANAL_PX:
                 down = way.reversed()
-                gain = 0.3 * ends[end].share + 0.3 * orifices[tops[i][0]].share - _upwards(down, crownward)
+                gain = 0.3 * ends[end].share + 0.3 * orifices[tops[i][0]].share - _backwards(down, crownward)
                 pairs.append(_Pair(i, j, down, _score(down, gain)))
     passed_ends = _passed(pairs, [ends[k] for k, _ in bottoms], lambda pair: pair.end)
     passed_tops = _passed(pairs, [orifices[k] for k, _ in tops], lambda pair: pair.start)
@@ -473,10 +473,6 @@ def _beyond(strand: Strand, point: Float64) -> tuple[int, int] | None:
     gaps = np.hypot(*(cells + strand.corner - point).T)
     k = int(gaps.argmin())
     return (int(cells[k, 0]), int(cells[k, 1])) if gaps[k] <= 13.0 else None
-
-
-def _upwards(way: Way, crownward: Float64 | None) -> float:
-    return 0.0 if crownward is None else max(float(heading(way.points) @ crownward), 0.0)
 
 
 def _seconds(strand: Strand, found: list[_Canal], orifices: list[Peak], ends: list[Peak]) -> list[_Canal]:

@@ -1,12 +1,12 @@
-"""A figure as a PNG: the shapes of :mod:`~wlmeasure.share.drawing` drawn pixel by pixel, for who cannot show an SVG.
+"""A figure as a PNG: the shapes of :mod:`~wlmeasure.share.drawing` drawn pixel by pixel, for programs that cannot show an SVG.
 
 Lines, dashes, areas, ellipses and pictures look as they do there; text is drawn in the plain strokes of OpenCV, which know
-ASCII alone, so what else stands in a label is a question mark.
+ASCII alone, so any other character of a label becomes a question mark.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import cv2
 import numpy as np
@@ -29,7 +29,7 @@ LONGEST_SIDE = 10_000
 
 
 def png(drawing: Drawing) -> bytes:
-    """The drawing as a PNG file, on black where it is a film and on white else.
+    """The drawing as a PNG file, on black where it is a film and on white otherwise.
 
     Raises
     ------
@@ -82,12 +82,12 @@ def _fixed(points: Float64) -> NDArray[np.int32]:
     return np.asarray(np.rint(points * 2**SHIFT), np.int32)
 
 
-def _blended(canvas: Canvas, opacity: float, paint: object) -> None:
+def _blended(canvas: Canvas, opacity: float, paint: Callable[[Canvas], object]) -> None:
     if opacity >= 1.0:
-        paint(canvas)  # type: ignore[operator]
+        paint(canvas)
         return
     over = canvas.copy()
-    paint(over)  # type: ignore[operator]
+    paint(over)
     cv2.addWeighted(over, opacity, canvas, 1.0 - opacity, 0.0, dst=canvas)
 
 

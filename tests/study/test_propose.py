@@ -252,6 +252,20 @@ def test_what_cannot_be_is_refused_before_a_film_is_looked_at(films, weights, tm
     assert not (tmp_path / "out").exists()
 
 
+def test_weights_of_the_same_name_are_read_again(films, weights, tmp_path, monkeypatch):
+    """Other weights in another folder, then in the same one: a process that goes on takes no earlier ones for them."""
+    silent = ROOT / "tests" / "detect" / "tiny.onnx"
+    for k, own in enumerate((silent, weights, silent)):
+        folder = tmp_path / ("a" if k == 0 else "b")
+        folder.mkdir(exist_ok=True)
+        for suffix in (".onnx", ".json"):
+            (folder / f"w{suffix}").write_bytes(own.with_suffix(suffix).read_bytes())
+        monkeypatch.chdir(folder)
+        propose(films / "film1.png", tmp_path / "out", tooth="46", weights=Path("w.onnx"))
+        (row,) = rows(tmp_path / "out" / "films.csv")
+        assert row["model_sha256"] == load_network(own).sha256
+
+
 def test_without_weights_one_sentence_says_what_to_do(films, tmp_path, capsys, monkeypatch):
     from wlmeasure.detect import network
     from wlmeasure.study import propose as module

@@ -136,7 +136,7 @@ def propose(
     if tooth is not None:
         tooth = Tooth.from_iso3950(tooth).designation
     try:
-        network = _network(None if weights is None else str(weights), None)
+        network = _weights(weights)
     except DetectError as error:
         if weights is not None:
             raise
@@ -215,11 +215,16 @@ def _job(name: str, path: Path, out: Path, network: Network, said: dict[str, Any
     return Job(name, str(path.absolute()), sha256, key, film_path, **said, model_sha256=network.sha256)
 
 
+def _weights(weights: str | Path | None) -> Network:
+    """The network as its file is now, or the package's."""
+    return shipped_network() if weights is None else load_network(Path(weights))
+
+
 @lru_cache(maxsize=2)
-def _network(weights: str | None, sha256: str | None) -> Network:
-    """The network, read once a process; with `sha256` it must be that one."""
-    network = shipped_network() if weights is None else load_network(Path(weights))
-    if sha256 is not None and network.sha256 != sha256:
+def _network(weights: str | None, sha256: str) -> Network:
+    """The network of that hash, read once by a process that looks at many films."""
+    network = _weights(weights)
+    if network.sha256 != sha256:
         raise DetectError(
             "every worker must have the same weights: one has others; install the same version everywhere"
         )

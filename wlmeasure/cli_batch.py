@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 
-from wlmeasure.cli_output import Bar, print_json
+from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, print_json
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
@@ -16,12 +16,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     """Give the parser of the word `batch` its arguments."""
     parser.add_argument("paths", nargs="+", metavar="PATH", help="case files, path files, tables, folders of them")
     parser.add_argument("--out", required=True, metavar="TABLE.csv|DIR.parquet", help="errors are listed beside it")
-    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes on this computer (%(default)s)")
-    parser.add_argument(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="of a Dask cluster whose workers see the same files, such as tcp://HOST:8786",
-    )
+    add_worker_words(parser)
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
         "--correlated-mm",
@@ -78,8 +73,7 @@ def _batch(arguments: argparse.Namespace) -> None:
 
     if not (isfinite(arguments.correlated_mm) and 0.0 <= arguments.correlated_mm <= 100.0):
         raise WlmeasureError(f"--correlated-mm must be 0 to 100: {arguments.correlated_mm:g}")
-    if arguments.scheduler is not None and arguments.workers != 1:
-        raise WlmeasureError("--workers must be left out with --scheduler: the cluster has workers of its own")
+    check_worker_words(arguments)
     engine = arguments.engine or engine_here()
     bar = Bar("canals")
     try:

@@ -1,8 +1,10 @@
-"""What every family of words shares: JSON on one harmless line, what a page remarks, by whom and when a thing was made, and how
-a tooth is typed.
+"""What every family of words shares: JSON on one harmless line, what a page remarks, by whom and when a thing was made, who
+does the work, and how a tooth is typed.
 """
 
 from __future__ import annotations
+
+from wlmeasure.errors import WlmeasureError
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = [
     "TOOTH_HELP",
     "Bar",
+    "add_worker_words",
+    "check_worker_words",
     "now",
     "page_content",
     "print_json",
@@ -42,6 +46,22 @@ def words_of(parent: argparse.ArgumentParser, formatter: Formatter, every: Calla
         return parser
 
     return word
+
+
+def add_worker_words(parser: argparse.ArgumentParser) -> None:
+    """Give a parser the words that say who does the work: processes of this computer, or a cluster."""
+    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes on this computer (%(default)s)")
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="of a Dask cluster whose workers see the same files, such as tcp://HOST:8786",
+    )
+
+
+def check_worker_words(arguments: argparse.Namespace) -> None:
+    """Refuse both at once (WlmeasureError)."""
+    if arguments.scheduler is not None and arguments.workers != 1:
+        raise WlmeasureError("--workers must be left out with --scheduler: the cluster has workers of its own")
 
 
 class Bar:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from wlmeasure.cli_output import TOOTH_HELP, Bar, print_json, typed_tooth
+from wlmeasure.cli_output import TOOTH_HELP, Bar, add_worker_words, check_worker_words, print_json, typed_tooth
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_propose_words"]
@@ -25,12 +25,7 @@ def add_propose_words(parser: argparse.ArgumentParser) -> None:
         help=f"tooth of every film ({TOOTH_HELP}); without it a film gets a case file only where its header names one tooth",
     )
     parser.add_argument("--picture", choices=("svg", "png"), default="svg", help="form of the pictures (%(default)s)")
-    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes on this computer (%(default)s)")
-    parser.add_argument(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="of a Dask cluster whose workers see the same files, such as tcp://HOST:8786",
-    )
+    add_worker_words(parser)
     parser.add_argument(
         "--weights", metavar="FILE.onnx", help="another network than the shipped one, its card beside it"
     )
@@ -45,8 +40,7 @@ def add_propose_words(parser: argparse.ArgumentParser) -> None:
 def _propose(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
-    if arguments.scheduler is not None and arguments.workers != 1:
-        raise WlmeasureError("--workers must be left out with --scheduler: the cluster has workers of its own")
+    check_worker_words(arguments)
     tooth = typed_tooth(arguments.tooth)
 
     from wlmeasure.study.propose import propose

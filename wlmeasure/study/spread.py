@@ -109,12 +109,11 @@ def _by_cluster(work: Work[Job, Made], jobs: Sequence[Job], scheduler: str) -> I
         threads = sum(client.nthreads().values())
         if not threads:
             raise ShareError(f"--scheduler must have workers: {scheduler!r} has none; start some")
-        here = max(1, threads)
         queue = iter(jobs)
         running: dict[Any, Job] = {}
 
         def submit(job: Job) -> Any:
-            future = client.submit(work, job, processes=here, pure=False, retries=2)
+            future = client.submit(work, job, processes=threads, pure=False, retries=2)
             running[future.key] = job
             return future
 

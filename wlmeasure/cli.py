@@ -22,14 +22,9 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 DEMO_CASE = "molar"
-SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")  # likewise
-PHANTOM_LEVELS = (
-    "clear",
-    "typical",
-    "faint",
-    "hard",
-    "real",
-)  # written out: asking the room would load numpy for --help
+# Written out: asking the rooms would load numpy for --help.
+SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")
+PHANTOM_LEVELS = ("clear", "typical", "faint", "hard", "real")
 
 
 def _told(error: WlmeasureError) -> str:

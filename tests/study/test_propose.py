@@ -231,6 +231,17 @@ def test_one_bad_film_does_not_stop_the_rest(films, weights, tmp_path, capsys):
     assert (said["films"], said["failed"], said["resumed"]) == (2, 0, 1)
 
 
+def test_a_film_too_far_down_is_not_called_no_picture(weights, tmp_path):
+    """Folders are looked through 8 deep."""
+    for levels in (8, 9):
+        folder = tmp_path.joinpath("in", *[str(levels)] * levels)
+        folder.mkdir(parents=True)
+        (folder / "film.png").write_bytes(film(0))
+    propose(tmp_path / "in", tmp_path / "out", weights=weights)
+    errors = {row["film"][0]: row["error"] for row in rows(tmp_path / "out" / "films.csv")}
+    assert errors == {"8": "", "9": "film must lie at most 8 folders down: name a folder further down"}
+
+
 def test_one_film_alone(films, weights, alone, tmp_path):
     made = propose(films / "film1.png", tmp_path / "out", tooth="46", weights=weights)
     assert made.films == 1

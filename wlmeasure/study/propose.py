@@ -23,7 +23,7 @@ from wlmeasure.detect.look import Look, look
 from wlmeasure.detect.network import Network, load_network, shipped_network
 from wlmeasure.errors import DetectError, ShareError, WlmeasureError, one_line
 from wlmeasure.image.file_content import open_regular
-from wlmeasure.image.listing import list_films
+from wlmeasure.image.listing import MAX_DEPTH, list_films
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, Case, case_content
@@ -177,9 +177,7 @@ def _films(place: Path, out: Path) -> tuple[list[tuple[str, Path]], list[tuple[s
         listed = {film.path: film.refused for film in list_films(place, max_files=MOST_FILMS).films}
         if place.is_dir():
             called = (path for path in place.rglob("*") if path.suffix.lower() in SUFFIXES and _is_shown(path, place))
-            listed = (
-                dict.fromkeys(called, "file must be a picture: its content is none; copy or export it again") | listed
-            )
+            listed = {path: _why_not_listed(path, place) for path in called} | listed
         found, refused = [], []
         for path, fault in listed.items():
             if path.resolve().is_relative_to(own):
@@ -195,6 +193,13 @@ def _films(place: Path, out: Path) -> tuple[list[tuple[str, Path]], list[tuple[s
             )
         return sorted(found), sorted(refused)
     return [(place.name, place)], []
+
+
+def _why_not_listed(path: Path, folder: Path) -> str:
+    """Why a file that is called a picture is not among a folder's films."""
+    if len(path.relative_to(folder).parts) - 1 > MAX_DEPTH:
+        return f"film must lie at most {MAX_DEPTH} folders down: name a folder further down"
+    return "file must be a picture: its content is none; copy or export it again"
 
 
 def _is_shown(path: Path, folder: Path) -> bool:

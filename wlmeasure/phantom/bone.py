@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import Crossing, cross
 from wlmeasure.phantom.solid import Solid
-from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.tooth import FRONT, Tooth
 from wlmeasure.phantom.trabeculae import Pattern, draw_pattern, network, smooth_noise
 
 __all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm", "socket_of"]
@@ -232,7 +232,7 @@ _PLACES = {
 def _draw_landmarks(rng: np.random.Generator, upper: bool, kind: str, deep_mm: float) -> tuple[Landmark, ...]:
     """Landmarks of upper or lower front and side teeth; `deep_mm` is the height (z) of the lowest root end."""
     made = []
-    front = kind in ("incisor", "canine")
+    front = kind in FRONT
     for place in _PLACES["upper" if upper else "lower", "front" if front else "side"]:
         x = float(rng.uniform(*place.x_mm) * rng.choice([-1.0, 1.0]))
         z = float(rng.uniform(*place.z_mm)) + (deep_mm if place.deep else 0.0)

@@ -20,6 +20,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.rays import Crossing, cross
 from wlmeasure.phantom.solid import Solid
@@ -46,16 +47,11 @@ class Socket:
     ends_mm: Float64
 
 
-def socket_of(tooth: Tooth, turn: Float64 | None = None, shift_mm: Float64 | None = None) -> Socket:
+def socket_of(tooth: Tooth, turn: Float64, shift_mm: Float64) -> Socket:
     """The socket of a tooth that stands in the jaw by a turn (3, 3) and a shift (3,) mm."""
-    turn = np.eye(3) if turn is None else turn
-    shift = np.zeros(3) if shift_mm is None else np.asarray(shift_mm, np.float64)
-
-    def placed(solid: Solid) -> Solid:
-        return Solid(solid.vertices @ turn.T + shift, solid.faces)
-
-    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift
-    return Socket(tuple(placed(root.solid(sides=24)) for root in tooth.roots), placed(tooth.core_solid()), ends)
+    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift_mm
+    roots = tuple(moved(root.solid(sides=24), turn, shift_mm) for root in tooth.roots)
+    return Socket(roots, moved(tooth.core_solid(), turn, shift_mm), ends)
 
 
 @frozen
@@ -144,7 +140,7 @@ def draw_jaw(
     `draw_pattern`.
     """
     drawn = draw_pattern(rng, without=without)
-    deep = float(min(socket.ends_mm[:, 2].min() for socket in sockets[:1]))
+    deep = float(sockets[0].ends_mm[:, 2].min())
     loss = float(rng.exponential(1.1)) if rng.random() < 0.3 else 0.0
     return Jaw(
         thickness_mm=float(rng.uniform(7.5, 12.5)),

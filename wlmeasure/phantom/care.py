@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bodies import block, bulge, moved, pointed, screw
+from wlmeasure.phantom.chance import left_over, pick
 from wlmeasure.phantom.mouth import Work
 from wlmeasure.phantom.options import CROWNS, FAULTS, FILLERS, FILLINGS, POSTS
 from wlmeasure.phantom.scene import Cap, FileInCanal, FillingInCanal, Scene
@@ -45,11 +46,8 @@ class Chooser:
 
     def one(self, names: tuple[str, ...], shares: tuple[float, ...]) -> str | None:
         """One of the names in proportion to the shares; None where all of them are left out."""
-        weights = np.array([0.0 if name in self.without else share for name, share in zip(names, shares, strict=True)])
-        draw = self.rng.random()
-        if weights.sum() <= 0.0:
-            return None
-        return names[int(np.searchsorted(np.cumsum(weights) / weights.sum(), draw, side="right"))]
+        left, draw = left_over(names, shares, self.without), self.rng.random()
+        return names[pick(left, draw)] if left.sum() > 0.0 else None
 
     def chance(self, share: float, name: str = "") -> bool:
         """True in a share of draws, never for a thing that is left out."""

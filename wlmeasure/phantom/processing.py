@@ -16,10 +16,9 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.chance import draw_family
 from wlmeasure.phantom.film import Detector, expose
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.trabeculae import draw_family
 
 __all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "film_area", "processed"]
 
@@ -59,10 +58,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     PhantomError
         A family that there is not.
     """
-    if kind is not None and kind not in CHAINS:
-        raise PhantomError(f"kind must be one of {', '.join(CHAINS)}: {kind!r}")
-    drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
-    kind = drawn if kind is None else kind
+    kind = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without, kind)
     u = rng.uniform
     low = float(np.clip(np.exp(rng.normal(0.35, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.rays import Crossing, cross
+from wlmeasure.phantom.rays import Crossing, cross, finer
 from wlmeasure.phantom.solid import Solid
 from wlmeasure.phantom.tooth import FRONT, Tooth
 from wlmeasure.phantom.trabeculae import Pattern, draw_pattern, network, smooth_noise
@@ -322,18 +322,9 @@ def jaw_paths(
     np.maximum(field.cortical, 0.0, out=field.cortical)
     np.maximum(field.soft, 0.0, out=field.soft)
     return {
-        name: _enlarged(getattr(field, name), factor, (projection.rows, projection.cols))
+        name: finer(getattr(field, name), factor, (projection.rows, projection.cols))
         for name in ("trabecular", "cortical", "soft")
     }
-
-
-def _enlarged(path: Float32, factor: int, shape: tuple[int, int]) -> Float32:
-    if factor == 1:
-        return path
-    rows, cols = path.shape
-    large = cv2.resize(path, (cols * factor, rows * factor), interpolation=cv2.INTER_LINEAR)
-    result: Float32 = np.asarray(large, np.float32)[: shape[0], : shape[1]]
-    return result
 
 
 def _step(distance_mm: Float32, over_mm: float) -> Float32:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from math import radians, tan
 
-import cv2
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from wlmeasure.errors import PhantomError, check_positive
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.film import attenuation_per_mm, trabecular_texture
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
+from wlmeasure.phantom.rays import Crossing, cross, finer, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import RING_MM, Canal, Tooth
 
@@ -301,7 +300,7 @@ def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> 
     for tooth, shift in scene.neighbours:
         _add_neighbour(side, tooth, shift, coarse)
     for name, path in side.paths.items():
-        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + _finer(path, film.shape)
+        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + finer(path, COARSE, film.shape)
     _add_bone(film, scene, projection, coarse, rng)
     for material, body in scene.hardware:
         film.add(material, cross(body, projection))
@@ -482,10 +481,10 @@ def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Project
     plates = np.minimum(2.0 * bone.cortical_mm * below, thickness - lamina)
     marrow = thickness - lamina - plates
     fine = {
-        k: _finer(v.astype(np.float32), film.shape)
+        k: finer(v.astype(np.float32), COARSE, film.shape)
         for k, v in (("marrow", marrow), ("all", thickness), ("socket", socket))
     }
-    wall = _finer((lamina - socket + plates).astype(np.float32), film.shape)
+    wall = finer((lamina - socket + plates).astype(np.float32), COARSE, film.shape)
     texture = trabecular_texture(film.shape, (projection.mm_per_px_row, projection.mm_per_px_col), rng)
     full_mm = bone.thickness_mm - 2.0 * bone.cortical_mm
     strength = bone.texture / (attenuation_per_mm("trabecular") * full_mm)
@@ -496,13 +495,6 @@ def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Project
     soft = film.paths.setdefault("soft", np.zeros(film.shape, np.float32))
     # What is not bone in the slab is gingiva above the crest (thinning out towards the crown) and ligament in the socket.
     gum = np.clip((z - crest) / 4.0, 0.0, 1.0)
-    soft += np.float32(bone.soft_mm) + _finer(
-        (0.5 * bone.thickness_mm * (1.0 - gum) * (1.0 - below)).astype(np.float32), film.shape
+    soft += np.float32(bone.soft_mm) + finer(
+        (0.5 * bone.thickness_mm * (1.0 - gum) * (1.0 - below)).astype(np.float32), COARSE, film.shape
     )
-
-
-def _finer(path: Float32, shape: tuple[int, int]) -> Float32:
-    """An image of coarse pixels on the film's own."""
-    rows, cols = path.shape
-    large = np.asarray(cv2.resize(path, (cols * COARSE, rows * COARSE), interpolation=cv2.INTER_LINEAR), np.float32)
-    return large[: shape[0], : shape[1]]

@@ -204,10 +204,11 @@ def table(sets: Iterable[dict[str, float]]) -> dict[str, tuple[float, float, flo
         for name, value in one.items():
             if np.isfinite(value):
                 columns[name].append(value)
-    return {
-        name: (float("nan"),) * 3 if not column else tuple(float(v) for v in np.percentile(column, [5, 50, 95]))  # type: ignore[misc]
-        for name, column in columns.items()
-    }
+    made = {}
+    for name, column in columns.items():
+        low, middle, high = np.percentile(column, [5, 50, 95]).tolist() if column else (float("nan"),) * 3
+        made[name] = (low, middle, high)
+    return made
 
 
 def told(level_name: str, films: int, made: dict[str, tuple[float, float, float]]) -> str:

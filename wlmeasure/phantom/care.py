@@ -19,7 +19,7 @@ from wlmeasure.phantom.options import CROWNS, FAULTS, FILLERS, FILLINGS, POSTS
 from wlmeasure.phantom.scene import Cap, FileInCanal, FillingInCanal, Scene
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import FRONT, Canal, Tooth
-from wlmeasure.phantom.treatment import access_cavity, access_closure, clamp, file_line, restoration
+from wlmeasure.phantom.treatment import access_cavity, access_closure, clamp, file_line, one_a_canal, restoration
 
 __all__ = ["Chooser", "Plan", "broken_instrument", "cone", "implant", "references", "treated", "wire"]
 
@@ -205,13 +205,7 @@ def _fillings(
     size, taper = float(rng.uniform(0.25, 0.5)), float(rng.choice([0.02, 0.04, 0.06, 0.08], p=(0.3, 0.35, 0.25, 0.1)))
     if plan.filling_shape is not None:
         size, taper = plan.filling_shape
-    shorts = plan.fillings_mm
-    if isinstance(shorts, float | int):
-        shorts = (float(shorts),) * len(tooth.canals)
-    if shorts is not None and len(shorts) != len(tooth.canals):
-        raise PhantomError(
-            f"filling must be one number or one a canal, {len(tooth.canals)} on this tooth: {len(shorts)}"
-        )
+    shorts = None if plan.fillings_mm is None else one_a_canal(tooth, plan.fillings_mm)
     fillings = []
     for k, canal in enumerate(tooth.canals):
         length = canal.curve.length_mm

@@ -110,6 +110,10 @@ class FileInCanal:
         radius: Float64 = np.minimum(body, cone)
         return radius
 
+    def radius_at(self, arc_mm: Float64) -> Float64:
+        """Half diameter at arc lengths from the canal's orifice, 0 beyond the tip, mm."""
+        return self.radius(np.maximum(self.line.length_mm - self.coronal_mm - arc_mm, 0.0))
+
     def solid(self) -> Solid:
         """Working part and shank, from the handle to the tip."""
         length = self.line.length_mm
@@ -127,7 +131,7 @@ class FileInCanal:
         return tube(self.line.at(-np.linspace(self.stop_mm[1], 0.0, 3)), self.stop_mm[0])
 
     def handle_solid(self) -> Solid:
-        """The handle, of plastic."""
+        """The handle."""
         start = -self.above_mm
         return tube(self.line.at(start - np.linspace(HANDLE_MM, 0.0, 3)), HANDLE_RADIUS_MM)
 
@@ -447,8 +451,8 @@ def _add_restoration(film: Layers, material: str, filling: Crossing, crown: Cros
 
 def _needed(file: FileInCanal, arc_mm: Float64) -> Float64:
     """Half width that the file asks of its canal at arc lengths from the orifice."""
-    from_tip = file.line.length_mm - file.coronal_mm - arc_mm
-    return np.where(from_tip > 0.0, file.radius(np.maximum(from_tip, 0.0)) + CLEARANCE_MM, 0.0)
+    half = file.radius_at(arc_mm)
+    return np.where(half > 0.0, half + CLEARANCE_MM, 0.0)
 
 
 def _add_neighbour(film: Layers, tooth: Tooth, shift: Float64, projection: Projection) -> None:

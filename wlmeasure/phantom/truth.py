@@ -457,8 +457,7 @@ def _with_contents(canals: list[CanalTruth], scene: Scene) -> list[CanalTruth]:
         for file in scene.files:
             if file.canal == k:
                 holds = "file"
-                from_tip = file.line.length_mm - file.coronal_mm - truth.arc_mm
-                wide = np.maximum(wide, np.where(from_tip > 0.0, 2.0 * file.radius(np.maximum(from_tip, 0.0)), 0.0))
+                wide = np.maximum(wide, 2.0 * file.radius_at(truth.arc_mm))
         made.append(evolve(truth, holds=holds, lumen_mm=wide))
     return made
 

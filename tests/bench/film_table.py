@@ -1,8 +1,8 @@
 """How rich films are, in numbers: phantoms of a level beside real films.
 
 Run as ``python -m tests.bench.film_table --level real --count 100 --workers 2``. The figures are those of a study of 86 real
-periapical films of many sources (26 canals as traced; 20 films with a file in a canal), of which only these numbers are ours
-to have. Before the first group of figures grey is scaled to the film's own 0.2 to 99.8 percentiles and the long side resampled
+periapical films of many sources (26 canals as traced; 20 films with a file in a canal), of which we know only these numbers.
+Before the first group of figures grey is scaled to the film's own 0.2 to 99.8 percentiles and the long side resampled
 to 448 px. Nothing here finds anything: canals and files come from the phantoms' truth.
 """
 

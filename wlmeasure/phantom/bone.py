@@ -248,7 +248,7 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
     length = np.pad(crossing.length_mm.astype(np.float32), pad, mode="edge")  # a root goes on beyond the border
     inside = (length > 1e-3).astype(np.uint8)
-    # Of a body that meets no pixel every pixel is endlessly far; the box is never so large.
+    # Where a body meets no pixel, distances are infinite: they are capped beyond the box's size.
     far = np.float32(sum(inside.shape))
     away = np.minimum(cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5), far)
     within = np.minimum(cv2.distanceTransform(inside, cv2.DIST_L2, 5), far)

@@ -1,8 +1,8 @@
 """How rich films are, in numbers: phantoms of a level beside real films.
 
 Run as ``python -m tests.bench.film_table --level real --count 100 --workers 2``. The figures are those of a study of 86 real
-periapical films of many sources (26 canals as traced; 20 films with a file in a canal), of which only these numbers are ours
-to have. Before the first group of figures grey is scaled to the film's own 0.2 to 99.8 percentiles and the long side resampled
+periapical films of many sources (26 canals as traced; 20 films with a file in a canal), of which we know only these numbers.
+Before the first group of figures grey is scaled to the film's own 0.2 to 99.8 percentiles and the long side resampled
 to 448 px. Nothing here finds anything: canals and files come from the phantoms' truth.
 """
 
@@ -204,10 +204,11 @@ def table(sets: Iterable[dict[str, float]]) -> dict[str, tuple[float, float, flo
         for name, value in one.items():
             if np.isfinite(value):
                 columns[name].append(value)
-    return {
-        name: (float("nan"),) * 3 if not column else tuple(float(v) for v in np.percentile(column, [5, 50, 95]))  # type: ignore[misc]
-        for name, column in columns.items()
-    }
+    made = {}
+    for name, column in columns.items():
+        low, middle, high = np.percentile(column, [5, 50, 95]).tolist() if column else (float("nan"),) * 3
+        made[name] = (low, middle, high)
+    return made
 
 
 def told(level_name: str, films: int, made: dict[str, tuple[float, float, float]]) -> str:

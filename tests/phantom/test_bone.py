@@ -7,10 +7,11 @@ from attrs import evolve
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bone import Jaw, Landmark, Lesion, Socket, draw_jaw, jaw_paths
+from wlmeasure.phantom.chance import draw_family
 from wlmeasure.phantom.film import attenuation_per_mm
 from wlmeasure.phantom.projection import aim
 from wlmeasure.phantom.solid import tube
-from wlmeasure.phantom.trabeculae import PATTERNS, Pattern, draw_family, draw_pattern, network
+from wlmeasure.phantom.trabeculae import PATTERNS, Pattern, draw_pattern, network
 
 SPACING = (0.06, 0.05)  # unequal
 RADIUS_MM = 2.0

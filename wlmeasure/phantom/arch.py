@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.care import Chooser, Plan, broken_instrument, cone, implant, treated, wire
+from wlmeasure.phantom.chance import left_over, pick
 from wlmeasure.phantom.kinds import KINDS, LUMENS, draw_kind
 from wlmeasure.phantom.mouth import Mouth, Placed, Work
 from wlmeasure.phantom.options import Options
@@ -197,7 +198,7 @@ def _in_hand(rng: np.random.Generator, wish: Options) -> tuple[bool, int, str | 
             )
         upper = not upper
     shares = np.array(_SHARES["upper" if upper else "lower"]) * fits[0 if upper else 1]
-    return upper, int(np.searchsorted(np.cumsum(shares) / shares.sum(), draw, side="right")), None
+    return upper, pick(shares, draw), None
 
 
 def _needed(wish: Options) -> int:
@@ -229,9 +230,9 @@ def _patient(rng: np.random.Generator, child: bool, without: tuple[str, ...]) ->
         shares = (0.8, 0.17, 0.0, 0.03)
     else:
         shares = (0.3, 0.45, 0.0, 0.25)
-    left = np.array([0.0 if name in without else share for name, share in zip(LUMENS, shares, strict=True)])
+    left = left_over(LUMENS, shares, without)
     if left.sum() <= 0.0:
-        left = np.array([float(name not in without) for name in LUMENS])
+        left = left_over(LUMENS, (1.0,) * len(LUMENS), without)
     if left.sum() <= 0.0:
         raise PhantomError(f"leave_out must leave one of {', '.join(LUMENS)}")
     return _Patient(tuple(left / left.sum()), worked_on)

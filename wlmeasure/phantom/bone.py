@@ -20,10 +20,11 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from wlmeasure.phantom.bodies import moved
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.rays import Crossing, cross
+from wlmeasure.phantom.rays import Crossing, cross, finer
 from wlmeasure.phantom.solid import Solid
-from wlmeasure.phantom.tooth import Tooth
+from wlmeasure.phantom.tooth import FRONT, Tooth
 from wlmeasure.phantom.trabeculae import Pattern, draw_pattern, network, smooth_noise
 
 __all__ = ["Jaw", "Landmark", "Lesion", "Socket", "draw_jaw", "jaw_paths", "outside_mm", "socket_of"]
@@ -46,16 +47,11 @@ class Socket:
     ends_mm: Float64
 
 
-def socket_of(tooth: Tooth, turn: Float64 | None = None, shift_mm: Float64 | None = None) -> Socket:
+def socket_of(tooth: Tooth, turn: Float64, shift_mm: Float64) -> Socket:
     """The socket of a tooth that stands in the jaw by a turn (3, 3) and a shift (3,) mm."""
-    turn = np.eye(3) if turn is None else turn
-    shift = np.zeros(3) if shift_mm is None else np.asarray(shift_mm, np.float64)
-
-    def placed(solid: Solid) -> Solid:
-        return Solid(solid.vertices @ turn.T + shift, solid.faces)
-
-    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift
-    return Socket(tuple(placed(root.solid(sides=24)) for root in tooth.roots), placed(tooth.core_solid()), ends)
+    ends = np.array([root.end_mm() for root in tooth.roots]) @ turn.T + shift_mm
+    roots = tuple(moved(root.solid(sides=24), turn, shift_mm) for root in tooth.roots)
+    return Socket(roots, moved(tooth.core_solid(), turn, shift_mm), ends)
 
 
 @frozen
@@ -144,7 +140,7 @@ def draw_jaw(
     `draw_pattern`.
     """
     drawn = draw_pattern(rng, without=without)
-    deep = float(min(socket.ends_mm[:, 2].min() for socket in sockets[:1]))
+    deep = float(sockets[0].ends_mm[:, 2].min())
     loss = float(rng.exponential(1.1)) if rng.random() < 0.3 else 0.0
     return Jaw(
         thickness_mm=float(rng.uniform(7.5, 12.5)),
@@ -232,7 +228,7 @@ _PLACES = {
 def _draw_landmarks(rng: np.random.Generator, upper: bool, kind: str, deep_mm: float) -> tuple[Landmark, ...]:
     """Landmarks of upper or lower front and side teeth; `deep_mm` is the height (z) of the lowest root end."""
     made = []
-    front = kind in ("incisor", "canine")
+    front = kind in FRONT
     for place in _PLACES["upper" if upper else "lower", "front" if front else "side"]:
         x = float(rng.uniform(*place.x_mm) * rng.choice([-1.0, 1.0]))
         z = float(rng.uniform(*place.z_mm)) + (deep_mm if place.deep else 0.0)
@@ -252,7 +248,7 @@ def outside_mm(crossing: Crossing, cell_mm: float, reach_mm: float) -> tuple[sli
     pad = int(np.ceil(reach_mm / cell_mm)) + 1
     length = np.pad(crossing.length_mm.astype(np.float32), pad, mode="edge")  # a root goes on beyond the border
     inside = (length > 1e-3).astype(np.uint8)
-    # Of a body that meets no pixel every pixel is endlessly far; the box is never so large.
+    # Where a body meets no pixel, distances are infinite: they are capped beyond the box's size.
     far = np.float32(sum(inside.shape))
     away = np.minimum(cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5), far)
     within = np.minimum(cv2.distanceTransform(inside, cv2.DIST_L2, 5), far)
@@ -326,18 +322,9 @@ def jaw_paths(
     np.maximum(field.cortical, 0.0, out=field.cortical)
     np.maximum(field.soft, 0.0, out=field.soft)
     return {
-        name: _enlarged(getattr(field, name), factor, (projection.rows, projection.cols))
+        name: finer(getattr(field, name), factor, (projection.rows, projection.cols))
         for name in ("trabecular", "cortical", "soft")
     }
-
-
-def _enlarged(path: Float32, factor: int, shape: tuple[int, int]) -> Float32:
-    if factor == 1:
-        return path
-    rows, cols = path.shape
-    large = cv2.resize(path, (cols * factor, rows * factor), interpolation=cv2.INTER_LINEAR)
-    result: Float32 = np.asarray(large, np.float32)[: shape[0], : shape[1]]
-    return result
 
 
 def _step(distance_mm: Float32, over_mm: float) -> Float32:

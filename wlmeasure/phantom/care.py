@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.bodies import block, bulge, moved, pointed, screw
+from wlmeasure.phantom.chance import left_over, pick
 from wlmeasure.phantom.mouth import Work
 from wlmeasure.phantom.options import CROWNS, FAULTS, FILLERS, FILLINGS, POSTS
 from wlmeasure.phantom.scene import Cap, FileInCanal, FillingInCanal, Scene
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import FRONT, Canal, Tooth
-from wlmeasure.phantom.treatment import access_cavity, access_closure, clamp, file_line, restoration
+from wlmeasure.phantom.treatment import access_cavity, access_closure, clamp, file_line, one_a_canal, restoration
 
 __all__ = ["Chooser", "Plan", "broken_instrument", "cone", "implant", "references", "treated", "wire"]
 
@@ -45,11 +46,8 @@ class Chooser:
 
     def one(self, names: tuple[str, ...], shares: tuple[float, ...]) -> str | None:
         """One of the names in proportion to the shares; None where all of them are left out."""
-        weights = np.array([0.0 if name in self.without else share for name, share in zip(names, shares, strict=True)])
-        draw = self.rng.random()
-        if weights.sum() <= 0.0:
-            return None
-        return names[int(np.searchsorted(np.cumsum(weights) / weights.sum(), draw, side="right"))]
+        left, draw = left_over(names, shares, self.without), self.rng.random()
+        return names[pick(left, draw)] if left.sum() > 0.0 else None
 
     def chance(self, share: float, name: str = "") -> bool:
         """True in a share of draws, never for a thing that is left out."""
@@ -207,13 +205,7 @@ def _fillings(
     size, taper = float(rng.uniform(0.25, 0.5)), float(rng.choice([0.02, 0.04, 0.06, 0.08], p=(0.3, 0.35, 0.25, 0.1)))
     if plan.filling_shape is not None:
         size, taper = plan.filling_shape
-    shorts = plan.fillings_mm
-    if isinstance(shorts, float | int):
-        shorts = (float(shorts),) * len(tooth.canals)
-    if shorts is not None and len(shorts) != len(tooth.canals):
-        raise PhantomError(
-            f"filling must be one number or one a canal, {len(tooth.canals)} on this tooth: {len(shorts)}"
-        )
+    shorts = None if plan.fillings_mm is None else one_a_canal(tooth, plan.fillings_mm)
     fillings = []
     for k, canal in enumerate(tooth.canals):
         length = canal.curve.length_mm

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import LEVELS, Level
-from wlmeasure.phantom.film import TONES, Detector, StoredImage, transmission
+from wlmeasure.phantom.film import TONES, Detector, StoredImage, beyond_corners, transmission
 from wlmeasure.phantom.options import Options
 from wlmeasure.phantom.projection import Projection, aim
 from wlmeasure.phantom.scene import STOP_HEIGHT_MM, Scene
@@ -358,14 +358,10 @@ def sensor_marks(
 
     Returns the image and what was drawn: radius of the corners in pixels and column of the line, None where there is none.
     """
-    rows, cols = image.shape
     corner, line = rng.random() < CORNER_SHARE, rng.random() < LINE_SHARE
-    radius, at = round(rng.uniform(*CORNER_PX), 1), int(rng.integers(cols))
+    radius, at = round(rng.uniform(*CORNER_PX), 1), int(rng.integers(image.shape[1]))
     if corner:
-        r = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
-        c = np.minimum(np.arange(cols), np.arange(cols)[::-1])[None, :]
-        outside = (r < radius) & (c < radius) & (np.hypot(radius - r, radius - c) > radius)
-        image = np.where(outside, image.dtype.type(top), image)
+        image = np.where(beyond_corners(image.shape, radius), image.dtype.type(top), image)
     if line:
         image = image.copy()
         image[:, at] = np.minimum(image[:, at].astype(np.int64) + top // 4, top).astype(image.dtype)

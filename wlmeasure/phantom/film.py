@@ -17,9 +17,11 @@ __all__ = [
     "TONES",
     "Detector",
     "attenuation_per_mm",
+    "beyond_corners",
     "expose",
     "jpeg",
     "scattered",
+    "stored",
     "tone_curve",
     "transmission",
 ]
@@ -195,10 +197,24 @@ def expose(beam: Float32, projection: Projection, detector: Detector, rng: np.ra
         seen = counts / np.float32(detector.photons)
     seen = _blurred(seen, detector.noise_blur_px, detector.noise_blur_px)
     shade = tone_curve(seen / np.float32(detector.full_scale), detector.tone, detector.tone_strength)
-    top = 2**detector.bits - 1
-    values = np.rint(shade * np.float32(top))
-    stored: StoredImage = values.astype(np.uint8) if detector.bits == 8 else values.astype(np.uint16)
-    return stored
+    return stored(shade, detector.bits)
+
+
+def stored(shade: Float32, bits: int) -> StoredImage:
+    """Values of so many bits of shades in [0, 1]."""
+    values: Float32 = np.rint(shade * np.float32(2**bits - 1))
+    return values.astype(np.uint8) if bits == 8 else values.astype(np.uint16)
+
+
+def beyond_corners(shape: tuple[int, int], radius_px: float) -> NDArray[np.bool_]:
+    """True where a pixel lies outside the rounded corners of an image."""
+    rows, cols = shape
+    r = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
+    c = np.minimum(np.arange(cols), np.arange(cols)[::-1])[None, :]
+    outside: NDArray[np.bool_] = (
+        (r < radius_px) & (c < radius_px) & (np.hypot(radius_px - r, radius_px - c) > radius_px)
+    )
+    return outside
 
 
 def jpeg(image: StoredImage, quality: int) -> tuple[StoredImage, bytes]:

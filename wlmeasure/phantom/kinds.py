@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import PhantomError
 from wlmeasure.phantom.anatomy import canal_axis
 from wlmeasure.phantom.curve import Curve, curve_in_plane, curve_into
-from wlmeasure.phantom.tooth import Canal, CrownForm, Joint, Root, Tooth
+from wlmeasure.phantom.tooth import FRONT, Canal, CrownForm, Joint, Root, Tooth
 
 __all__ = ["KINDS", "LUMENS", "Kind", "draw_kind"]
 
@@ -263,7 +263,7 @@ def _lumen(
     pair: bool,
 ) -> tuple[tuple[float, float], float, float]:
     """Width at orifice and constriction, mm, depth over width at the orifice, and length that is closed from above, mm."""
-    front = kind.form in ("incisor", "canine")
+    front = kind.form in FRONT
     drawn = rng.random(4)
     oval = 1.0 + drawn[0] * min(1.6, max(half[1] / half[0] - 0.6, 0.2)) * 1.2
     if lumen == "wide":
@@ -312,7 +312,7 @@ def _chamber(rng: np.random.Generator, form: CrownForm, roots: list[Root], lumen
     spread, tall = np.abs(starts[:, :2]).max(axis=0)
     grown = {"usual": rng.uniform(0.75, 1.05), "wide": rng.uniform(1.1, 1.4), "thin": rng.uniform(0.45, 0.75)}
     share = float(grown.get(lumen, 0.35))
-    front = form.kind in ("incisor", "canine")
+    front = form.kind in FRONT
     wide = max(spread + 0.35, 0.34 * form.half_x_mm if front else 0.75)
     deep = max(min(tall + 0.5, 0.5 * form.half_y_mm), 0.9)
     return (max(wide * share, 0.25), max(deep * share, 0.25))

@@ -167,14 +167,15 @@ class Sitting:
             facts["shift"] = shift
         if mouth is not None and mouth.jaw is not None:
             facts |= {"picture": self.wish.picture, "jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
-        truth = truth_of(self.scene, self.references_mm, projection, facts)
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
         if mouth is not None and shown is not None and self.chain is not None:
             masks["film"] = film_area(self.chain, image.shape, spacing)
             teeth = _seen(teeth_truth(mouth, projection, masks["film"]), shown, projection, masks["film"])
             first = teeth[0]
             file = first.files[0] if first.files else None
-            truth = evolve(truth, teeth=teeth, canals=first.canals, file=file, fillings=first.fillings)
+            truth = Truth(first.canals, file, facts, first.fillings, teeth)
+        else:
+            truth = truth_of(self.scene, self.references_mm, projection, facts)
         return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
 
 

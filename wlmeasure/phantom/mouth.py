@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.phantom.bone import Jaw, Socket, jaw_paths, socket_of
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.rays import cross
-from wlmeasure.phantom.scene import METALS, SUBSTANCES, Marks, Scene, tooth_paths
+from wlmeasure.phantom.scene import Layers, Marks, Scene, tooth_paths
 from wlmeasure.phantom.solid import Solid
 from wlmeasure.points import frozen_array
 
@@ -129,27 +128,16 @@ def mouth_paths(
     mouth: Mouth, projection: Projection, rng: np.random.Generator
 ) -> tuple[dict[str, Float32], dict[str, NDArray[np.uint8]]]:
     """Path length, mm, of the ray of every pixel in each material, and the images of `Marks`. `rng` draws the jaw's pattern."""
-    shape = (projection.rows, projection.cols)
-    marks = Marks(shape)
-    total: dict[str, Float32] = {}
+    marks = Marks((projection.rows, projection.cols))
+    total = Layers(projection, marks)
     for tooth in mouth.on_film(projection):
-        own = tooth_paths(tooth.scene, projection.seen_from(tooth.turn, tooth.shift_mm), marks)
-        for name, path in own.items():
-            total[name] = total[name] + path if name in total else path
-    for material, body in mouth.bodies:
-        crossing = cross(body, projection)
-        if crossing.length_mm.size:
-            base, density = SUBSTANCES.get(material, (material, 1.0))
-            path = total.setdefault(base, np.zeros(shape, np.float32))
-            path[crossing.rows, crossing.cols] += np.float32(density) * crossing.length_mm.astype(np.float32)
-            if material in METALS:
-                marks.add("metal", crossing)
+        total.add_paths(tooth_paths(tooth.scene, projection.seen_from(tooth.turn, tooth.shift_mm), marks))
+    total.add_bodies(mouth.bodies, projection)
     if mouth.jaw is not None:
-        for name, path in jaw_paths(mouth.jaw, mouth.sockets(), projection, rng).items():
-            total[name] = total[name] + path if name in total else path
+        total.add_paths(jaw_paths(mouth.jaw, mouth.sockets(), projection, rng))
     if mouth.other_jaw is not None and mouth.bite is not None:
         seen = projection.seen_from(*mouth.bite)
-        for name, path in jaw_paths(mouth.other_jaw, mouth.other_sockets(), seen, rng).items():
-            if name != "soft":  # cheek and tongue are there once
-                total[name] = total[name] + path
-    return total, marks.images
+        beyond = jaw_paths(mouth.other_jaw, mouth.other_sockets(), seen, rng)
+        del beyond["soft"]  # cheek and tongue are there once
+        total.add_paths(beyond)
+    return total.paths, marks.images

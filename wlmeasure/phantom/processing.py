@@ -16,10 +16,9 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.errors import PhantomError
-from wlmeasure.phantom.film import Detector, expose
+from wlmeasure.phantom.chance import draw_family
+from wlmeasure.phantom.film import Detector, StoredImage, beyond_corners, expose, jpeg, stored
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.trabeculae import draw_family
 
 __all__ = ["CHAINS", "Chain", "Developed", "Step", "developed", "draw_chain", "film_area", "processed"]
 
@@ -59,10 +58,7 @@ def draw_chain(rng: np.random.Generator, kind: str | None = None, *, without: tu
     PhantomError
         A family that there is not.
     """
-    if kind is not None and kind not in CHAINS:
-        raise PhantomError(f"kind must be one of {', '.join(CHAINS)}: {kind!r}")
-    drawn = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without)
-    kind = drawn if kind is None else kind
+    kind = draw_family(rng, CHAINS, CHAIN_WEIGHTS, without, kind)
     u = rng.uniform
     low = float(np.clip(np.exp(rng.normal(0.35, 1.0)), 0.0, 8.0)) if rng.random() < 0.85 else 0.0
     steps = [Step("level", (low, u(93.0, 100.0), float(np.clip(rng.normal(0.55, 0.18), 0.18, 0.82))))]
@@ -117,7 +113,7 @@ class Developed:
         The picture in [0, 1], as it is and without its noise and marks.
     """
 
-    image: NDArray[np.uint8] | NDArray[np.uint16]
+    image: StoredImage
     film: Float32
     clean: Float32
 
@@ -133,8 +129,7 @@ def developed(
     top = np.float32(2**detector.bits - 1)
     film = processed(expose(beam, projection, detector, rng).astype(np.float32) / top, spacing, chain, rng)
     clean = processed(expose(beam, projection, detector, None).astype(np.float32) / top, spacing, chain, None)
-    values = np.rint(film * np.float32(2**bits - 1))
-    return Developed(values.astype(np.uint8) if bits == 8 else values.astype(np.uint16), film, clean)
+    return Developed(stored(film, bits), film, clean)
 
 
 def film_area(chain: Chain, shape: tuple[int, int], mm_per_px: tuple[float, float]) -> NDArray[np.uint8]:
@@ -249,8 +244,8 @@ def _sharpen(picture: Float32, mm: tuple[float, float], figures: tuple[float, ..
 def _local_contrast(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
     """Contrast-limited adaptive histogram equalisation (Zuiderveld 1994), laid over the picture in part."""
     limit, tiles, share = figures
-    stored = np.rint(np.clip(picture, 0.0, 1.0) * 255.0).astype(np.uint8)  # such software works on eight bits
-    equal = cv2.createCLAHE(limit, (int(tiles), int(tiles))).apply(stored)
+    eight = stored(np.clip(picture, 0.0, 1.0), 8)  # such software works on eight bits
+    equal = cv2.createCLAHE(limit, (int(tiles), int(tiles))).apply(eight)
     result: Float32 = picture + np.float32(share) * (np.asarray(equal, np.float32) / np.float32(255.0) - picture)
     return result
 
@@ -280,9 +275,8 @@ def _resample(picture: Float32, mm: tuple[float, float], figures: tuple[float, .
 
 
 def _jpeg(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
-    stored = np.rint(np.clip(picture, 0.0, 1.0) * 255.0).astype(np.uint8)
-    data = cv2.imencode(".jpg", stored, [cv2.IMWRITE_JPEG_QUALITY, int(figures[0])])[1]
-    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.float32) / np.float32(255.0)
+    back, _ = jpeg(stored(np.clip(picture, 0.0, 1.0), 8), int(figures[0]))
+    return back.astype(np.float32) / np.float32(255.0)
 
 
 def _holder(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
@@ -359,11 +353,7 @@ def _scratches(picture: Float32, mm: tuple[float, float], figures: tuple[float, 
 def _corners(picture: Float32, mm: tuple[float, float], figures: tuple[float, ...], rng: Any) -> Float32:
     """Rounded corners of the sensor: white as nothing was exposed there, or black as the software paints them."""
     share, black = figures
-    rows, cols = picture.shape
-    radius = share * max(rows, cols)
-    r = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
-    k = np.minimum(np.arange(cols), np.arange(cols)[::-1])[None, :]
-    outside = (r < radius) & (k < radius) & (np.hypot(radius - r, radius - k) > radius)
+    outside = beyond_corners(picture.shape, share * max(picture.shape))
     result: Float32 = np.where(outside, np.float32(1.0 - black), picture)
     return result
 

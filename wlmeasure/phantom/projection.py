@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import cos, radians, sin
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from numpy.typing import ArrayLike, NDArray
 
 from wlmeasure.errors import PhantomError, check_finite, check_positive
@@ -163,18 +163,14 @@ class Projection:
         )
 
     def seen_from(self, turn: Float64, shift_mm: ArrayLike) -> Projection:
-        """The same exposure in the frame of a body that stands at `turn` (3, 3) @ point + `shift_mm`, its own points given."""
+        """The same exposure in the frame of a body whose point p stands at `turn` (3, 3) @ p + `shift_mm`."""
         shift = np.asarray(shift_mm, np.float64)
-        return Projection(
-            turn.T @ (self.source_mm - shift),
-            turn.T @ (self.centre_mm - shift),
-            turn.T @ self.down,
-            turn.T @ self.right,
-            self.rows,
-            self.cols,
-            self.mm_per_px_row,
-            self.mm_per_px_col,
-            self.centre_px,
+        return evolve(
+            self,
+            source_mm=turn.T @ (self.source_mm - shift),
+            centre_mm=turn.T @ (self.centre_mm - shift),
+            down=turn.T @ self.down,
+            right=turn.T @ self.right,
         )
 
 

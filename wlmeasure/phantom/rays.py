@@ -11,6 +11,7 @@ Depth between the corners of a triangle is taken as linear over the image; it is
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from wlmeasure.phantom.projection import Projection
 from wlmeasure.phantom.solid import Solid
 
-__all__ = ["Crossing", "cross", "overlap_mm", "union_mm"]
+__all__ = ["Crossing", "cross", "finer", "overlap_mm", "union_mm"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -217,3 +218,10 @@ def overlap_mm(one: Crossing, other: Crossing) -> Crossing:
     both = (part(one, one.length_mm) > 0.0) & (part(other, other.length_mm) > 0.0)
     length = np.where(both, np.maximum(leave - enter, 0.0), 0.0)
     return Crossing(top, left, length, enter, leave)
+
+
+def finer(path: Float32, factor: int, shape: tuple[int, int]) -> Float32:
+    """An image of the pixels of `Projection.coarser(factor)` on the film's own, which are `shape`."""
+    rows, cols = path.shape
+    large = np.asarray(cv2.resize(path, (cols * factor, rows * factor), interpolation=cv2.INTER_LINEAR), np.float32)
+    return large[: shape[0], : shape[1]]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from math import radians, tan
 
-import cv2
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
@@ -18,11 +17,11 @@ from wlmeasure.errors import PhantomError, check_positive
 from wlmeasure.phantom.curve import Curve
 from wlmeasure.phantom.film import attenuation_per_mm, trabecular_texture
 from wlmeasure.phantom.projection import Projection
-from wlmeasure.phantom.rays import Crossing, cross, overlap_mm, union_mm
+from wlmeasure.phantom.rays import Crossing, cross, finer, overlap_mm, union_mm
 from wlmeasure.phantom.solid import Solid, tube
 from wlmeasure.phantom.tooth import RING_MM, Canal, Tooth
 
-__all__ = ["SUBSTANCES", "Bone", "Cap", "FileInCanal", "FillingInCanal", "Marks", "Scene", "paths_mm", "tooth_paths"]
+__all__ = ["Bone", "Cap", "FileInCanal", "FillingInCanal", "Layers", "Marks", "Scene", "paths_mm", "tooth_paths"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -111,6 +110,10 @@ class FileInCanal:
         radius: Float64 = np.minimum(body, cone)
         return radius
 
+    def radius_at(self, arc_mm: Float64) -> Float64:
+        """Half diameter at arc lengths from the canal's orifice, 0 beyond the tip, mm."""
+        return self.radius(np.maximum(self.line.length_mm - self.coronal_mm - arc_mm, 0.0))
+
     def solid(self) -> Solid:
         """Working part and shank, from the handle to the tip."""
         length = self.line.length_mm
@@ -128,7 +131,7 @@ class FileInCanal:
         return tube(self.line.at(-np.linspace(self.stop_mm[1], 0.0, 3)), self.stop_mm[0])
 
     def handle_solid(self) -> Solid:
-        """The handle, of plastic."""
+        """The handle."""
         start = -self.above_mm
         return tube(self.line.at(start - np.linspace(HANDLE_MM, 0.0, 3)), HANDLE_RADIUS_MM)
 
@@ -275,7 +278,7 @@ class Marks:
             self.images[name][crossing.rows, crossing.cols] |= (crossing.length_mm > self.LEAST_MM).astype(np.uint8)
 
 
-class _Film:
+class Layers:
     """Sums of path lengths on one projection's pixels, and marks of what they meet where those are wanted."""
 
     def __init__(self, projection: Projection, marks: Marks | None = None) -> None:
@@ -283,7 +286,13 @@ class _Film:
         self.paths: dict[str, Float32] = {}
         self.marks = marks
 
+    def add_paths(self, paths: dict[str, Float32]) -> None:
+        """Add path lengths of the whole image, by material."""
+        for name, path in paths.items():
+            self.paths[name] = self.paths[name] + path if name in self.paths else path
+
     def add(self, material: str, crossing: Crossing, sign: float = 1.0, mark: str | None = None) -> None:
+        """Add a body's path, or take it away where `sign` is -1, and mark its pixels."""
         if crossing.length_mm.size:
             material, density = SUBSTANCES.get(material, (material, 1.0))
             path = self.paths.setdefault(material, np.zeros(self.shape, np.float32))
@@ -291,29 +300,31 @@ class _Film:
             if self.marks is not None and mark is not None:
                 self.marks.add(mark, crossing)
 
+    def add_bodies(self, bodies: tuple[tuple[str, Solid], ...], projection: Projection) -> None:
+        """Add (material, body) pairs that lie in nothing else, and mark the metal ones."""
+        for material, body in bodies:
+            self.add(material, cross(body, projection), mark=_metal(material))
+
 
 def paths_mm(scene: Scene, projection: Projection, rng: np.random.Generator) -> dict[str, Float32]:
     """Path length, mm, of the ray of every pixel in each material; arrays (rows, cols). `rng` draws the bone's pattern."""
-    film = _Film(projection)
+    film = Layers(projection)
     _add_tooth(film, scene, projection)
     coarse = projection.coarser(COARSE)
-    side = _Film(coarse)
+    side = Layers(coarse)
     for tooth, shift in scene.neighbours:
         _add_neighbour(side, tooth, shift, coarse)
-    for name, path in side.paths.items():
-        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + _finer(path, film.shape)
+    film.add_paths({name: finer(path, COARSE, film.shape) for name, path in side.paths.items()})
     _add_bone(film, scene, projection, coarse, rng)
-    for material, body in scene.hardware:
-        film.add(material, cross(body, projection))
+    film.add_bodies(scene.hardware, projection)
     return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
 
 
 def tooth_paths(scene: Scene, projection: Projection, marks: Marks) -> dict[str, Float32]:
     """Path lengths, mm, in one tooth and all that is in and on it, without the bone; marks are laid on `marks`."""
-    film = _Film(projection, marks)
+    film = Layers(projection, marks)
     _add_tooth(film, scene, projection)
-    for material, body in scene.hardware:
-        film.add(material, cross(body, projection), mark=_metal(material))
+    film.add_bodies(scene.hardware, projection)
     return {name: np.maximum(path, np.float32(0.0)) for name, path in film.paths.items()}
 
 
@@ -321,7 +332,7 @@ def _metal(material: str) -> str | None:
     return "metal" if material in METALS else None
 
 
-def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
+def _add_tooth(film: Layers, scene: Scene, projection: Projection) -> None:
     """Enamel, dentine, pulp, access, file and restorations of the tooth under treatment."""
     tooth = scene.tooth
     crown = cross(tooth.crown_solid(), projection)
@@ -378,7 +389,7 @@ def _add_tooth(film: _Film, scene: Scene, projection: Projection) -> None:
         _add_file(film, file, pulp, projection)
 
 
-def _add_file(film: _Film, file: FileInCanal, pulp: Crossing, projection: Projection) -> None:
+def _add_file(film: Layers, file: FileInCanal, pulp: Crossing, projection: Projection) -> None:
     """A file with its stop and handle; inside the tooth it replaces what fills the canal."""
     metal = cross(file.solid(), projection, oversampling=THIN)
     film.add("steel", metal)
@@ -392,7 +403,7 @@ def _add_file(film: _Film, file: FileInCanal, pulp: Crossing, projection: Projec
         film.add(file.stop, overlap_mm(metal, stop), -1.0)
 
 
-def _put_inside(film: _Film, material: str, what: Crossing, body: Crossing, pulp: Crossing) -> None:
+def _put_inside(film: Layers, material: str, what: Crossing, body: Crossing, pulp: Crossing) -> None:
     """A body that takes the place of pulp and dentine."""
     film.add(material, what, mark=_metal(material))
     film.add("soft", overlap_mm(what, pulp), -1.0)
@@ -419,7 +430,7 @@ def _shells(
     return [("ceramic", crown, between), (alloy, between, inner), ("dentine", inner, covered)]
 
 
-def _add_restoration(film: _Film, material: str, filling: Crossing, crown: Crossing, access: Crossing | None) -> None:
+def _add_restoration(film: Layers, material: str, filling: Crossing, crown: Crossing, access: Crossing | None) -> None:
     """A filling in the crown's place, opened where the access cavity runs; enamel and dentine give way in proportion."""
     if filling.length_mm.size == 0:
         return
@@ -440,11 +451,11 @@ def _add_restoration(film: _Film, material: str, filling: Crossing, crown: Cross
 
 def _needed(file: FileInCanal, arc_mm: Float64) -> Float64:
     """Half width that the file asks of its canal at arc lengths from the orifice."""
-    from_tip = file.line.length_mm - file.coronal_mm - arc_mm
-    return np.where(from_tip > 0.0, file.radius(np.maximum(from_tip, 0.0)) + CLEARANCE_MM, 0.0)
+    half = file.radius_at(arc_mm)
+    return np.where(half > 0.0, half + CLEARANCE_MM, 0.0)
 
 
-def _add_neighbour(film: _Film, tooth: Tooth, shift: Float64, projection: Projection) -> None:
+def _add_neighbour(film: Layers, tooth: Tooth, shift: Float64, projection: Projection) -> None:
     """A tooth beside the one under treatment; plain, never treated."""
     crown = cross(_moved(tooth.crown_solid(), shift), projection)
     core = cross(_moved(tooth.core_solid(), shift), projection)
@@ -461,10 +472,10 @@ def _add_neighbour(film: _Film, tooth: Tooth, shift: Float64, projection: Projec
     film.add("soft", pulp)
 
 
-def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Projection, rng: np.random.Generator) -> None:
+def _add_bone(film: Layers, scene: Scene, projection: Projection, coarse: Projection, rng: np.random.Generator) -> None:
     """Soft tissue everywhere, and the jaw below its crest with the sockets taken out."""
     bone = scene.bone
-    side = _Film(coarse)
+    side = Layers(coarse)
     for tooth, shift in ((scene.tooth, np.zeros(3)), *scene.neighbours):
         for name, wider in (("socket", PERIODONTAL_MM), ("lamina", PERIODONTAL_MM + LAMINA_MM)):
             bodies = [tooth.core_solid(wider_mm=wider), *(r.solid(wider_mm=wider, sides=32) for r in tooth.roots)]
@@ -482,27 +493,19 @@ def _add_bone(film: _Film, scene: Scene, projection: Projection, coarse: Project
     plates = np.minimum(2.0 * bone.cortical_mm * below, thickness - lamina)
     marrow = thickness - lamina - plates
     fine = {
-        k: _finer(v.astype(np.float32), film.shape)
+        k: finer(v.astype(np.float32), COARSE, film.shape)
         for k, v in (("marrow", marrow), ("all", thickness), ("socket", socket))
     }
-    wall = _finer((lamina - socket + plates).astype(np.float32), film.shape)
+    wall = finer((lamina - socket + plates).astype(np.float32), COARSE, film.shape)
     texture = trabecular_texture(film.shape, (projection.mm_per_px_row, projection.mm_per_px_col), rng)
     full_mm = bone.thickness_mm - 2.0 * bone.cortical_mm
     strength = bone.texture / (attenuation_per_mm("trabecular") * full_mm)
     # Where a strut is, there is more bone along the ray; the mean over the film stays.
     trabecular = fine["marrow"] * (1.0 + np.float32(strength) * texture)
-    for name, path in (("trabecular", trabecular), ("cortical", wall)):
-        film.paths[name] = film.paths.get(name, np.zeros(film.shape, np.float32)) + path
+    film.add_paths({"trabecular": trabecular, "cortical": wall})
     soft = film.paths.setdefault("soft", np.zeros(film.shape, np.float32))
     # What is not bone in the slab is gingiva above the crest (thinning out towards the crown) and ligament in the socket.
     gum = np.clip((z - crest) / 4.0, 0.0, 1.0)
-    soft += np.float32(bone.soft_mm) + _finer(
-        (0.5 * bone.thickness_mm * (1.0 - gum) * (1.0 - below)).astype(np.float32), film.shape
+    soft += np.float32(bone.soft_mm) + finer(
+        (0.5 * bone.thickness_mm * (1.0 - gum) * (1.0 - below)).astype(np.float32), COARSE, film.shape
     )
-
-
-def _finer(path: Float32, shape: tuple[int, int]) -> Float32:
-    """An image of coarse pixels on the film's own."""
-    rows, cols = path.shape
-    large = np.asarray(cv2.resize(path, (cols * COARSE, rows * COARSE), interpolation=cv2.INTER_LINEAR), np.float32)
-    return large[: shape[0], : shape[1]]

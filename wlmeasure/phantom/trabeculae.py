@@ -14,9 +14,9 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.errors import PhantomError
+from wlmeasure.phantom.chance import draw_family
 
-__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_family", "draw_pattern", "network", "smooth_noise"]
+__all__ = ["PATTERNS", "Pattern", "Sheet", "draw_pattern", "network", "smooth_noise"]
 
 Float32 = NDArray[np.float32]
 
@@ -63,10 +63,7 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None, *, without: 
     PhantomError
         A family that there is not.
     """
-    if kind is not None and kind not in PATTERNS:
-        raise PhantomError(f"kind must be one of {', '.join(PATTERNS)}: {kind!r}")
-    drawn = draw_family(rng, PATTERNS, PATTERN_WEIGHTS, without)
-    kind = drawn if kind is None else kind
+    kind = draw_family(rng, PATTERNS, PATTERN_WEIGHTS, without, kind)
     base = {"cells": 1.05, "trabeculae": 1.2, "ladder": 1.3, "granular": 0.62}[kind] * float(np.exp(0.2 * rng.normal()))
     main = float({"ladder": rng.normal(0.0, 12.0)}.get(kind, rng.uniform(0.0, 180.0)))
     stroke = {"cells": 0.35, "trabeculae": 1.4, "ladder": 1.3, "granular": 0.5}[kind]
@@ -86,15 +83,6 @@ def draw_pattern(rng: np.random.Generator, kind: str | None = None, *, without: 
             )
         )
     return Pattern(kind, tuple(sheets), float(rng.uniform(5.0, 12.0)))
-
-
-def draw_family(
-    rng: np.random.Generator, names: tuple[str, ...], shares: tuple[float, ...], without: tuple[str, ...]
-) -> str:
-    """One of the names in proportion to the shares, none of `without` unless they are all in it; one draw in any case."""
-    left = np.array([0.0 if name in without else share for name, share in zip(names, shares, strict=True)])
-    weights = left if left.sum() > 0.0 else np.array(shares)
-    return names[int(np.searchsorted(np.cumsum(weights) / weights.sum(), rng.random(), side="right"))]
 
 
 def smooth_noise(shape: tuple[int, int], wave_px: float, rng: np.random.Generator) -> Float32:

@@ -23,6 +23,7 @@ __all__ = [
     "draw_cap",
     "draw_treatment",
     "file_line",
+    "one_a_canal",
     "reference_point",
     "restoration",
 ]
@@ -171,12 +172,8 @@ def root_fillings(tooth: Tooth, wish: Options) -> tuple[FillingInCanal, ...]:
 
     Raises PhantomError for a row that is not one number a canal, or an end above the orifice.
     """
-    canals = tooth.canals
-    shorts = tuple(wish.filling) if isinstance(wish.filling, (tuple, list)) else (wish.filling,) * len(canals)
-    if len(shorts) != len(canals):
-        raise PhantomError(f"filling must be one number or one a canal, {len(canals)} on this tooth: {len(shorts)}")
     made = []
-    for k, (canal, short) in enumerate(zip(canals, shorts, strict=True)):
+    for k, (canal, short) in enumerate(zip(tooth.canals, one_a_canal(tooth, wish.filling), strict=True)):
         if short is None:
             continue
         end = canal.curve.length_mm - short
@@ -186,6 +183,18 @@ def root_fillings(tooth: Tooth, wish: Options) -> tuple[FillingInCanal, ...]:
             )
         made.append(FillingInCanal(k, end, wish.filling_size_mm, wish.filling_taper))
     return tuple(made)
+
+
+def one_a_canal(tooth: Tooth, filling: float | tuple[float | None, ...] | None) -> tuple[float | None, ...]:
+    """How far short each canal's filling ends, from one number for all or a row.
+
+    Raises PhantomError for a row that is not one number a canal.
+    """
+    count = len(tooth.canals)
+    shorts = tuple(filling) if isinstance(filling, (tuple, list)) else (filling,) * count
+    if len(shorts) != count:
+        raise PhantomError(f"filling must be one number or one a canal, {count} on this tooth: {len(shorts)}")
+    return shorts
 
 
 def file_line(canal: Canal, coronal_mm: float, short_mm: float) -> Curve:

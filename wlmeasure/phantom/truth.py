@@ -419,16 +419,16 @@ def _canals(scene: Scene, references_mm: list[Float64], here: _Frame) -> list[Ca
         apex = root.end_mm()
         for canal in root.canals:
             arc, points, kappa = _sampled(canal.curve)
-            reference = references_mm[k]
+            reference, placed = references_mm[k], here.mm(points)
             canals.append(
                 CanalTruth(
                     name=canal.name,
                     root=number,
-                    points_mm=here.mm(points),
-                    path_px=here.all_px(points),
+                    points_mm=placed,
+                    path_px=here.projection.pixels(placed),
                     arc_mm=arc,
                     kappa_per_mm=kappa,
-                    magnification=here.projection.magnification(here.mm(points)),
+                    magnification=here.projection.magnification(placed),
                     length_mm=canal.curve.length_mm,
                     coronal_mm=float(np.linalg.norm(points[0] - reference)),
                     reference_mm=here.mm(reference[None])[0],
@@ -457,8 +457,7 @@ def _with_contents(canals: list[CanalTruth], scene: Scene) -> list[CanalTruth]:
         for file in scene.files:
             if file.canal == k:
                 holds = "file"
-                from_tip = file.line.length_mm - file.coronal_mm - truth.arc_mm
-                wide = np.maximum(wide, np.where(from_tip > 0.0, 2.0 * file.radius(np.maximum(from_tip, 0.0)), 0.0))
+                wide = np.maximum(wide, 2.0 * file.radius_at(truth.arc_mm))
         made.append(evolve(truth, holds=holds, lumen_mm=wide))
     return made
 
@@ -495,13 +494,13 @@ def _work(work: Work, here: _Frame) -> WorkTruth:
 
 def _filling_truth(filling: FillingInCanal, scene: Scene, canal: CanalTruth, here: _Frame) -> FillingTruth:
     end = scene.tooth.canals[filling.canal].curve.at([filling.end_mm])[0]
-    end_px = here.px(end)
+    end_mm, end_px = here.mm(end[None])[0], here.px(end)
     return FillingTruth(
         canal=canal.name,
-        end_mm=here.mm(end[None])[0],
+        end_mm=end_mm,
         end_px=end_px,
         short_mm=canal.length_mm - filling.end_mm,
-        to_apex_mm=float(np.linalg.norm(canal.apex_mm - here.mm(end[None])[0])),
+        to_apex_mm=float(np.linalg.norm(canal.apex_mm - end_mm)),
         to_apex_px=canal.apex_px - end_px,
         size_mm=filling.size_mm,
         taper=filling.taper,

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["SEEN_FROM", "contrast_to_noise", "visible"]
+__all__ = ["SEEN_FROM", "contrast_to_noise"]
 
 Float64 = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -79,12 +79,6 @@ def contrast_to_noise(
         inside &= film_area[row, col] > 0
     result: Float64 = np.where(inside, ratio, 0.0)
     return result
-
-
-def visible(ratio: ArrayLike, least: float = SEEN_FROM) -> float:
-    """Share of a canal's length, 0 to 1, on which it stands out: `ratio` (N,) is that of `contrast_to_noise`."""
-    values = np.asarray(ratio, np.float64)
-    return float((values >= least).mean()) if values.size else 0.0
 
 
 def _read(

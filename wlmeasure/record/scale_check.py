@@ -17,7 +17,7 @@ from wlmeasure.measure.cross_check import NamedScale, ScalePair, compare_scales
 from wlmeasure.record.case import FILES, Canal, Film, KnownFile, KnownObject, Scale, Spacing
 from wlmeasure.record.films import SAME_TIP_PX, FilmResult
 
-__all__ = ["scale_name", "with_scale_check"]
+__all__ = ["scale_name", "with_scale_check", "without_length"]
 
 CODES = ("scales-differ", "known-lengths-swapped", "file-tip-missing")
 TIP_MISSING = Flag(
@@ -54,7 +54,7 @@ def _pair_flags(pair: ScalePair) -> list[Flag]:
             Flag(
                 "known-lengths-swapped",
                 f"{one:g} mm and {other:g} mm agree with each other only if swapped: check which file is which; {one:g} mm is "
-                f"entered for {_without_length(pair.first)}, {other:g} mm for {_without_length(pair.second)}.",
+                f"entered for {without_length(pair.first)}, {other:g} mm for {without_length(pair.second)}.",
             )
         ]
     return [
@@ -66,8 +66,9 @@ def _pair_flags(pair: ScalePair) -> list[Flag]:
     ]
 
 
-def _without_length(name: str) -> str:
-    return name.split(" (")[0]
+def without_length(name: str) -> str:
+    """The name of a scale less the known length behind it; a canal's own name may hold brackets."""
+    return name.rsplit(" (", 1)[0]
 
 
 def _among(scale: KnownFile, tips: Sequence[tuple[float, float] | None]) -> bool:

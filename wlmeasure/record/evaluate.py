@@ -14,7 +14,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, RULER_STD_MM, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
@@ -39,7 +39,7 @@ from wlmeasure.measure.length import (
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
-from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
+from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
@@ -638,13 +638,13 @@ def _known_plus_gap(own: KnownFile, path: CanalTrace, film: FilmResult, gap_mm: 
     if trace.unseen_from_mm is not None:
         unseen = polyline_mm(path.path_px, film.calibration) - trace.unseen_from_mm
         further.append(Term(UNSEEN, UNSEEN_REL_STD * max(0.0, min(unseen, gap_mm))))
-    on_ruler = own.known_length_std_mm is None
+    std, on_ruler = known_std(own)
     return gap_length(
         path,
         film.calibration,
         gap_mm,
         known_length_mm=own.known_length_mm,
-        known_length_std_mm=RULER_STD_MM if own.known_length_std_mm is None else own.known_length_std_mm,
+        known_length_std_mm=std,
         read_to_division=on_ruler,
         further=further,
     )

@@ -43,7 +43,16 @@ from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["IN_DOUBT", "NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
+__all__ = [
+    "IN_DOUBT",
+    "NO_SCALE",
+    "SAME_TIP_PX",
+    "FilmResult",
+    "evaluate_film",
+    "known_line",
+    "known_std",
+    "read_films",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -327,6 +336,12 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
 
 
+def known_std(scale: KnownFile | KnownObject) -> tuple[float, bool]:
+    """Standard uncertainty of a known length, mm, and whether it is a ruler's, since none was given."""
+    given = scale.known_length_std_mm
+    return (RULER_STD_MM, True) if given is None else (given, False)
+
+
 def known_line(
     scale: KnownFile | KnownObject, path_px: object, col_over_row: float
 ) -> tuple[KnownLine, ReferenceFoot | None]:
@@ -339,8 +354,7 @@ def known_line(
     CalibrationError
         One whose foot lies too far above the first point of the path; a length or path that none has.
     """
-    on_ruler = scale.known_length_std_mm is None
-    std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+    std, on_ruler = known_std(scale)
     if isinstance(scale, KnownObject):
         return KnownLine(path_px, scale.known_length_mm, std, "object", on_ruler), None
     if scale.upper_end != "reference":
@@ -454,9 +468,8 @@ def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None) 
     if calibration is None or not isinstance(scale, KnownFile):
         return False
     seen_mm = float(arc_length(calibration.to_mm(trace.path_px))[-1])
-    known_std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
     clicks = sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)
-    spread = hypot(calibration.rel_std * seen_mm, known_std, clicks)
+    spread = hypot(calibration.rel_std * seen_mm, known_std(scale)[0], clicks)
     return seen_mm - scale.known_length_mm > NORMAL_95 * spread
 
 

@@ -185,7 +185,7 @@ class FileTaper:
 
 Scale = KnownFile | PlainFile | KnownObject | Spacing | FileTaper
 FILES = KnownFile | PlainFile | FileTaper
-"""What a file was traced of; `FilmResult.file_traces` has one path for each, in their order."""
+"""Scales that are files; `FilmResult.file_traces` has one path for each, in their order."""
 SCALES = Tagged(
     {
         "known_file": KnownFile,

@@ -379,16 +379,11 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
 
 
 def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalTrace, ReferenceFoot | None]]:
-    """The files whose tip is the one noted in a canal: as stored, as traced, and the foot of their reference point."""
+    """Those of :attr:`FilmResult.files` whose tip is the one noted in a canal."""
     if tip is None or film.calibration is None:
         return []
     to_mm = film.calibration.to_mm
-    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
-    return [
-        (scale, trace, foot)
-        for scale, trace, foot in zip(files, film.file_traces, film.feet, strict=True)
-        if np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip))) <= SEAT_MM
-    ]
+    return [file for file in film.files if np.hypot(*(to_mm(file[1].path_px[-1]) - to_mm(tip))) <= SEAT_MM]
 
 
 def _start(

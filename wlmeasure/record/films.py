@@ -147,13 +147,16 @@ class FilmResult:
         return self.calibration is not None and self.calibration.method == "taper of the file"
 
     @property
+    def files(self) -> tuple[tuple[FILES, CanalTrace, ReferenceFoot | None], ...]:
+        """Its files: as stored, as traced, and the foot of their reference point."""
+        files = (scale for scale in self.film.scale if isinstance(scale, FILES))
+        return tuple(zip(files, self.file_traces, self.feet, strict=True))
+
+    @property
     def unscaled(self) -> tuple[tuple[FILES, CanalTrace], ...]:
         """The files that no known length lies on, with their traces: its upper end is out of the picture, or it has none."""
-        files = (scale for scale in self.film.scale if isinstance(scale, FILES))
         return tuple(
-            (scale, trace)
-            for scale, trace in zip(files, self.file_traces, strict=True)
-            if not (isinstance(scale, KnownFile) and scale.gives_scale)
+            (scale, trace) for scale, trace, _ in self.files if not (isinstance(scale, KnownFile) and scale.gives_scale)
         )
 
     @property
@@ -262,7 +265,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
-                trace = _trace_plain(scale, radiograph, size)
+                trace = _traced(scale, radiograph, size)
                 traces.append(trace)
                 flags += _seen_flags(trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
@@ -391,16 +394,11 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     ends = known_line(scale, points, ratio)[0].path_px[[0, -1]]
     chord = hypot(*((ends[1] - ends[0]) * (1.0, ratio)))
     rough = scale.known_length_mm / chord
-    size = (rough, rough * ratio)
-    if scale.path_px is not None:
-        return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
-    return trace_line(radiograph, points, "file", size, name="points_px")
+    return _traced(scale, radiograph, (rough, rough * ratio))
 
 
-def _trace_plain(
-    scale: KnownFile | PlainFile | FileTaper, radiograph: Radiograph, size: tuple[float, float]
-) -> CanalTrace:
-    """The path of a file whose known length does not lie between its points, or that has none; `size` of a pixel is rough."""
+def _traced(scale: FILES, radiograph: Radiograph, size: tuple[float, float]) -> CanalTrace:
+    """A file's path: as given, as accepted before, or traced through its clicks; `size` of a pixel, mm, may be rough."""
     points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
@@ -423,7 +421,7 @@ def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, flo
 
 def _taper(scale: FileTaper, radiograph: Radiograph, size: tuple[float, float]) -> tuple[CanalTrace, Calibration]:
     """The file's path to its tip, and the scale that its thickness gives."""
-    trace = _trace_plain(scale, radiograph, size)
+    trace = _traced(scale, radiograph, size)
     taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
     for _ in range(TAPER_ROUNDS):
         widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)

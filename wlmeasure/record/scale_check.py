@@ -12,7 +12,7 @@ import numpy as np
 from attrs import evolve
 
 from wlmeasure.flags import Flag, merge
-from wlmeasure.image.view import View, to_view
+from wlmeasure.image.view import to_view
 from wlmeasure.measure.cross_check import NamedScale, ScalePair, compare_scales
 from wlmeasure.record.case import FILES, Canal, Film, KnownFile, KnownObject, Scale, Spacing
 from wlmeasure.record.films import SAME_TIP_PX, FilmResult
@@ -38,7 +38,7 @@ def with_scale_check(film: FilmResult, canals: Iterable[Canal]) -> FilmResult:
     pairs = compare_scales(named)
     flags = [flag for pair in pairs for flag in _pair_flags(pair)]
     tips = [t.file_tip_px for c in canals for t in c.traces if t.film == film.film.id]
-    unscaled = [scale for scale in scales if isinstance(scale, KnownFile) and not scale.gives_scale]
+    unscaled = [scale for scale, _ in film.unscaled if isinstance(scale, KnownFile)]
     if tips and any(not _among(scale, tips) for scale in unscaled):
         flags.append(TIP_MISSING)
     kept = [flag for flag in film.flags if flag.code not in CODES]
@@ -101,12 +101,11 @@ def _place(film: Film, at: int) -> str:
     alike = [k for k, scale in enumerate(film.scale) if kind(scale) == kind(film.scale[at])]
     if len(alike) < 2:
         return ""
-    view = View() if film.view is None else film.view.view
     middles = []
     for k in alike:
         scale = film.scale[k]
         assert not isinstance(scale, Spacing)
-        middles.append(to_view(scale.points_px, (film.rows, film.cols), view).mean(axis=0))
+        middles.append(to_view(scale.points_px, (film.rows, film.cols), film.shown_as).mean(axis=0))
     spread = np.ptp(middles, axis=0)
     axis = 1 if spread[1] >= spread[0] else 0
     order = [alike[k] for k in np.argsort([middle[axis] for middle in middles], kind="stable")]

@@ -160,6 +160,11 @@ class KnownObject:
     known_length_std_mm: float | None = member(STD_MM, None)
     extra: dict[str, Any] = extra_members()
 
+    @property
+    def gives_scale(self) -> bool:
+        """Whether its known length lies between two places that are seen on the film: always."""
+        return True
+
 
 @frozen
 class Spacing:

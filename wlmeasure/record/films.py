@@ -411,7 +411,7 @@ def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, flo
     """A rough pixel size, mm, to size the filters with: by a known length between its clicks, else by what the image claims."""
     row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
     for scale in film.scale:
-        if isinstance(scale, KnownObject) or (isinstance(scale, KnownFile) and scale.gives_scale):
+        if isinstance(scale, KnownFile | KnownObject) and scale.gives_scale:
             (top, left), (bottom, right) = scale.points_px[0], scale.points_px[-1]
             chord = hypot(bottom - top, (right - left) * ratio)
             row_mm = min(max(scale.known_length_mm / max(chord, 1.0), MM_PER_PX_RANGE[0]), MM_PER_PX_RANGE[1])

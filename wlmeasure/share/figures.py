@@ -12,7 +12,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 
-from wlmeasure.image.view import View, to_view, view_words, viewed
+from wlmeasure.image.view import View, from_view, to_view, view_words, viewed
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
 from wlmeasure.record.case import KnownFile
@@ -86,6 +86,10 @@ class Shown:
     def at(self, points_px: ArrayLike) -> NDArray[np.float64]:
         """Points (N, 2) of the stored film, (row, col), where they are seen."""
         return to_view(points_px, self.film.radiograph.values.shape, self.view)
+
+    def on_film(self, seen_px: ArrayLike) -> NDArray[np.float64]:
+        """The way back: where points (N, 2) that are seen lie on the stored film."""
+        return from_view(seen_px, self.film.radiograph.values.shape, self.view)
 
     def one(self, point_px: ArrayLike) -> NDArray[np.float64]:
         """One point (2,), the same way."""

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from attrs import evolve
 
+from tests.record.unseen import TRACE, UNSEEN
 from wlmeasure.errors import CalibrationError, TraceError
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import case_from_json
@@ -22,29 +23,8 @@ BESIDE = "reference point beside the shaft"
 
 @pytest.fixture
 def unseen(body):
-    """0.05 mm per pixel. The file runs down column 50 from the film's edge; its stop rested at row 60, 12 pixels to the side,
-    18 mm from the tip at row 420. The canal is traced from row 200 down to row 460: 20 mm from the stop's face.
-    """
-    body["films"][0]["scale"] = [
-        {
-            "kind": "known_file",
-            "points_px": [[5, 50], [420, 50]],
-            "trace_kind": "path",
-            "known_length_mm": 18.0,
-            "known_length_std_mm": 0.05,
-            "upper_end": "reference",
-            "reference_px": [60, 62],
-        }
-    ]
-    body["canals"][0]["traces"] = [
-        {
-            "film": "f1",
-            "reference_px": [60, 62],
-            "path_px": [[200, 50], [460, 50]],
-            "apical_end": "radiographic apex",
-            "file_tip_px": [420, 50],
-        }
-    ]
+    body["films"][0]["scale"] = [copy.deepcopy(UNSEEN)]
+    body["canals"][0]["traces"] = [{"film": "f1", "apical_end": "radiographic apex"} | copy.deepcopy(TRACE)]
     return body
 
 

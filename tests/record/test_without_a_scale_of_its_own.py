@@ -330,6 +330,13 @@ def test_files_in_no_canal_are_named_by_their_place_as_it_is_shown(case, measure
     assert list(measured(made).films[0].names) == [f"the {place} file (20 mm)" for place in places]
 
 
+def test_four_files_in_no_canal_are_counted_from_the_left(case, measured):
+    made = case(*(stopped(col, 20.0, 400) for col in (50, 100, 150, 200)))
+    del made["canals"][0]["traces"][0]["file_tip_px"]
+    places = ("left file", "2nd file from the left", "3rd file from the left", "right file")
+    assert measured(made).films[0].names == tuple(f"the {place} (20 mm)" for place in places)
+
+
 def test_known_lengths_of_one_scale_say_whose_they_are(case, measured):
     text = record_text(measured(case(stopped(100, 20.0, 400), stopped(200, 19.5, 390))))
     assert "20 mm ± 0.24 from stop to tip of the left file" in text

@@ -22,7 +22,7 @@ __all__ = ["scale_name", "with_scale_check", "without_length"]
 CODES = ("scales-differ", "known-lengths-swapped", "file-tip-missing")
 TIP_MISSING = Flag(
     "file-tip-missing",
-    "The upper end of a file is out of the picture and its tip lies in no traced canal, so its length gives that of none.",
+    "The upper end of a file is out of the picture and its tip lies in no traced canal, so its length is used for no canal.",
 )
 
 
@@ -88,19 +88,18 @@ def scale_name(film: Film, at: int, canals: Sequence[Canal]) -> str:
             for trace in canal.traces:
                 if trace.film == film.id and trace.file_tip_px and dist(trace.file_tip_px, tip) <= SAME_TIP_PX:
                     return f"the file in canal {canal.name}{length or ' (taper)'}"
-    place = _place(film, at)
-    return f"the {place}{kind}{length or (' (taper)' if kind == 'file' else '')}"
+    return f"the {_placed(film, at, kind)}{length or (' (taper)' if kind == 'file' else '')}"
 
 
-def _place(film: Film, at: int) -> str:
-    """Where a file or object lies among the others of its kind, as the film is shown; empty for the only one."""
+def _placed(film: Film, at: int, kind: str) -> str:
+    """A file or object by where it lies among the others of its kind, as the film is shown: "left file"."""
 
-    def kind(scale: Scale) -> str:
+    def kind_of(scale: Scale) -> str:
         return "object" if isinstance(scale, KnownObject) else "file" if isinstance(scale, FILES) else ""
 
-    alike = [k for k, scale in enumerate(film.scale) if kind(scale) == kind(film.scale[at])]
+    alike = [k for k, scale in enumerate(film.scale) if kind_of(scale) == kind]
     if len(alike) < 2:
-        return ""
+        return kind
     middles = []
     for k in alike:
         scale = film.scale[k]
@@ -112,5 +111,8 @@ def _place(film: Film, at: int) -> str:
     first, last = (("left", "right"), ("upper", "lower"))[1 - axis]
     rank = order.index(at)
     if rank in (0, len(order) - 1):
-        return f"{first if rank == 0 else last} "
-    return "middle " if len(order) == 3 else f"{rank + 1}. from the {first if axis else 'top'} "
+        return f"{first if rank == 0 else last} {kind}"
+    if len(order) == 3:
+        return f"middle {kind}"
+    nth = {1: "2nd", 2: "3rd"}.get(rank, f"{rank + 1}th")
+    return f"{nth} {kind} from the {first if axis else 'top'}"

@@ -181,14 +181,11 @@ class FilmResult:
         """The file of known length without a scale of its own whose tip that is; None where there is none."""
         if tip_px is None:
             return None
-        near = [
-            (dist(scale.points_px[-1], tip_px), k)
-            for k, scale in enumerate(self.film.scale)
-            if isinstance(scale, KnownFile)
-        ]
-        apart, k = min(near, default=(SAME_TIP_PX + 1.0, -1))
-        scale = self.film.scale[k] if apart <= SAME_TIP_PX else None
-        return scale if isinstance(scale, KnownFile) and not scale.gives_scale else None
+        files = [scale for scale in self.film.scale if isinstance(scale, KnownFile)]
+        near = min(files, key=lambda file: dist(file.points_px[-1], tip_px), default=None)
+        if near is None or near.gives_scale or dist(near.points_px[-1], tip_px) > SAME_TIP_PX:
+            return None
+        return near
 
 
 def read_films(case: Case) -> dict[str, Radiograph]:

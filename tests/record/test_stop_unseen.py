@@ -240,3 +240,16 @@ def test_the_paths_of_the_case_begin_where_the_known_length_does(unseen, measure
     assert not errors
     assert stored.head.calibrations[0].mm_per_px_row == pytest.approx(made.head.calibrations[0].mm_per_px_row)
     assert stored.features[0].path_px == pytest.approx(known.path_px)
+
+
+def test_a_file_of_another_canal_whose_tip_lies_near_is_not_this_canal_s(unseen, measure):
+    """Two canals that meet: tips 8 pixels, 0.4 mm, apart. Each file's stop rested on its own canal's cusp."""
+    other = copy.deepcopy(file_of(unseen)) | {"points_px": [[5, 58], [420, 58]], "reference_px": [60, 90]}
+    unseen["films"][0]["scale"].append(other)
+    canal = copy.deepcopy(unseen["canals"][0]) | {"name": "ML", "reference_point": "mesiolingual cusp tip"}
+    canal["traces"][0] |= {"reference_px": [60, 90], "path_px": [[200, 58], [460, 58]], "file_tip_px": [420, 58]}
+    unseen["canals"].append(canal)
+    for made, col in zip(measure(unseen).canals, (50, 58), strict=True):
+        (trace,) = made.traces
+        assert "reference-points-differ" not in codes(trace.flags)
+        assert trace.start_px == pytest.approx([60, col])

@@ -39,7 +39,7 @@ from wlmeasure.measure.length import (
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
-from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, known_std, read_films
+from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
@@ -379,11 +379,13 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
 
 
 def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalTrace, ReferenceFoot | None]]:
-    """Those of :attr:`FilmResult.files` whose tip is the one noted in a canal."""
+    """Those of :attr:`FilmResult.files` whose tip is the one noted in a canal; where canals meet, not the other one's."""
     if tip is None or film.calibration is None:
         return []
     to_mm = film.calibration.to_mm
-    return [file for file in film.files if np.hypot(*(to_mm(file[1].path_px[-1]) - to_mm(tip))) <= SEAT_MM]
+    apart = [float(np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip)))) for _, trace, _ in film.files]
+    most = min(SEAT_MM, min(apart, default=0.0) + SAME_TIP_PX * max(film.calibration.mm_per_px))
+    return [file for file, far in zip(film.files, apart, strict=True) if far <= most]
 
 
 def _start(

@@ -13,6 +13,7 @@ from wlmeasure.image.reading import read
 from wlmeasure.record.case import case_from_json
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
+from wlmeasure.record.spatial import _files
 from wlmeasure.share.paths import paths_of, stored_paths
 from wlmeasure.share.result import no_stop_words
 from wlmeasure.trace.spline import arc_length
@@ -249,7 +250,10 @@ def test_a_file_of_another_canal_whose_tip_lies_near_is_not_this_canal_s(unseen,
     canal = copy.deepcopy(unseen["canals"][0]) | {"name": "ML", "reference_point": "mesiolingual cusp tip"}
     canal["traces"][0] |= {"reference_px": [60, 90], "path_px": [[200, 58], [460, 58]], "file_tip_px": [420, 58]}
     unseen["canals"].append(canal)
-    for made, col in zip(measure(unseen).canals, (50, 58), strict=True):
+    result = measure(unseen)
+    for made, col in zip(result.canals, (50, 58), strict=True):
         (trace,) = made.traces
         assert "reference-points-differ" not in codes(trace.flags)
         assert trace.start_px == pytest.approx([60, col])
+    shown = {(made.canal.name, "f1"): made.traces[0] for made in result.canals}
+    assert _files(result.films, shown, {"f1": {}}) == []  # nor are they one file that two films show

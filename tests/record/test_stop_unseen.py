@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 from attrs import evolve
 
+from tests.record.unseen import TRACE, UNSEEN
 from wlmeasure.errors import CalibrationError, TraceError
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import case_from_json
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
+from wlmeasure.record.spatial import _files
 from wlmeasure.share.paths import paths_of, stored_paths
 from wlmeasure.share.result import no_stop_words
 from wlmeasure.trace.spline import arc_length
@@ -22,29 +24,8 @@ BESIDE = "reference point beside the shaft"
 
 @pytest.fixture
 def unseen(body):
-    """0.05 mm per pixel. The file runs down column 50 from the film's edge; its stop rested at row 60, 12 pixels to the side,
-    18 mm from the tip at row 420. The canal is traced from row 200 down to row 460: 20 mm from the stop's face.
-    """
-    body["films"][0]["scale"] = [
-        {
-            "kind": "known_file",
-            "points_px": [[5, 50], [420, 50]],
-            "trace_kind": "path",
-            "known_length_mm": 18.0,
-            "known_length_std_mm": 0.05,
-            "upper_end": "reference",
-            "reference_px": [60, 62],
-        }
-    ]
-    body["canals"][0]["traces"] = [
-        {
-            "film": "f1",
-            "reference_px": [60, 62],
-            "path_px": [[200, 50], [460, 50]],
-            "apical_end": "radiographic apex",
-            "file_tip_px": [420, 50],
-        }
-    ]
+    body["films"][0]["scale"] = [copy.deepcopy(UNSEEN)]
+    body["canals"][0]["traces"] = [{"film": "f1", "apical_end": "radiographic apex"} | copy.deepcopy(TRACE)]
     return body
 
 
@@ -260,3 +241,19 @@ def test_the_paths_of_the_case_begin_where_the_known_length_does(unseen, measure
     assert not errors
     assert stored.head.calibrations[0].mm_per_px_row == pytest.approx(made.head.calibrations[0].mm_per_px_row)
     assert stored.features[0].path_px == pytest.approx(known.path_px)
+
+
+def test_a_file_of_another_canal_whose_tip_lies_near_is_not_this_canal_s(unseen, measure):
+    """Two canals that meet: tips 8 pixels, 0.4 mm, apart. Each file's stop rested on its own canal's cusp."""
+    other = copy.deepcopy(file_of(unseen)) | {"points_px": [[5, 58], [420, 58]], "reference_px": [60, 90]}
+    unseen["films"][0]["scale"].append(other)
+    canal = copy.deepcopy(unseen["canals"][0]) | {"name": "ML", "reference_point": "mesiolingual cusp tip"}
+    canal["traces"][0] |= {"reference_px": [60, 90], "path_px": [[200, 58], [460, 58]], "file_tip_px": [420, 58]}
+    unseen["canals"].append(canal)
+    result = measure(unseen)
+    for made, col in zip(result.canals, (50, 58), strict=True):
+        (trace,) = made.traces
+        assert "reference-points-differ" not in codes(trace.flags)
+        assert trace.start_px == pytest.approx([60, col])
+    shown = {(made.canal.name, "f1"): made.traces[0] for made in result.canals}
+    assert _files(result.films, shown, {"f1": {}}) == []  # nor are they one file that two films show

@@ -300,6 +300,20 @@ def test_swapped_lengths_are_named_by_their_canals_with_both_numbers(case, measu
     assert "known-lengths-swapped" not in codes(measured(right).films[0].flags)
 
 
+def test_a_canal_s_own_brackets_stay_with_its_name(case, measured):
+    """Canals MB (1) and MB (2): the known length of one does not read as that of the other."""
+    made = case(stopped(60, 18.0, 480 - 25), stopped(120, 24.0, 360), tip=475, end=478)
+    other = copy.deepcopy(made["canals"][0]) | {"name": "MB (2)"}
+    other["traces"][0] |= {"path_px": [[250, 120], [400, 120]], "file_tip_px": [380, 120]}
+    made["canals"] = [made["canals"][0] | {"name": "MB (1)"}, other]
+    result = measured(made)
+    (flag,) = (flag for flag in result.films[0].flags if flag.code == "known-lengths-swapped")
+    assert "18 mm is entered for the file in canal MB (1), 24 mm for the file in canal MB (2)" in flag.text
+    text = record_text(result)
+    assert "18 mm ± 0.24 from stop to tip of the file in canal MB (1)" in text
+    assert "24 mm ± 0.24 from stop to tip of the file in canal MB (2)" in text
+
+
 @pytest.mark.parametrize(
     ("view", "places"),
     [
@@ -314,6 +328,13 @@ def test_files_in_no_canal_are_named_by_their_place_as_it_is_shown(case, measure
     made["films"][0]["view"] = {"quarter_turns": 0, "mirrored": False} | view
     del made["canals"][0]["traces"][0]["file_tip_px"]
     assert list(measured(made).films[0].names) == [f"the {place} file (20 mm)" for place in places]
+
+
+def test_four_files_in_no_canal_are_counted_from_the_left(case, measured):
+    made = case(*(stopped(col, 20.0, 400) for col in (50, 100, 150, 200)))
+    del made["canals"][0]["traces"][0]["file_tip_px"]
+    places = ("left file", "2nd file from the left", "3rd file from the left", "right file")
+    assert measured(made).films[0].names == tuple(f"the {place} (20 mm)" for place in places)
 
 
 def test_known_lengths_of_one_scale_say_whose_they_are(case, measured):

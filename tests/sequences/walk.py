@@ -222,15 +222,20 @@ class Walk:
 
         def scaled() -> None:
             plain.object_mm = length
-            if "object" not in plain.order:
-                plain.order.append("object")
 
-        at = plain.order.index("object") if "object" in plain.order else None
-        self.step(
-            f"scale {film} {length}",
-            lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, known, at=at)),
-            scaled,
-        )
+        self.put("object", known, f"scale {film} {length}", scaled)
+
+    def put(self, what: str, made, words: str, told) -> None:
+        """An object or a file on the film in view, in place of the one of its kind that is there."""
+        film, plain = self.session.film_id, self.case.films[self.session.film_id]
+        at = plain.order.index(what) if what in plain.order else None
+
+        def placed() -> None:
+            told()
+            if what not in plain.order:
+                plain.order.append(what)
+
+        self.step(words, lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, made, at=at)), placed)
 
     def point(self) -> tuple[float, float]:
         """A cusp beside the shaft, above the tip by 50 rows and more."""
@@ -248,15 +253,8 @@ class Walk:
 
         def placed() -> None:
             plain.file = {"first": first, "tip": tip, **known}
-            if "file" not in plain.order:
-                plain.order.append("file")
 
-        at = plain.order.index("file") if "file" in plain.order else None
-        self.step(
-            f"file on {film}: {upper}, {length}",
-            lambda: self.session.edit_case(lambda case: edit.with_scale(case, film, made, at=at)),
-            placed,
-        )
+        self.put("file", made, f"file on {film}: {upper}, {length}", placed)
 
     def say_otherwise(self) -> None:
         """Another answer to how the file's upper end is known; the point is asked for where none is marked for its canal."""

@@ -7,6 +7,7 @@ import pypdfium2
 import pytest
 from attrs import evolve
 
+from tests.record.unseen import TRACE, UNSEEN
 from tests.share.readback import html_words, pdf_words
 from wlmeasure.decide.filling import limit_words
 from wlmeasure.errors import CaseError
@@ -27,17 +28,7 @@ from wlmeasure.share.result import measured_words, proposal_words, record_text, 
 from wlmeasure.share.tables import lengths_csv
 from wlmeasure.share.timeline import entry_words
 
-UNSEEN = {
-    "kind": "known_file",
-    "points_px": [[5, 50], [420, 50]],
-    "trace_kind": "path",
-    "known_length_mm": 18.0,
-    "known_length_std_mm": 0.05,
-    "upper_end": "reference",
-    "reference_px": [60, 62],
-}
 BENCH_TRACE = {"film": "f1", "apical_end": "radiographic apex"}
-TRACE = {"reference_px": [60, 62], "path_px": [[200, 50], [460, 50]], "file_tip_px": [420, 50]}
 
 
 @pytest.fixture

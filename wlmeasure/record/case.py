@@ -160,6 +160,11 @@ class KnownObject:
     known_length_std_mm: float | None = member(STD_MM, None)
     extra: dict[str, Any] = extra_members()
 
+    @property
+    def gives_scale(self) -> bool:
+        """Whether its known length lies between two places that are seen on the film: always."""
+        return True
+
 
 @frozen
 class Spacing:
@@ -185,7 +190,7 @@ class FileTaper:
 
 Scale = KnownFile | PlainFile | KnownObject | Spacing | FileTaper
 FILES = KnownFile | PlainFile | FileTaper
-"""What a file was traced of; `FilmResult.file_traces` has one path for each, in their order."""
+"""Scales that are files; `FilmResult.file_traces` has one path for each, in their order."""
 SCALES = Tagged(
     {
         "known_file": KnownFile,

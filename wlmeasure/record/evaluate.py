@@ -14,7 +14,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, RULER_STD_MM, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
@@ -39,7 +39,7 @@ from wlmeasure.measure.length import (
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
 from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
-from wlmeasure.record.films import NO_SCALE, FilmResult, evaluate_film, read_films
+from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
@@ -379,16 +379,13 @@ def _seat_flags(path: CanalTrace, reference: Float64 | None, tip: Float64 | None
 
 
 def _in_canal(film: FilmResult, tip: Float64 | None) -> list[tuple[Scale, CanalTrace, ReferenceFoot | None]]:
-    """The files whose tip is the one noted in a canal: as stored, as traced, and the foot of their reference point."""
+    """Those of :attr:`FilmResult.files` whose tip is the one noted in a canal; where canals meet, not the other one's."""
     if tip is None or film.calibration is None:
         return []
     to_mm = film.calibration.to_mm
-    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
-    return [
-        (scale, trace, foot)
-        for scale, trace, foot in zip(files, film.file_traces, film.feet, strict=True)
-        if np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip))) <= SEAT_MM
-    ]
+    apart = [float(np.hypot(*(to_mm(trace.path_px[-1]) - to_mm(tip)))) for _, trace, _ in film.files]
+    most = min(SEAT_MM, min(apart, default=0.0) + SAME_TIP_PX * max(film.calibration.mm_per_px))
+    return [file for file, far in zip(film.files, apart, strict=True) if far <= most]
 
 
 def _start(
@@ -638,13 +635,13 @@ def _known_plus_gap(own: KnownFile, path: CanalTrace, film: FilmResult, gap_mm: 
     if trace.unseen_from_mm is not None:
         unseen = polyline_mm(path.path_px, film.calibration) - trace.unseen_from_mm
         further.append(Term(UNSEEN, UNSEEN_REL_STD * max(0.0, min(unseen, gap_mm))))
-    on_ruler = own.known_length_std_mm is None
+    std, on_ruler = known_std(own)
     return gap_length(
         path,
         film.calibration,
         gap_mm,
         known_length_mm=own.known_length_mm,
-        known_length_std_mm=RULER_STD_MM if own.known_length_std_mm is None else own.known_length_std_mm,
+        known_length_std_mm=std,
         read_to_division=on_ruler,
         further=further,
     )

@@ -43,7 +43,16 @@ from wlmeasure.trace.shaft_width import shaft_widths
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import HAND_FILE_TAPER
 
-__all__ = ["IN_DOUBT", "NO_SCALE", "SAME_TIP_PX", "FilmResult", "evaluate_film", "known_line", "read_films"]
+__all__ = [
+    "IN_DOUBT",
+    "NO_SCALE",
+    "SAME_TIP_PX",
+    "FilmResult",
+    "evaluate_film",
+    "known_line",
+    "known_std",
+    "read_films",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -138,13 +147,16 @@ class FilmResult:
         return self.calibration is not None and self.calibration.method == "taper of the file"
 
     @property
+    def files(self) -> tuple[tuple[FILES, CanalTrace, ReferenceFoot | None], ...]:
+        """Its files: as stored, as traced, and the foot of their reference point."""
+        files = (scale for scale in self.film.scale if isinstance(scale, FILES))
+        return tuple(zip(files, self.file_traces, self.feet, strict=True))
+
+    @property
     def unscaled(self) -> tuple[tuple[FILES, CanalTrace], ...]:
         """The files that no known length lies on, with their traces: its upper end is out of the picture, or it has none."""
-        files = (scale for scale in self.film.scale if isinstance(scale, FILES))
         return tuple(
-            (scale, trace)
-            for scale, trace in zip(files, self.file_traces, strict=True)
-            if not (isinstance(scale, KnownFile) and scale.gives_scale)
+            (scale, trace) for scale, trace, _ in self.files if not (isinstance(scale, KnownFile) and scale.gives_scale)
         )
 
     @property
@@ -169,14 +181,11 @@ class FilmResult:
         """The file of known length without a scale of its own whose tip that is; None where there is none."""
         if tip_px is None:
             return None
-        near = [
-            (dist(scale.points_px[-1], tip_px), k)
-            for k, scale in enumerate(self.film.scale)
-            if isinstance(scale, KnownFile)
-        ]
-        apart, k = min(near, default=(SAME_TIP_PX + 1.0, -1))
-        scale = self.film.scale[k] if apart <= SAME_TIP_PX else None
-        return scale if isinstance(scale, KnownFile) and not scale.gives_scale else None
+        files = [scale for scale in self.film.scale if isinstance(scale, KnownFile)]
+        near = min(files, key=lambda file: dist(file.points_px[-1], tip_px), default=None)
+        if near is None or near.gives_scale or dist(near.points_px[-1], tip_px) > SAME_TIP_PX:
+            return None
+        return near
 
 
 def read_films(case: Case) -> dict[str, Radiograph]:
@@ -253,7 +262,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
-                trace = _trace_plain(scale, radiograph, size)
+                trace = _traced(scale, radiograph, size)
                 traces.append(trace)
                 flags += _seen_flags(trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
@@ -327,6 +336,12 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     return evolve(result, flags=merge(() if calibration is None else calibration.flags, flags))
 
 
+def known_std(scale: KnownFile | KnownObject) -> tuple[float, bool]:
+    """Standard uncertainty of a known length, mm, and whether it is a ruler's, since none was given."""
+    given = scale.known_length_std_mm
+    return (RULER_STD_MM, True) if given is None else (given, False)
+
+
 def known_line(
     scale: KnownFile | KnownObject, path_px: object, col_over_row: float
 ) -> tuple[KnownLine, ReferenceFoot | None]:
@@ -339,8 +354,7 @@ def known_line(
     CalibrationError
         One whose foot lies too far above the first point of the path; a length or path that none has.
     """
-    on_ruler = scale.known_length_std_mm is None
-    std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
+    std, on_ruler = known_std(scale)
     if isinstance(scale, KnownObject):
         return KnownLine(path_px, scale.known_length_mm, std, "object", on_ruler), None
     if scale.upper_end != "reference":
@@ -377,16 +391,11 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     ends = known_line(scale, points, ratio)[0].path_px[[0, -1]]
     chord = hypot(*((ends[1] - ends[0]) * (1.0, ratio)))
     rough = scale.known_length_mm / chord
-    size = (rough, rough * ratio)
-    if scale.path_px is not None:
-        return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
-    return trace_line(radiograph, points, "file", size, name="points_px")
+    return _traced(scale, radiograph, (rough, rough * ratio))
 
 
-def _trace_plain(
-    scale: KnownFile | PlainFile | FileTaper, radiograph: Radiograph, size: tuple[float, float]
-) -> CanalTrace:
-    """The path of a file whose known length does not lie between its points, or that has none; `size` of a pixel is rough."""
+def _traced(scale: FILES, radiograph: Radiograph, size: tuple[float, float]) -> CanalTrace:
+    """A file's path: as given, as accepted before, or traced through its clicks; `size` of a pixel, mm, may be rough."""
     points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
@@ -399,7 +408,7 @@ def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, flo
     """A rough pixel size, mm, to size the filters with: by a known length between its clicks, else by what the image claims."""
     row_mm = radiograph.spacings[0].row_mm if radiograph.spacings else ROUGH_MM
     for scale in film.scale:
-        if isinstance(scale, KnownObject) or (isinstance(scale, KnownFile) and scale.gives_scale):
+        if isinstance(scale, KnownFile | KnownObject) and scale.gives_scale:
             (top, left), (bottom, right) = scale.points_px[0], scale.points_px[-1]
             chord = hypot(bottom - top, (right - left) * ratio)
             row_mm = min(max(scale.known_length_mm / max(chord, 1.0), MM_PER_PX_RANGE[0]), MM_PER_PX_RANGE[1])
@@ -409,7 +418,7 @@ def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, flo
 
 def _taper(scale: FileTaper, radiograph: Radiograph, size: tuple[float, float]) -> tuple[CanalTrace, Calibration]:
     """The file's path to its tip, and the scale that its thickness gives."""
-    trace = _trace_plain(scale, radiograph, size)
+    trace = _traced(scale, radiograph, size)
     taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
     for _ in range(TAPER_ROUNDS):
         widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)
@@ -454,9 +463,8 @@ def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None) 
     if calibration is None or not isinstance(scale, KnownFile):
         return False
     seen_mm = float(arc_length(calibration.to_mm(trace.path_px))[-1])
-    known_std = RULER_STD_MM if scale.known_length_std_mm is None else scale.known_length_std_mm
     clicks = sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)
-    spread = hypot(calibration.rel_std * seen_mm, known_std, clicks)
+    spread = hypot(calibration.rel_std * seen_mm, known_std(scale)[0], clicks)
     return seen_mm - scale.known_length_mm > NORMAL_95 * spread
 
 

@@ -12,17 +12,17 @@ import numpy as np
 from attrs import evolve
 
 from wlmeasure.flags import Flag, merge
-from wlmeasure.image.view import View, to_view
+from wlmeasure.image.view import to_view
 from wlmeasure.measure.cross_check import NamedScale, ScalePair, compare_scales
 from wlmeasure.record.case import FILES, Canal, Film, KnownFile, KnownObject, Scale, Spacing
 from wlmeasure.record.films import SAME_TIP_PX, FilmResult
 
-__all__ = ["scale_name", "with_scale_check"]
+__all__ = ["scale_name", "with_scale_check", "without_length"]
 
 CODES = ("scales-differ", "known-lengths-swapped", "file-tip-missing")
 TIP_MISSING = Flag(
     "file-tip-missing",
-    "The upper end of a file is out of the picture and its tip lies in no traced canal, so its length gives that of none.",
+    "The upper end of a file is out of the picture and its tip lies in no traced canal, so its length is used for no canal.",
 )
 
 
@@ -38,7 +38,7 @@ def with_scale_check(film: FilmResult, canals: Iterable[Canal]) -> FilmResult:
     pairs = compare_scales(named)
     flags = [flag for pair in pairs for flag in _pair_flags(pair)]
     tips = [t.file_tip_px for c in canals for t in c.traces if t.film == film.film.id]
-    unscaled = [scale for scale in scales if isinstance(scale, KnownFile) and not scale.gives_scale]
+    unscaled = [scale for scale, _ in film.unscaled if isinstance(scale, KnownFile)]
     if tips and any(not _among(scale, tips) for scale in unscaled):
         flags.append(TIP_MISSING)
     kept = [flag for flag in film.flags if flag.code not in CODES]
@@ -54,7 +54,7 @@ def _pair_flags(pair: ScalePair) -> list[Flag]:
             Flag(
                 "known-lengths-swapped",
                 f"{one:g} mm and {other:g} mm agree with each other only if swapped: check which file is which; {one:g} mm is "
-                f"entered for {_without_length(pair.first)}, {other:g} mm for {_without_length(pair.second)}.",
+                f"entered for {without_length(pair.first)}, {other:g} mm for {without_length(pair.second)}.",
             )
         ]
     return [
@@ -66,8 +66,9 @@ def _pair_flags(pair: ScalePair) -> list[Flag]:
     ]
 
 
-def _without_length(name: str) -> str:
-    return name.split(" (")[0]
+def without_length(name: str) -> str:
+    """The name of a scale less the known length behind it; a canal's own name may hold brackets."""
+    return name.rsplit(" (", 1)[0]
 
 
 def _among(scale: KnownFile, tips: Sequence[tuple[float, float] | None]) -> bool:
@@ -87,30 +88,31 @@ def scale_name(film: Film, at: int, canals: Sequence[Canal]) -> str:
             for trace in canal.traces:
                 if trace.film == film.id and trace.file_tip_px and dist(trace.file_tip_px, tip) <= SAME_TIP_PX:
                     return f"the file in canal {canal.name}{length or ' (taper)'}"
-    place = _place(film, at)
-    return f"the {place}{kind}{length or (' (taper)' if kind == 'file' else '')}"
+    return f"the {_placed(film, at, kind)}{length or (' (taper)' if kind == 'file' else '')}"
 
 
-def _place(film: Film, at: int) -> str:
-    """Where a file or object lies among the others of its kind, as the film is shown; empty for the only one."""
+def _placed(film: Film, at: int, kind: str) -> str:
+    """A file or object by where it lies among the others of its kind, as the film is shown: "left file"."""
 
-    def kind(scale: Scale) -> str:
+    def kind_of(scale: Scale) -> str:
         return "object" if isinstance(scale, KnownObject) else "file" if isinstance(scale, FILES) else ""
 
-    alike = [k for k, scale in enumerate(film.scale) if kind(scale) == kind(film.scale[at])]
+    alike = [k for k, scale in enumerate(film.scale) if kind_of(scale) == kind]
     if len(alike) < 2:
-        return ""
-    view = View() if film.view is None else film.view.view
+        return kind
     middles = []
     for k in alike:
         scale = film.scale[k]
         assert not isinstance(scale, Spacing)
-        middles.append(to_view(scale.points_px, (film.rows, film.cols), view).mean(axis=0))
+        middles.append(to_view(scale.points_px, (film.rows, film.cols), film.shown_as).mean(axis=0))
     spread = np.ptp(middles, axis=0)
     axis = 1 if spread[1] >= spread[0] else 0
     order = [alike[k] for k in np.argsort([middle[axis] for middle in middles], kind="stable")]
     first, last = (("left", "right"), ("upper", "lower"))[1 - axis]
     rank = order.index(at)
     if rank in (0, len(order) - 1):
-        return f"{first if rank == 0 else last} "
-    return "middle " if len(order) == 3 else f"{rank + 1}. from the {first if axis else 'top'} "
+        return f"{first if rank == 0 else last} {kind}"
+    if len(order) == 3:
+        return f"middle {kind}"
+    nth = {1: "2nd", 2: "3rd"}.get(rank, f"{rank + 1}th")
+    return f"{nth} {kind} from the {first if axis else 'top'}"

@@ -252,19 +252,17 @@ def _files(
         calibration = film.calibration
         if calibration is None:
             continue
-        files_at = [k for k, scale in enumerate(film.film.scale) if isinstance(scale, members.FILES)]
-        alone = dict(film.scales)
-        for k, path in zip(files_at, film.file_traces, strict=True):
-            scale = film.film.scale[k]
-            if not isinstance(scale, members.KnownFile) or not scale.gives_scale:
-                continue
-            (line,) = alone[k].lines  # from the stop, or from the foot of what it rested on
+        # Each from the stop, or from the foot of what it rested on.
+        lines = [alone.lines[0] for k, alone in film.scales if isinstance(film.film.scale[k], members.KnownFile)]
+        tips = [calibration.to_mm(line.path_px[-1]) for line in lines]
+        for line, end in zip(lines, tips, strict=True):
             for (name, film_id), trace in traces.items():
                 tip = trace.trace.file_tip_px
                 if film_id != film.film.id or tip is None:
                     continue
-                ends = calibration.to_mm(path.path_px[[0, -1]])
-                if np.hypot(*(ends[1] - calibration.to_mm(tip))) <= FILE_SEAT_MM:
+                noted = calibration.to_mm(tip)
+                nearest = min(float(np.hypot(*(other - noted))) for other in tips)  # where canals meet, this one's
+                if np.hypot(*(end - noted)) <= min(FILE_SEAT_MM, nearest):
                     found.setdefault(name, []).append((film_id, line.path_px[0], line))
     files = []
     for name, seen in found.items():

@@ -12,10 +12,10 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 
-from wlmeasure.image.view import View, to_view, view_words, viewed
+from wlmeasure.image.view import View, from_view, to_view, view_words, viewed
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.curvature import CurvatureProfile
-from wlmeasure.record.case import FILES, KnownFile
+from wlmeasure.record.case import KnownFile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import decided_stop
 from wlmeasure.share.drawing import Area, Drawing, Ellipse, Label, Line, Picture, Shape, svg
@@ -86,6 +86,10 @@ class Shown:
     def at(self, points_px: ArrayLike) -> NDArray[np.float64]:
         """Points (N, 2) of the stored film, (row, col), where they are seen."""
         return to_view(points_px, self.film.radiograph.values.shape, self.view)
+
+    def on_film(self, seen_px: ArrayLike) -> NDArray[np.float64]:
+        """The way back: where points (N, 2) that are seen lie on the stored film."""
+        return from_view(seen_px, self.film.radiograph.values.shape, self.view)
 
     def one(self, point_px: ArrayLike) -> NDArray[np.float64]:
         """One point (2,), the same way."""
@@ -175,8 +179,7 @@ def _marks(film: FilmResult, canals: list[Drawn], size: float, width: float, col
                 row, col = (float(v) for v in known[0])
                 words = f"{line.known_length_mm:g} mm"
                 parts.append(Label(col + 3.4 * size / ratio, row + size, words, 12.0, colour=FILE_COLOUR, halo="#000"))
-    files = [scale for scale in film.film.scale if isinstance(scale, FILES)]
-    for scale, foot in zip(files, film.feet, strict=False):
+    for scale, _, foot in film.files:
         if foot is not None and isinstance(scale, KnownFile) and scale.reference_px is not None:
             # Square to the shaft, from what the stop rested on to where the known length begins.
             rested = shown.one(scale.reference_px)

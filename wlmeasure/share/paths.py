@@ -125,7 +125,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
 def _stored_lines(film: Film) -> list[KnownLine]:
     lines = []
     for scale in film.scale:
-        if not isinstance(scale, KnownFile | KnownObject) or (isinstance(scale, KnownFile) and not scale.gives_scale):
+        if not isinstance(scale, KnownFile | KnownObject) or not scale.gives_scale:
             continue
         path: object = scale.points_px
         if isinstance(scale, KnownFile) and scale.trace_kind == "clicks":

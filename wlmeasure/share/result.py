@@ -29,6 +29,7 @@ from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.record.case import Entry, KnownFile
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
 from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
+from wlmeasure.record.scale_check import without_length
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.words import interval_words, reach_words
@@ -593,7 +594,7 @@ def _whose(line: KnownLine, film: FilmResult) -> str:
     """Which file or object a known length is entered for, where there are several."""
     names = [name for name, (_, scale) in zip(film.names, film.scales, strict=False) if line in scale.lines]
     several = film.calibration is not None and len(film.calibration.lines) > 1
-    return f" of {names[0].split(' (')[0]}" if several and names else ""
+    return f" of {without_length(names[0])}" if several and names else ""
 
 
 def _known_half_mm(line: KnownLine) -> float:

@@ -18,7 +18,7 @@ from pydicom.valuerep import DSfloat
 
 from wlmeasure.errors import ShareError
 from wlmeasure.image.radiograph import DISPLAY_PERCENTILES, printable
-from wlmeasure.image.view import View, from_view, view_words
+from wlmeasure.image.view import View, view_words
 from wlmeasure.record.case import case_digest
 from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult
 from wlmeasure.share.dicom.checks import check_graphics
@@ -26,7 +26,7 @@ from wlmeasure.share.dicom.codes import canal_code
 from wlmeasure.share.dicom.objects import MAKER, UTF8, header_text, quiet, stamp, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, Shown, canal_colours
 from wlmeasure.share.result import measured_words
 
 __all__ = ["presentation_state"]
@@ -97,7 +97,7 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     if "PixelOriginInterpretation" in area:
         del area.PixelOriginInterpretation
     if view != View():
-        _turn(state, area, film.radiograph.values.shape, view)
+        _turn(state, area, Shown(film))
     if film.calibration is not None:
         del area.PresentationPixelAspectRatio
         area.PresentationPixelSpacing = [DSfloat(size, auto_format=True) for size in film.calibration.mm_per_px]
@@ -108,16 +108,16 @@ def presentation_state(result: CaseResult, image: FilmImage, *, made_at: str, pr
     return state
 
 
-def _turn(state: Dataset, area: Dataset, shape: tuple[int, int], view: View) -> None:
+def _turn(state: Dataset, area: Dataset, shown: Shown) -> None:
     """Let the film be shown as it is here: turned clockwise, and flipped after that (PS3.3 C.10.6).
 
     The corners of the displayed area are pixels of the film, named by where they lie after that (C.10.4); what is drawn, and
     the pixel size, stay those of the film as it is stored.
     """
-    state.ImageRotation = 90 * view.quarter_turns
-    state.ImageHorizontalFlip = "Y" if view.mirrored else "N"
-    rows, cols = shape if view.quarter_turns % 2 == 0 else shape[::-1]
-    corners = np.rint(from_view([(0.0, 0.0), (rows - 1.0, cols - 1.0)], shape, view)).astype(int) + 1
+    state.ImageRotation = 90 * shown.view.quarter_turns
+    state.ImageHorizontalFlip = "Y" if shown.view.mirrored else "N"
+    rows, cols = shown.shape
+    corners = np.rint(shown.on_film([(0.0, 0.0), (rows - 1.0, cols - 1.0)])).astype(int) + 1
     area.DisplayedAreaTopLeftHandCorner, area.DisplayedAreaBottomRightHandCorner = corners[:, ::-1].tolist()
 
 
@@ -155,8 +155,9 @@ def _drawn(
         if trace.trace.crown_px is not None:
             lines.insert(0, np.vstack([trace.trace.crown_px if trace.start_px is None else trace.start_px, path[0]]))
         name = printable(canal.canal.name, 40)
-        length = None if trace.length is None else trace.length
-        words = "" if length is None else f" {'preliminary ' if trace.preliminary else ''}{measured_words(length)}"
+        words = ""
+        if trace.length is not None:
+            words = f" {'preliminary ' if trace.preliminary else ''}{measured_words(trace.length)}"
         # The layer is described by a code's words: what a person typed stands in the label alone, which can be removed.
         add(
             f"CANAL {k}",
@@ -165,11 +166,11 @@ def _drawn(
             lines,
             [(f"{name}{words}", path[-1])],
         )
-    view, shape = image.film.film.shown_as, image.film.radiograph.values.shape
-    if layers and (words := view_words(view)):
-        rows, cols = shape if view.quarter_turns % 2 == 0 else shape[::-1]
-        (corner,) = from_view([(WORDS_FROM_CORNER * rows, WORDS_FROM_CORNER * cols)], shape, view)
-        add("VIEW", f"How the film is shown: {words}", CANAL_COLOURS[0], [], [(words, corner)])
+    shown = Shown(image.film)
+    if layers and shown.words:
+        rows, cols = shown.shape
+        (corner,) = shown.on_film([(WORDS_FROM_CORNER * rows, WORDS_FROM_CORNER * cols)])
+        add("VIEW", f"How the film is shown: {shown.words}", CANAL_COLOURS[0], [], [(shown.words, corner)])
     return layers, annotations
 
 

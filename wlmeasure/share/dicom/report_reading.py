@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping
 from math import isfinite
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Any
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -23,7 +23,7 @@ from wlmeasure.image.dicom_file import check_header, parse
 from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import printable
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.record.case import Case, KnownFile, KnownObject, Scale, case_from_json, save_case
+from wlmeasure.record.case import Case, KnownFile, KnownObject, case_from_json, save_case
 from wlmeasure.record.record import record_of
 from wlmeasure.share.dicom import codes
 from wlmeasure.share.dicom.codes import Code
@@ -360,10 +360,6 @@ def _case(dataset: Dataset, path: Path) -> Case | None:
         raise ShareError(f"{path.name}: the case inside cannot be read: {printable(error)}") from error
 
 
-def _gives_scale(scale: Scale) -> TypeGuard[KnownFile | KnownObject]:
-    return isinstance(scale, KnownObject) or (isinstance(scale, KnownFile) and scale.gives_scale)
-
-
 def disagreement(report: Report) -> str | None:
     """What of the coded content is not that of the case inside: tooth, paths, known lengths, decisions; None if all is."""
     case = report.case
@@ -375,8 +371,8 @@ def disagreement(report: Report) -> str | None:
     for path in (length.path_px for length in report.lengths if length.method in ON_THE_PATH):
         if not any(path.shape == own.shape and np.abs(path - own).max() <= SAME_PX for own in stored):
             return "paths of the content must be those of the case: one is not"
-    measured = [s for film in case.films for s in film.scale if _gives_scale(s)]
-    known = [scale.known_length_mm for scale in measured]
+    lengths = (s for film in case.films for s in film.scale if isinstance(s, KnownFile | KnownObject))
+    known = [scale.known_length_mm for scale in lengths if scale.gives_scale]
     record, _ = record_of(case)
     held = [record.decision(canal.name) for canal in case.canals]
     decided = [entry.length_mm for entry in held if entry is not None]

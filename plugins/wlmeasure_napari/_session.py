@@ -142,9 +142,8 @@ class Session(Desk):
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
         self.cursor: Point | None = None
-        self._said: dict[str, Said] = {}  # of the file to be placed on a film
+        self._said: dict[str, dict[Point | None, Said]] = {}  # of a film's files, by their tips; None: one to be placed
         self._objects: dict[str, tuple[float, float | None]] = {}  # length and uncertainty of a film's known object
-        self._rests: dict[str, tuple[Point, Point]] = {}  # tip of a film's file, and where its stop had rested
         self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
@@ -262,7 +261,7 @@ class Session(Desk):
         self.inputs.forget_all_but("canal", names)
         films = [film.id for film in case.films]
         self.inputs.forget_all_but("film", films)
-        of_films: tuple[dict[str, Any], ...] = (self._known, self._said, self._objects, self._rests)
+        of_films: tuple[dict[str, Any], ...] = (self._known, self._said, self._objects)
         for kept in of_films:
             for gone in kept.keys() - set(films):
                 del kept[gone]
@@ -435,6 +434,9 @@ class Session(Desk):
         self._say_dropped(now)
         if film_id != self.film_id:
             self.cursor = None  # a place on the other film
+        if self.canal_name and canal_name != self.canal_name:
+            for said in self._said.values():
+                said.pop(None, None)  # the file that it was said of was to be placed in the other canal
         self.canal_name, self.film_id = canal_name, film_id
         self._drop_tool()
 
@@ -891,6 +893,7 @@ class Session(Desk):
             return
         points = tuple(self.pending[:2])
         scale: FILES | KnownObject
+        after = self.cancel
         if self.tool == "file":
             rested = self.pending[2] if upper == "reference" else None
             plain = PlainFile(points_px=points, trace_kind="clicks")
@@ -905,21 +908,35 @@ class Session(Desk):
                 size=size,
                 taper=taper,
             )
+            after = self._file_placed
         else:
             assert length is not None
             scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
         self._step(
-            edit.with_scale(self.case, self.film_id, self._in_so_many_words(scale)), after=self.cancel, refused=refused
+            edit.with_scale(self.case, self.film_id, self._in_so_many_words(scale)), after=after, refused=refused
         )
+
+    def _file_placed(self) -> None:
+        """Whether its stop was seated, and its size, were said of this file; the next on the film begins without."""
+        said = self._said_here
+        self._say(seated=None, size=(None, None))
+        self.cancel()
+        self._say(seated=said.seated, size=said.size)
 
     # ---- the upper end of a file's known length ------------------------------------------------------------------
 
     @property
     def _said_here(self) -> Said:
-        return self._said.get(self.film_id, Said())
+        """What was said of the file that is being placed, else of the one that is spoken of on the film in view."""
+        return self._said.get(self.film_id, {}).get(self._tip_spoken_of, Said())
 
     def _say(self, **members: Any) -> None:
-        self._said[self.film_id] = evolve(self._said_here, **members)
+        self._said.setdefault(self.film_id, {})[self._tip_spoken_of] = evolve(self._said_here, **members)
+
+    @property
+    def _tip_spoken_of(self) -> Point | None:
+        file = None if self.tool == "file" else self._file
+        return None if file is None else file.points_px[-1]
 
     @property
     def _file_at(self) -> int | None:
@@ -977,7 +994,7 @@ class Session(Desk):
         assert self.case is not None
         tip = file.points_px[-1]
         marked = canal_point(self.case, self.film_id, tip)
-        return marked if marked is not None and self._rests.get(self.film_id) == (tip, marked) else None
+        return marked if self._said_here.rested_px == marked else None
 
     @property
     def _wanted(self) -> int:
@@ -1044,8 +1061,9 @@ class Session(Desk):
         WlmeasureError
             There is no case yet.
         """
+        if self.case is not None:
+            self._say(seated=None)
         self.say_upper_end("no length")
-        self._say(seated=None)
         self.announce(
             self._place,
             "The stop had slid, so the file's length begins nowhere that is seen: it gives no scale. Take another known "
@@ -1083,7 +1101,7 @@ class Session(Desk):
     def _say_of(self, file: FILES, at: int, upper: Upper, rested: Point | None) -> None:
         assert self.case is not None
         if isinstance(file, KnownFile) and file.reference_px is not None:
-            self._rests[self.film_id] = file.points_px[-1], file.reference_px
+            self._say(rested_px=file.reference_px)
         size, taper = self._said_here.size
         said = file_as_said(
             file,

@@ -26,11 +26,12 @@ on a usual one (our parameter)."""
 
 @frozen
 class Said:
-    """What was said of a file before it is placed: its upper end, whether its stop was seated, and its size and taper."""
+    """What was said of a file: its upper end, whether its stop was seated, its size and taper, what the stop rested on."""
 
     upper: Upper | None = None
     seated: StopSeated | None = None
     size: tuple[int | None, float | None] = (None, None)
+    rested_px: Point | None = None
 
 
 def upper_of(file: FILES) -> Upper:

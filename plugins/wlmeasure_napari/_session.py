@@ -528,21 +528,24 @@ class Session(Desk):
             There is no case, or another question stands.
         """
         need(self, "case", "answered")
-        film = self._in_hand_case().film(self.film_id)
-        other = evolve(film.shown_as, mirrored=not film.shown_as.mirrored)
-        if not other.mirrored:
-            self._show_as(film.id, other)
+        film_id = self.film_id
+        if self._in_hand_case().film(film_id).shown_as.mirrored:
+            self._mirror(film_id, False)
             return
         self._ask(
             "mirror",
-            f"Mirror film {film.id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
-            Choice("Mirror it", lambda: self._show_as(film.id, other)),
+            f"Mirror film {film_id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
+            Choice("Mirror it", lambda: self._mirror(film_id, True)),
             Choice("Leave it", lambda: None),
         )
 
+    def _mirror(self, film_id: str, mirrored: bool) -> None:
+        if film_id in self.film_ids:  # as it is turned when the answer comes
+            self._show_as(film_id, evolve(self._in_hand_case().film(film_id).shown_as, mirrored=mirrored))
+
     def _show_as(self, film_id: str, view: View) -> None:
         case = self._in_hand_case()
-        if film_id in self.film_ids and case.film(film_id).shown_as != view:
+        if case.film(film_id).shown_as != view:
             self._step(edit.with_view(case, film_id, view))
 
     def set_metal(self, metal: str | None) -> None:

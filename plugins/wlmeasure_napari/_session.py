@@ -567,7 +567,7 @@ class Session(Desk):
                 "metal",
                 f"{film.film.name} has a bright rim, where most films are black. How does metal (files, crowns) look on it?",
                 Choice("Metal looks bright here: leave it so", lambda: self.set_metal("bright"), shown),
-                Choice("Metal looks dark here: turn it round", lambda: self.set_metal("dark"), np.invert(shown)),
+                Choice("Metal looks dark here: invert it", lambda: self.set_metal("dark"), np.invert(shown)),
             )
 
     # ---- tools on the film ---------------------------------------------------------------------------------------

@@ -60,7 +60,7 @@ from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import Need, NeedError, lacking, need
 from wlmeasure_napari._offer import Choice
 from wlmeasure_napari._over_time import Proposal, propose
-from wlmeasure_napari._upper_end import Upper, at_rim, canal_point, file_as_said, last_file, size_of, upper_of
+from wlmeasure_napari._upper_end import Said, Upper, at_rim, canal_point, file_as_said, last_file, size_of, upper_of
 
 __all__ = ["Handle", "Session", "Tool"]
 
@@ -142,13 +142,8 @@ class Session(Desk):
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
         self.cursor: Point | None = None
-        self._upper: dict[str, Upper] = {}  # what was said of the upper end of a film's file, before one is placed
-        self._seated: dict[str, StopSeated | None] = {}
-        self._sizes: dict[str, tuple[int | None, float | None]] = {}  # of a film's file whose length is not known
+        self._said: dict[str, dict[Point | None, Said]] = {}  # of a film's files, by their tips; None: one to be placed
         self._objects: dict[str, tuple[float, float | None]] = {}  # length and uncertainty of a film's known object
-        self._rests: dict[
-            str, tuple[Point, Point]
-        ] = {}  # tip of a film's file, and where its stop was said to have rested
         self._metal_asked = ""  # the film about whose grey scale the question is
         self.draft: Draft | None = None
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
@@ -264,13 +259,12 @@ class Session(Desk):
         for was, now in renamed.items():
             self.inputs.rename("canal", was, now)
         self.inputs.forget_all_but("canal", names)
-        self.inputs.forget_all_but("film", [film.id for film in case.films])
-        self._known = {film.id: self._known[film.id] for film in case.films if film.id in self._known}
-        self._upper = {film.id: self._upper[film.id] for film in case.films if film.id in self._upper}
-        self._seated = {film.id: self._seated[film.id] for film in case.films if film.id in self._seated}
-        self._sizes = {film.id: self._sizes[film.id] for film in case.films if film.id in self._sizes}
-        self._objects = {film.id: self._objects[film.id] for film in case.films if film.id in self._objects}
-        self._rests = {film.id: self._rests[film.id] for film in case.films if film.id in self._rests}
+        films = [film.id for film in case.films]
+        self.inputs.forget_all_but("film", films)
+        of_films: tuple[dict[str, Any], ...] = (self._known, self._said, self._objects)
+        for kept in of_films:
+            for gone in kept.keys() - set(films):
+                del kept[gone]
         if self.canal_name not in names and self.canal_name in renamed:
             self.canal_name = renamed[self.canal_name]  # the points on it stay its own
         elif self.canal_name not in names:
@@ -440,6 +434,9 @@ class Session(Desk):
         self._say_dropped(now)
         if film_id != self.film_id:
             self.cursor = None  # a place on the other film
+        if self.canal_name and canal_name != self.canal_name:
+            for said in self._said.values():
+                said.pop(None, None)  # the file that it was said of was to be placed in the other canal
         self.canal_name, self.film_id = canal_name, film_id
         self._drop_tool()
 
@@ -531,21 +528,24 @@ class Session(Desk):
             There is no case, or another question stands.
         """
         need(self, "case", "answered")
-        film = self._in_hand_case().film(self.film_id)
-        other = evolve(film.shown_as, mirrored=not film.shown_as.mirrored)
-        if not other.mirrored:
-            self._show_as(film.id, other)
+        film_id = self.film_id
+        if self._in_hand_case().film(film_id).shown_as.mirrored:
+            self._mirror(film_id, False)
             return
         self._ask(
             "mirror",
-            f"Mirror film {film.id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
-            Choice("Mirror it", lambda: self._show_as(film.id, other)),
+            f"Mirror film {film_id}? Left and right change places for the eye alone, and every picture of it says mirrored.",
+            Choice("Mirror it", lambda: self._mirror(film_id, True)),
             Choice("Leave it", lambda: None),
         )
 
+    def _mirror(self, film_id: str, mirrored: bool) -> None:
+        if film_id in self.film_ids:  # as it is turned when the answer comes
+            self._show_as(film_id, evolve(self._in_hand_case().film(film_id).shown_as, mirrored=mirrored))
+
     def _show_as(self, film_id: str, view: View) -> None:
         case = self._in_hand_case()
-        if film_id in self.film_ids and case.film(film_id).shown_as != view:
+        if case.film(film_id).shown_as != view:
             self._step(edit.with_view(case, film_id, view))
 
     def set_metal(self, metal: str | None) -> None:
@@ -567,7 +567,7 @@ class Session(Desk):
                 "metal",
                 f"{film.film.name} has a bright rim, where most films are black. How does metal (files, crowns) look on it?",
                 Choice("Metal looks bright here: leave it so", lambda: self.set_metal("bright"), shown),
-                Choice("Metal looks dark here: turn it round", lambda: self.set_metal("dark"), np.invert(shown)),
+                Choice("Metal looks dark here: invert it", lambda: self.set_metal("dark"), np.invert(shown)),
             )
 
     # ---- tools on the film ---------------------------------------------------------------------------------------
@@ -626,9 +626,9 @@ class Session(Desk):
         # A shaft that leaves the picture is followed a little beyond it.
         inside = path[np.all((path >= 0.0) & (path <= np.array(graph.values.shape) - 1.0), axis=1)]
         first = (float(inside[0, 0]), float(inside[0, 1]))
-        if ends[0] is None and at_rim(graph, first):
-            self._upper.setdefault(self.film_id, "reference")  # the shaft leaves the picture, and its stop with it
-        if ends[0] is None and self._upper.get(self.film_id, "stop") != "stop":
+        if ends[0] is None and self._said_here.upper is None and at_rim(graph, first):
+            self._say(upper="reference")  # the shaft leaves the picture, and its stop with it
+        if ends[0] is None and self._said_here.upper not in (None, "stop"):
             ends = (inside[0], ends[1])
         if ends[0] is not None:
             self.pending = [(float(end[0]), float(end[1])) for end in ends if end is not None]
@@ -896,29 +896,50 @@ class Session(Desk):
             return
         points = tuple(self.pending[:2])
         scale: FILES | KnownObject
+        after = self.cancel
         if self.tool == "file":
             rested = self.pending[2] if upper == "reference" else None
             plain = PlainFile(points_px=points, trace_kind="clicks")
-            seated = self._seated.get(self.film_id)
-            size, taper = self._sizes.get(self.film_id, (None, None))
+            size, taper = self._said_here.size
             scale = file_as_said(
                 plain,
                 upper,
                 length_mm=length,
                 std_mm=std,
                 reference_px=rested,
-                seated=seated,
+                seated=self._said_here.seated,
                 size=size,
                 taper=taper,
             )
+            after = self._file_placed
         else:
             assert length is not None
             scale = KnownObject(points_px=points, known_length_mm=length, known_length_std_mm=std)
         self._step(
-            edit.with_scale(self.case, self.film_id, self._in_so_many_words(scale)), after=self.cancel, refused=refused
+            edit.with_scale(self.case, self.film_id, self._in_so_many_words(scale)), after=after, refused=refused
         )
 
+    def _file_placed(self) -> None:
+        """Whether its stop was seated, and its size, were said of this file; the next on the film begins without."""
+        said = self._said_here
+        self._say(seated=None, size=(None, None))
+        self.cancel()
+        self._say(seated=said.seated, size=said.size)
+
     # ---- the upper end of a file's known length ------------------------------------------------------------------
+
+    @property
+    def _said_here(self) -> Said:
+        """What was said of the file that is being placed, else of the one that is spoken of on the film in view."""
+        return self._said.get(self.film_id, {}).get(self._tip_spoken_of, Said())
+
+    def _say(self, **members: Any) -> None:
+        self._said.setdefault(self.film_id, {})[self._tip_spoken_of] = evolve(self._said_here, **members)
+
+    @property
+    def _tip_spoken_of(self) -> Point | None:
+        file = None if self.tool == "file" else self._file
+        return None if file is None else file.points_px[-1]
 
     @property
     def _file_at(self) -> int | None:
@@ -943,13 +964,13 @@ class Session(Desk):
         if self.tool == "rest":
             return "reference"
         file = None if self.tool == "file" else self._file
-        return self._upper.get(self.film_id, "stop") if file is None else upper_of(file)
+        return self._said_here.upper or "stop" if file is None else upper_of(file)
 
     @property
     def stop_seated(self) -> StopSeated | None:
         """Whether the stop was seen to rest on its reference point at exposure; None: not known."""
         file = None if self.tool in ("file", "rest") else self._file
-        return file.stop_seated if isinstance(file, KnownFile) else self._seated.get(self.film_id)
+        return file.stop_seated if isinstance(file, KnownFile) else self._said_here.seated
 
     @property
     def rested_px(self) -> Point | None:
@@ -976,7 +997,7 @@ class Session(Desk):
         assert self.case is not None
         tip = file.points_px[-1]
         marked = canal_point(self.case, self.film_id, tip)
-        return marked if marked is not None and self._rests.get(self.film_id) == (tip, marked) else None
+        return marked if self._said_here.rested_px == marked else None
 
     @property
     def _wanted(self) -> int:
@@ -997,7 +1018,7 @@ class Session(Desk):
         if self.case is None:
             raise lacking(self, "case")
         self._settle("upper end")
-        self._upper[self.film_id] = upper
+        self._say(upper=upper)
         file, at = self._file, self._file_at
         if self.tool == "file":
             del self.pending[2:]
@@ -1027,7 +1048,7 @@ class Session(Desk):
 
     def say_seated(self, seated: StopSeated | None) -> None:
         """Whether the stop was seen to rest on its reference point at exposure."""
-        self._seated[self.film_id] = seated
+        self._say(seated=seated)
         file, at = self._file, self._file_at
         placing = self.tool in ("file", "rest")
         if not placing and at is not None and isinstance(file, KnownFile) and file.stop_seated != seated:
@@ -1043,8 +1064,9 @@ class Session(Desk):
         WlmeasureError
             There is no case yet.
         """
+        if self.case is not None:
+            self._say(seated=None)
         self.say_upper_end("no length")
-        self._seated.pop(self.film_id, None)
         self.announce(
             self._place,
             "The stop had slid, so the file's length begins nowhere that is seen: it gives no scale. Take another known "
@@ -1055,7 +1077,7 @@ class Session(Desk):
     def file_size(self) -> tuple[int | None, float | None]:
         """Size (1/100 mm) and taper of the file of unknown length that is spoken of; None where they were not said."""
         file = None if self.tool == "file" else self._file
-        return self._sizes.get(self.film_id, (None, None)) if file is None else size_of(file)
+        return self._said_here.size if file is None else size_of(file)
 
     def say_size(self, size: int | None, taper: float | None) -> None:
         """The size, and perhaps the taper, of a file whose length is not known: its thickness then gives an estimate.
@@ -1071,26 +1093,26 @@ class Session(Desk):
         if size is not None:  # refused here, beside its field, and not at the next click
             FileTaper(points_px=((0.0, 0.0), (1.0, 0.0)), trace_kind="clicks", file_size=size, taper=taper)
         if self.tool == "file" or file is None or at is None or upper_of(file) != "no length":
-            self._sizes[self.film_id] = size, taper
+            self._say(size=(size, taper))
             self.changed.emit()
             return
         if size_of(file) != (size, taper):
             said = file_as_said(file, "no length", length_mm=None, std_mm=None, size=size, taper=taper)
             self._step(edit.with_scale(self.case, self.film_id, said, at=at))
-        self._sizes[self.film_id] = size, taper
+        self._say(size=(size, taper))
 
     def _say_of(self, file: FILES, at: int, upper: Upper, rested: Point | None) -> None:
         assert self.case is not None
         if isinstance(file, KnownFile) and file.reference_px is not None:
-            self._rests[self.film_id] = file.points_px[-1], file.reference_px
-        size, taper = self._sizes.get(self.film_id, (None, None))
+            self._say(rested_px=file.reference_px)
+        size, taper = self._said_here.size
         said = file_as_said(
             file,
             upper,
             length_mm=self.known_length_mm,
             std_mm=self.known_length_std_mm,
             reference_px=rested,
-            seated=self._seated.get(self.film_id),
+            seated=self._said_here.seated,
             size=size,
             taper=taper,
         )
@@ -1099,7 +1121,7 @@ class Session(Desk):
 
     def _in_so_many_words(self, scale: FILES | KnownObject) -> FILES | KnownObject:
         """A file whose stop was said to lie at the film's rim says so in the case: without a word no length rests on it."""
-        graph, said = self.radiograph, self._upper.get(self.film_id) == "stop"
+        graph, said = self.radiograph, self._said_here.upper == "stop"
         if not said or graph is None or not isinstance(scale, KnownFile) or scale.upper_end is not None:
             return scale
         return evolve(scale, upper_end="stop") if at_rim(graph, scale.points_px[0]) else scale
@@ -1114,7 +1136,7 @@ class Session(Desk):
     def _asks_upper_end(self) -> bool:
         """Ask where the first point of a file lies at the film's rim, and nobody has said yet that its stop is there."""
         graph = self.radiograph
-        asks = self.tool == "file" and len(self.pending) == 2 and self.film_id not in self._upper
+        asks = self.tool == "file" and len(self.pending) == 2 and self._said_here.upper is None
         if not asks or self.proposal is not None or graph is None or not at_rim(graph, self.pending[0]):
             return False
         self._ask(

@@ -8,12 +8,12 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-from attrs import evolve
+from attrs import evolve, frozen
 
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.record.case import FILES, Case, FileTaper, KnownFile, PlainFile, StopSeated, UpperEnd
 
-__all__ = ["Upper", "at_rim", "canal_point", "file_as_said", "last_file", "size_of", "upper_of"]
+__all__ = ["Said", "Upper", "at_rim", "canal_point", "file_as_said", "last_file", "size_of", "upper_of"]
 
 Point = tuple[float, float]
 Upper = Literal["stop", "reference", "out of the picture", "no length"]
@@ -22,6 +22,16 @@ Upper = Literal["stop", "reference", "out of the picture", "no length"]
 RIM = 0.02
 """How near to the film's rim a file's first point makes it likely that its stop is beyond it, of the film's longer side: 0.7 mm
 on a usual one (our parameter)."""
+
+
+@frozen
+class Said:
+    """What was said of a file: its upper end, whether its stop was seated, its size and taper, what the stop rested on."""
+
+    upper: Upper | None = None
+    seated: StopSeated | None = None
+    size: tuple[int | None, float | None] = (None, None)
+    rested_px: Point | None = None
 
 
 def upper_of(file: FILES) -> Upper:

@@ -7,7 +7,7 @@ from wlmeasure_napari._session import Session
 
 from wlmeasure.record.case import load_case
 
-YES, NO = "Metal looks dark here: turn it round", "Metal looks bright here: leave it so"
+YES, NO = "Metal looks dark here: invert it", "Metal looks bright here: leave it so"
 
 
 @pytest.fixture

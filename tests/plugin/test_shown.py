@@ -210,6 +210,15 @@ def test_mirroring_asks_first_and_taking_it_back_does_not(seat):
     assert session.case == before
 
 
+def test_a_film_turned_while_its_mirror_is_asked_about_stays_turned(seat):
+    _, seat = seat
+    session = seat.session
+    session.mirror()
+    session.turn(1)
+    session.answer("Mirror it")
+    assert session.case.films[0].shown_as == View(1, True)
+
+
 def test_a_mirror_s_question_is_about_the_film_that_was_in_view(seat):
     _, seat = seat
     session = seat.session

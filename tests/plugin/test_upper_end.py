@@ -339,6 +339,56 @@ def test_points_are_taken_back_one_by_one_and_another_film_has_none_of_it(sessio
     assert session.upper_end == "stop"
 
 
+def nothing_said(session):
+    """Of the film in view and its file."""
+    film = session.case.film(session.film_id)
+    assert (session.upper_end, session.stop_seated, session.file_size) == ("stop", None, (None, None))
+    assert (session.known_length_mm, session.object_length_mm) == (None, None)
+    assert (film.metal, film.view, film.scale, session.question) == (None, None, (), None)
+
+
+def test_what_was_said_of_one_canal_s_file_is_not_said_of_another_s(session, films):
+    """Of the second canal's file on the same film it is asked anew, and after another film and case none of it is left."""
+    session.say_upper_end("reference")
+    session.say_seated("yes")
+    place(session, UPPER, TIP, CUSP)
+    first = session.case.films[0].scale[0]
+    assert first.stop_seated == "yes"
+    session.take("file")
+    assert (session.upper_end, session.stop_seated) == (
+        "reference",
+        None,
+    )  # once for the film, but seated was this stop
+    session.cancel()
+    session.add_canal("ML", "mesiolingual cusp tip")
+    session.take("file")
+    assert (session.upper_end, session.stop_seated, session.file_size) == ("stop", None, (None, None))
+    session.click(AT_RIM)
+    session.click((400.0, 50.0))
+    assert session.question.about == "upper end"
+    session.answer(THERE)
+    assert [file.upper_end for file in session.case.films[0].scale] == ["reference", "stop"]
+    assert [file.stop_seated for file in session.case.films[0].scale] == ["yes", None]
+    assert session.case.films[0].scale[0] == first
+
+    session.say_upper_end("no length")
+    session.say_size(15, None)
+    session.set_object_length(5.0, 0.05)
+    session.set_metal("bright")
+    session.turn(1)
+    session.add_canal("D", "distobuccal cusp tip")
+    session.take("file")
+    assert (session.upper_end, session.stop_seated, session.file_size) == ("stop", None, (None, None))
+    session.cancel()
+    session.say_upper_end("reference")
+    session.open_film(films[1], into="this case")
+    nothing_said(session)
+    session.new_case()
+    session.open_film(films[0])
+    session.set_tooth("ISO 46")
+    nothing_said(session)
+
+
 def test_it_is_saved_and_opened_again(session, tmp_path):
     session.say_upper_end("reference")
     session.say_seated("yes")

@@ -91,7 +91,7 @@ CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "e
 """Parts that are the canal's in hand, whose name stands in their titles."""
 UPPER: dict[str, Upper] = {
     "the stop is in the picture": "stop",
-    "stop not seen: what it rested on is": "reference",
+    "stop not seen, what it rested on is seen": "reference",
     "neither is in the picture": "out of the picture",
     "the file's length is not known": "no length",
 }
@@ -703,9 +703,11 @@ class WorkingLengthDock(QWidget):
         self.seated.setVisible(self.session.upper_end == "reference")
         self.size.setVisible(self.session.upper_end == "no length")
         self._fill(self.claims, claims, self.claims.currentText())
-        tell(
-            self.scale_words, "; ".join(["no scale yet" if film is None else scale_words(film), *self._said_of_scale()])
-        )
+        said = ["no scale yet" if film is None else scale_words(film)]
+        metal = None if self.session.case is None else self.session.case.film(self.session.film_id).metal
+        if metal is not None:
+            said.append(f"metal is {metal}, as was said")
+        tell(self.scale_words, "; ".join(said))
         notes = [] if film is None else [flag.text for flag in film.flags]
         if self.session.proposal is not None:
             notes = [flag.text for flag in self.session.proposal.flags] + notes
@@ -714,15 +716,6 @@ class WorkingLengthDock(QWidget):
         if film is not None:
             notes += [f"Scales compared: {pair.words}." for pair in film.checks]
         tell(self.scale_notes, "\n".join(notes))
-
-    def _said_of_scale(self) -> list[str]:
-        """What a person has said that the scale and all that is traced rest on."""
-        session = self.session
-        said = []
-        if session.upper_end == "reference":
-            said.append(f"stop seated at exposure: {session.stop_seated or 'not known'}")
-        metal = None if session.case is None else session.case.film(session.film_id).metal
-        return [*said, f"metal is {metal}, as was said"] if metal is not None else said
 
     def _show_canal(self) -> None:
         session = self.session

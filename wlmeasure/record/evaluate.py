@@ -15,11 +15,12 @@ from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.decide.anatomy import anatomy_of
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength, corrected_length, radiographic_length
-from wlmeasure.decide.reconcile import WorkingLength, reconcile
+from wlmeasure.decide.reconcile import CHANGED_END, WorkingLength, reconcile
 from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_length
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
@@ -68,6 +69,7 @@ TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without a
 LINE_LOST, LINE_SEEN = 0.5, 0.7
 # Flags 46 of 47 failed traces and 13 % of the good ones on the films that the doubt was fitted to, most of the latter faint.
 DOUBTFUL = 0.05
+AFTER_SHAPING = ("cone fit", "filling")  # what a film is taken for once the canal has been shaped
 SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be one
 
 _FLAGS = catalogue(
@@ -469,11 +471,20 @@ def _evaluate_canal(
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
     comparable = decision is not None and decision.reference_point == canal.reference_point
+    earlier_readings, shaped = record.before_shaping(canal.name, canal.reference_point)
     working = reconcile(
         None if basis is None else basis.radiographic,
         electronic,
         decided_mm=decision.length_mm if decision is not None and comparable else None,
-        other_limits_mm=[t.radiographic.limit_mm for t in traces if t.radiographic is not None and t is not basis],
+        other_films=[t.radiographic for t in traces if t.radiographic is not None and t is not basis],
+        before_shaping=heard(earlier_readings),
+        film_before_shaping=shaped and basis is not None and basis.film.film.purpose not in AFTER_SHAPING,
+        anatomy=anatomy_of(
+            tooth,
+            apex=canal.apex or "closed",
+            resorption=canal.resorption or "none",
+            changed=_end_changed(canal, record, electronic),
+        ),
     )
     flags = []
     if canal.joins is not None:
@@ -501,6 +512,12 @@ def _evaluate_canal(
         flags=tuple(flags),
         advice=advice,
     )
+
+
+def _end_changed(canal: Canal, record: LengthRecord, electronic: ElectronicLength | None) -> bool:
+    """Whether something other than resorption or an open apex makes the root's end unlike those that were published."""
+    noted = () if electronic is None else electronic.conditions
+    return record.end_changed(canal.name) or any(condition in CHANGED_END for condition in noted)
 
 
 def _films_disagree(traces: list[TraceResult]) -> bool:

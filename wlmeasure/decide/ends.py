@@ -32,6 +32,7 @@ __all__ = [
     "FILM_WRONG_SHARE",
     "PASSING_COST_MM",
     "READING_WRONG_SHARES",
+    "RISK_BASIS",
     "FilmEnd",
     "Posterior",
     "ReadingGroup",
@@ -79,6 +80,9 @@ FORAMEN_MARK_STD_MM: Final = 0.3
 
 DIVISIONS_MM: Final = (0.5, 0.25, 0.1)
 """Divisions of rulers: readings that all stand on one were read to it."""
+
+RISK_BASIS: Final = "by this model, not tested on patients"
+"""What every statement of a risk begins with."""
 
 SHORT_MM: Final = 1.0
 """Farther short of the constriction than this is counted (TRADE: a correction above 1 mm is not accepted by calculation)."""
@@ -159,12 +163,17 @@ class Risk:
     mean_short_mm: float
 
     @property
+    def beyond_words(self) -> str:
+        """How often such a length lies beyond the foramen."""
+        return f"{_percent(self.beyond)} beyond the foramen"
+
+    @property
     def words(self) -> str:
         """As a person reads it, with whose figures they are."""
         mean = self.mean_short_mm
         side = f"{mean:.1f} mm short" if mean >= 0.05 else "at it" if mean > -0.05 else f"{-mean:.1f} mm beyond it"
         return (
-            f"by this model, not tested on patients: {_percent(self.beyond)} beyond the foramen, {_percent(self.short)} more "
+            f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more "
             f"than {SHORT_MM:g} mm short of the constriction, on average {side}"
         )
 

@@ -325,6 +325,7 @@ def reconcile(
     coverage_factor: float = COVERAGE_FACTOR,
     doubt_noted_conditions: bool = True,
     other_films: Sequence[RadiographicLength] = (),
+    in_space: RadiographicLength | None = None,
     before_shaping: ElectronicLength | None = None,
     film_before_shaping: bool = False,
     anatomy: Anatomy = USUAL,
@@ -352,6 +353,8 @@ def reconcile(
     other_films
         Further films of the same canal. They speak for its end too, and no proposal exceeds the shortest of their lengths to
         the radiographic apex or a marked foramen.
+    in_space
+        The length that films put together in space give, where it is surer than `film`: it stands for all films in the curves.
     before_shaping
         Readings from before the canal was shaped, which has made it shorter by `SHAPED_SHORTER_MM`, give or take.
     film_before_shaping
@@ -373,7 +376,7 @@ def reconcile(
 
     difference = None if film_value is None or reading_value is None else reading_value[0] - film_value[0]
     status, said = _said(film, electronic, rule, doubt_noted_conditions)
-    shown = [one for one in (film, *other_films) if one is not None]
+    shown = [one for one in (film, *other_films) if one is not None] if in_space is None else [in_space]
     ends = ends_of(
         _film_ends(shown, film_before_shaping),
         [*_groups(electronic, shaped_since=False), *_groups(before_shaping, shaped_since=True)],

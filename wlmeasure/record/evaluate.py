@@ -276,6 +276,8 @@ def evaluate(
             from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
 
             together = spatial_result(tuple(film_results.values()), canals, together)
+    if together is not None:
+        canals = tuple(_with_space(canal, tooth, record, together) for canal in canals)
     return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
 
 
@@ -470,22 +472,7 @@ def _evaluate_canal(
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
-    comparable = decision is not None and decision.reference_point == canal.reference_point
-    earlier_readings, shaped = record.before_shaping(canal.name, canal.reference_point)
-    working = reconcile(
-        None if basis is None else basis.radiographic,
-        electronic,
-        decided_mm=decision.length_mm if decision is not None and comparable else None,
-        other_films=[t.radiographic for t in traces if t.radiographic is not None and t is not basis],
-        before_shaping=heard(earlier_readings),
-        film_before_shaping=shaped and basis is not None and basis.film.film.purpose not in AFTER_SHAPING,
-        anatomy=anatomy_of(
-            tooth,
-            apex=canal.apex or "closed",
-            resorption=canal.resorption or "none",
-            changed=_end_changed(canal, record, electronic),
-        ),
-    )
+    working = _working_length(canal, traces, basis, electronic, decision, tooth, record)
     flags = []
     if canal.joins is not None:
         flags.append(_FLAGS["canal-joins"])
@@ -512,6 +499,66 @@ def _evaluate_canal(
         flags=tuple(flags),
         advice=advice,
     )
+
+
+def _working_length(
+    canal: Canal,
+    traces: Sequence[TraceResult],
+    basis: TraceResult | None,
+    electronic: ElectronicLength | None,
+    decision: Entry | None,
+    tooth: Tooth,
+    record: LengthRecord,
+    in_space: RadiographicLength | None = None,
+) -> WorkingLength:
+    """What follows for a canal from its films, readings and record."""
+    comparable = decision is not None and decision.reference_point == canal.reference_point
+    earlier, shaped = record.before_shaping(canal.name, canal.reference_point)
+    return reconcile(
+        None if basis is None else basis.radiographic,
+        electronic,
+        decided_mm=decision.length_mm if decision is not None and comparable else None,
+        other_films=[t.radiographic for t in traces if t.radiographic is not None and t is not basis],
+        in_space=in_space,
+        before_shaping=heard(earlier),
+        film_before_shaping=shaped and basis is not None and basis.film.film.purpose not in AFTER_SHAPING,
+        anatomy=anatomy_of(
+            tooth,
+            apex=canal.apex or "closed",
+            resorption=canal.resorption or "none",
+            changed=_end_changed(canal, record, electronic),
+        ),
+    )
+
+
+def _with_space(canal: CanalResult, tooth: Tooth, record: LengthRecord, together: SpatialResult) -> CanalResult:
+    """The canal with its length in space among what its working length follows from, where that is surer than each film.
+
+    It counts only from a reference point that is marked on every film it was put together from.
+    """
+    found = next((one for one in together.canals if one.name == canal.canal.name), None)
+    basis, used = canal.basis, [t for t in canal.traces if t.trace.film in together.films]
+    if found is None or together.tooth is None or together.tooth.status != "fitted":
+        return canal
+    if basis is None or basis.radiographic is None or basis.length is None or basis not in used:
+        return canal
+    marked = all(t.trace.reference_px is not None and t.radiographic is not None for t in used)
+    marked = marked and basis.trace.apical_end in ("radiographic apex", "apical foramen", "open apex")
+    if not marked or found.length_std_mm >= basis.length.length_std_mm:
+        return canal
+    in_space = radiographic_length(
+        found.length_mm,
+        found.length_std_mm,
+        apical_end=basis.trace.apical_end,
+        resorption=canal.canal.resorption or "none",
+        apex=canal.canal.apex or "closed",
+        apex_visibility=basis.trace.apex_visibility or "clear",
+        end_budget=(Term("length in space", found.length_std_mm),),
+    )
+    working = _working_length(
+        canal.canal, canal.traces, basis, canal.electronic, canal.decision, tooth, record, in_space
+    )
+    return evolve(canal, working_length=working, advice=advise_working_length(working, None, None))
 
 
 def _end_changed(canal: Canal, record: LengthRecord, electronic: ElectronicLength | None) -> bool:

@@ -15,7 +15,7 @@ posterior under the scenario's own distributions, which is the ideal: its densit
 no code with the program. "At 2.5 %" each rule is moved by the one constant that makes it pass the foramen in 2.5 % of the
 canals. A stop is the length rounded down to 0.5 mm, and is moved likewise before it is rounded.
 
-Seeds 71000 and up: nothing was chosen on them; the model was looked at on seed 7 while it was written.
+Seeds 72000 and up: nothing was chosen on them; the model was looked at on seed 7 while it was written.
 """
 
 # ruff: noqa: E402 - the thread limits come before numpy
@@ -368,7 +368,7 @@ def through_cases(scenario: Scenario, canals: Canals, cases: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="The proposed working length on drawn canals.")
-    parser.add_argument("--seed", type=int, default=71000)
+    parser.add_argument("--seed", type=int, default=72000)
     parser.add_argument("--count", type=int, default=20000)
     parser.add_argument("--cases", type=int, default=300)
     parser.add_argument("--scenario", nargs="*", default=[], help="S1 to S6; all of them without")

@@ -218,6 +218,17 @@ def test_the_length_has_the_least_expected_cost() -> None:
     assert cost(best) <= min(cost(float(length)) for length in others) + 1e-4
 
 
+@given(drawn=evidence, cost=st.floats(0.0, 3.0))
+def test_laws_of_the_length_for_a_stop_that_is_rounded_down(
+    drawn: tuple[float, list[float], float], cost: float
+) -> None:
+    """Not longer than the mean, not shorter than without a ruler, and longer only to reach the division below the mean."""
+    ends = of(drawn)
+    free, ruled = ends.best_mm(cost), ends.best_mm(cost, step_mm=0.5)
+    assert free <= ruled <= ends.mean_mm + 1e-9
+    assert ruled == free or (2.0 * ruled == pytest.approx(round(2.0 * ruled)) and ends.mean_mm - ruled < 0.5)
+
+
 def test_readings_that_contradict_the_film_are_not_averaged() -> None:
     apart = made([FilmEnd(24.5, 0.2)], [ReadingGroup((21.0, 21.0, 21.0))], MOLAR)
     near = made([FilmEnd(22.0, 0.2)], [ReadingGroup((21.0, 21.0, 21.0))], MOLAR)

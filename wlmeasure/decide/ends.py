@@ -15,14 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from math import erf, hypot, sqrt
+from math import erf, floor, hypot, sqrt
 from typing import Final, Literal
 
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.decide._limits import check_length, check_not_negative
+from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_length, check_not_negative
 from wlmeasure.decide.anatomy import AT_TIP_STD_MM, USUAL, Anatomy
 from wlmeasure.decide.electronic import DEVICE_STD_MM
 from wlmeasure.errors import DecideError, check_positive
@@ -245,19 +245,33 @@ class Posterior:
         short = 1.0 - _below(self.constriction_at_mm, self.constriction, length_mm + SHORT_MM)
         return Risk(length_mm, min(max(beyond, 0.0), 1.0), min(max(short, 0.0), 1.0), self.mean_mm - length_mm)
 
-    def best_mm(self, passing_cost_mm: float = PASSING_COST_MM) -> float:
-        """The length of least expected cost, never longer than the mean of the constriction."""
+    def best_mm(self, passing_cost_mm: float = PASSING_COST_MM, *, step_mm: float | None = None) -> float:
+        """The length of least expected cost, never longer than the mean of the constriction.
+
+        With `step_mm`, the division of the ruler that a stop is set by, the length is for a stop that is rounded down: where a
+        division lies between that length and the mean, and a stop there costs less than one a division lower, it is that one.
+        """
         cost = check_not_negative("passing_cost_mm", passing_cost_mm)
+        at, loss = self.constriction_at_mm, self._loss(cost)
+        k = int(np.clip(np.argmin(loss), 1, len(loss) - 2))
+        before, here, after = loss[k - 1 : k + 2]
+        bend = before - 2.0 * here + after
+        best = float(at[k] + (0.5 * STEP_MM * (before - after) / bend if bend > 0.0 else 0.0))
+        best = min(best, self.mean_mm)
+        if step_mm is not None:
+            stop = floor(self.mean_mm / check_positive(DecideError, "step_mm", step_mm) + EDGE_TOLERANCE_MM) * step_mm
+            higher, lower = np.interp([stop, stop - step_mm], at, loss)
+            if best < stop and higher < lower:
+                best = min(stop, self.mean_mm)
+        return best
+
+    def _loss(self, cost: float) -> Float64:
+        """Expected cost of every length of the constriction's grid."""
         at, weight = self.constriction_at_mm, self.constriction
         share, moment = np.cumsum(weight), np.cumsum(weight * at)
         apart = at * (2.0 * share - 1.0) - 2.0 * moment + moment[-1]
         passed = np.interp(at, self.foramen_at_mm + 0.5 * STEP_MM, np.cumsum(self.foramen), left=0.0, right=1.0)
-        loss = apart + cost * passed
-        k = int(np.clip(np.argmin(loss), 1, len(loss) - 2))
-        before, here, after = loss[k - 1 : k + 2]
-        bend = before - 2.0 * here + after
-        best = at[k] + (0.5 * STEP_MM * (before - after) / bend if bend > 0.0 else 0.0)
-        return float(min(best, self.mean_mm))
+        return np.asarray(apart + cost * passed, np.float64)
 
 
 def ends_of(films: Sequence[FilmEnd], readings: Sequence[ReadingGroup], anatomy: Anatomy = USUAL) -> Posterior | None:

@@ -47,6 +47,7 @@ from wlmeasure.decide.ends import (
     Risk,
     ends_of,
 )
+from wlmeasure.decide.filling import RULER_STEP_MM
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import CLEAR_LANDMARK_STD_MM, LANDMARK_TERM, RadiographicLength
 from wlmeasure.errors import DecideError, check_finite, check_positive
@@ -330,6 +331,7 @@ def reconcile(
     film_before_shaping: bool = False,
     anatomy: Anatomy = USUAL,
     passing_cost_mm: float = PASSING_COST_MM,
+    stop_step_mm: float | None = RULER_STEP_MM,
 ) -> WorkingLength:
     """The working length of one canal from what the film and the readings say.
 
@@ -363,6 +365,8 @@ def reconcile(
         What is known of the root's end before anything is measured.
     passing_cost_mm
         What a length beyond the foramen costs beside its error.
+    stop_step_mm
+        Division of the ruler that the stop is set by, rounded down; None where it is set to any length.
 
     Fewer readings than needed, or readings that spread, leave the canal "not established" even where the film has a
     length: the ceiling is then the shorter of the film and the shortest reading. Raises :class:`DecideError`.
@@ -392,7 +396,7 @@ def reconcile(
         assert ends is not None
         proposed = ends.wrong <= LIKELIER_THAN_NOT
         reasons.append(flag("conflict-may-be-anatomy" if proposed else "one-is-wrong"))
-    length = ends.best_mm(passing_cost_mm) if proposed and ends is not None else None
+    length = ends.best_mm(passing_cost_mm, step_mm=stop_step_mm) if proposed and ends is not None else None
     for limit, reason in caps:
         if length is not None and length > limit + EDGE_TOLERANCE_MM:
             length = limit
@@ -446,6 +450,7 @@ def reconcile(
             ("shared_ruler_std_mm", shared),
             ("doubt_noted_conditions", float(doubt_noted_conditions)),
             ("passing_cost_mm", passing_cost_mm),
+            ("stop_step_mm", stop_step_mm or 0.0),
             *anatomy.as_parameters(),
             ("gap_usual_up_to_mm", GAP_USUAL_UP_TO_MM),
             ("gap_possible_up_to_mm", GAP_POSSIBLE_UP_TO_MM),

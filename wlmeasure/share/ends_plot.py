@@ -74,7 +74,7 @@ def ends_drawing(facts: CanalFacts, width: int = 420, height: int = 170) -> Draw
         half = 0.5 * LETTERS_PX * len(name)
         side = -half if name == "constriction" else half
         x = float(np.clip(axes.x(float(at_mm[peak])) + side, axes.left + half, axes.right - half))
-        parts.append(Label(x, axes.y(float(weight[peak])) - up, name, anchor="middle", colour=colour))
+        parts.append(Label(x, axes.y(float(weight[peak])) - up, name, anchor="middle", colour=colour, halo="#ffffff"))
     point = "the reference point" if facts.reference_point is None else facts.reference_point
     parts.append(Label((axes.left + axes.right) / 2, height - 8, f"mm from {point}", anchor="middle"))
     return Drawing((0.0, 0.0, width, height), width, height, tuple(parts), "Where constriction and foramen may lie")

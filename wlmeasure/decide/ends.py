@@ -169,13 +169,10 @@ class Risk:
 
     @property
     def words(self) -> str:
-        """As a person reads it, with whose figures they are."""
+        """As a person reads it, with whose figures they are; short and long are counted from the constriction."""
         mean = self.mean_short_mm
-        side = f"{mean:.1f} mm short" if mean >= 0.05 else "at it" if mean > -0.05 else f"{-mean:.1f} mm beyond it"
-        return (
-            f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more "
-            f"than {SHORT_MM:g} mm short of the constriction, on average {side}"
-        )
+        side = f"{abs(mean):.1f} mm {'short' if mean > 0.0 else 'long'}" if abs(mean) >= 0.05 else "0.0 mm short"
+        return f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, on average {side}"
 
 
 def _percent(share: float) -> str:

@@ -171,8 +171,8 @@ class Risk:
     def words(self) -> str:
         """As a person reads it, with whose figures they are; short and long are counted from the constriction."""
         mean = self.mean_short_mm
-        side = f"{abs(mean):.1f} mm {'short' if mean > 0.0 else 'long'}" if abs(mean) >= 0.05 else "0.0 mm short"
-        return f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, on average {side}"
+        side = "beyond the constriction" if mean <= -0.05 else "short"
+        return f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, on average {abs(mean):.1f} mm {side}"
 
 
 def _percent(share: float) -> str:

@@ -181,6 +181,8 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
     stops = [f"stop at {words}" for words in stop_words(facts)] or [f"no stop: {no_stop_words(canal, facts)}"]
+    if facts.risk is not None and facts.stop is not None:
+        stops.append(facts.risk.words)
     title = f"Canal {facts.name}, "
     if decision is None:
         return Card(colour, f"{title}proposed working length, not decided", value, spread, (status, *stops), faint=True)

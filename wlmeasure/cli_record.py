@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, words_of
@@ -45,7 +46,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
         help="another member of the entry; may be repeated",
     )
     add.add_argument(
-        "--confirm", action="append", default=[], metavar="CODE", help="a question about the entry, answered with yes"
+        "--confirm", action="append", default=[], metavar="CODE", help="a question about an entry, answered with yes"
     )
     add.add_argument("--at", metavar="TIME", help="when the entry was made (now)")
     find = word("list", "the cases of a search", _list)
@@ -67,6 +68,9 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     back = word("import", "store case files, folders of them, or a backup into a new archive", _import)
     back.add_argument("paths", nargs="+", metavar="PATH")
     back.add_argument("--by", metavar="NAME", help="who stores them (the user of this computer)")
+    back.add_argument(
+        "--confirm", action="append", default=[], metavar="CODE", help="a question about the entries, answered with yes"
+    )
     copy = word("backup", "copy the archive, chain and all, into a new SQLite file", _backup)
     copy.add_argument("path", metavar="FILE")
 
@@ -93,7 +97,11 @@ def _open(arguments: argparse.Namespace, *, create: bool = False) -> Archive:
 
     check_installed()
     from wlmeasure.record.archive.archive import open_archive
+    from wlmeasure.record.archive.place import place_of
 
+    warning = place_of(arguments.archive).warning
+    if warning is not None:
+        print(f"wlmeasure: warning: {warning}", file=sys.stderr)
     return open_archive(arguments.archive, create=create)
 
 
@@ -125,14 +133,15 @@ def _add(arguments: argparse.Namespace) -> None:
             )
             added = archive.append(arguments.what, entry, by=by, at=_now(), on=head)
     else:
-        if arguments.canal is not None or arguments.set or arguments.at is not None or arguments.confirm:
-            raise WlmeasureError("--kind must be given with --canal, --set, --at and --confirm: they are for one entry")
+        if arguments.canal is not None or arguments.set or arguments.at is not None:
+            raise WlmeasureError("--kind must be given with --canal, --set and --at: they are for one entry")
         from wlmeasure.record.archive.archive import identified
         from wlmeasure.record.case import load_case
 
         case = identified(load_case(arguments.what), arguments.id)
         with _open(arguments, create=True) as archive:
-            added = archive.add(case, by=by, at=_now(), on=_head(archive, case.case_id or "", arguments.on))
+            on = _head(archive, case.case_id or "", arguments.on)
+            added = archive.add(case, by=by, at=_now(), on=on, confirmed=arguments.confirm)
     if arguments.json:
         print_json(added_json(added))
     else:
@@ -223,7 +232,7 @@ def _import(arguments: argparse.Namespace) -> None:
             else:
                 print(verdict_text(verdict), end="")
             return
-        done = list(import_files(archive, arguments.paths, by=by, at=_now()))
+        done = list(import_files(archive, arguments.paths, by=by, at=_now(), confirmed=arguments.confirm))
     if arguments.json:
         print_json(imported_json(done))
     else:

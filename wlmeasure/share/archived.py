@@ -148,13 +148,14 @@ def history_text(case_id: str, steps: Sequence[Step]) -> str:
             str(step.number),
             step.stored_at,
             step.stored_by,
+            (step.entry.at or "not known") if step.entry is not None else "",
             step.what
             if step.entry is None
             else f"entry {step.entry.id}: {step.entry.canal}, {step.entry.kind} {_length(step.entry)}".rstrip(),
         )
         for step in steps
     ]
-    return f"case {case_id}\n" + _table(("row", "stored at", "by", "what"), rows)
+    return f"case {case_id}\n" + _table(("row", "stored at", "by", "dated", "what"), rows)
 
 
 def verdict_json(verdict: Verdict) -> dict[str, Any]:

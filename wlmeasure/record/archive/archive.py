@@ -9,7 +9,7 @@ against its own hash.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from types import TracebackType
 from typing import Any
 
@@ -17,7 +17,7 @@ from attrs import asdict, evolve
 from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, update
 from sqlalchemy import case as choose
 
-from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
+from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError, QuestionError
 from wlmeasure.record import version1
 from wlmeasure.record.archive.answers import Added, CaseLine, Search, Step, Stored
 from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, sealed
@@ -26,7 +26,7 @@ from wlmeasure.record.archive.rows import Head, Tail, entry_from_content, entry_
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.case import TIME, Case, Entry, case_from_json, case_to_json
 from wlmeasure.record.members import Text
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import LengthRecord, in_the_future
 
 __all__ = ["Archive", "identified", "open_archive", "recorded"]
 
@@ -64,7 +64,7 @@ class Archive:
         """Give back the connections."""
         self.engine.dispose()
 
-    def add(self, case: Case, *, by: str, at: str, on: Head | None = None) -> Added:
+    def add(self, case: Case, *, by: str, at: str, on: Head | None = None, confirmed: Collection[str] = ()) -> Added:
         """Store a case: a new one, or a new revision and the entries that the archive does not have yet.
 
         Parameters
@@ -76,9 +76,13 @@ class Archive:
         on
             The state that the case was made from. Not needed for a new case, nor where only entries are new and all that
             the archive has are there.
+        confirmed
+            Codes of questions about the new entries, answered with yes.
 
         Raises
         ------
+        QuestionError
+            An entry dated later than `at`, the clock of who stores, that nobody has confirmed.
         ArchiveConflictError
             The case has changed since `on`, or `on` is needed.
         ArchiveError
@@ -118,6 +122,7 @@ class Archive:
             LengthRecord((*kept, *fresh))  # judged whole: times, ids, what supersedes what
             revise = not same or (old and (bool(lost) or any(entry not in unsaid for entry in fresh)))
             new = fresh if revise or not old else []
+            _ask_about_time(new, at, confirmed)
             if revise:
                 tail.push_revision(content, at, by)
             places = _places(connection, case_id, [entry.supersedes for entry in new])
@@ -137,10 +142,13 @@ class Archive:
             The case has changed since `on`.
         ArchiveError
             No such case, or the database cannot be written.
+        QuestionError
+            An entry dated later than `at` whose `confirmed` does not say that this is right.
         CaseError
             An entry that does not fit behind the others: its time, its id, what it supersedes or belongs before.
         """
         _stamp(by, at)
+        _ask_about_time([entry], at, ())
         with transaction(self.engine, self.place, write=True) as connection:
             tail = _tail(connection, case_id)
             if tail.was.rows == 0:
@@ -329,6 +337,14 @@ def _case_id(case: Case) -> str:
 def _stamp(by: str, at: str) -> None:
     Text(longest=80).read(by, "by")
     TIME.read(at, "at")
+
+
+def _ask_about_time(new: Iterable[Entry], at: str, confirmed: Collection[str]) -> None:
+    """A wrong clock orders nothing here, the chain does; but who dates an entry in the future has mostly mistyped."""
+    for entry in new:
+        asked = in_the_future(entry, at)
+        if asked is not None and asked.code not in (*confirmed, *entry.confirmed):
+            raise QuestionError(f"entry {entry.id}: {asked.text}", (asked.code,))
 
 
 def _content(case: Case) -> str:

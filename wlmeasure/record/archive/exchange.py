@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
@@ -72,8 +72,17 @@ def export(archive: Archive, folder: str | os.PathLike[str]) -> Iterator[Path]:
         yield path
 
 
-def import_files(archive: Archive, paths: Iterable[str | os.PathLike[str]], *, by: str, at: str) -> Iterator[Imported]:
+def import_files(
+    archive: Archive,
+    paths: Iterable[str | os.PathLike[str]],
+    *,
+    by: str,
+    at: str,
+    confirmed: Collection[str] = (),
+) -> Iterator[Imported]:
     """Store case files, or all ``*.wl.json`` of folders; one that cannot be stored does not stop the others.
+
+    `confirmed` holds codes of questions about their entries, answered with yes.
 
     Yields
     ------
@@ -83,7 +92,7 @@ def import_files(archive: Archive, paths: Iterable[str | os.PathLike[str]], *, b
     for given in map(Path, paths):
         for path in sorted(given.glob(f"*{SUFFIX}")) if given.is_dir() else [given]:
             try:
-                added = archive.add(load_case(path), by=by, at=at)
+                added = archive.add(load_case(path), by=by, at=at, confirmed=confirmed)
             except WlmeasureError as error:
                 yield Imported(path, None, str(error))
             else:

@@ -13,6 +13,7 @@ import ssl
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from ipaddress import ip_address
 from pathlib import Path
 from secrets import token_hex
 from typing import Any
@@ -35,7 +36,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import ArgumentError, DBAPIError, InterfaceError, SQLAlchemyError
 
-from wlmeasure.errors import ArchiveError
+from wlmeasure.errors import ArchiveError, one_line
 from wlmeasure.record.archive.chain import NOTHING
 from wlmeasure.record.archive.tables import VERSION_TABLE, archives
 
@@ -49,7 +50,7 @@ WAIT_S = 10  # how long one writer waits for another one before it gives up (our
 ASK_AGAIN_MS = 10  # SQLite waits 1, 2, 5 and 2 ms of these and is then asked anew (our parameter)
 SILENCE_S = 60  # how long a server may say nothing before it counts as gone (our parameter)
 ADVISORY_LOCK = 0x776C6D65  # any number of our own: two programs must not migrate one database at once
-LOCAL = ("", "localhost", "127.0.0.1", "::1")
+QUERY = frozenset({"application_name", "password", "sslmode", "sslrootcert", "unix_sock"})
 
 
 @frozen
@@ -60,6 +61,18 @@ class Place:
     shown: str
     path: Path | None = None
 
+    @property
+    def warning(self) -> str | None:
+        """What every use must say: a server elsewhere that is believed unseen; else None."""
+        mode = self.url.query.get("sslmode")
+        if self.path is not None or _is_local(self.url) or mode not in ("require", "disable"):
+            return None
+        how = "without encryption" if mode == "disable" else "without looking at its certificate"
+        return (
+            f"archive {self.shown} is asked {how}: whoever answers in its place can read the password and every record; "
+            "leave sslmode out, and name the practice's authority by sslrootcert"
+        )
+
 
 def place_of(archive: str | None = None) -> Place:
     """The place that was named, else the one of the environment, else a file in the user's own data folder.
@@ -67,10 +80,11 @@ def place_of(archive: str | None = None) -> Place:
     Parameters
     ----------
     archive
-        A path, ``sqlite:///PATH`` or ``postgresql://USER@HOST/DATABASE``. TLS is asked of every server that is not on this
-        machine; ``?sslmode=verify-full`` also checks its certificate (by ``sslrootcert=FILE``, else the system's),
-        ``?sslmode=disable`` goes without. A password is taken from the environment alone: other users of the machine can
-        read a command line.
+        A path, ``sqlite:///PATH`` or ``postgresql://USER@HOST/DATABASE``. A server that is not on this machine must speak
+        TLS and show a certificate of its name: by the authorities of the system, or by those of a file where
+        ``?sslrootcert=FILE`` names the practice's own. ``?sslmode=require`` encrypts and believes any certificate,
+        ``?sslmode=disable`` goes without: then whoever answers may be sent the password, which `warning` says. A password
+        is taken from the environment alone: other users of the machine can read a command line.
 
     Raises
     ------
@@ -102,6 +116,12 @@ def place_of(archive: str | None = None) -> Place:
         if url.port is not None and not 1 <= url.port <= 65535:
             raise ArchiveError(f"{source} must have a port of 1 to 65535: {url.port}")
         shown = f"postgresql://{url.host or 'localhost'}{f':{url.port}' if url.port else ''}/{url.database}"
+        if unknown := sorted(
+            set(url.query) - QUERY
+        ):  # `host` there would lead elsewhere than what is checked and shown
+            raise ArchiveError(
+                f"{source} must have no {unknown[0][:40]!r} behind the question mark: {', '.join(sorted(QUERY))}"
+            )
         return Place(url.set(drivername="postgresql+pg8000"), shown)
     raise ArchiveError(
         f"{source} must be a path, sqlite:///PATH or postgresql://USER@HOST/DATABASE: its kind is {url.drivername!r}"
@@ -198,10 +218,20 @@ def _begin_writing(raw: Any) -> None:
         raw.execute(f"PRAGMA busy_timeout = {WAIT_S * 1000}")
 
 
+def _is_local(url: URL) -> bool:
+    """Whether nobody else can answer there: a socket, or an address of this machine's own."""
+    host = url.host or ""
+    if "unix_sock" in url.query or host in ("", "localhost"):
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
 def _with_tls(url: URL) -> tuple[URL, dict[str, Any]]:
     query = dict(url.query)
-    local = (url.host or "") in LOCAL or "unix_sock" in query
-    mode = query.pop("sslmode", "disable" if local else "require")
+    mode = query.pop("sslmode", "disable" if _is_local(url) else "verify-full")
     authority = query.pop("sslrootcert", None)
     if mode == "disable":
         return url.set(query=query), {}
@@ -209,8 +239,10 @@ def _with_tls(url: URL) -> tuple[URL, dict[str, Any]]:
         raise ArchiveError(f"sslmode must be disable, require or verify-full: {str(mode)[:40]!r}")
     try:
         context = ssl.create_default_context(cafile=str(authority) if authority else None)
-    except OSError as error:
-        raise ArchiveError(f"sslrootcert cannot be read: {error.strerror or error}") from None
+    except OSError as error:  # ssl's own errors are such too: a file of something else
+        raise ArchiveError(
+            f"sslrootcert must be a file of certificates (PEM): {error.strerror or error}; name the practice's authority"
+        ) from None
     if mode == "require":
         context.check_hostname = False
         context.verify_mode = ssl.CERT_NONE
@@ -244,6 +276,9 @@ def transaction(engine: Engine, place: Place, *, write: bool) -> Iterator[Connec
 
 def _said(error: Exception) -> str:
     """What went wrong and what to do, without statements and values: those may be anybody's."""
+    refused = _tls_words(error)
+    if refused is not None:
+        return refused
     original = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     words = original.args[0] if original.args else ""
     # Where a server refuses a connection, pg8000 stumbles on closing it, and its answer is left behind that stumble.
@@ -279,6 +314,26 @@ def _said(error: Exception) -> str:
     if isinstance(original, OSError) or away:
         return f"has gone away or is out of reach: {said}"
     return f"cannot be used: {said}"
+
+
+def _tls_words(error: BaseException) -> str | None:
+    """What is wrong with the server's certificate or its TLS, where that is what stopped us."""
+    behind: BaseException | None = error
+    while behind is not None:
+        if isinstance(behind, ssl.SSLCertVerificationError):
+            return (
+                f"must show a certificate that can be verified: {one_line(behind.verify_message)[:120]}; nothing was sent to "
+                "it; name the practice's authority by ?sslrootcert=FILE"
+            )
+        if isinstance(behind, ssl.SSLError):
+            return f"must speak TLS as asked: {one_line(behind.reason or behind)[:120]}"
+        if behind.args and behind.args[0] == "Server refuses SSL":
+            return (
+                "must speak TLS, which it refuses: have it switched on, or say ?sslmode=disable where the line is secured "
+                "otherwise"
+            )
+        behind = behind.__cause__ or behind.__context__
+    return None
 
 
 def _version(connection: Connection) -> str | None:

@@ -22,6 +22,7 @@ from attrs import asdict, frozen
 
 from wlmeasure import __version__
 from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.file_content import open_regular
 from wlmeasure.measure.batch import share_processors
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX
 from wlmeasure.share.cells import table_text
@@ -194,7 +195,7 @@ def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> I
         if cases:
             digest = hashlib.sha256()
             for path in cases:
-                with path.open("rb") as file:  # one that is too large is refused when it is read
+                with open_regular(path) as file:  # one that is too large is refused when it is read
                     digest.update(hashlib.sha256(file.read(LARGEST_FILE)).digest())
             yield keyed("case", cases, digest.hexdigest(), (), len(cases))
             cases.clear()

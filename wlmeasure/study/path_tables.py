@@ -18,6 +18,7 @@ import attrs
 import numpy as np
 
 from wlmeasure.errors import ShareError
+from wlmeasure.image.file_content import open_regular, regular_bytes
 from wlmeasure.record.members import Each, Number, Pair, Whole
 from wlmeasure.share.cells import text_of_cell, write_rows
 from wlmeasure.share.columns import (
@@ -182,7 +183,7 @@ def _text_cells(cells: dict[str, str]) -> dict[str, Any]:
 
 
 def _rows(path: Path) -> Iterator[dict[str, str]]:
-    with path.open(encoding="utf-8-sig", newline="") as file:
+    with open_regular(path) as raw, io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as file:
         yield from _records(csv.reader(file), path.name)
 
 
@@ -214,7 +215,7 @@ def table_features(folder: Path, stretch: tuple[Stretch, Stretch] | None = None)
         raise ShareError(
             f"{VERTICES} must have the columns {', '.join(VERTEX_COLUMNS)}: {', '.join(_header(vertices))[:200]}"
         )
-    with canals.open("rb") as rows, vertices.open("rb") as points:
+    with open_regular(canals) as rows, open_regular(vertices) as points:
         if stretch is None:
             rows.readline(), points.readline()
             records = _records(csv.reader(line.decode("utf-8") for line in rows), CANALS, header)
@@ -239,7 +240,7 @@ def _count(cells: dict[str, str]) -> int:
 
 
 def _header(path: Path) -> list[str]:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         line = file.readline(2**20).decode("utf-8-sig", "replace")
     return next(csv.reader([line.rstrip("\r\n")]), [])
 
@@ -269,7 +270,7 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
     digest = hashlib.sha256()
     for name in (IMAGES, SCALES):
         if (folder / name).is_file():
-            digest.update((folder / name).read_bytes())
+            digest.update(regular_bytes(folder / name))
     counts = []
     for cells in _rows(folder / CANALS):
         counts.append(_count(cells))
@@ -281,9 +282,9 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
         points_in += number
     firsts.append(len(counts))
     summed = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
-    with (folder / CANALS).open("rb") as file:
+    with open_regular(folder / CANALS) as file:
         canal_at = _line_starts(file, digest, [1 + first for first in firsts])
-    with (folder / VERTICES).open("rb") as file:
+    with open_regular(folder / VERTICES) as file:
         vertex_at = _line_starts(file, digest, [1 + int(summed[first]) for first in firsts])
     stretches = []
     for k, (first, after) in enumerate(pairwise(firsts)):

@@ -10,6 +10,7 @@ from attrs import evolve, frozen
 
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, StudyError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.record.case import FILES, Case, Scale
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
@@ -117,7 +118,7 @@ def load_json(path: Path) -> Any:
         It cannot be read.
     """
     try:
-        return json.loads(path.read_bytes().decode("utf-8-sig"))
+        return json.loads(regular_bytes(path).decode("utf-8-sig"))
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise StudyError(f"{path.name} must be JSON: {error}") from None
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from attrs import evolve, frozen
 
 from wlmeasure.errors import StudyError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.share.cells import table_text, text_of_cell
 
 __all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
@@ -126,7 +127,7 @@ def load_readings(path: str | Path, *, unit: str = "") -> Readings:
     if path.stat().st_size > LARGEST_TABLE:
         raise StudyError(f"{path.name} must be at most {LARGEST_TABLE} bytes: {path.stat().st_size}")
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = regular_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise StudyError(f"{path.name} must be UTF-8 text: save the table as CSV UTF-8") from None
     try:

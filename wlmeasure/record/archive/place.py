@@ -37,6 +37,7 @@ from sqlalchemy import (
 from sqlalchemy.exc import ArgumentError, DBAPIError, InterfaceError, SQLAlchemyError
 
 from wlmeasure.errors import ArchiveError, one_line
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.record.archive.chain import NOTHING
 from wlmeasure.record.archive.tables import VERSION_TABLE, archives
 
@@ -154,7 +155,9 @@ def opened(place: Place, *, create: bool) -> Engine:
 
 def _file(path: Path, create: bool) -> None:
     """The file of an archive, made for its owner alone; the log files beside it get the mode it has."""
-    if path.is_file():
+    if path.exists():
+        if not path.is_file():
+            raise ArchiveError(f"archive {path} must be a file: it is a folder, device or pipe; name another place")
         return
     if not create:
         raise ArchiveError(f"archive {path} must be made first: `wlmeasure record add` makes it")
@@ -238,10 +241,14 @@ def _with_tls(url: URL) -> tuple[URL, dict[str, Any]]:
     if mode not in ("require", "verify-full"):
         raise ArchiveError(f"sslmode must be disable, require or verify-full: {str(mode)[:40]!r}")
     try:
-        context = ssl.create_default_context(cafile=str(authority) if authority else None)
-    except OSError as error:  # ssl's own errors are such too: a file of something else
+        known = None if authority is None else regular_bytes(Path(str(authority))).decode("ascii", "ignore")
+        if known == "":  # with no authority named at all, the system's would count
+            raise ValueError("empty")
+        context = ssl.create_default_context(cadata=known)
+    except (OSError, ValueError) as error:  # ssl's own errors are such too
+        said = getattr(error, "strerror", None) or "it is something else"
         raise ArchiveError(
-            f"sslrootcert must be a file of certificates (PEM): {error.strerror or error}; name the practice's authority"
+            f"sslrootcert must be a file of certificates (PEM): {said}; name that of the practice's authority"
         ) from None
     if mode == "require":
         context.check_hostname = False

@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 
-from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, print_json
+from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, number, print_json, whole
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
@@ -20,7 +20,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
         "--correlated-mm",
-        type=float,
+        type=number,
         default=0.0,
         metavar="MM",
         help="length over which errors of a line go together where the file does not say: 0 for clicks, about 1.5 for a "
@@ -28,7 +28,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--engine", choices=("numba", "numpy"), help="numba where it is installed")
     parser.add_argument(
-        "--chunk", type=int, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
+        "--chunk", type=whole, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(run=_batch)
@@ -50,7 +50,7 @@ def add_convert_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--file-names", action="store_true", help="name the films too; a name may tell the patient")
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
-        "--keypoints", type=int, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
+        "--keypoints", type=whole, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
     )
     parser.set_defaults(run=_convert)
 

@@ -6,6 +6,7 @@ import argparse
 
 from wlmeasure.cli_output import now, page_content, print_json, program
 from wlmeasure.errors import CaseError
+from wlmeasure.words import typed_number
 
 __all__ = ["add_compare_words"]
 
@@ -56,7 +57,7 @@ def _compare(arguments: argparse.Namespace) -> None:
 def _points(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
     """Two points as they are typed, "512,300=498,311"."""
     try:
-        (a, b), (c, d) = ([float(v) for v in part.split(",")] for part in text.split("="))
+        (a, b), (c, d) = ([typed_number(v) for v in part.split(",")] for part in text.split("="))
     except ValueError:
         raise CaseError(f"--mark must be a point on each film such as 512,300=498,311: {text[:60]!r}") from None
     return (a, b), (c, d)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import now, page_content, print_json, program, words_of
+from wlmeasure.cli_output import now, page_content, print_json, program, whole, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_learn_words", "password"]
@@ -26,12 +26,12 @@ def add_learn_words(
     word = words_of(learn, formatter)
     new = word("new", "an exercise: films whose truth is sealed, a sheet for paper, a table for the answers", _new)
     new.add_argument("out", metavar="OUT", help="a new or empty folder")
-    new.add_argument("--count", type=int, default=10, metavar="N", help="number of phantoms (%(default)s)")
+    new.add_argument("--count", type=whole, default=10, metavar="N", help="number of phantoms (%(default)s)")
     new.add_argument("--level", default="typical", metavar="L", help="clear, typical, faint or hard (%(default)s)")
-    new.add_argument("--seed", type=int, default=None, metavar="S", help="the same seed, the same films (drawn)")
+    new.add_argument("--seed", type=whole, default=None, metavar="S", help="the same seed, the same films (drawn)")
     new.add_argument(
         "--views",
-        type=int,
+        type=whole,
         default=1,
         choices=(1, 2),
         help="films of each tooth; on the second the tube is shifted (1)",
@@ -55,7 +55,7 @@ def add_learn_words(
     again.add_argument("--film", metavar="NAME", help="which film (the one that is farthest off)")
     gallery = word("gallery", "one tooth exposed differently, and the length that each method gives", _gallery)
     gallery.add_argument("--out", required=True, metavar="FILE.html|FILE.pdf|FILE.svg")
-    gallery.add_argument("--seed", type=int, default=7, metavar="S", help="another tooth (%(default)s)")
+    gallery.add_argument("--seed", type=whole, default=7, metavar="S", help="another tooth (%(default)s)")
 
 
 def password() -> str | None:

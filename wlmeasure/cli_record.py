@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 
-from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, words_of
+from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, whole, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_record_words"]
@@ -34,7 +34,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     add = word("add", "store a case file, or one entry more of a case", _add)
     add.add_argument("what", metavar="CASE.wl.json|CASE_ID")
     add.add_argument("--id", metavar="CASE_ID", help="the case's id, where the file has none; no names")
-    add.add_argument("--on", type=int, metavar="ROW", help="the state that this was made from: the row `show` gives")
+    add.add_argument("--on", type=whole, metavar="ROW", help="the state that this was made from: the row `show` gives")
     add.add_argument("--by", metavar="NAME", help="who stores it (the user of this computer)")
     add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic length'")
     add.add_argument("--canal", metavar="CANAL", help="the entry's canal; none for the whole tooth")
@@ -54,10 +54,10 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     for name, what in (("status", "STATUS"), ("kind", "KIND"), ("flag", "CODE"), ("since", "DAY"), ("until", "DAY")):
         find.add_argument(f"--{name}", metavar=what, help="of one entry that stands")
     find.add_argument("--film", metavar="SHA256", help="with this film")
-    find.add_argument("--most", type=int, metavar="N", help="no more than N cases")
+    find.add_argument("--most", type=whole, metavar="N", help="no more than N cases")
     show = word("show", "a case with its entries", _show)
     show.add_argument("case_id", metavar="CASE_ID")
-    show.add_argument("--revision", type=int, metavar="N", help="as it was at revision N")
+    show.add_argument("--revision", type=whole, metavar="N", help="as it was at revision N")
     show.add_argument("--out", metavar="CASE.wl.json", help="write it as a case file too, if there is none yet")
     history = word("history", "every row of a case: who stored what, when", _history)
     history.add_argument("case_id", metavar="CASE_ID")

@@ -81,7 +81,7 @@ def upgraded(data: Mapping[str, Json]) -> dict[str, Json]:
     """
     canals = data.get("canals")
     entries = data.get("entries")
-    if not isinstance(canals, list | type(None)) or not isinstance(entries, list | type(None)):
+    if any(name in data and not isinstance(data[name], list) for name in ("canals", "entries")):
         return {**data, "schema": "wlmeasure-case/2"}  # reading it says which member is wrong
     log = [entry for entry in entries or () if isinstance(entry, dict)]
     ids = _free_ids({entry["id"] for entry in log if isinstance(entry.get("id"), str)})

@@ -38,6 +38,7 @@ from wlmeasure.share.path_set import (
     read_feature,
 )
 from wlmeasure.study.path_lines import Bad, Stretch, parse_json
+from wlmeasure.words import typed_number
 
 __all__ = [
     "feature_cells",
@@ -153,7 +154,7 @@ def _value(name: str, text: str, kind: Any) -> Any:
 
 def _number(name: str, text: str) -> float:
     try:
-        return float(text)
+        return typed_number(text)
     except ValueError:
         raise ShareError(f"{name} must be a number: {text[:40]!r}") from None
 
@@ -256,6 +257,8 @@ def _table_feature(place: int, cells: dict[str, str], lines: list[bytes], count:
         table = [line.split(b",") for line in lines]
         if [row[1] for row in table] != [b"%d" % k for k in range(count)]:
             raise ShareError(f"{VERTICES} must count the vertices of path {cells['path']} from 0 without a gap")
+        if any(b"_" in line for line in lines):  # Python's own reading would take 2_1 for 21
+            raise ShareError(f"{VERTICES} must hold numbers: path {cells['path']} has an underscore")
         points = np.array([(float(row[2]), float(row[3])) for row in table]).reshape(-1, 2)
         return feature_of_cells(points, plain)
     except (ValueError, IndexError, KeyError) as error:

@@ -22,6 +22,7 @@ from wlmeasure.image.file_content import open_regular
 from wlmeasure.share.cells import text_of_cell
 from wlmeasure.share.path_set import MOST_POINTS, Head, PathFeature, PathScale, read_feature
 from wlmeasure.study.path_lines import Bad, Stretch
+from wlmeasure.words import typed_number
 
 __all__ = ["vertices_features", "vertices_head", "vertices_stretches"]
 
@@ -128,7 +129,7 @@ def _scale_id(row: list[str], form: _Form) -> str | None:
 
 
 def _number(text: str, form: _Form) -> float:
-    return float(text.replace(",", ".") if form.delimiter != "," else text)
+    return typed_number(text.replace(",", ".") if form.delimiter != "," else text)
 
 
 def _rows(path: Path, form: _Form, stretch: Stretch | None) -> Iterator[list[str]]:

@@ -14,6 +14,7 @@ from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.record.case import FILES, Case, Scale
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
+from wlmeasure.words import typed_whole
 
 __all__ = [
     "DEFINITIONS",
@@ -150,7 +151,7 @@ def read_clicks(text: str) -> tuple[int, int | None]:
     """
     low, dash, high = text.partition("-")
     try:
-        return int(low), (int(high) if high else None) if dash else int(low)
+        return typed_whole(low), (typed_whole(high) if high else None) if dash else typed_whole(low)
     except ValueError:
         raise StudyError(f"clicks must be a number or a range such as 3-8 or 3-: {text[:20]!r}") from None
 

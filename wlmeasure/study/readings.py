@@ -18,6 +18,7 @@ from attrs import evolve, frozen
 from wlmeasure.errors import StudyError
 from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.share.cells import table_text, text_of_cell
+from wlmeasure.words import typed_number
 
 __all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
 
@@ -210,7 +211,7 @@ def _number(text: str, number: int, name: str) -> float:
     if plain.count(",") == 1 and "." not in plain:
         plain = plain.replace(",", ".")
     try:
-        value = float(plain)
+        value = typed_number(plain)
     except ValueError:
         raise StudyError(f"row {number}: {name} must be a number such as 20.5 or 20,5: {text[:40]!r}") from None
     if not isfinite(value) or "_" in plain:

@@ -25,6 +25,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from tests.fuzz.kinds import SHARES
+
 SECONDS = 5.0  # of one call
 MEMORY = 2**30  # bytes of the whole process, the libraries' own (0.3 GB) included
 STUCK = 60.0  # wall seconds after which a process that does not answer is ended
@@ -197,7 +199,7 @@ def main() -> int:
             slowest[kind] = max(slowest.get(kind, (0.0, 0, "")), (seconds, number, call))
             peaks[kind] = max(peaks.get(kind, (0, 0)), (peak, number))
             if fault:
-                more = f" --kind {given.kind}" if given.kind else ""
+                more = f" --kind {kind}" if kind in SHARES else ""
                 failures.append(fault)
                 again = f"python -m tests.fuzz.run --seed {given.seed}{more} --only {number}"
                 print(f"FAILED {kind} ({origin}): {fault}\n  {again}", flush=True)

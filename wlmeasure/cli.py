@@ -9,10 +9,14 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from wlmeasure.cli_output import now, number, page_content, print_json, program, whole
 from wlmeasure.errors import ImageError, PacsError, WlmeasureError, fault_words, one_line
+from wlmeasure.whole_file import keep, keeping
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -42,7 +46,8 @@ def main(argv: list[str] | None = None) -> int:
     arguments = _parser(given).parse_args(given)
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
-        arguments.run(arguments)
+        with _ended_by_signals(), keeping():
+            arguments.run(arguments)
         sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end
         return 0
     except KeyboardInterrupt:
@@ -67,6 +72,26 @@ def main(argv: list[str] | None = None) -> int:
     finally:
         gc.enable()
     return _say(said)
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """SIGTERM and a closed terminal end the block as Ctrl-C does, so that no half-written file stays."""
+    before = {}
+
+    def ended(number: int, _: object) -> None:
+        raise SystemExit(128 + number)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        with suppress(ValueError):  # not in the main thread: whoever is there looks after it
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+                before[number] = signal.signal(number, ended)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _say(text: str) -> int:
@@ -377,6 +402,7 @@ def _read_report(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.dicom.report_reading import case_to_file, read_report
     from wlmeasure.share.dicom.report_words import report_json, report_text
 
+    keep([arguments.image])
     report = read_report(Path(arguments.image))
     if arguments.case is not None:
         case_to_file(Path(arguments.image), Path(arguments.case))
@@ -396,6 +422,7 @@ def _evaluated(path: str, *, retrace: bool = False) -> CaseResult:
     from wlmeasure.record.evaluate import evaluate
 
     case = load_case(path)
+    keep([path, *(case.film_path(film) for film in case.films)])
     try:
         return evaluate(case, retrace=retrace)
     except ImageError:
@@ -452,6 +479,7 @@ def _share(arguments: argparse.Namespace) -> None:
 
     result = _evaluated(arguments.case)
     previous = None if arguments.previous is None else Path(arguments.previous)
+    keep([] if previous is None else [previous])
     made = {"made_at": now(), "program": program(), "film": arguments.film, "previous": previous}
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
         write_whole(path, content)

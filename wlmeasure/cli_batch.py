@@ -125,8 +125,9 @@ def _convert(arguments: argparse.Namespace) -> None:
 
 def _score(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.score import score, score_csv, score_json, score_text
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
+    keep([*arguments.paths, arguments.truth])
     found = score(arguments.paths, arguments.truth)
     if arguments.out is not None:
         write_whole(arguments.out, score_csv(found))

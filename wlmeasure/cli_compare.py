@@ -40,10 +40,12 @@ def _compare(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.over_time import compare_films
     from wlmeasure.share.over_time import comparison_file, comparison_json, comparison_text
     from wlmeasure.trace.registration import Landmark
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
     marks = [Landmark(*_points(text)) for text in arguments.mark]
-    found = compare_films(evaluate(load_case(arguments.case)), arguments.earlier, arguments.later, landmarks=marks)
+    case = load_case(arguments.case)
+    keep([arguments.case, *(case.film_path(film) for film in case.films)])
+    found = compare_films(evaluate(case), arguments.earlier, arguments.later, landmarks=marks)
     if arguments.out is not None:
         out = Path(arguments.out)
         made_at = now().replace("T", " ")

@@ -103,7 +103,7 @@ def _new(arguments: argparse.Namespace) -> None:
     folder = Path(arguments.out)
     exercise = load_exercise(folder)
     for name in ("sheet.html", "sheet.pdf"):
-        write_whole(folder / name, page_content(page_file(name, lambda: sheet_page(exercise, folder))))
+        write_whole(folder / name, page_content(page_file(name, lambda: sheet_page(exercise, folder))), private=False)
         print(folder / name)
     print(folder / "answers.csv")
 
@@ -118,8 +118,9 @@ def _mark(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.progress import add_step, step_of
     from wlmeasure.learn.words import marks_json, marks_text
     from wlmeasure.share.page_file import page_file
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
+    keep([arguments.answers])
     exercise = load_exercise(arguments.exercise)
     answers = load_answers(arguments.answers)
     marks = mark(exercise, open_seal(arguments.exercise, exercise, password()), answers)

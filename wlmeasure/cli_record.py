@@ -71,8 +71,14 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     back.add_argument(
         "--confirm", action="append", default=[], metavar="CODE", help="a question about the entries, answered with yes"
     )
+    back.add_argument("--receipt", metavar="FILES:HASH", help="that of the export, from paper")
     copy = word("backup", "copy the archive, chain and all, into a new SQLite file", _backup)
     copy.add_argument("path", metavar="FILE")
+
+
+def _show_text(text: str) -> None:
+    """Lines for a person; whatever stands in a database, a terminal only shows it."""
+    print("\n".join("".join(c if c.isprintable() else "?" for c in line) for line in text.split("\n")), end="")
 
 
 def _now() -> str:
@@ -145,7 +151,7 @@ def _add(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(added_json(added))
     else:
-        print(added_text(added), end="")
+        _show_text(added_text(added))
 
 
 def _list(arguments: argparse.Namespace) -> None:
@@ -160,7 +166,7 @@ def _list(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(cases_json(found))
     else:
-        print(cases_text(found), end="")
+        _show_text(cases_text(found))
 
 
 def _show(arguments: argparse.Namespace) -> None:
@@ -178,7 +184,7 @@ def _show(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(case_json(stored))
     else:
-        print(case_text(stored), end="")
+        _show_text(case_text(stored))
 
 
 def _history(arguments: argparse.Namespace) -> None:
@@ -189,7 +195,7 @@ def _history(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(history_json(arguments.case_id, steps))
     else:
-        print(history_text(arguments.case_id, steps), end="")
+        _show_text(history_text(arguments.case_id, steps))
 
 
 def _verify(arguments: argparse.Namespace) -> None:
@@ -203,7 +209,7 @@ def _verify(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(verdict_json(verdict))
     else:
-        print(verdict_text(verdict), end="")
+        _show_text(verdict_text(verdict))
     if verdict.findings:
         raise WlmeasureError("archive is not what was stored: see the findings, and compare with the last backup")
 
@@ -211,17 +217,21 @@ def _verify(arguments: argparse.Namespace) -> None:
 def _export(arguments: argparse.Namespace) -> None:
     with _open(arguments) as archive:
         from wlmeasure.record.archive.exchange import export
+        from wlmeasure.share.archived import exported_json, exported_text
 
-        paths = [str(path) for path in export(archive, arguments.folder)]
+        done = list(export(archive, arguments.folder))
     if arguments.json:
-        print_json({"files": paths})
+        print_json(exported_json(done))
     else:
-        print("".join(f"{path}\n" for path in paths), end="")
+        _show_text(exported_text(done))
+    if bad := [one for one in done if getattr(one, "error", None) is not None]:
+        raise WlmeasureError(f"{len(bad)} of {len(done) - 1} cases are not in {arguments.folder}: see above")
 
 
 def _import(arguments: argparse.Namespace) -> None:
     by = _user(arguments.by)
     with _open(arguments, create=True) as archive:
+        from wlmeasure.record.archive.chain import receipt_from_text
         from wlmeasure.record.archive.exchange import import_files, is_backup, restore
         from wlmeasure.share.archived import imported_json, imported_text, verdict_json, verdict_text
 
@@ -230,13 +240,15 @@ def _import(arguments: argparse.Namespace) -> None:
             if arguments.json:
                 print_json(verdict_json(verdict))
             else:
-                print(verdict_text(verdict), end="")
+                _show_text(verdict_text(verdict))
             return
-        done = list(import_files(archive, arguments.paths, by=by, at=_now(), confirmed=arguments.confirm))
+        receipt = None if arguments.receipt is None else receipt_from_text(arguments.receipt)
+        confirmed = arguments.confirm
+        done = list(import_files(archive, arguments.paths, by=by, at=_now(), confirmed=confirmed, receipt=receipt))
     if arguments.json:
         print_json(imported_json(done))
     else:
-        print(imported_text(done), end="")
+        _show_text(imported_text(done))
     if refused := [one for one in done if one.error is not None]:
         raise WlmeasureError(f"{len(refused)} of {len(done)} files must be looked at: nothing was stored of them")
 
@@ -250,6 +262,6 @@ def _backup(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(verdict_json(verdict))
     else:
-        print(verdict_text(verdict), end="")
+        _show_text(verdict_text(verdict))
     if verdict.findings:
         raise WlmeasureError(f"{arguments.path} is written, but the archive is not what was stored: see the findings")

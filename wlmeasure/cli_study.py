@@ -140,6 +140,7 @@ def _observers(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.readings import load_readings
     from wlmeasure.study.summary import summaries
     from wlmeasure.study.words import observers_json, observers_text
+    from wlmeasure.whole_file import keep
 
     place = Path(arguments.table)
     study, collected, film = None, None, None
@@ -155,6 +156,7 @@ def _observers(arguments: argparse.Namespace) -> None:
             film = _film_reader(study)
         readings = collected.readings
     else:
+        keep([place])
         readings = load_readings(place, unit=arguments.unit)
     within = None if arguments.within is None else tuple(arguments.within)
     found = summaries(readings, within=within, varies=arguments.true_value == "varies")

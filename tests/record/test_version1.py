@@ -397,7 +397,9 @@ def test_the_archived_cases_say_what_they_said():
 def test_a_log_whose_links_are_no_texts_is_refused_by_name(body, name):
     """Found by the fuzzer: a list as `supersedes` ended in a traceback."""
     body["schema"] = "wlmeasure-case/1"
-    body["entries"] = [{"id": "e1", "kind": "decided working length", "at": "2026-01-01T10:00:00", "by": "AB", "canal": "MB"}]
+    body["entries"] = [
+        {"id": "e1", "kind": "decided working length", "at": "2026-01-01T10:00:00", "by": "AB", "canal": "MB"}
+    ]
     body["entries"][0][name] = ["e1"]
     with pytest.raises(CaseError, match=rf"entries\[0\]\.{name}"):
         case_from_json(body)

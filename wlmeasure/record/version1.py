@@ -40,7 +40,17 @@ PROGRAM: Final = "wlmeasure, from version 1"
 SAME_MM: Final = 1e-6  # the same figure, written twice
 
 Json = Any
-TEXTS = ("id", "kind", "at", "by", "canal", "other_canal", "supersedes", "before", "inputs_sha256")  # of an entry, if any
+TEXTS = (
+    "id",
+    "kind",
+    "at",
+    "by",
+    "canal",
+    "other_canal",
+    "supersedes",
+    "before",
+    "inputs_sha256",
+)  # of an entry, if any
 
 
 @frozen

@@ -43,7 +43,7 @@ from wlmeasure.study.rows import (
     path_rows,
 )
 from wlmeasure.study.spread import check_workers, spread
-from wlmeasure.whole_file import whole_file, whole_folder, write_whole
+from wlmeasure.whole_file import keep, whole_file, whole_folder, write_whole
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
@@ -153,6 +153,7 @@ def tabulate(
         if out.exists() and (not out.is_dir() or any(out.iterdir())):
             raise ShareError(f"--out must be a new or empty folder: {out} holds something")
     inputs = find_inputs(given)
+    keep(inputs)
     if out.resolve() in {path.resolve() for path in inputs}:
         raise ShareError(f"--out must be a new file: {out} is an input")
     parts = out.with_name(f".{out.name}.parts")

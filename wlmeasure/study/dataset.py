@@ -53,7 +53,7 @@ def write_truth(folder: str | Path) -> Path:
     folder = Path(folder)
     head, features = truth_paths(folder)
     out = folder / TRUTH_FILE
-    with whole_file(out) as temporary, temporary.open("wb") as file:
+    with whole_file(out, private=False) as temporary, temporary.open("wb") as file:
         write_lines(file, head, features, one_object=True)
     return out
 

@@ -234,7 +234,10 @@ def test_verify_says_what_it_found_and_ends_with_1(ok, say, file, named, backend
 def test_export_backup_and_import(ok, say, refused, file, tmp_path, monkeypatch, new_address):
     ok("add", file())
     path = tmp_path / "out" / "bench-1.wl.json"
-    assert ok("export", tmp_path / "out") == f"{path}\n"
+    written, receipt = ok("export", tmp_path / "out").splitlines()
+    assert (written, receipt.split()[0]) == (str(path), "receipt")
+    assert ok("import", tmp_path / "out", "--receipt", receipt.split()[1]).endswith("nothing new\n")
+    assert "must be the export of receipt" in refused("import", tmp_path / "out", "--receipt", f"2:{'0' * 16}")
     copied = json.loads(ok("backup", tmp_path / "copy.sqlite", "--json"))
     assert ok("import", tmp_path / "out") == f"{path}: bench-1: nothing new\n"
     monkeypatch.setenv(VARIABLE, new_address())

@@ -96,7 +96,7 @@ def _written(instance: Instance, path: Path) -> Got:
             )
         return Got(instance.uid, path)
     try:
-        write_whole(path, instance.data, replace=False, private=True)  # a film with a patient's name
+        write_whole(path, instance.data, replace=False)  # a film with a patient's name
     except NotWrittenError as error:
         raise PacsError(str(error)) from None
     return Got(instance.uid, path, new=True)

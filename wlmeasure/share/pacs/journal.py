@@ -51,7 +51,7 @@ class Journal:
         entry = {"schema": "wlmeasure-pacs-send/1", "server": server, "uid": uid, "sha256": sha256, "begun": at}
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_whole(path, json.dumps(entry), private=True)
+            write_whole(path, json.dumps(entry))
         except (OSError, NotWrittenError) as error:
             raise PacsError(f"journal of sends {self.folder} cannot be written: {error}; nothing was sent") from None
 

@@ -10,6 +10,7 @@ from typing import Any
 import napari
 from qtpy.QtCore import QEvent, QPoint, QSize, Qt, QTimer
 from qtpy.QtGui import QCursor
+from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import (
     QApplication,
     QCheckBox,
@@ -126,7 +127,7 @@ class WorkingLengthDock(QWidget):
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
         self._loupe = Loupe(self)
-        self._canvas: QWidget | None = None
+        self._canvas: QOpenGLWidget | None = None
         self._keys = WindowKeys(
             self,
             self._hands.keys,
@@ -505,6 +506,7 @@ class WorkingLengthDock(QWidget):
         self._hands.connect()
         window = main_window(self)
         self._canvas = None if window is None else film_canvas(window)
+        self._viewer_itself().layers.events.removing.connect(self._draw_into_canvas)
         self._keys.connect_to_window()
         self.refresh()
 
@@ -523,10 +525,20 @@ class WorkingLengthDock(QWidget):
         self._hands.disconnect()
         self._keys.disconnect_from_window()
         self._loupe.put_away()
-        self._canvas = None
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
+        self._viewer_itself().layers.events.removing.disconnect(self._draw_into_canvas)
+        self._canvas = None
+
+    def _draw_into_canvas(self, _event: Any = None) -> None:
+        """Before a layer goes: the viewer deletes what it drew with in whichever OpenGL context is the current one.
+
+        In another context than the canvas's the Mesa drivers (seen in 22.3) unbind the shader of what is left unknown to
+        themselves, and where a single image is left the next drawing crashes the program.
+        """
+        if self._canvas is not None:
+            self._canvas.makeCurrent()
 
     def changeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         """Taken out of its window: napari drops a closed dock without deleting it, and its own slots would keep it."""

@@ -63,7 +63,7 @@ def main_window(widget: QWidget) -> QMainWindow | None:
     return window if isinstance(window, QMainWindow) else None
 
 
-def film_canvas(window: QMainWindow) -> QWidget | None:
+def film_canvas(window: QMainWindow) -> QOpenGLWidget | None:
     """The widget in which the viewer draws."""
     middle = window.centralWidget()
     return None if middle is None else middle.findChild(QOpenGLWidget)

@@ -149,6 +149,9 @@ class Session(Desk):
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self.stored_entries: frozenset[str] = frozenset()  # ids of the entries that were stored there
+        self.asked_by_archive: Any = (
+            None  # entries that it asked about, and the codes: storing them once more answers yes
+        )
         self._facts: tuple[CaseResult, CaseFacts] | None = None
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []

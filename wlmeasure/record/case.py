@@ -638,8 +638,8 @@ def case_content(case: Case) -> bytes:
         raise CaseError(str(error)) from None
 
 
-def save_case(case: Case, path: str | os.PathLike[str]) -> str:
-    """Write a case file whole or not at all.
+def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True) -> str:
+    """Write a case file whole or not at all; a new one for its owner alone, unless it is not `private`.
 
     Returns
     -------
@@ -657,7 +657,7 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     except CaseError as error:
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     try:
-        write_whole(path, content)
+        write_whole(path, content, private=private)
     except NotWrittenError as error:
         raise CaseError(str(error)) from None
     return hashlib.sha256(content).hexdigest()

@@ -14,7 +14,7 @@ before it.
 
 **Right**: the path's mean distance from the true centre line below 4 pixels and its largest at most 6. Beside ours: **blind**,
 the natural spline through the clicks; **image**, the tracer without the maps; **maps**, the cheapest path on the canal map.
-"Along a file": more than a third of the path within 0.25 mm of another canal's file and farther from its own canal.
+"Along a file": more than a third of the path within 0.25 mm of another canal's file and 0.15 mm farther from its own canal.
 
 Seeds from 910000000 were used in development; from 930000000 on they were not.
 """
@@ -319,7 +319,7 @@ def judged(path: Float64, canal: Canal, film: Film) -> dict[str, Any]:
     for file, holder in zip(film.files, film.holders, strict=True):
         if holder is not canal:
             near = polyline_feet(line * pixel, file * pixel).apart
-            along_file |= float(((near < 0.25) & (near < off)).mean()) > 1.0 / 3.0
+            along_file |= float(((near < 0.25) & (near + 0.15 < off)).mean()) > 1.0 / 3.0
     return {
         "right": mean < MEAN_PX * size and most <= MAX_PX * size, "most": most, "mean": mean,
         "file": along_file, "where": where,

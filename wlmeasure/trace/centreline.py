@@ -92,6 +92,9 @@ SEEN_OVER_MM = 1.5  # a gap of one knot span in what is seen may hold a bend
 # about; within which a way runs along a file; how near its end a canal that another one runs into is.
 LINE_SEEN = 0.25
 FILE_NEAR_MM, ALONG_FILE_MM, JOINED_MM = 1.5, 0.2, 0.3
+TOLD_APART_MM = (
+    0.25  # nearer to the clicks on the average another canal or file is not told from this one, and repels nothing
+)
 PARALLEL_MM = 1.0  # a canal so near to every click lies in the same root
 # How near the route the fit stays; where another canal or its file lies in the strip, nothing is symmetrical about this one.
 ROUTE_STD_MM, ROUTE_ALONE_STD_MM, ROUTE_EVERY_MM = 0.1, 0.03, 0.5
@@ -358,19 +361,23 @@ def _known(
     without asking any file, runs along it.
     """
     pixel = np.array(mm_per_px)
-    last = clicks[-1:] * pixel
-    apart = tuple(o for o in others if float(polyline_feet(last, o * pixel).apart[0]) > JOINED_MM)
+
+    def aside(line: Float64) -> Float64:
+        return polyline_feet(clicks * pixel, line * pixel).apart
+
+    apart = tuple(o for o in others if float(aside(o)[-1]) > JOINED_MM and float(aside(o).mean()) > TOLD_APART_MM)
     strange = line_beside(grid, maps, clicks)
     if strange is not None:
         # Another canal's, which nobody has traced yet.
         apart += (_ridge(grid, maps, strange),)
-    near = tuple(f for f in files if float(polyline_feet(clicks * pixel, f * pixel).apart.min()) <= FILE_NEAR_MM)
+    near = tuple(f for f in files if float(aside(f).min()) <= FILE_NEAR_MM)
     far = tuple(f for f in files if not any(f is one for one in near))
     if not near:
         return Known(files=far, canals=apart)
     way = _route(density, grid, clicks, mm_per_px, maps, Known(files=far, canals=apart, unsaid=near)) * pixel
     own: list[Float64] = []
     foreign: list[Float64] = []
+    unsaid: list[Float64] = []
     canal = map_on(grid, maps.canal, maps.scale)
     for file in near:
         line = resample(file * pixel, 200)
@@ -382,8 +389,8 @@ def _known(
             lies = float((feet.apart[beside] < ALONG_FILE_MM).mean()) > 0.5
         else:
             lies = line_candidates(grid, "canal", clicks, (file,))[0].follows_file
-        (own if lies else foreign).append(file)
-    return Known(tuple(own), far + tuple(foreign), apart)
+        (own if lies else foreign if float(aside(file).mean()) > TOLD_APART_MM else unsaid).append(file)
+    return Known(tuple(own), far + tuple(foreign), apart, tuple(unsaid))
 
 
 def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], clicks: Float64, mm_per_px: Float64) -> Float64:

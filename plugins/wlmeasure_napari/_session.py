@@ -1319,6 +1319,18 @@ class Session(Desk):
             raise lacking(self, "case")
         self._step(change(self.case), after=after)
 
+    def usual_name(self) -> str:
+        """Name of a canal that the tooth may have besides; a number where its usual ones are all there."""
+        used = set() if self.case is None else {canal.name for canal in self.case.canals}
+        usual = [] if self.tooth is None else [name for name in self.tooth.canal_names if name not in used]
+        return usual[0] if usual else f"canal {len(used) + 1}"
+
+    def go_to_canal(self, by: int) -> None:
+        """Work on the next canal of the tooth, or the one before (`by` -1); round from the last to the first."""
+        names = [] if self.case is None else [canal.name for canal in self.case.canals]
+        if self.canal_name in names:
+            self.choose_canal(names[(names.index(self.canal_name) + by) % len(names)])
+
     def add_canal(self, name: str, reference_point: str | None = None) -> None:
         """One canal more, and work on it."""
         name = name.strip()

@@ -15,11 +15,12 @@ from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.decide.anatomy import anatomy_of
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength, corrected_length, radiographic_length
-from wlmeasure.decide.reconcile import WorkingLength, reconcile
+from wlmeasure.decide.reconcile import CHANGED_END, WorkingLength, reconcile
 from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_length
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
@@ -68,6 +69,7 @@ TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without a
 LINE_LOST, LINE_SEEN = 0.5, 0.7
 # Flags 46 of 47 failed traces and 13 % of the good ones on the films that the doubt was fitted to, most of the latter faint.
 DOUBTFUL = 0.05
+AFTER_SHAPING = ("cone fit", "filling")  # what a film is taken for once the canal has been shaped
 SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be one
 
 _FLAGS = catalogue(
@@ -275,6 +277,8 @@ def evaluate(
             from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
 
             together = spatial_result(tuple(film_results.values()), canals, together)
+    if together is not None:
+        canals = tuple(_with_space(canal, tooth, record, together) for canal in canals)
     return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
 
 
@@ -515,13 +519,7 @@ def _evaluate_canal(
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
-    comparable = decision is not None and decision.reference_point == canal.reference_point
-    working = reconcile(
-        None if basis is None else basis.radiographic,
-        electronic,
-        decided_mm=decision.length_mm if decision is not None and comparable else None,
-        other_limits_mm=[t.radiographic.limit_mm for t in traces if t.radiographic is not None and t is not basis],
-    )
+    working = _working_length(canal, traces, basis, electronic, decision, tooth, record)
     flags = []
     if canal.joins is not None:
         flags.append(_FLAGS["canal-joins"])
@@ -548,6 +546,72 @@ def _evaluate_canal(
         flags=tuple(flags),
         advice=advice,
     )
+
+
+def _working_length(
+    canal: Canal,
+    traces: Sequence[TraceResult],
+    basis: TraceResult | None,
+    electronic: ElectronicLength | None,
+    decision: Entry | None,
+    tooth: Tooth,
+    record: LengthRecord,
+    in_space: RadiographicLength | None = None,
+) -> WorkingLength:
+    """What follows for a canal from its films, readings and record."""
+    comparable = decision is not None and decision.reference_point == canal.reference_point
+    earlier, shaped = record.before_shaping(canal.name, canal.reference_point)
+    return reconcile(
+        None if basis is None else basis.radiographic,
+        electronic,
+        decided_mm=decision.length_mm if decision is not None and comparable else None,
+        other_films=[t.radiographic for t in traces if t.radiographic is not None and t is not basis],
+        in_space=in_space,
+        before_shaping=heard(earlier),
+        film_before_shaping=shaped and basis is not None and basis.film.film.purpose not in AFTER_SHAPING,
+        anatomy=anatomy_of(
+            tooth,
+            apex=canal.apex or "closed",
+            resorption=canal.resorption or "none",
+            changed=_end_changed(canal, record, electronic),
+        ),
+    )
+
+
+def _with_space(canal: CanalResult, tooth: Tooth, record: LengthRecord, together: SpatialResult) -> CanalResult:
+    """The canal with its length in space among what its working length follows from, where that is surer than each film.
+
+    It counts only from a reference point that is marked on every film it was put together from.
+    """
+    found = next((one for one in together.canals if one.name == canal.canal.name), None)
+    basis, used = canal.basis, [t for t in canal.traces if t.trace.film in together.films]
+    if found is None or together.tooth is None or together.tooth.status != "fitted":
+        return canal
+    if basis is None or basis.radiographic is None or basis.length is None or basis not in used:
+        return canal
+    marked = all(t.trace.reference_px is not None and t.radiographic is not None for t in used)
+    marked = marked and basis.trace.apical_end in ("radiographic apex", "apical foramen", "open apex")
+    if not marked or found.length_std_mm >= basis.length.length_std_mm:
+        return canal
+    in_space = radiographic_length(
+        found.length_mm,
+        found.length_std_mm,
+        apical_end=basis.trace.apical_end,
+        resorption=canal.canal.resorption or "none",
+        apex=canal.canal.apex or "closed",
+        apex_visibility=basis.trace.apex_visibility or "clear",
+        end_budget=(Term("length in space", found.length_std_mm),),
+    )
+    working = _working_length(
+        canal.canal, canal.traces, basis, canal.electronic, canal.decision, tooth, record, in_space
+    )
+    return evolve(canal, working_length=working, advice=advise_working_length(working, None, None))
+
+
+def _end_changed(canal: Canal, record: LengthRecord, electronic: ElectronicLength | None) -> bool:
+    """Whether something other than resorption or an open apex makes the root's end unlike those that were published."""
+    noted = () if electronic is None else electronic.conditions
+    return record.end_changed(canal.name) or any(condition in CHANGED_END for condition in noted)
 
 
 def _films_disagree(traces: list[TraceResult]) -> bool:

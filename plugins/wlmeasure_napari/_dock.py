@@ -10,6 +10,7 @@ from typing import Any
 import napari
 from qtpy.QtCore import QEvent, QPoint, QSize, Qt, QTimer
 from qtpy.QtGui import QCursor
+from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import (
     QApplication,
     QCheckBox,
@@ -69,25 +70,28 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
+from wlmeasure_napari._glance import glance_of
 from wlmeasure_napari._guide import doubt_of
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._look import type_of
 from wlmeasure_napari._loupe import Loupe
 from wlmeasure_napari._needs import NEEDS, need
 from wlmeasure_napari._offer import FILM_SUFFIXES, is_folder
 from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
+from wlmeasure_napari._plate import Plate
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
+from wlmeasure_napari._strip import CanalStrip
 from wlmeasure_napari._study import Concealed, Walk
 from wlmeasure_napari._upper_end import Upper
-from wlmeasure_napari._window import WindowKeys, film_canvas, main_window
+from wlmeasure_napari._window import WindowKeys, film_canvas, main_window, show_viewer_panels
 
 __all__ = ["WorkingLengthDock"]
 
 IMAGES = f"Images ({' '.join(f'*{suffix}' for suffix in FILM_SUFFIXES)});;All files (*)"
-NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
 WALKING = "The films are those of the study or exercise: no other is opened during it."
 CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Record"}
 """Parts that are the canal's in hand, whose name stands in their titles."""
@@ -128,10 +132,10 @@ class WorkingLengthDock(QWidget):
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
         self._loupe = Loupe(self)
-        self._canvas: QWidget | None = None
+        self._canvas: QOpenGLWidget | None = None
         self._keys = WindowKeys(
             self,
-            self._hands.keys,
+            {**self._hands.keys, "V": self._turn_panels},
             has_point=lambda: self.session.chosen is not None,
             save=lambda: self._save(),
             open_film=self._on_open_key,
@@ -167,6 +171,8 @@ class WorkingLengthDock(QWidget):
         self.head = Head(self.session, self._do)
         self._fields["by"] = self.head.working
         outer.addWidget(self.head)
+        self.plate = Plate(self._viewer_itself())
+        outer.addWidget(self.plate)
         self.next_line = note(name="next")
         self.canvas_message = note(name="message")
         self.canvas_message.hide()
@@ -511,6 +517,7 @@ class WorkingLengthDock(QWidget):
         self._hands.connect()
         window = main_window(self)
         self._canvas = None if window is None else film_canvas(window)
+        self._viewer_itself().layers.events.removing.connect(self._draw_into_canvas)
         self._keys.connect_to_window()
         self.refresh()
 
@@ -529,10 +536,20 @@ class WorkingLengthDock(QWidget):
         self._hands.disconnect()
         self._keys.disconnect_from_window()
         self._loupe.put_away()
-        self._canvas = None
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
+        self._viewer_itself().layers.events.removing.disconnect(self._draw_into_canvas)
+        self._canvas = None
+
+    def _draw_into_canvas(self, _event: Any = None) -> None:
+        """Before a layer goes: the viewer deletes what it drew with in whichever OpenGL context is the current one.
+
+        In another context than the canvas's the Mesa drivers (seen in 22.3) unbind the shader of what is left unknown to
+        themselves, and where a single image is left the next drawing crashes the program.
+        """
+        if self._canvas is not None:
+            self._canvas.makeCurrent()
 
     def changeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         """Taken out of its window: napari drops a closed dock without deleting it, and its own slots would keep it."""
@@ -553,7 +570,10 @@ class WorkingLengthDock(QWidget):
 
     def set_large(self, on: bool) -> None:
         """Large type for reading at a distance."""
-        self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
+        self.setStyleSheet(f"* {{ font-size: {type_of(large=on).words:g}pt; }} {STYLE}")
+        self.plate.set_large(on)
+        for strip in self._strips():
+            strip.set_large(on)
         inside = self._area.widget()
         inside.ensurePolished()
         self.head.words.ensurePolished()
@@ -562,6 +582,17 @@ class WorkingLengthDock(QWidget):
         self.next_line.setMinimumHeight(2 * self.next_line.fontMetrics().lineSpacing() + 2 * 6)  # padding of the style
         room = self._area.verticalScrollBar().sizeHint().width() + 2 * self._area.frameWidth()
         self.setMinimumWidth(inside.minimumSizeHint().width() + room)
+
+    def _strips(self) -> list[CanalStrip]:
+        """The strips of cards in the same window."""
+        window = main_window(self)
+        return [] if window is None else list(window.findChildren(CanalStrip))
+
+    def _turn_panels(self) -> None:
+        """The viewer's own panels are one key away."""
+        window = main_window(self)
+        if window is not None:
+            show_viewer_panels(window)
 
     # ---- showing -------------------------------------------------------------------------------------------------
 
@@ -638,10 +669,15 @@ class WorkingLengthDock(QWidget):
             "openers": [self.cases, self._openers, self._archive, self.angulation],
             "names": named,
             "films": [self.film_choice],
-            "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
+            "entries": [
+                self.head.row,
+                self.plate,
+                *(self._by_place[name] for name in ("readings", "length", "entry", "record")),
+            ],
             "scale": [self._by_place["scale"]],
             "metal": [self.metal],
             "measures": [
+                self.plate,
                 self.scale_words,
                 self.scale_notes,
                 self.canal_length,
@@ -780,6 +816,7 @@ class WorkingLengthDock(QWidget):
 
     def _show_length(self) -> None:
         found, facts = self.session.canal_result, self.session.canal_facts
+        self.plate.show_glance(None if found is None or facts is None else glance_of(found, facts))
         if found is None or facts is None:
             for label in (self.reading_words, self.proposal, self.reasons, self.decision, self.doubt):
                 tell(label, "")
@@ -1035,10 +1072,7 @@ class WorkingLengthDock(QWidget):
 
     def _add_canal(self) -> None:
         session = self.session
-        used = set() if session.case is None else {canal.name for canal in session.case.canals}
-        usual = [] if session.tooth is None else [name for name in session.tooth.canal_names if name not in used]
-        name = usual[0] if usual else f"canal {len(used) + 1}"
-        self._do("canal", lambda: session.add_canal(name))
+        self._do("canal", lambda: session.add_canal(session.usual_name()))
         if session.canal is not None and session.canal.reference_point is None:
             self.point.edit.setFocus()  # which cusp it counts from is the first thing to say of it
 

@@ -81,8 +81,9 @@ def test_a_time_in_the_future_is_asked_about_and_locks_nothing():
     wrong = entry(2, at="2062-11-25T10:40:00")
     assert asked(record, wrong, now=LATER) == ("in-the-future",)
     assert (
-        asked(record, entry(2, at="2026-11-25T11:59:00"), now=LATER) == ()
-    )  # another computer's clock, within an hour
+        asked(record, entry(2, at="2026-11-25T11:09:00"), now=LATER) == ()
+    )  # another computer's clock, within ten minutes
+    assert asked(record, entry(2, at="2026-11-25T11:11:00"), now=LATER) == ("in-the-future",)
     record = record.with_entry(wrong, now=LATER, confirmed=("in-the-future",))
     assert asked(record, entry(3, at=LATER), now=LATER) == ()
     right = record.with_entry(entry(3, at=LATER, supersedes="e2"), now=LATER)

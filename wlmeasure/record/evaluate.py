@@ -263,10 +263,11 @@ def evaluate(
         film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)
-    canals = tuple(
-        _evaluate_canal(canal, film_results, tooth, record, f"canals[{k}]", retrace, earlier)
-        for k, canal in enumerate(case.canals)
-    )
+    canals: tuple[CanalResult, ...] = ()
+    for k, canal in enumerate(case.canals):
+        others = _Others(case.canals, canals, canal)
+        made_of = _evaluate_canal(canal, film_results, tooth, record, f"canals[{k}]", retrace, earlier, others)
+        canals += (made_of,)
     if fault is not None:
         canals = tuple(evolve(c, flags=(_FLAGS["record-not-followed"], *c.flags)) for c in canals)
     together = None
@@ -279,6 +280,30 @@ def evaluate(
     if together is not None:
         canals = tuple(_with_space(canal, tooth, record, together) for canal in canals)
     return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
+
+
+@frozen(eq=False)
+class _Others:
+    """The canals of a case and what was measured of those before one of them: where its canal does not run."""
+
+    canals: Sequence[Canal]
+    measured: Sequence[CanalResult]
+    own: Canal
+
+    def paths(self, film: str) -> list[Float64]:
+        """Paths on a film of canals that this one does not meet: stored ones, and those traced before it."""
+        found = []
+        for k, canal in enumerate(self.canals):
+            meet = (canal.joins is not None and canal.joins.canal == self.own.name) or (
+                self.own.joins is not None and self.own.joins.canal == canal.name
+            )
+            if canal is self.own or meet:
+                continue
+            if k < len(self.measured):
+                found += [t.path.path_px for t in self.measured[k].traces if t.trace.film == film]
+            else:
+                found += [np.asarray(t.path_px) for t in canal.traces if t.film == film and t.path_px is not None]
+        return found
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
@@ -316,7 +341,14 @@ def _with_path(result: TraceResult) -> Trace:
     trace, path = result.trace, result.path
     if trace.path_px is not None:
         return trace
-    return evolve(trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px)
+    return evolve(
+        trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px, path_doubt=_kept_doubt(path)
+    )
+
+
+def _kept_doubt(path: CanalTrace) -> float | None:
+    """Doubt is kept with a path that maps had a part in: without a network it could not be had again."""
+    return round(path.doubt, 6) if path.doubt is not None and " with " in path.tracer else None
 
 
 def _with_file_paths(result: FilmResult) -> Film:
@@ -400,8 +432,11 @@ def _start(
 
     Returns the point, and whether it is such a foot.
     """
-    if reference is None or film.calibration is None or np.array_equal(reference, path.path_px[0]):
+    if reference is None or film.calibration is None:
         return reference, False
+    # Who begins the canal at its reference point means one point; the path may begin a pixel beside the click.
+    if np.array_equal(reference, path.clicks_px[0]) or np.array_equal(reference, path.path_px[0]):
+        return path.path_px[0], False
     to_mm = film.calibration.to_mm
     for scale, _, foot in _in_canal(film, tip):
         if foot is None or not isinstance(scale, KnownFile) or scale.reference_px is None:
@@ -419,16 +454,26 @@ def _seat_flag(length: LengthEstimate) -> Flag:
     )
 
 
-def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> float | None:
+def _traced_now(
+    film: FilmResult, clicks: object, size: tuple[float, float], files: list[Float64], others: list[Float64]
+) -> CanalTrace:
+    """A canal traced through clicks, with the maps of its film where there are any: only here is a network loaded."""
+    from wlmeasure.detect.tracing import tracing_maps  # a stored path asks no network
+
+    maps = tracing_maps(film.radiograph, size)
+    return trace_line(film.radiograph, clicks, "canal", size, files=files, maps=maps, others=others)
+
+
+def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult, others: list[Float64]) -> float | None:
     """How much longer a new tracing of the stored clicks is than the stored path."""
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
     files = [made.path_px for made in film.file_traces]
-    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
+    again = _traced_now(film, trace.clicks_px, film.calibration.mm_per_px, files, others)
     return polyline_mm(again.path_px, film.calibration) - (stored.canal_mm or 0.0)
 
 
-def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
+def _trace_canal(trace: Trace, film: FilmResult, others: list[Float64]) -> CanalTrace:
     std = GIVEN_STD_PX if trace.path_std_px is None else trace.path_std_px
     if trace.path_px is not None and trace.tracer is None:
         return given_path(trace.path_px, film.radiograph.values.shape, centre_std_px=std)
@@ -442,10 +487,11 @@ def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
         size = (rough, rough * film.col_over_row)
     files = [made.path_px for made in film.file_traces]
     if trace.path_px is None or trace.tracer is None:
-        return trace_line(film.radiograph, clicks, "canal", size, files=files)
+        return _traced_now(film, clicks, size, files, others)
     return stored_trace(
-        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files
-    )
+        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files,
+        doubt=trace.path_doubt,
+    )  # fmt: skip
 
 
 def _evaluate_canal(
@@ -456,6 +502,7 @@ def _evaluate_canal(
     where: str,
     retrace: bool,
     earlier: Sequence[CanalResult],
+    others: _Others,
 ) -> CanalResult:
     readings, past = record.readings(canal.name, canal.reference_point)
     decision = record.decision(canal.name)
@@ -468,7 +515,7 @@ def _evaluate_canal(
         try:
             film = films[trace.film]
             known = _same_trace(canal, trace, film, earlier)
-            traces.append(known or _measure_trace(canal, trace, film, tooth, retrace))
+            traces.append(known or _measure_trace(canal, trace, film, tooth, retrace, others))
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
@@ -584,8 +631,10 @@ def _film_std_mm(result: TraceResult) -> float:
     return float("inf") if film is None or film.std_mm is None else film.std_mm
 
 
-def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool) -> TraceResult:
-    path = _trace_canal(trace, film)
+def _measure_trace(
+    canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool, others: _Others
+) -> TraceResult:
+    path = _trace_canal(trace, film, others.paths(film.film.id))
     calibration = film.calibration
     reference = _point(trace.reference_px, film, "reference_px")
     tip_px = _point(trace.file_tip_px, film, "file_tip_px")
@@ -677,7 +726,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         else None,
         tip_to_end_mm=tip,
         tip_to_end_std_mm=None if tip is None else _tip_std_mm(tip, along, film),
-        retraced_mm=_retraced_mm(trace, along, film) if retrace else None,
+        retraced_mm=_retraced_mm(trace, along, film, others.paths(film.film.id)) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
         advice=() if length is None else advise_length(length, calibration),

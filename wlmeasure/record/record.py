@@ -39,6 +39,7 @@ __all__ = [
     "compare",
     "decided",
     "heard",
+    "in_the_future",
     "measured_entries",
     "record_of",
 ]
@@ -50,7 +51,7 @@ EDGE_MM = 1e-9  # lengths typed in decimals may differ in the last bits
 SAME_MM = 1e-6  # floating-point differences between machines; a nanometre
 QUESTIONS: Final = ("length-in-centimetres", "length-beyond-apex", "in-the-future", "before-the-last")
 """Every question that :meth:`LengthRecord.with_entry` may ask."""
-CLOCKS_APART: Final = timedelta(hours=1)
+CLOCKS_APART: Final = timedelta(minutes=10)
 """How far ahead of this computer's clock another one may be before its time is asked about (our parameter)."""
 
 
@@ -150,10 +151,10 @@ class LengthRecord:
         """An entry dated in the future, or before what was written before it; one dated wrongly locks nothing."""
         if entry.at is None:
             return []
+        if now is not None and (ahead := in_the_future(entry, now)) is not None:
+            return [ahead]
         at = _time(entry.at, "at")
         clock = None if now is None else _time(now, "now")
-        if clock is not None and _before(clock + CLOCKS_APART, at):
-            return [Flag("in-the-future", f"at must not lie in the future: {entry.at}, and it is {now}?")]
         earlier = [_time(e.at, "at") for e in self.standing() if e.at is not None]
         if clock is not None:
             earlier = [time for time in earlier if not _before(clock + CLOCKS_APART, time)]
@@ -400,6 +401,13 @@ def _check_quantities(entry: Entry, rule: EntryKind) -> None:
             tip_diameter_mm(entry.size, special=entry.special is True)
         except TradeError as error:
             raise CaseError(f'{error}: write "{entry.size} special"') from None
+
+
+def in_the_future(entry: Entry, now: str) -> Flag | None:
+    """The question about an entry that is dated later than `now`, a clock's time, by more than :data:`CLOCKS_APART`."""
+    if entry.at is None or not _before(_time(now, "now") + CLOCKS_APART, _time(entry.at, "at")):
+        return None
+    return Flag("in-the-future", f"at must not lie in the future: {entry.at}, and it is {now}?")
 
 
 def _time(text: str, where: str) -> datetime:

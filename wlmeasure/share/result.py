@@ -892,6 +892,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
         spread = f" ± {NORMAL_95 * trace.tip_to_end_std_mm:.1f}" if trace.tip_to_end_std_mm is not None else ""
         lines.append(f"  file tip         {abs(trace.tip_to_end_mm):.1f} mm{spread} {side} the end of the trace")
+    if trace.trace.path_px is None:
+        lines.append(f"  path             traced now by {trace.path.tracer}; the case stores none")
     if trace.retraced_mm is not None:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:

@@ -171,8 +171,11 @@ class Risk:
     def words(self) -> str:
         """As a person reads it, with whose figures they are; short and long are counted from the constriction."""
         mean = self.mean_short_mm
-        side = "beyond the constriction" if mean <= -0.05 else "short"
-        return f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, on average {abs(mean):.1f} mm {side}"
+        on_average = f"{abs(mean):.1f} mm {'beyond the constriction' if mean <= -0.05 else 'short'}"
+        return (
+            f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, "
+            f"on average {on_average}"
+        )
 
 
 def _percent(share: float) -> str:

@@ -330,7 +330,7 @@ def test_the_stops_alone_in_the_users_number_format(run, save, tmp_path):
     assert run("report", save(), "--stops", "--decimal-comma", "--out", out, changes=True) == (0, f"{out}\n", "")
     page = out.read_text(encoding="utf-8")
     assert "proposed, not decided" in page
-    assert ">21,0<" in page
+    assert ">20,5<" in page
     assert "irrigation needle, 2,0 short" in page
     assert "Rounded down to 0,5 mm, never up." in page
 

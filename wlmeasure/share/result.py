@@ -854,9 +854,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     else:
         lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
         lines += _stop_lines(canal, facts)
-    if len(working.budget) > 1:
-        lines.append(f"  uncertain by     {budget_words(working.budget)}")
-        lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
+    lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
     if facts.treatment is not None:

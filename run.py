@@ -21,7 +21,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
@@ -30,6 +30,7 @@ BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = str(BIN / ("python.exe" if os.name == "nt" else "python"))
 STAMP = VENV / "installed.txt"
 OLDEST_PYTHON = (3, 11)
+MOST_WORKERS = 4  # of the whole test run; each may take 3 GB
 
 # Shared libraries that the wheels expect of the system, with the Debian and Ubuntu package of each. Newer releases
 # call one libglib2.0-0t64; it provides the old name. Found by `readelf -d` on the wheels and trials on a bare system.
@@ -206,11 +207,23 @@ def set_up(extra: str) -> None:
 
 
 @contextmanager
-def display() -> Iterator[dict[str, str]]:
-    """Environment for programs that draw: where there is no screen, with a virtual one that ends with the block."""
+def displays(count: int = 1) -> Iterator[dict[str, str]]:
+    """Environment for programs that draw: where there is no screen, with virtual ones that end with the block.
+
+    A window has the keyboard only where no other takes it, so tests that run side by side need a screen each: all are named
+    in `TEST_DISPLAYS`, from which tests/conftest.py takes.
+    """
     if not needs_display():
         yield dict(os.environ)
         return
+    with ExitStack() as screens:
+        names = [screens.enter_context(virtual_screen()) for _ in range(count)]
+        yield {**os.environ, "DISPLAY": names[0], "TEST_DISPLAYS": " ".join(names), "QT_QPA_PLATFORM": "xcb"}
+
+
+@contextmanager
+def virtual_screen() -> Iterator[str]:
+    """The name of a new virtual screen, which ends with the block."""
     reading, writing = os.pipe()
     screen = ["-displayfd", str(writing), "-screen", "0", "1600x1200x24", "-nolisten", "tcp", "-noreset"]
     # In a session of its own, so that Ctrl-C ends the tests before it ends their screen.
@@ -227,7 +240,7 @@ def display() -> Iterator[dict[str, str]]:
             number = answer.readline().strip()  # Xvfb itself picks a free display and answers when it is ready
         if not number:
             sys.exit("run.py: Xvfb, the virtual display, did not start; try `Xvfb :99` to see why")
-        yield {**os.environ, "DISPLAY": f":{number}", "QT_QPA_PLATFORM": "xcb"}
+        yield f":{number}"
     finally:
         server.terminate()
         server.wait()
@@ -246,8 +259,13 @@ def run_tests(arguments: Sequence[str]) -> int:
         say(name)
         if subprocess.run(command, cwd=ROOT).returncode != 0:
             failed.append(name)
+    workers = 1
+    if not arguments and needs_display():  # on a person's own screen windows would take each other's keyboard
+        workers = min(os.cpu_count() or 1, MOST_WORKERS)
+        # A file's tests stay together, for they share windows and servers.
+        arguments = ["--numprocesses", str(workers), "--dist", "loadfile"]
     say("pytest")
-    with display() as environment:
+    with displays(workers) as environment:
         status = subprocess.run([PYTHON, "-m", "pytest", *arguments], cwd=ROOT, env=environment).returncode
     if failed:
         print(f"run.py: failed before the tests: {', '.join(failed)}", file=sys.stderr)
@@ -272,7 +290,7 @@ def main(arguments: Sequence[str]) -> int:
         return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode
     if command == "test":
         return run_tests(rest)
-    with display() as environment:
+    with displays() as environment:
         script = str(ROOT / "tests" / "bench" / ("run.py" if command == "bench" else "evidence.py"))
         return subprocess.run([PYTHON, script, *rest], cwd=ROOT, env=environment).returncode
 

@@ -35,6 +35,7 @@ from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
 from wlmeasure.share.cautions import PACEMAKER
+from wlmeasure.share.ends_plot import ENDS_CAPTION, ends_drawing
 from wlmeasure.share.figures import profile_drawing
 from wlmeasure.share.page import PageFile
 from wlmeasure.share.result import (
@@ -47,6 +48,7 @@ from wlmeasure.share.result import (
     method_words,
     no_length_words,
     proposal_words,
+    risk_words,
     scale_words,
     start_words,
     stop_setting_mm,
@@ -473,6 +475,10 @@ class WorkingLengthDock(QWidget):
     def _length(self) -> Part:
         part = FoldingPart(CANAL_PARTS["length"], self._soon)
         self.proposal = part.add(note())
+        self.ends = QLabel()
+        self.ends.setAccessibleName("Where constriction and foramen may lie")
+        self.ends.setToolTip(ENDS_CAPTION)
+        part.add(self.ends)
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         self.take_proposal = button("Take proposal", self._take_proposal, "Copy the settled proposal into the field")
@@ -955,6 +961,7 @@ class WorkingLengthDock(QWidget):
         if found is None or facts is None:
             for label in (self.reading_words, self.proposal, self.decision):
                 tell(label, "")
+            self.ends.hide()
             self.reading_list.show_readings((), ())
             self.take_proposal.setEnabled(False)
             return
@@ -966,6 +973,12 @@ class WorkingLengthDock(QWidget):
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]
+        if facts.risk is not None:
+            lines.append(f"a stop at {risk_words(facts)}")
+        ends = ends_drawing(facts, width=PROFILE_PX, height=150)
+        self.ends.setVisible(ends is not None)
+        if ends is not None:
+            self.ends.setPixmap(drawn(ends, PROFILE_PX, self.devicePixelRatioF()))
         tell(self.proposal, "\n".join(lines + (stops if facts.decision is None else [])))
         lines = [] if facts.decision is None else [decision_words(facts.decision), *stops]
         tell(self.decision, "\n".join(lines))

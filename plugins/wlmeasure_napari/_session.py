@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from datetime import datetime
+from threading import Thread
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ from attrs import evolve, frozen
 from wlmeasure import __version__
 from wlmeasure.decide.filling import limit_words
 from wlmeasure.decide.methods import ApicalEnd
+from wlmeasure.detect.tracing import maps_at_hand, tracing_maps
 from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View
@@ -113,7 +115,7 @@ def _in_space(case: Case) -> Any:
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
     """The trace with other clicks, to be traced anew."""
-    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None)
+    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
     return _by_hand(placed, "apical end", "path")
 
 
@@ -149,6 +151,9 @@ class Session(Desk):
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self.stored_entries: frozenset[str] = frozenset()  # ids of the entries that were stored there
+        self.asked_by_archive: Any = (
+            None  # entries that it asked about, and the codes: storing them once more answers yes
+        )
         self._facts: tuple[CaseResult, CaseFacts] | None = None
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
@@ -592,6 +597,8 @@ class Session(Desk):
         self._say_dropped("another tool is in hand" if tool != self.tool else "it begins anew")
         self._drop_tool()
         self.tool = tool
+        if tool == "canal":
+            self._look_ahead()
         self.changed.emit()
 
     def find_file(self) -> None:
@@ -735,7 +742,18 @@ class Session(Desk):
             kind: Literal["canal", "file"] = "canal" if self.tool == "canal" else "file"
             traced = () if self.film is None or kind == "file" else self.film.file_traces
             files = [file.path_px for file in traced]
-            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px(), files=files)
+            size = self._rough_mm_per_px()
+            maps = maps_at_hand(self.radiograph, size) if kind == "canal" else None
+            self._live = LivePath(self.radiograph, self.pending[-1], kind, size, files=files, maps=maps)
+
+    def _look_ahead(self) -> None:
+        """The maps that canals are traced with, computed while a person looks for the first click: half a second, once a film.
+
+        Whoever needs them before waits for them, but for the line under the cursor, which does without.
+        """
+        if self.radiograph is not None and maps_at_hand(self.radiograph, self._rough_mm_per_px()) is None:
+            job = Thread(target=tracing_maps, args=(self.radiograph, self._rough_mm_per_px()), daemon=True)
+            job.start()
 
     def _rough_mm_per_px(self) -> tuple[float, float]:
         film = self.film

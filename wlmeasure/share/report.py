@@ -18,6 +18,7 @@ from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.course import NARROW_PX, course
 from wlmeasure.share.drawing import Picture
+from wlmeasure.share.ends_plot import ENDS_CAPTION, ends_drawing
 from wlmeasure.share.figures import (
     FILE_COLOUR,
     Shown,
@@ -109,6 +110,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     case = f"; {case_words(result.case.case_id)}"
     facts = case_facts(result)
     blocks: list[Block] = [Cards(tuple(_card(c, facts.of(c.canal.name), colours[c.canal.name]) for c in result.canals))]
+    blocks += _ends(facts, colours)
     traced = [trace.film for canal in result.canals for trace in canal.traces]
     if len(result.films) > 1:
         blocks += _films_alone([film for film in result.films if not any(film is one for one in traced)])
@@ -185,6 +187,16 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     doubts = tuple(f"! {text}" for text in decision_doubts(facts))
     by = decided_by_words(decision.by, decision.at)
     return Card(colour, f"{title}decided working length", _held(decision), "", (*doubts, proposed, *stops), by)
+
+
+def _ends(facts: CaseFacts, colours: dict[str, str]) -> list[Block]:
+    """Where constriction and foramen of every canal may lie, and its stop among them."""
+    shown = [(one.name, ends_drawing(one, width=NARROW_PX, height=150)) for one in facts.canals]
+    cells = [(Heading(3, f"Canal {name}", colours[name]), Figure(made, "")) for name, made in shown if made is not None]
+    if not cells:
+        return []
+    rows = [Row(tuple(cells[k : k + ABREAST])) for k in range(0, len(cells), ABREAST)]
+    return [Heading(2, "Where the canal may end"), *rows, Text(ENDS_CAPTION, small=True)]
 
 
 def _held(decision: Entry) -> str:
@@ -336,6 +348,8 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
         rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
     rounded = "" if working.length_mm is None else ", rounded down"
     rows.append(("Proposed", proposal_words(working), f"{working.status}{rounded}"))
+    if facts.risk is not None:
+        rows.append(("Risk of the stop", f"{facts.risk.length_mm:.1f} mm", facts.risk.words))
     if decision is not None:
         reason = f". {decision.note}" if decision.note else ""
         rows.append(("Decided", _held(decision), f"{decided_by_words(decision.by, decision.at)}{reason}"))

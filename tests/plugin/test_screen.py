@@ -135,7 +135,7 @@ def test_three_zones_and_a_number_that_cannot_be_mistaken(chair):
         assert name in plate.accessibleName()
         assert card.glance == plate.glance
     assert len(steady) == 1  # nothing jumps when a number comes or goes
-    assert numbers == {"MB": "20.0", "ML": "20.0", "D": "20.5", "DL": ""}
+    assert numbers == {"MB": "20.0", "ML": "20.0", "D": "20.0", "DL": ""}
     assert heights["MB"] >= plate.number_px - 2
     assert heights["D"] <= 0.5 * heights["MB"]
     assert heights["DL"] <= 0.5 * heights["MB"]

@@ -854,8 +854,6 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     else:
         lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
         lines += _stop_lines(canal, facts)
-    if facts.risk is not None:
-        lines.append(f"  risk             {risk_words(facts)}")
     if len(working.budget) > 1:
         lines.append(f"  uncertain by     {budget_words(working.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
@@ -873,7 +871,8 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
 
 def _stop_lines(canal: CanalResult, facts: CanalFacts) -> list[str]:
     words = stop_words(facts) or [f"none: {no_stop_words(canal, facts)}"]
-    return [f"  stop setting     {line}" for line in words]
+    risk = [f"  risk             {risk_words(facts)}"] if facts.risk is not None else []
+    return [*(f"  stop setting     {line}" for line in words), *risk]
 
 
 def _trace_lines(trace: TraceResult) -> list[str]:

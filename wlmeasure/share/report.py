@@ -376,7 +376,7 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str,
     if trace is not canal.basis or ends is None:
         return [head, Row(cells), table]
     words = [f"To narrow it: {one}." for one in advice_words(canal.advice)]
-    more = (
+    more: tuple[Block, ...] = (
         Heading(3, "Where the canal may end"),
         Figure(ends, ""),
         *(Text(one, small=True) for one in words),

@@ -175,7 +175,7 @@ def test_the_decision_is_the_one_number_in_bold(person):
     assert words.startswith("20.0 mm, decided by KO")
     person.key("N")
     person.key("Return")
-    assert person.dock.doubt.text() == "! Decided 20.0 mm no longer holds: shaped since."
+    assert person.dock.warnings.words.text().startswith("! Decided 20.0 mm no longer holds: shaped since. Read again ")
 
 
 def test_give_or_take_is_what_is_printed_behind_the_sign(person):

@@ -652,8 +652,10 @@ MOST_SPREAD_DEG = 90.0
 hundreds of degrees."""
 
 
-def angle_words(angle_deg: float, std_deg: float | None) -> tuple[str, str]:
-    """An angle and its 95 % half-width; "not determined" and nothing where that is wider than an angle can be."""
+def angle_words(angle_deg: float | None, std_deg: float | None) -> tuple[str, str]:
+    """An angle and its 95 % half-width; "not determined" and nothing where it is none or that is wider than an angle can be."""
+    if angle_deg is None:
+        return "not determined", ""
     if std_deg is None:
         return f"{angle_deg:.1f}°", ""
     half = NORMAL_95 * std_deg

@@ -172,7 +172,7 @@ def test_lengths_in_the_text_have_one_decimal(bench):
     assert "from the film    21.0 mm ± " in text
     assert "electronic       21.0 mm ± " in text
     assert re.search(r"WORKING LENGTH   not decided; proposed \d\d\.\d mm ", text)
-    assert "stop setting     21.0 mm on a ruler, rounded down" in text
+    assert "stop setting     20.5 mm on a ruler, rounded down" in text
 
 
 @given(st.floats(1.0, 60.0), st.sampled_from([0.5, 0.25, 1.0]))

@@ -65,6 +65,12 @@ Float64 = NDArray[np.float64]
 MEAN_PX, MAX_PX = 4.0, 6.0
 SHORTEST_MM, CLICK_PX = 5.0, 1.0
 NEAR_MM = 0.75
+FURTHER = (
+    0.1,
+    0.8,
+    0.2,
+    0.7,
+)  # shares of the canal at which the fourth to the seventh click lie, and up to a tenth farther
 LEAST_VISIBLE = 0.5
 
 
@@ -276,13 +282,15 @@ def tracer_maps(film: Film, *, always: bool = False) -> FilmMaps | None:
 
 
 def clicks_on(canal: Canal, count: int, seed: int, number: int, last: Float64) -> Float64:
-    """Two or three clicks at the truth and an error of `CLICK_PX`."""
+    """Two or three clicks at the truth and an error of `CLICK_PX`, or more: each set holds the one before."""
     rng = np.random.default_rng([seed, number, 3])
     line = resample(canal.path_px, 2001)
     middle = line[round(2000 * rng.uniform(0.3, 0.7))]
     points = np.array([line[0], line[-1], middle]) + rng.normal(0.0, CLICK_PX, (3, 2))
-    points = np.clip(points, 0.0, last)
-    return points[:2] if count == 2 else points[[0, 2, 1]]
+    more = [line[round(2000 * rng.uniform(low, low + 0.1))] + rng.normal(0.0, CLICK_PX, 2) for low in FURTHER]
+    points = np.clip(np.vstack([points, *more]), 0.0, last)[:count]
+    # In the order along the canal.
+    return points[np.argsort(polyline_feet(points, line).along, kind="stable")]
 
 
 def blind(clicks: Float64, pixel: Float64) -> Float64:

@@ -167,7 +167,7 @@ def test_the_decision_is_the_one_number_in_bold(person):
     for _ in range(2):
         person.press(person.button("Same again"))
     assert person.dock.take_proposal.isEnabled()
-    assert person.dock.proposal.text().startswith("proposed 20.0 mm ± ")
+    assert person.dock.proposal.text().startswith("proposed 20.0 mm (")
     assert bold(person, "length") == []
     person.press(person.button("Take proposal"))
     person.press(person.button("Decide"))

@@ -787,11 +787,7 @@ class WorkingLengthDock(QWidget):
         outcomes = {
             "film": "" if graph is None or session.case is None else Path(graph.path).name,
             "scale": scale_words(film).split(",")[0] if film is not None and scaled else "",
-            "canals": ""
-            if trace is None
-            else "traced, no length"
-            if trace.length is None
-            else measured_words(trace.length),
+            "canals": "" if trace is None else "traced" if trace.length is not None else "traced, no length",
             "readings": "" if electronic is None else f"{electronic.n}, {electronic.status}",
             "length": "" if facts is None or facts.decision is None else f"decided by {facts.decision.by}",
         }

@@ -475,5 +475,5 @@ class Layers:
             "size": LABEL_PT,
             "color": "white",
             "anchor": "lower_left",
-            "translation": [-beside, beside],
+            "translation": [-beside, 3.0 * beside],
         }

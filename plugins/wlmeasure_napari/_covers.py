@@ -110,12 +110,12 @@ class FarView(_Cover):
             return
         room = width - 2.0 * edge
         solid = glance.decided and bool(glance.number)
-        number = self._sized(self.number_px * (1.0 if solid else HOLLOW))
         text = glance.number or ("no stop" if glance.decided else "")
         film_px = FILM_SHARE * width
-        wide = QFontMetricsF(number).horizontalAdvance(text)
-        if wide > room - film_px:  # a narrow window: everything smaller alike
-            number = font_of(self.font(), number.pointSizeF() * (room - film_px) / wide, bold=True)
+        whole = self._sized(self.number_px)
+        wide = QFontMetricsF(whole).horizontalAdvance("88.8")
+        fits = min(1.0, (room - film_px) / wide)  # in a narrow window everything is smaller, what is proposed as well
+        number = font_of(self.font(), whole.pointSizeF() * fits * (1.0 if solid else HOLLOW), bold=True)
         head = f"{glance.canal}   {glance.sign} {glance.word}"
         draw_words(painter, QRectF(edge, edge, room - film_px, 3 * self.number_px), head, words, look.of(glance))
         foot = edge + 0.12 * self.height() + self.number_px

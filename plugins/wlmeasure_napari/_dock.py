@@ -234,6 +234,8 @@ class WorkingLengthDock(QWidget):
         outer.addWidget(self.canvas_message)
         self.question = QuestionBar(self.session, self._do)
         outer.addWidget(self.question)
+        self.head.row.layout().setContentsMargins(8, 0, 8, 0)
+        outer.addWidget(self.head.row)  # who is working is said once; the best place is the number's
         self.cautions = CautionLine()
         self.cautions.add(button("? keys", lambda: self._cover("keys"), "Every key and what it does"))
         outer.addWidget(self.cautions)
@@ -478,11 +480,11 @@ class WorkingLengthDock(QWidget):
         self.ends = QLabel()
         self.ends.setAccessibleName("Where constriction and foramen may lie")
         self.ends.setToolTip(ENDS_CAPTION)
-        part.add(self.ends)
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         self.take_proposal = button("Take proposal", self._take_proposal, "Copy the settled proposal into the field")
         part.add(buttons(self.take_proposal, button("Decide", self._decide, "Record the decided length")))
+        part.add(self.ends)  # beneath what is typed and pressed, which a low screen shows without scrolling
         self.decision = part.add(note(name="number"))
         return part
 
@@ -704,6 +706,7 @@ class WorkingLengthDock(QWidget):
 
     def _fill_in(self) -> None:
         session = self.session
+        self._layers.labelled = self.study is None  # a walk may not name them
         self._layers.refresh()
         step = session.next_step() if self.study is None else self.study.walk.next_step()
         self.next_line.setText(step.words)
@@ -755,7 +758,10 @@ class WorkingLengthDock(QWidget):
         else:
             self.shelf.open_only(place, [] if focused is None else [focused])
         if not in_use:  # else it would jump under the hand
-            self._area.ensureWidgetVisible(self._by_place[place], 0, 0)
+            for _ in range(3):  # from a label that wraps to its part, and from there to the page
+                QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+            top = self._by_place[place].mapTo(self._area.widget(), QPoint(0, 0)).y()
+            self._area.verticalScrollBar().setValue(top)
 
     def _on_tab(self, tab: Tab) -> None:
         self.shelf.choose(tab)
@@ -781,11 +787,7 @@ class WorkingLengthDock(QWidget):
         outcomes = {
             "film": "" if graph is None or session.case is None else Path(graph.path).name,
             "scale": scale_words(film).split(",")[0] if film is not None and scaled else "",
-            "canals": ""
-            if trace is None
-            else "traced, no length"
-            if trace.length is None
-            else measured_words(trace.length),
+            "canals": "" if trace is None else "traced" if trace.length is not None else "traced, no length",
             "readings": "" if electronic is None else f"{electronic.n}, {electronic.status}",
             "length": "" if facts is None or facts.decision is None else f"decided by {facts.decision.by}",
         }

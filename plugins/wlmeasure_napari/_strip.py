@@ -76,8 +76,9 @@ class Card(QAbstractButton):
         if glance.number:
             draw_number(painter, QPointF(left, foot), glance.number, number, colour, hollow=not solid)
         said = f"{glance.sign} {glance.word}"
-        if glance.state == "again" and glance.why:
-            said = f"{said}: {glance.why}"
+        if glance.state == "again" and glance.why:  # two lines, neither of them cut in half
+            why = QFontMetricsF(words).elidedText(glance.why, Qt.TextElideMode.ElideRight, width)
+            said = f"{said}\n{why}"
         top = foot + STEP_PX
         draw_words(painter, QRectF(left, top, width, self.height() - top - STEP_PX / 2), said, words, look.of(glance))
 

@@ -444,7 +444,8 @@ def test_every_control_has_a_name_a_tooltip_and_its_turn_with_the_tab_key(person
         assert all(words), words
     seen = [dock._fields["tooth"].edit]
     seen[0].setFocus()
-    shown = [w for w in controls if w.isVisibleTo(dock) and w.isEnabled()]
+    page = dock._area.widget()  # head and foot always stand
+    shown = [w for w in controls if page.isAncestorOf(w) and w.isVisibleTo(dock) and w.isEnabled()]
     while len(seen) < len(shown):
         person.test.keyClick(person.window.focusWidget(), Qt.Key.Key_Tab)
         person.settle()

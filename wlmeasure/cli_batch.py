@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, print_json
+from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, number, print_json, whole
 from wlmeasure.errors import WlmeasureError
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
         "--correlated-mm",
-        type=float,
+        type=number,
         default=0.0,
         metavar="MM",
         help="length over which errors of a line go together where the file does not say: 0 for clicks, about 1.5 for a "
@@ -32,7 +32,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--engine", choices=("numba", "numpy"), help="numba where it is installed")
     parser.add_argument(
-        "--chunk", type=int, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
+        "--chunk", type=whole, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(run=_batch)
@@ -54,7 +54,7 @@ def add_convert_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--file-names", action="store_true", help="name the films too; a name may tell the patient")
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
-        "--keypoints", type=int, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
+        "--keypoints", type=whole, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
     )
     parser.set_defaults(run=_convert)
 
@@ -139,8 +139,9 @@ def _convert(arguments: argparse.Namespace) -> None:
 
 def _score(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.score import score, score_csv, score_json, score_text
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
+    keep([*arguments.paths, arguments.truth])
     found = score(arguments.paths, arguments.truth)
     if arguments.out is not None:
         write_whole(arguments.out, score_csv(found))

@@ -177,7 +177,8 @@ class Layers:
         """Each above the one that it must be seen on; what a person has put between or over them stays there."""
         layers = self._viewer.layers
         for layer in self._over_film():
-            layer.scale, layer.units = self.film_layer().scale, self.film_layer().units  # mixed units crash its drawing
+            # The viewer gives up units altogether where two layers have different ones.
+            layer.scale, layer.units = self.film_layer().scale, self.film_layer().units
             layers.move(layers.index(layer), 0)
         for below, above in pairwise(self._stack()):
             if layers.index(above) < layers.index(below):

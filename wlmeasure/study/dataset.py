@@ -16,6 +16,7 @@ from attrs import evolve
 from numpy.typing import NDArray
 
 from wlmeasure.errors import ShareError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.measure.exact import exact_angles
 from wlmeasure.phantom.truth import SCHEMA
 from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
@@ -43,7 +44,7 @@ def write_truth(folder: str | Path) -> Path:
     folder = Path(folder)
     head, features = truth_paths(folder)
     out = folder / TRUTH_FILE
-    with whole_file(out) as temporary, temporary.open("wb") as file:
+    with whole_file(out, private=False) as temporary, temporary.open("wb") as file:
         write_lines(file, head, features, one_object=True)
     return out
 
@@ -63,7 +64,7 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
             PathImage(
                 id=name,
                 file_name=image.name,
-                sha256=hashlib.sha256(image.read_bytes()).hexdigest(),
+                sha256=hashlib.sha256(regular_bytes(image)).hexdigest(),
                 rows=truth["rows"],
                 cols=truth["cols"],
                 extra=_shift(name, truth),
@@ -88,7 +89,7 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
 def _read(path: Path) -> dict[str, Json]:
     if path.stat().st_size > LARGEST_TRUTH:
         raise ShareError(f"{path.name} must be at most {LARGEST_TRUTH >> 20} MB: {path.stat().st_size >> 20} MB")
-    truth = parse_json(path.read_bytes(), path.name)
+    truth = parse_json(regular_bytes(path), path.name)
     if not isinstance(truth, dict) or truth.get("schema") != SCHEMA:
         raise ShareError(f"{path.name} must be the truth of a phantom, schema {SCHEMA}: it is not")
     return truth

@@ -336,10 +336,11 @@ def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[s
         for place in ("results", "working"):
             (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
     for place, content in copies.items():
-        write_whole(folder / place, content)
+        write_whole(folder / place, content, private=False)
     named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
     for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
-        write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+        # The films' own names are often the patients'; all else is for every observer, from whatever account.
+        write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n", private=name == KEY)
 
 
 # ---- results ---------------------------------------------------------------------------------------------------------
@@ -394,7 +395,7 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     }
     films = (evolve(case.films[0], path=made.films[0].path),)
     path.parent.mkdir(parents=True, exist_ok=True)
-    save_case(evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said}), path)
+    save_case(evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said}), path, private=False)
     return path
 
 

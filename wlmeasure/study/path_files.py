@@ -21,7 +21,7 @@ from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, lines_features, l
 from wlmeasure.study.path_parquet import parquet_features, parquet_head, write_parquet
 from wlmeasure.study.path_tables import is_table, table_features, table_head, write_table
 from wlmeasure.study.path_vertices import vertices_features, vertices_head
-from wlmeasure.whole_file import whole_file, whole_folder
+from wlmeasure.whole_file import keep, whole_file, whole_folder
 
 __all__ = [
     "KEYPOINTS",
@@ -143,6 +143,7 @@ def convert(
         An input that cannot be read as a whole; a form that there is not; a folder that holds something.
     """
     inputs = find_inputs(given)
+    keep(inputs)
     if out.resolve() in {path.resolve() for path in inputs}:
         raise ShareError(f"--out must be a new file: {out} is an input")
     credit = credit or Credit()

@@ -17,7 +17,9 @@ from pathlib import Path
 from attrs import evolve, frozen
 
 from wlmeasure.errors import StudyError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.share.cells import table_text, text_of_cell
+from wlmeasure.words import typed_number
 
 __all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
 
@@ -147,7 +149,7 @@ def load_readings(path: str | Path, *, unit: str = "") -> Readings:
     if path.stat().st_size > LARGEST_TABLE:
         raise StudyError(f"{path.name} must be at most {LARGEST_TABLE} bytes: {path.stat().st_size}")
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = regular_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise StudyError(f"{path.name} must be UTF-8 text: save the table as CSV UTF-8") from None
     try:
@@ -232,7 +234,7 @@ def _number(text: str, number: int, name: str) -> float:
     if plain.count(",") == 1 and "." not in plain:
         plain = plain.replace(",", ".")
     try:
-        value = float(plain)
+        value = typed_number(plain)
     except ValueError:
         raise StudyError(f"row {number}: {name} must be a number such as 20.5 or 20,5: {text[:40]!r}") from None
     if not isfinite(value) or "_" in plain:

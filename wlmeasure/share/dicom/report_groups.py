@@ -19,7 +19,7 @@ from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.result import canal_flags, decision_doubts, method_words
+from wlmeasure.share.result import canal_flags, decision_doubts, method_words, risk_words
 
 __all__ = ["canal_group", "concept", "record_group", "scale_group"]
 
@@ -351,6 +351,8 @@ def record_group(
     words = [] if facts.reference_point is None else [(private("REF-POINT"), facts.reference_point)]
     if film is not None and film.length_mm is not None:
         words.append((codes.COMMENT, f"Film: {film.method} of {film.allowance_mm:.2f} mm."))
+    if facts.risk is not None:
+        words.append((codes.COMMENT, f"Stop {risk_words(facts)}."))
     remarks = [flag.text for flag in canal_flags(canal, canal.basis, facts)]
     words += [(codes.COMMENT, text) for text in dict.fromkeys([*remarks, *decision_doubts(facts)])]
     return _group(

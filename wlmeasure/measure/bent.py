@@ -200,7 +200,7 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
     going = every if robust else np.flatnonzero(looks.worth_more(square, independent, floor))
     if size >= FEWEST[1] and len(going):
         two = fit(TWO_ARCS, first_guesses(fine[going], total[going], TWO_ARCS.shape), going)
-        gained = freedom(independent[going], TWO_ARCS.parameters) * (of_arc[going] - least[going])
+        gained = freedom(independent[going], TWO_ARCS.parameters, noise) * (of_arc[going] - least[going])
         some = np.flatnonzero(gained > LEAST_GAIN)
         if len(some):
             going, two = going[some], two.of(some)
@@ -210,19 +210,24 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
                 going, two = going[some], two.of(some)
                 three = fit(THREE_ARCS, first_guesses(fine[going], total[going], THREE_ARCS.shape), going)
                 fit(TWO_SPIRALS, two_spirals_starts(two, three), going)
-    return [_mean(candidates, float(n), robust) for candidates, n in zip(found, independent.tolist(), strict=True)]
+    out = []
+    for k, candidates in enumerate(found):
+        richest = max(one.parameters for one in candidates)
+        counts = independent[[k]] if robust else freedom(independent[[k]], richest, noise)
+        out.append(_mean(candidates, float(counts[0])))
+    return out
 
 
-def freedom(independent: Float64 | float, parameters: int) -> Float64:
-    """Independent points less the parameters of the richest model: what the logarithm of a mean square counts by, since with
-    few points more the richest lies near them by chance.
+def freedom(independent: Float64, parameters: int, noise: Noise) -> Float64:
+    """What the logarithm of a mean square counts by: independent points less the parameters of the richest model, which lies
+    near few points by chance; all of them where clicks come with their own uncertainty, nearer than which nothing counts.
     """
-    return np.maximum(independent - parameters, LEAST_FREEDOM)
+    known = noise.std_mm > 0.0 and noise.correlation_mm == 0.0
+    return np.asarray(np.maximum(independent - (0 if known else parameters), LEAST_FREEDOM), np.float64)
 
 
-def _mean(candidates: Sequence[_Candidate], independent: float, robust: bool) -> Averaged:
-    """The average over the models of one path."""
-    count = independent if robust else float(freedom(independent, max(one.parameters for one in candidates)))
+def _mean(candidates: Sequence[_Candidate], count: float) -> Averaged:
+    """The average over the models of one path, whose misfits count so often."""
     criteria = np.array([count * one.misfit + PENALTY * one.parameters for one in candidates])
     weights = np.exp(0.5 * (criteria.min() - criteria))
     weights /= weights.sum()

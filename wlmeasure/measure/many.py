@@ -263,7 +263,7 @@ def _one_bend(paths: list[Float64], straight: Float64, noise: Noise, compiled: b
     independent = np.maximum(4.0, fits.length_mm / np.maximum(spacing, noise.correlation_mm))
     floor = floor_mm2(noise, fits.length_mm)
     by_straight, by_bend = (
-        freedom(independent, 5) * np.log(misfit**2 + floor) + parameters * np.log(independent)
+        freedom(independent, 5, noise) * np.log(misfit**2 + floor) + parameters * np.log(independent)
         for misfit, parameters in ((straight, 2), (fits.misfit_mm, 5))
     )
     return fits, 1.0 / (1.0 + np.exp(np.clip(0.5 * (by_bend - by_straight), -700.0, 700.0)))

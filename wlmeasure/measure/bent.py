@@ -36,7 +36,7 @@ from wlmeasure.measure.pieces import (
 )
 from wlmeasure.measure.starts import first_guesses, smooth_paths
 
-__all__ = ["FEWEST", "FLOOR", "STIFF_SPANS", "Averaged", "Looks", "averaged", "first_look", "freedom"]
+__all__ = ["FEWEST", "STIFF_SPANS", "Averaged", "Looks", "averaged", "first_look", "floor_mm2", "freedom"]
 
 Float64 = NDArray[np.float64]
 
@@ -68,10 +68,19 @@ class Looks:
     scale_mm: Float64
     astray: NDArray[np.bool_]
 
-    def worth_more(self, square_mm2: Float64, independent: Float64) -> NDArray[np.bool_]:
+    def worth_more(self, square_mm2: Float64, independent: Float64, floor: Float64) -> NDArray[np.bool_]:
         """Which paths a richer model than one with that mean square distance could be worth its parameters on."""
-        gain = independent * np.log((square_mm2 + FLOOR) / (self.across_mm2 + FLOOR))
+        gain = independent * np.log((square_mm2 + floor) / (self.across_mm2 + floor))
         return np.asarray(gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent), np.bool_)
+
+
+def floor_mm2(noise: Noise, total: Float64) -> Float64:
+    """Mean square distance (K,) below which no model is better than another: what an end that is a click bends is no bend.
+
+    A path that is pulled by d at its end and gets there over a length c lies off by d d c / 3 over its own length, squared.
+    """
+    pulled = noise.end_std_mm**2 * noise.correlation_mm / (3.0 * total)
+    return np.asarray(np.maximum(FLOOR, 0.25 * noise.std_mm**2) + pulled, np.float64)
 
 
 def first_look(paths: Float64) -> Looks:
@@ -147,7 +156,7 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
     fine, total, _ = smooth_paths(points[:, 0], points[:, 1], max(1, min(12, size // 3)))
     independent = np.maximum(4.0, total / np.maximum(total / (size - 1), noise.correlation_mm))
     inflation = np.maximum(1.0, noise.correlation_mm * (size - 1) / total)
-    floor = max(FLOOR, 0.25 * noise.std_mm**2)
+    floor = floor_mm2(noise, total)
     sigma = np.maximum(looks.scale_mm, max(noise.std_mm, 1e-6))
     loss: Loss | None = mixture(sigma) if robust else None
     found: list[list[_Candidate]] = [[] for _ in range(count)]
@@ -155,7 +164,7 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
     def misfit(residual: Float64, rows: NDArray[np.intp]) -> Float64:
         """What the likelihood falls with, of each independent point: the logarithm of the mean square, or the loss."""
         if loss is None:
-            return np.asarray(np.log(np.mean(residual**2, axis=1) + floor), np.float64)
+            return np.asarray(np.log(np.mean(residual**2, axis=1) + floor[rows]), np.float64)
         cost = chosen(loss, rows)(residual, np.arange(len(rows)))[0]
         return np.asarray(cost / sigma[rows] ** 2 / inflation[rows] / independent[rows], np.float64)
 
@@ -188,32 +197,37 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
                 square[k] = min(square[k], one.square_mm2[at])
         return one
 
-    going = every if robust else np.flatnonzero(looks.worth_more(square, independent))
+    going = every if robust else np.flatnonzero(looks.worth_more(square, independent, floor))
     if size >= FEWEST[1] and len(going):
         two = fit(TWO_ARCS, first_guesses(fine[going], total[going], TWO_ARCS.shape), going)
-        gained = freedom(independent[going], TWO_ARCS.parameters) * (of_arc[going] - least[going])
+        gained = freedom(independent[going], TWO_ARCS.parameters, noise) * (of_arc[going] - least[going])
         some = np.flatnonzero(gained > LEAST_GAIN)
         if len(some):
             going, two = going[some], two.of(some)
             fit(SPIRAL, spiral_starts(arc[going], two), going)
-            some = np.flatnonzero(looks.worth_more(square, independent)[going])
+            some = np.flatnonzero(looks.worth_more(square, independent, floor)[going])
             if size >= FEWEST[2] and len(some):
                 going, two = going[some], two.of(some)
                 three = fit(THREE_ARCS, first_guesses(fine[going], total[going], THREE_ARCS.shape), going)
                 fit(TWO_SPIRALS, two_spirals_starts(two, three), going)
-    return [_mean(candidates, float(n), robust) for candidates, n in zip(found, independent.tolist(), strict=True)]
+    out = []
+    for k, candidates in enumerate(found):
+        richest = max(one.parameters for one in candidates)
+        counts = independent[[k]] if robust else freedom(independent[[k]], richest, noise)
+        out.append(_mean(candidates, float(counts[0])))
+    return out
 
 
-def freedom(independent: Float64 | float, parameters: int) -> Float64:
-    """Independent points less the parameters of the richest model: what the logarithm of a mean square counts by, since with
-    few points more the richest lies near them by chance.
+def freedom(independent: Float64, parameters: int, noise: Noise) -> Float64:
+    """What the logarithm of a mean square counts by: independent points less the parameters of the richest model, which lies
+    near few points by chance; all of them where clicks come with their own uncertainty, nearer than which nothing counts.
     """
-    return np.maximum(independent - parameters, LEAST_FREEDOM)
+    known = noise.std_mm > 0.0 and noise.correlation_mm == 0.0
+    return np.asarray(np.maximum(independent - (0 if known else parameters), LEAST_FREEDOM), np.float64)
 
 
-def _mean(candidates: Sequence[_Candidate], independent: float, robust: bool) -> Averaged:
-    """The average over the models of one path."""
-    count = independent if robust else float(freedom(independent, max(one.parameters for one in candidates)))
+def _mean(candidates: Sequence[_Candidate], count: float) -> Averaged:
+    """The average over the models of one path, whose misfits count so often."""
     criteria = np.array([count * one.misfit + PENALTY * one.parameters for one in candidates])
     weights = np.exp(0.5 * (criteria.min() - criteria))
     weights /= weights.sum()

@@ -14,7 +14,7 @@ from math import atan2, cos, degrees, hypot, isfinite, pi, sin, sqrt
 from typing import Literal
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
@@ -491,7 +491,7 @@ def measure_curvature(
     """
     noise = noise or Noise()
     path = _canal_path(path_mm)
-    model, figures = _fitted(path, noise)
+    model, figures = _fitted(path, evolve(noise, end_std_mm=end_std_mm))
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = canal_form(model) != "I"
     double = canal_form(model) == "S"

@@ -43,10 +43,13 @@ class Noise:
     correlation_mm
         Length along the line over which errors go together: 0 for clicks, the knot spacing for a traced path. Treating a
         dense trace as independent points understates the uncertainty about five times.
+    end_std_mm
+        Standard uncertainty across the line of an end that a traced path has to reach: a click, which bends its last stretch.
     """
 
     std_mm: float = 0.0
     correlation_mm: float = 0.0
+    end_std_mm: float = 0.0
 
 
 @frozen(eq=False)

@@ -16,7 +16,7 @@ from attrs import field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.measure.batch import BendEstimates, fit_many
-from wlmeasure.measure.bent import FEWEST, FLOOR, STIFF_SPANS, Averaged, Looks, averaged, first_look, freedom
+from wlmeasure.measure.bent import FEWEST, STIFF_SPANS, Averaged, Looks, averaged, first_look, floor_mm2, freedom
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.clicks import CLICK_SPACING_MM, clicks_length
 from wlmeasure.measure.curvature import (
@@ -60,7 +60,7 @@ _WITH = {
 
 # Standard deviation of what canals turn by, beforehand: of 1163 canals 65 % turned up to 27 degrees and 9 % more than 35
 # (Schaefer et al., J Endod 2002;28:211-216, abstract).
-USUAL_TURN_DEG = 30.0
+USUAL_TURN_DEG = 20.0
 LOOKS_AT_ONCE = 256
 AT_ONCE = 2_000_000  # coordinates in one array (our parameter): 16 MB
 
@@ -167,7 +167,9 @@ def _closer(
         looks = first_look(some)
         total = np.hypot(*np.moveaxis(np.diff(some, axis=1), -1, 0)).sum(axis=1)
         independent = np.maximum(4.0, total / np.maximum(total / (size - 1), noise.correlation_mm))
-        chosen = looks.astray | (looks.worth_more(square[which], independent) & (size >= FEWEST[1]))
+        chosen = looks.astray | (
+            looks.worth_more(square[which], independent, floor_mm2(noise, total)) & (size >= FEWEST[1])
+        )
         for at in range(0, int(chosen.sum()), LOOKS_AT_ONCE):
             taken = np.flatnonzero(chosen)[at : at + LOOKS_AT_ONCE]
             part = Looks(looks.across_mm2[taken], looks.scale_mm[taken], looks.astray[taken])
@@ -259,9 +261,9 @@ def _one_bend(paths: list[Float64], straight: Float64, noise: Noise, compiled: b
     fits = fit_many(alike, noise=noise, compiled=compiled)
     spacing = fits.length_mm / (sizes - 1)
     independent = np.maximum(4.0, fits.length_mm / np.maximum(spacing, noise.correlation_mm))
-    floor = max(FLOOR, 0.25 * noise.std_mm**2)
+    floor = floor_mm2(noise, fits.length_mm)
     by_straight, by_bend = (
-        freedom(independent, 5) * np.log(misfit**2 + floor) + parameters * np.log(independent)
+        freedom(independent, 5, noise) * np.log(misfit**2 + floor) + parameters * np.log(independent)
         for misfit, parameters in ((straight, 2), (fits.misfit_mm, 5))
     )
     return fits, 1.0 / (1.0 + np.exp(np.clip(0.5 * (by_bend - by_straight), -700.0, 700.0)))

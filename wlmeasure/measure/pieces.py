@@ -28,10 +28,11 @@ Float64 = NDArray[np.float64]
 SPIRAL_ARCS = 8  # of one spiral: a turn of 50 degrees is then fitted to 0.5 degrees, and of exact points too
 FIRST_ROUND, ROUND = 20, 60  # steps that every start is given, and the best
 # What is known of the straight part between two bends before anything is seen: no source gives it, so our parameter.
-GAP_MM = 1.0
+GAP_MM = 1.5
 # Our parameters: of the shortest straight part that the points show (1.5 times that at which its squares are as large as the
 # noise), what one that they do not show is on the average, and its standard deviation.
 USUAL_SHARE, SHARE_STD = 0.2, 0.3
+GAP_SHARE, GAP_SHARE_STD = 0.4, 0.4  # the same between two pieces, where a part is more often there than not
 # Per mm, its standard deviation: the sharpest published bend has 0.5 (Schaefer et al., see `descent`).
 USUAL_CURVATURE = 0.25
 LEAST_CURVATURE = 0.02  # per mm: with less there is no corner to be seen
@@ -192,6 +193,7 @@ def _unshown(q: Float64, kind: Kind, total: Float64, seen: Float64, variance: Fl
     """
     first = 2 + kind.pieces * kind.each
     weight, at = tie.weight.copy(), tie.at.copy()
+    weight[:, :-2] = (seen / GAP_MM**2)[:, None]  # by what the points turned out to be off
     outer = np.maximum(np.abs(q[:, [2, first - 1]]), LEAST_CURVATURE)
     shown = np.minimum((150.0 * (total * variance / count)[:, None] / outer**2) ** 0.2, MOST_SHOWN * total[:, None])
     straight = np.column_stack([q[:, first], total - q[:, -1]])
@@ -204,8 +206,8 @@ def _unshown(q: Float64, kind: Kind, total: Float64, seen: Float64, variance: Fl
         least = np.sqrt(16.0 * np.sqrt(variance / count) / np.maximum(beside, LEAST_CURVATURE))
         least = np.minimum(least, GAP_MM)
         small = q[:, first + 2 * piece] - q[:, first + 2 * piece - 1] < least
-        weight[:, piece - 1] = np.where(small, seen / (SHARE_STD * least) ** 2, weight[:, piece - 1])
-        at[:, piece - 1] = np.where(small, USUAL_SHARE * least, 0.0)
+        weight[:, piece - 1] = np.where(small, seen / (GAP_SHARE_STD * least) ** 2, weight[:, piece - 1])
+        at[:, piece - 1] = np.where(small, GAP_SHARE * least, 0.0)
     return evolve(tie, weight=weight, at=at)
 
 

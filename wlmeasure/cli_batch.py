@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, number, print_json, whole
 from wlmeasure.errors import WlmeasureError
+
+if TYPE_CHECKING:
+    from wlmeasure.study.batch import Summary
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
 
@@ -94,12 +98,22 @@ def _batch(arguments: argparse.Namespace) -> None:
         print_json(
             said | {"chunks": made.chunks, "resumed": made.resumed, "out": arguments.out, "errors": str(made.errors)}
         )
+        _refuse_left_out(made)
         return
     left = f"; {made.bad} left out, see {made.errors}" if made.bad else ""
     went_on = f"; {made.resumed} of {made.chunks} chunks were there already" if made.resumed else ""
     print(f"{arguments.out}: {made.rows} canals, computed with {made.engine}{went_on}{left}")
+    _refuse_left_out(made)
+
+
+def _refuse_left_out(made: Summary) -> None:
+    """The exit status says it too: a script that takes the table for the whole would lose those without a word."""
     if made.bad and not made.rows:
         raise WlmeasureError(f"inputs must hold at least one canal that can be used: see {made.errors}")
+    if made.bad:
+        raise WlmeasureError(
+            f"{made.bad} inputs must be looked at: the table is written without them, see {made.errors}"
+        )
 
 
 def _convert(arguments: argparse.Namespace) -> None:

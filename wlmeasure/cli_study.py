@@ -71,7 +71,7 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     init.add_argument(
         "--repeats", type=whole, default=1, metavar="N", help="readings of each film by each (%(default)s)"
     )
-    init.add_argument("--seed", type=whole, default=0, metavar="S", help="of names and orders (%(default)s)")
+    init.add_argument("--seed", type=whole, metavar="S", help="of names and orders; drawn where none is given")
     init.add_argument("--name", metavar="NAME", help="of the study (the folder's)")
     init.add_argument("--tooth", metavar="TOOTH", help=f"for images without a case: {TOOTH_HELP}")
     init.add_argument(

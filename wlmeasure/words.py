@@ -32,6 +32,7 @@ MEMBER_WORDS = {
     "mm_per_px_row": "millimetres per pixel down a column",
     "other_films_sha256": "other films",
     "path_std_px": "uncertainty of the path",
+    "path_doubt": "doubt of the path",
     "points_px": "points",
     "reference_px": "reference point",
     "rel_std": "relative uncertainty",

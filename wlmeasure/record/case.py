@@ -325,6 +325,7 @@ class Trace:
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
     path_std_px: float | None = member(Number(least=0.0, most=100.0), None)
+    path_doubt: float | None = member(Number(least=0.0, most=1.0), None)
     apical_end: ApicalEnd = member(Choice(get_args(ApicalEnd)))
     apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)

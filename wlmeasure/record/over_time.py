@@ -234,7 +234,7 @@ def with_carried(case: Case, canal: str, proposed: Trace) -> Case:
     old = next((t for t in canal_of(case, canal).traces if t.film == proposed.film), None)
     if old is not None:
         proposed = evolve(
-            old, clicks_px=proposed.clicks_px, path_px=None, tracer=None, path_std_px=None,
+            old, clicks_px=proposed.clicks_px, path_px=None, tracer=None, path_std_px=None, path_doubt=None,
             reference_px=proposed.reference_px or old.reference_px, carried=proposed.carried,
         )  # fmt: skip
     return with_trace(case, canal, proposed)

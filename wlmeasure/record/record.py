@@ -306,6 +306,34 @@ class LengthRecord:
                 (now if entry.reference_point == reference_point else past).append(entry)
         return tuple(now), tuple(past)
 
+    def before_shaping(self, canal: str, reference_point: str | None) -> tuple[tuple[Entry, ...], bool]:
+        """The readings that count from the present reference point but are from before the canal was last shaped, and whether
+        it was shaped at all since the point was last moved: such a reading still speaks for the canal, but for a longer one.
+        """
+        before: list[Entry] = []
+        now: list[Entry] = []
+        shaped = False
+        for entry in self.in_order():
+            if entry.canal not in (None, canal):
+                continue
+            rule = KIND_TABLE.get(entry.kind)
+            if rule is not None and rule.moves_reference:
+                before, now, shaped = [], [], False
+            elif rule is not None and rule.shapes:
+                before, now, shaped = before + now, [], True
+            elif entry.canal == canal and _is_reading(entry) and entry.reference_point == reference_point:
+                now.append(entry)
+        return tuple(before), shaped
+
+    def end_changed(self, canal: str) -> bool:
+        """Whether the record holds what makes a root's end unlike those that were published: a perforation that was not closed,
+        or an old filling taken out.
+        """
+        standing = self.standing(canal)
+        perforations = [entry for entry in standing if entry.kind == "perforation"]
+        again = any(entry.kind == "old filling removed" for entry in standing)
+        return again or (bool(perforations) and perforations[-1].finding != "closed")
+
 
 READ_AT = KIND_TABLE["electronic reading"].findings
 

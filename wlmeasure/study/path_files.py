@@ -99,7 +99,9 @@ def case_paths(path: Path, credit: Credit, *, paths_only: bool) -> Paths:
     if not paths_only:
         made = paths_of(evaluate(load_case(path)), credit)
         return Paths(made.head, lambda: iter(made.features))
-    stored, errors = stored_paths(load_case(path))
+    case = load_case(path)
+    stored, errors = stored_paths(case)
+    credit = credit.of(case)
     bad = [Bad(k, str(error)) for k, error in enumerate(errors, 1)]
     credited = [evolve(one, annotator=credit.annotator, session=credit.session) for one in stored.features]
     return Paths(stored.head, lambda: iter([*credited, *bad]))

@@ -62,7 +62,8 @@ def checked(connection: Connection, receipt: Receipt | None = None) -> Verdict:
     """The same on a connection, in the transaction that it is in."""
     of_schema = list(schema_findings(connection))
     if any(finding.endswith("is missing") and "index" not in finding for finding in of_schema):
-        return Verdict((*map(one_line, of_schema), "schema: without that nothing else can be checked"), Receipt(0, NOTHING), 0, 0, 0)
+        of_schema.append("schema: without that nothing else can be checked")
+        return Verdict(tuple(map(one_line, of_schema)), Receipt(0, NOTHING), 0, 0, 0)
     own = connection.execute(select(archives)).all()
     check = _Check(str(own[0].archive_id) if own else "")
     for finding in of_schema:

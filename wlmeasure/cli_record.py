@@ -180,7 +180,7 @@ def _show(arguments: argparse.Namespace) -> None:
     if arguments.out is not None:
         if Path(arguments.out).exists():
             raise WlmeasureError(f"--out must name a new file: {arguments.out} is there already")
-        save_case(stored.case, arguments.out)
+        save_case(stored.case, arguments.out, replace=False)
     if arguments.json:
         print_json(case_json(stored))
     else:

@@ -24,7 +24,7 @@ from pathlib import Path
 
 from wlmeasure.errors import NotWrittenError, one_line
 
-__all__ = ["keep", "keeping", "whole_file", "whole_folder", "write_whole"]
+__all__ = ["alone", "keep", "keeping", "whole_file", "whole_folder", "write_whole"]
 
 STREAMS = ("/dev/stdout", "/dev/stderr", "/dev/fd/", "/proc/")  # what is open already, which another may be writing to
 LEFT_AFTER_S = 60.0  # so old a half-written file must be before it counts as left behind (our parameter)
@@ -117,6 +117,25 @@ def keep(paths: Iterable[str | os.PathLike[str]]) -> None:
     kept = _KEPT.get()
     if kept is not None:
         kept.extend(paths)
+
+
+@contextmanager
+def alone(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Within the block no other program is in such a block for a file of the same folder: for who reads, adds and writes again.
+
+    By a lock on the folder, which goes with the process; where a system or file system has none, there is none.
+    """
+    handle = -1
+    try:
+        with suppress(ImportError, OSError):
+            import fcntl
+
+            handle = os.open(Path(path).absolute().parent, os.O_RDONLY)
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        if handle >= 0:
+            os.close(handle)
 
 
 def _check_kept(path: Path) -> None:

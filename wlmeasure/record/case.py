@@ -639,8 +639,9 @@ def case_content(case: Case) -> bytes:
         raise CaseError(str(error)) from None
 
 
-def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True) -> str:
-    """Write a case file whole or not at all; a new one for its owner alone, unless it is not `private`.
+def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True, replace: bool = True) -> str:
+    """Write a case file whole or not at all; a new one for its owner alone, unless it is not `private`. Without
+    `replace` a file that is there is an error, also where it came at the last moment.
 
     Returns
     -------
@@ -658,7 +659,7 @@ def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True)
     except CaseError as error:
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     try:
-        write_whole(path, content, private=private)
+        write_whole(path, content, private=private, replace=replace)
     except NotWrittenError as error:
         raise CaseError(str(error)) from None
     return hashlib.sha256(content).hexdigest()

@@ -395,7 +395,8 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     }
     films = (evolve(case.films[0], path=made.films[0].path),)
     path.parent.mkdir(parents=True, exist_ok=True)
-    save_case(evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said}), path, private=False)
+    stored = evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said})
+    save_case(stored, path, private=False, replace=False)
     return path
 
 

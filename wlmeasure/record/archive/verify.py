@@ -62,8 +62,8 @@ def checked(connection: Connection, receipt: Receipt | None = None) -> Verdict:
     """The same on a connection, in the transaction that it is in."""
     of_schema = list(schema_findings(connection))
     if any(finding.endswith("is missing") and "index" not in finding for finding in of_schema):
-        named = tuple(map(one_line, of_schema))
-        return Verdict((*named, "schema: without that nothing else can be checked"), Receipt(0, NOTHING), 0, 0, 0)
+        of_schema.append("schema: without that nothing else can be checked")
+        return Verdict(tuple(map(one_line, of_schema)), Receipt(0, NOTHING), 0, 0, 0)
     own = connection.execute(select(archives)).all()
     check = _Check(str(own[0].archive_id) if own else "")
     for finding in of_schema:
@@ -147,7 +147,8 @@ class _Check:
         for name in ill_typed(row):
             kind = "a number" if name == "case_seq" else "a text"
             self.say(f"{where}: {name} must be {kind}: it is {type(getattr(row, name)).__name__}")
-            row = evolve(row, **{name: 0 if name == "case_seq" else ""})
+            stand_in: Any = 0 if name == "case_seq" else ""
+            row = evolve(row, **{name: stand_in})
         if row.seq != self.last.rows + 1:
             self.say(f"{where}: rows {self.last.rows + 1} to {row.seq - 1} are missing before it")
         elif row.before != self.last.sha256:

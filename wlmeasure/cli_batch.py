@@ -111,7 +111,9 @@ def _refuse_left_out(made: Summary) -> None:
     if made.bad and not made.rows:
         raise WlmeasureError(f"inputs must hold at least one canal that can be used: see {made.errors}")
     if made.bad:
-        raise WlmeasureError(f"{made.bad} inputs must be looked at: the table is written without them, see {made.errors}")
+        raise WlmeasureError(
+            f"{made.bad} inputs must be looked at: the table is written without them, see {made.errors}"
+        )
 
 
 def _convert(arguments: argparse.Namespace) -> None:

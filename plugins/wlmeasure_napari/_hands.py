@@ -38,6 +38,8 @@ KEYS = (
     ("0 to 9", "with no tool in hand: a reading of the canal in hand; go on typing, Enter records it"),
     ("Ctrl+O", "open a film"),
     ("C", "local contrast on the picture, on or off; never on what is measured"),
+    ("W", "the working length as large as the window, for the far side of the chair; W or Esc puts it away"),
+    ("?", "this list"),
     ("V", "the viewer's own panels, shown or hidden"),
     ("Tab", "from the film into the dock; Enter or Esc in a field goes back to the film; Space opens a drop-down"),
 )

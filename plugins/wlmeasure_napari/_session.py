@@ -49,7 +49,7 @@ from wlmeasure.record.evaluate import (
     accept_paths,
     evaluate,
 )
-from wlmeasure.record.facts import CanalFacts, CaseFacts, case_facts
+from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.over_time import with_carried
 from wlmeasure.record.record import EDGE_MM, QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
@@ -1426,12 +1426,13 @@ class Session(Desk):
             self.changed.emit()
 
     def _proposed_at_most(self) -> float | None:
-        """The proposed working length of the canal in hand; where none is proposed, what it is not to pass until it is."""
+        """The proposed working length of the canal in hand; where none is settled, what it is not to pass until it is."""
         found = self.canal_result
         if found is None:
             return None
         working = found.working_length
-        return working.ceiling_mm if working.length_mm is None else working.length_mm
+        settled = working.length_mm is not None and working.status in SETTLED
+        return working.length_mm if settled else working.ceiling_mm
 
     def ask_once_more(self, about: Any) -> None:
         """Something that was entered is asked about; entered once more unchanged it is meant."""

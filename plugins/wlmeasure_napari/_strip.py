@@ -166,8 +166,13 @@ class CanalStrip(QWidget):
         self.more.setVisible(session.case is not None)
 
     def _choose(self, place: int) -> None:
-        name = self.cards[place].glance.canal
-        self._session.do("canal", lambda: self._session.choose_canal(name))
+        session, name = self._session, self.cards[place].glance.canal
+
+        def step() -> None:
+            if session.case is not None and name in [canal.name for canal in session.case.canals]:
+                session.choose_canal(name)
+
+        session.do("canal", step)
         self.refresh()  # a click on the chosen one would leave it unchosen
 
     def _add(self) -> None:

@@ -43,6 +43,7 @@ NAMES = {
     **{getattr(Qt.Key, f"Key_{name}").value: name for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")},
     **{getattr(Qt.Key, f"Key_{name}").value: "Enter" for name in ("Return", "Enter")},
     Qt.Key.Key_Escape.value: "Esc",
+    Qt.Key.Key_Question.value: "?",
     Qt.Key.Key_Tab.value: "Tab",
     Qt.Key.Key_Backtab.value: "Backtab",
 }
@@ -89,6 +90,8 @@ def key_name(event: Any) -> str:
     """A key with what is held, such as "S", "Ctrl+Z", "Enter"; empty for one that means nothing here."""
     held = HELD.get(event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier)
     name = NAMES.get(event.key())
+    if name == "?" and held is not None:
+        return name  # on most keyboards Shift is held for it
     return "" if held is None or name is None else held + name
 
 

@@ -276,7 +276,7 @@ def test_words_say_whose_figures_they_are() -> None:
     ends = made([FilmEnd(22.0, 0.2, even_mm=0.25)], [ReadingGroup((21.0, 21.0, 21.0))], MOLAR)
     words = ends.risk(20.0).words
     assert words.startswith("by this model, not tested on patients: under 1 % beyond the foramen")
-    assert "more than 1 mm short of the constriction, on average 0.5 mm short" in words
+    assert "more than 1 mm short, on average 0.5 mm short" in words
 
 
 def test_the_normal_spread_of_an_exact_end() -> None:

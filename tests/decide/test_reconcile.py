@@ -445,6 +445,7 @@ def test_the_gap_is_said_beside_the_rule() -> None:
     [
         (20.5, set()),
         (20.8, set()),  # the ceiling
+        (21.0, set()),  # the reading, which agrees with the film
         (21.1, {"decided-above-ceiling"}),
         (21.8, {"decided-above-ceiling"}),  # the apex itself
         (21.9, {"decided-above-ceiling", "decided-beyond-apex"}),

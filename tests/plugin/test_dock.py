@@ -41,6 +41,7 @@ class Person:
 
     def open_dock(self):
         self.frame, self.dock = self.viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
+        self.dock.show_column()  # every input is seen at once; tabs and folded steps are tested in test_screen.py
         self.settle()
 
     @property
@@ -77,8 +78,11 @@ class Person:
 
     def hover(self, pixel):
         """The mouse is there, and the session has heard of it: napari passes moves on when it comes to it."""
-        from qtpy.QtCore import QDeadlineTimer
+        from qtpy.QtCore import QDeadlineTimer, QPoint
 
+        self.test.mouseMove(
+            self.canvas, self.place(pixel) + QPoint(2, 2)
+        )  # a pointer that is there already makes no move
         self.test.mouseMove(self.canvas, self.place(pixel))
         end = QDeadlineTimer(5000)
         near = 2.0 * self.dock._layers.pixels(1.0)

@@ -42,7 +42,7 @@ def test_every_state_of_the_molars_canals(molar):
     assert said == {
         "MB": ("decided", "20.0", True, "decided by KO"),
         "ML": ("again", "20.0", True, "decide again"),
-        "D": ("proposed", "20.5", False, "proposed, not decided"),
+        "D": ("proposed", "20.0", False, "proposed, not decided"),
         "DL": ("not measured", "", False, "not measured"),
     }
     assert found["ML"].why == "shaped since"

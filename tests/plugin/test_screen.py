@@ -96,9 +96,10 @@ def grey(widget):
     return rows[:, : picture.width()].astype(int)
 
 
-def tallest(widget):
-    """Height of the tallest line of text in a widget's picture, px: a run of rows that are not its ground alone."""
+def tallest(widget, share=1.0):
+    """Height of the tallest line of text in a picture's left share, px: a run of rows that are not its ground alone."""
     picture = grey(widget)
+    picture = picture[:, : round(share * picture.shape[1])]
     ground = np.bincount(picture[2:-2, 4:-4].ravel()).argmax()
     marked = (np.abs(picture - ground) > 60)[2:-2, 4:-4].any(axis=1)
     return max(len(list(run)) for found, run in groupby(marked) if found)
@@ -134,7 +135,7 @@ def test_three_zones_and_a_number_that_cannot_be_mistaken(chair):
         assert name in plate.accessibleName()
         assert card.glance == plate.glance
     assert len(steady) == 1  # nothing jumps when a number comes or goes
-    assert numbers == {"MB": "20.0", "ML": "20.0", "D": "20.5", "DL": ""}
+    assert numbers == {"MB": "20.0", "ML": "20.0", "D": "20.0", "DL": ""}
     assert heights["MB"] >= plate.number_px - 2
     assert heights["D"] <= 0.5 * heights["MB"]
     assert heights["DL"] <= 0.5 * heights["MB"]
@@ -167,3 +168,98 @@ def test_in_somebody_elses_viewer_the_panels_are_left_alone(person):
     assert len(panels) == 2
     assert all(panel.isVisible() for panel in panels)
     assert person.window.statusBar().isVisible()
+
+
+def shown_words(widget):
+    """Words of a widget that are seen now: labels, buttons, and what stands in fields and lists."""
+    from qtpy.QtWidgets import QAbstractButton, QComboBox, QLabel, QLineEdit
+
+    texts = [
+        one.text()
+        for kind in (QLabel, QAbstractButton, QLineEdit)
+        for one in widget.findChildren(kind)
+        if one.isVisible()
+    ]
+    texts += [box.currentText() for box in widget.findChildren(QComboBox) if box.isVisible()]
+    return sum(len(text.split()) for text in texts)
+
+
+@pytest.mark.viewer
+def test_one_step_open_one_warning_and_what_is_laid_over_the_window(chair):
+    from wlmeasure_napari._warnings import remarks_of
+
+    dock, session, shelf = chair.dock, chair.session, chair.dock.shelf
+    session.choose_canal("D")  # proposed: to be decided
+    chair.settle()
+    steps = {place: dock._by_place[place] for place in ("film", "scale", "canals", "readings", "length")}
+    assert {place: part.folded for place, part in steps.items()} == {**dict.fromkeys(steps, True), "length": False}
+    assert "mm per pixel" in steps["scale"].row.text()
+    assert "3, stable" in steps["readings"].row.text()
+    assert "20.5" not in "".join(part.row.text() for part in steps.values())  # no number beside the plate's
+    assert dock._fields["decided"].edit.isVisible()
+    assert not dock._fields["reading"].edit.isVisible()
+    assert shown_words(dock._area.widget()) <= 120
+
+    # A step is opened by its line, another part by its tab; the number stays where it is.
+    at = dock.plate.mapTo(chair.window, dock.plate.rect().topLeft())
+    chair.press(steps["readings"].row)
+    assert dock._fields["reading"].edit.isVisible()
+    assert any("pacemaker" in label.text() for label in steps["readings"].findChildren(type(dock.next_line)))
+    for tab, inside in (("Treatment", dock.record.kind), ("Record", dock.saved), ("Films", dock.contrast)):
+        assert not inside.isVisible()
+        chair.press(shelf.row.buttons[tab])
+        assert inside.isVisible()
+        assert dock.plate.isVisible()
+        assert dock.plate.mapTo(chair.window, dock.plate.rect().topLeft()) == at
+    assert not dock._fields["decided"].edit.isVisible()
+    for widget in dock.findChildren(type(shelf.row.buttons["Record"])):
+        if widget.isVisible():  # nothing of the dock is cut
+            assert widget.mapTo(dock, widget.rect().topRight()).x() < dock.width(), widget.text()
+
+    # A digit on the film is a reading, whichever tab is open; a refusal is seen beside its field.
+    chair.key("2")
+    assert chair.window.focusWidget() is dock._fields["reading"].edit
+    chair.type("reading", "abc")
+    assert "reading must be a number" in chair.said("reading")
+    dock._fields["reading"].edit.clear()
+
+    # One warning, the worst first, and how many there are besides.
+    session.choose_canal("ML")
+    chair.settle()
+    remarks = remarks_of(session)
+    assert len(remarks) >= 3
+    words = dock.warnings.words
+    assert words.text() == "! Decided 20.0 mm no longer holds: shaped since. Decide again before a stop is set by it."
+    assert dock.warnings.more.text() == f"▸ {len(remarks) - 1} more"
+    chair.press(dock.warnings.more)
+    assert words.text().count("! ") == len(remarks)
+    assert not any(entry.id in words.text().split() for entry in session.case.entries)
+    chair.press(dock.warnings.more)
+    assert words.text().count("! ") == 1
+    assert dock.cautions.words.text().startswith("This is an aid to measurement. The licensed clinician decides")
+    chair.press(dock.cautions.more)
+    assert "projection" in dock.cautions.words.text()
+
+    # Laid over the window: the keys, and the number from afar; meanwhile no key does what is not seen.
+    chair.test.keyClick(chair.canvas, "?")
+    chair.settle()
+    keys = dock._covers["keys"]
+    assert keys.isVisible()
+    assert keys.size() == chair.window.size()
+    chair.key("S")
+    assert session.tool == "look"
+    chair.key("Escape")
+    assert not keys.isVisible()
+    session.choose_canal("MB")
+    chair.key("W")
+    far = dock._covers["far"]
+    solid = tallest(far, 0.6)  # the film stands on the right
+    chair.key("PageDown")
+    chair.key("PageDown")
+    assert session.canal_name == "D"
+    assert "proposed" in far.accessibleName()
+    assert tallest(far, 0.6) <= 0.5 * solid
+    chair.key("4")
+    assert chair.window.focusWidget() is not dock._fields["reading"].edit
+    chair.key("W")
+    assert not far.isVisible()

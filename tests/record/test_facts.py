@@ -139,6 +139,15 @@ def test_a_film_traced_anew_after_the_decision_is_said(case):
     assert (facts_of(new).flags, facts_of(new).stale) == ((), ())
 
 
+@pytest.mark.parametrize(("shorter_mm", "said"), [(0.04, False), (0.09, False), (0.12, True), (-0.12, True)])
+def test_hundredths_are_no_other_length(case, shorter_mm, said):
+    """0.05 mm a pixel: another version of the tracer moves an end by hundredths, which no ruler shows."""
+    case = decide(case, "MB", 20.0)
+    (trace,) = case.canals[0].traces
+    moved = attrs.evolve(trace, path_px=((20.0, 60.0), (trace.path_px[-1][0] - shorter_mm / 0.05, 60.0)))
+    assert bool(facts_of(edit.with_trace(case, "MB", moved)).flags) is said
+
+
 def test_readings_after_shaping_uphold_the_decision_or_ask_for_another(case):
     case = decide(read(case, "MB", 20.5, 20.5, 20.5), "MB", 20.0)
     shaped = enter(case, "shaping file", size=25, taper=0.04, length_mm=20.0)

@@ -169,12 +169,12 @@ class Risk:
 
     @property
     def words(self) -> str:
-        """As a person reads it, with whose figures they are."""
+        """As a person reads it, with whose figures they are; short and long are counted from the constriction."""
         mean = self.mean_short_mm
-        side = f"{mean:.1f} mm short" if mean >= 0.05 else "at it" if mean > -0.05 else f"{-mean:.1f} mm beyond it"
+        on_average = f"{abs(mean):.1f} mm {'beyond the constriction' if mean <= -0.05 else 'short'}"
         return (
-            f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more "
-            f"than {SHORT_MM:g} mm short of the constriction, on average {side}"
+            f"{RISK_BASIS}: {self.beyond_words}, {_percent(self.short)} more than {SHORT_MM:g} mm short, "
+            f"on average {on_average}"
         )
 
 

@@ -112,7 +112,7 @@ NO_LENGTH: Final = ("film-beyond-reading",)
 """Reasons, by their flag, that leave no length whatever the curves say."""
 
 UNDISPUTED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
-"""Statuses in which a length may be decided up to the proposal; in the others up to the ceiling."""
+"""Statuses in which a length may be decided up to the proposal or the reading; in the others up to the ceiling."""
 
 FROM_FILM: Final = ("beyond-apex", "beyond-foramen")
 """Limits that the film gives, by the flag that names them: as long as its scale makes them."""
@@ -439,7 +439,7 @@ def reconcile(
         weights=weighted.weights if weighted is not None and beside else None,
         consistency=None if weighted is None else weighted.consistency,
         flags=merge(
-            _decided_flags(decided, length if status in UNDISPUTED else None, ceiling, film),
+            _decided_flags(decided, _undisputed(status, length, film_value, reading_value), ceiling, film),
             reasons,
             () if electronic is None else electronic.flags,
             () if film is None else film.flags,
@@ -463,6 +463,18 @@ def reconcile(
         else (),
         ends=ends,
     )
+
+
+def _undisputed(
+    status: Status,
+    length: float | None,
+    film: tuple[float, float] | None,
+    reading: tuple[float, float] | None,
+) -> float | None:
+    """Up to where a length may be decided without a remark, the ceiling apart: what is proposed, what the usual rule gives."""
+    usual = film if reading is None else reading
+    known = [value for value in (length, None if usual is None else usual[0]) if value is not None]
+    return max(known, default=None) if status in UNDISPUTED else None
 
 
 def _long_film(difference_mm: float) -> str:

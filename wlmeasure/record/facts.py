@@ -28,6 +28,10 @@ __all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts", "decided_
 SETTLED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
 """Statuses of a proposal that a stop may be set by while nothing is decided."""
 
+ANOTHER_MM: Final = 0.1
+"""From here on the film gives another length than when it was decided: the finest that a ruler is read to (our parameter). A
+case whose paths are not stored is traced anew, and a better tracer moves an end by hundredths."""
+
 _FLAGS = catalogue(
     {
         "decided-on-another-film-length": (
@@ -132,7 +136,8 @@ def case_facts(result: CaseResult) -> CaseFacts:
     progress = case_progress(result.case)
     record, _ = record_of(result.case)
     treated = {canal.canal: canal for canal in progress.canals}
-    changed = {difference.entry.id for difference in compare(result.case, result)} if result.case.entries else set()
+    differing = compare(result.case, result, same_mm=ANOTHER_MM) if result.case.entries else ()
+    changed = {difference.entry.id for difference in differing}
     canals = tuple(
         CanalFacts(
             name=(name := canal.canal.name),

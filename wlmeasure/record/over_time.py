@@ -123,8 +123,8 @@ def compare_films(result: CaseResult, earlier: str, later: str, *, landmarks: Se
     one, other = (_film(result, film_id) for film_id in (earlier, later))
     if one is other:
         raise CaseError(f"films must be two: {earlier!r} is given twice; name another film")
-    for mark in landmarks:
-        for film, point in ((one, mark.a_px), (other, mark.b_px)):
+    for landmark in landmarks:
+        for film, point in ((one, landmark.a_px), (other, landmark.b_px)):
             rows, cols = film.radiograph.values.shape
             if not (-0.5 <= point[0] <= rows - 0.5 and -0.5 <= point[1] <= cols - 0.5):
                 raise CaseError(

@@ -25,8 +25,8 @@ SHOWN_FROM, SHOWN_TO = 0.003, 0.997  # of the constriction below, of the foramen
 LETTERS_PX: Final = 6.2  # of one letter of a label, to keep labels apart
 
 ENDS_CAPTION: Final = (
-    "Where the constriction and the foramen may lie, by film, readings and anatomy. Dark: the part of the foramen's curve "
-    "short of the stop, so how often the stop would be beyond the foramen. A model's figure, not tested on patients."
+    "Dark: the part of the foramen's curve short of the stop, so how often the stop would be beyond the foramen, by this "
+    "model, not tested on patients."
 )
 
 
@@ -75,8 +75,7 @@ def ends_drawing(facts: CanalFacts, width: int = 420, height: int = 170) -> Draw
         side = -half if name == "constriction" else half
         x = float(np.clip(axes.x(float(at_mm[peak])) + side, axes.left + half, axes.right - half))
         parts.append(Label(x, axes.y(float(weight[peak])) - up, name, anchor="middle", colour=colour, halo="#ffffff"))
-    point = "the reference point" if facts.reference_point is None else facts.reference_point
-    parts.append(Label((axes.left + axes.right) / 2, height - 8, f"mm from {point}", anchor="middle"))
+    parts.append(Label((axes.left + axes.right) / 2, height - 8, "mm from the reference point", anchor="middle"))
     return Drawing((0.0, 0.0, width, height), width, height, tuple(parts), "Where constriction and foramen may lie")
 
 

@@ -652,8 +652,10 @@ MOST_SPREAD_DEG = 90.0
 hundreds of degrees."""
 
 
-def angle_words(angle_deg: float, std_deg: float | None) -> tuple[str, str]:
-    """An angle and its 95 % half-width; "not determined" and nothing where that is wider than an angle can be."""
+def angle_words(angle_deg: float | None, std_deg: float | None) -> tuple[str, str]:
+    """An angle and its 95 % half-width; "not determined" and nothing where it is none or that is wider than an angle can be."""
+    if angle_deg is None:
+        return "not determined", ""
     if std_deg is None:
         return f"{angle_deg:.1f}°", ""
     half = NORMAL_95 * std_deg
@@ -854,8 +856,6 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     else:
         lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
         lines += _stop_lines(canal, facts)
-    if facts.risk is not None:
-        lines.append(f"  risk             {risk_words(facts)}")
     if len(working.budget) > 1:
         lines.append(f"  uncertain by     {budget_words(working.budget)}")
         lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
@@ -873,7 +873,8 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
 
 def _stop_lines(canal: CanalResult, facts: CanalFacts) -> list[str]:
     words = stop_words(facts) or [f"none: {no_stop_words(canal, facts)}"]
-    return [f"  stop setting     {line}" for line in words]
+    risk = [f"  risk             {risk_words(facts)}"] if facts.risk is not None else []
+    return [*(f"  stop setting     {line}" for line in words), *risk]
 
 
 def _trace_lines(trace: TraceResult) -> list[str]:

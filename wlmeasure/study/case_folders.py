@@ -61,9 +61,7 @@ def collect_folders(
                 films.setdefault(film, result.case.film_path(trace.film.film))
                 subject = f"{film} {canal.canal.name}"
                 repeat = count[observer, subject] = count.get((observer, subject), 0) + 1
-                like = Reading(
-                    subject, observer, 0.0, repeat, "", tooth_group(result.case.tooth), cluster=film
-                )
+                like = Reading(subject, observer, 0.0, repeat, "", tooth_group(result.case.tooth), cluster=film)
                 rows += trace_readings(trace, definitions, like)
                 paths.append(drawn_path(trace, subject, film, canal.canal.name, observer, repeat))
         if done is not None:

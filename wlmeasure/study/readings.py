@@ -108,6 +108,7 @@ class Readings:
 
     def of(self, *, definition: str | None = None, group: str | None = None) -> Readings:
         """Those of one definition, of one group of teeth."""
+
         def those(rows: tuple[Reading, ...]) -> tuple[Reading, ...]:
             return tuple(
                 row
@@ -244,8 +245,8 @@ def _number(text: str, number: int, name: str) -> float:
 def readings_csv(rows: Iterable[Reading]) -> str:
     """The table as CSV with every column; read again it gives the same readings: values come back exactly."""
     cells = (
-        (one.subject, one.observer, one.value if one.value == one.value else None, one.repeat, one.definition, one.group, one.unit,
-         None if one.order is None else f"{one.order:g}", one.cluster)
+        (one.subject, one.observer, one.value if one.value == one.value else None, one.repeat, one.definition, one.group,
+         one.unit, None if one.order is None else f"{one.order:g}", one.cluster)
         for one in rows
     )  # fmt: skip
     return table_text([COLUMNS, *cells])

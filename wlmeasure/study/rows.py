@@ -38,7 +38,9 @@ Columns = dict[str, list[Any]]
 DIGITS = 6
 ROUGH_MM = 0.025  # a pixel of a path without a scale, only to measure its angles, which do not depend on it
 SAME_END_MM = 1e-6
-MOST_TIMES = 10.0  # our parameter: a line may be so much longer from point to point than a canal, as scattered points make it
+MOST_TIMES = (
+    10.0  # our parameter: a line may be so much longer from point to point than a canal, as scattered points make it
+)
 
 ROW_COLUMNS = {
     "source": "File that the canal stands in, as it was named.",
@@ -65,11 +67,13 @@ ROW_COLUMNS = {
     "schneider_deg": "Schneider's angle, degrees; of the first curve of an S.",
     "schneider_std_deg": "Standard uncertainty of it by the scatter of the points, degrees.",
     "schneider_secondary_deg": "Schneider's angle of the second curve of an S, degrees.",
+    "schneider_secondary_std_deg": "Standard uncertainty of it, degrees.",
     "weine_deg": "Angle between the tangents of the curve's two ends (Weine; Pruett's angle), degrees.",
     "weine_std_deg": "Standard uncertainty of it, degrees.",
     "weine_secondary_deg": "The same angle of the second curve of an S, degrees.",
     "long_axis_deg": "Angle between the long axes of the canal's two ends, degrees.",
-    "turning_deg": "Sum of the sizes of all turns, degrees.",
+    "turning_deg": "Sum of the sizes of the turns of all bends, degrees.",
+    "turning_std_deg": "Standard uncertainty of it, degrees; an angle whose own is above 5 degrees is not determined.",
     "arc_deg": "Turn of the one fitted arc, before a turn below 5 degrees is called straight, degrees.",
     "radius_mm": "Pruett's radius, mm; empty where the points do not determine it.",
     "radius_low_mm": "Lower end of its 95 % interval, mm.",

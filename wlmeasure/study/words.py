@@ -145,7 +145,8 @@ def _path_lines(paths: PathAgreement) -> list[str]:
     lines = [
         f"paths ({len(paths.pairs)} pairs of first paths)",
         f"  distance between two paths {paths.mean_mm.mean():.3f} mm on the average, "
-        f"{np.mean([pair.ends_mm for pair in paths.pairs]):.3f} mm from apical end to apical end; 95 of 100 below {paths.high_mm.max():.3f} mm",
+        f"{np.mean([pair.ends_mm for pair in paths.pairs]):.3f} mm from apical end to apical end; "
+        f"95 of 100 below {paths.high_mm.max():.3f} mm",
     ]
     lines += [
         f"  {observer}, first and second path: {mean:.3f} mm on the average, {end:.3f} mm from end to end ({pairs} canals)"

@@ -247,7 +247,7 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
                 codes.ANGLE, schneider_deg(model), codes.DEG, method="M-SCHNEIDER", along=lines, algorithm=algorithm
             )
         ]
-    if not bend.determined:
+    if not bend.determined or bend.schneider_deg is None:
         return []
 
     def angle(method: str, value: float, std: float | None, curve: int = 0) -> hd.sr.Measurement:
@@ -257,7 +257,8 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
     out = [angle("M-SCHNEIDER", bend.schneider_deg, bend.schneider_std_deg)]
     if bend.schneider_secondary_deg is not None:
         out.append(angle("M-SCHNEIDER-2", bend.schneider_secondary_deg, bend.schneider_secondary_std_deg, 1))
-    out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
+    if bend.weine_deg is not None:
+        out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
     ends = [_polyline(trace.path.path_px[[0, -1]], image)]
     access = bend.canal_access.angle_deg, codes.DEG
     out.append(

@@ -35,6 +35,9 @@ TURN_PX = 12.0
 """What a change of heading by 1 costs: as much as so many pixels of a line seen at 1 / e."""
 COVERED, COVER_PX = 0.45, 3
 """What a map counts along a way that is somebody else's, and how wide, pixels."""
+CENTRED, BESIDE_PX, NEAR_PX, ALONG_PX, HELD_PX = 2, 4, 2.0, 4, 5.0
+"""How often a way is laid on the middle of its line, how far beside it that is looked for and what weighs as near, over how
+much of the way the move is smoothed, and over how much of it the ends hold it; pixels."""
 AT_ONCE = 64
 """Pairs that are followed side by side: bounds the memory."""
 
@@ -144,7 +147,7 @@ def _side_by_side(share: Float32, starts: Float64, ends: Float64, others: Sequen
 
 
 def _way(share: Float32, nodes: Float64) -> Way:
-    """A way through nodes, smoothed over the steps of their grid, a point about every pixel."""
+    """A way through nodes, smoothed over the steps of their grid and laid on its line's middle, a point about every pixel."""
     inner = nodes.copy()
     for _ in range(2):
         inner[1:-1] = 0.25 * inner[:-2] + 0.5 * inner[1:-1] + 0.25 * inner[2:]
@@ -152,6 +155,30 @@ def _way(share: Float32, nodes: Float64) -> Way:
     place = np.concatenate([[0.0], np.cumsum(gaps)])
     on = np.linspace(0.0, place[-1], max(round(float(place[-1])) + 1, 8))
     points = np.column_stack([np.interp(on, place, inner[:, k]) for k in (0, 1)])
-    at = points.astype(np.float32)[:, None]
-    shares = cv2.remap(share, at[..., 1], at[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return Way(points, shares[:, 0].astype(np.float64))
+    for _ in range(CENTRED):
+        points = _centred(share, points)
+    return Way(points, _at(share, points[:, None])[:, 0])
+
+
+def _centred(share: Float32, points: Float64) -> Float64:
+    """Points moved square to their way by what the middle of the line beside them, smoothed along it, asks for; ends stay."""
+    ahead = np.gradient(points, axis=0)
+    ahead /= np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)[:, None]
+    square = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    off = np.arange(-BESIDE_PX, BESIDE_PX + 1)
+    weight = _at(share, points[:, None] + off[None, :, None] * square[:, None]) ** 2
+    weight *= np.exp(-0.5 * (off / NEAR_PX) ** 2)
+    aside = (weight * off).sum(axis=1) / (weight.sum(axis=1) + 1e-3)
+    reach = 3 * ALONG_PX
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / ALONG_PX) ** 2)
+    aside = np.convolve(np.pad(aside, reach, mode="edge"), kernel / kernel.sum(), "valid")
+    to_end = np.minimum(np.arange(len(points)), np.arange(len(points))[::-1])
+    return np.asarray(points + (aside * np.minimum(1.0, to_end / HELD_PX))[:, None] * square)
+
+
+def _at(share: Float32, points: Float64) -> Float64:
+    """The map at points (N, M, 2), between pixels."""
+    at = points.astype(np.float32)
+    return cv2.remap(share, at[..., 1], at[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(
+        np.float64
+    )

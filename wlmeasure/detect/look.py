@@ -35,7 +35,7 @@ Float64 = NDArray[np.float64]
 
 TRUSTED = 0.9
 """Probability from which an item is trusted, on a film like those that were trained on; our parameter."""
-SAID = {"file": 0.5, "canal": 0.75, "root_end": 0.5, "orifice": 0.5, "reference": 0.5}
+SAID = {"file": 0.5, "canal": 0.78, "root_end": 0.5, "orifice": 0.5, "reference": 0.5}
 """Probability from which an item of a kind is proposed, so that most of what is said is right; our parameters."""
 PERHAPS = 0.1
 """The same where what is less likely is asked for too, and where probabilities are not calibrated."""

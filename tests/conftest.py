@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -12,3 +13,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests share modu
 # A deadline is a timed assertion, which a busy machine breaks. On CI hypothesis also takes the same examples every time.
 settings.register_profile("no deadline", settings.get_profile(settings.get_current_profile_name()), deadline=None)
 settings.load_profile("no deadline")
+
+
+def pytest_configure(config):
+    """Tests that run side by side draw on a screen each: two windows on one would take each other's keyboard."""
+    screens = os.environ.get("TEST_DISPLAYS", "").split()
+    if hasattr(config, "workerinput") and screens:
+        worker = int(config.workerinput["workerid"].removeprefix("gw"))
+        os.environ["DISPLAY"] = screens[worker % len(screens)]

@@ -223,12 +223,19 @@ def test_an_image_of_somebody_else_lies_beneath_the_film(desk):
 
 @viewer
 def test_close_leaves_the_image_of_somebody_else(desk):
-    """It crashed in the viewer's drawing where the units of the two were different."""
+    """It crashed the program: what our layers were drawn with was deleted in another OpenGL context than the canvas's."""
+    from qtpy.QtGui import QOpenGLContext
+
     theirs = desk.viewer.add_image(np.ones((50, 60)), name="mine image")
     desk.settle()
     assert theirs.units == desk.dock._layers.film_layer().units
+    drawn_in, current = desk.canvas.context(), []
+    desk.viewer.layers.events.removed.connect(lambda _event: current.append(QOpenGLContext.currentContext()))
+    desk.canvas.doneCurrent()
     desk.press(desk.button("Close"))
     desk.settle()
+    assert current
+    assert all(context is drawn_in for context in current)
     assert list(desk.viewer.layers) == [theirs]
     assert desk.session.case is None
 
@@ -267,7 +274,7 @@ def test_the_parts_of_a_canal_bear_its_name(desk):
         desk.session.choose_canal(canal)
         desk.settle()
         titles = [desk.dock._by_place[place].title() for place in ("readings", "length", "entry")]
-        assert titles == [f"Electronic readings, {canal}", f"Working length, {canal}", f"Record, {canal}"]
+        assert titles == [f"Electronic readings, {canal}", f"Working length, {canal}", f"Treatment, {canal}"]
 
 
 @viewer

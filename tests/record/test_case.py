@@ -106,6 +106,14 @@ def test_absent_members_are_absent_in_the_value_and_in_the_file(body):
     assert case_to_json(case) == body
 
 
+@pytest.mark.parametrize("name", ["films", "canals", "entries"])
+def test_a_list_is_never_null(body, name):
+    """A program that lost the canals must not leave a case that reads as one without any."""
+    body[name] = None
+    with pytest.raises(CaseError, match=name):
+        case_from_json(body)
+
+
 def test_null_is_an_absent_member(body):
     case = case_from_json(copy.deepcopy(body) | {"case_id": None})
     assert case == case_from_json(copy.deepcopy(body))

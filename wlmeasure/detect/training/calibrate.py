@@ -138,7 +138,7 @@ def main() -> int:
     tables = certainty_tables(trials) | {"first_seed": asked.first, "count": asked.count, "levels": asked.levels}
     path = asked.weights.with_suffix(".json")
     card = json.loads(path.read_text(encoding="utf-8"))
-    write_whole(path, json.dumps(card | {"certainty": tables}, indent=1) + "\n")
+    write_whole(path, json.dumps(card | {"certainty": tables}, indent=1) + "\n", private=False)
     for kind in KINDS:
         print(kind, tables.get(kind))
     return 0

@@ -19,7 +19,7 @@ from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.result import canal_flags, decision_doubts, method_words
+from wlmeasure.share.result import canal_flags, decision_doubts, method_words, risk_words
 
 __all__ = ["canal_group", "concept", "record_group", "scale_group"]
 
@@ -247,7 +247,7 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
                 codes.ANGLE, schneider_deg(model), codes.DEG, method="M-SCHNEIDER", along=lines, algorithm=algorithm
             )
         ]
-    if not bend.determined:
+    if not bend.determined or bend.schneider_deg is None:
         return []
 
     def angle(method: str, value: float, std: float | None, curve: int = 0) -> hd.sr.Measurement:
@@ -257,7 +257,8 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
     out = [angle("M-SCHNEIDER", bend.schneider_deg, bend.schneider_std_deg)]
     if bend.schneider_secondary_deg is not None:
         out.append(angle("M-SCHNEIDER-2", bend.schneider_secondary_deg, bend.schneider_secondary_std_deg, 1))
-    out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
+    if bend.weine_deg is not None:
+        out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
     ends = [_polyline(trace.path.path_px[[0, -1]], image)]
     access = bend.canal_access.angle_deg, codes.DEG
     out.append(
@@ -350,6 +351,8 @@ def record_group(
     words = [] if facts.reference_point is None else [(private("REF-POINT"), facts.reference_point)]
     if film is not None and film.length_mm is not None:
         words.append((codes.COMMENT, f"Film: {film.method} of {film.allowance_mm:.2f} mm."))
+    if facts.risk is not None:
+        words.append((codes.COMMENT, f"Stop {risk_words(facts)}."))
     remarks = [flag.text for flag in canal_flags(canal, canal.basis, facts)]
     words += [(codes.COMMENT, text) for text in dict.fromkeys([*remarks, *decision_doubts(facts)])]
     return _group(

@@ -122,11 +122,6 @@ class Averaged:
     shares: dict[str, float]
     of: dict[str, tuple[float, float]]
 
-    @property
-    def single(self) -> bool:
-        """Whether the first bend is one arc, which alone has a radius."""
-        return self.model.arcs > 0 and all(first == last for first, last in self.model.bends)
-
 
 @frozen(eq=False)
 class _Candidate:

@@ -29,6 +29,7 @@ __all__ = [
     "CurvatureProfile",
     "Form",
     "backman_deg_per_mm",
+    "bend_curvature",
     "canal_access",
     "canal_form",
     "circumradius_mm",
@@ -417,9 +418,9 @@ class CurvatureEstimate:
 
     Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. They are averages over the models of a bent
     line (`bent`); `model` is the most probable of them. For an S-shaped canal the angles without ``secondary`` are those of the
-    first bend. An angle is None where it is not determined (`sure_deg`), and so is a radius, whose interval stands beside it; a
-    bend of several arcs has no one radius. `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no
-    angle depends on the scale. With `determined` False the points do not show a bend.
+    first bend. An angle is None where it is not determined (`sure_deg`), and so is a radius, whose interval stands beside it.
+    `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no angle depends on the scale. With
+    `determined` False the points do not show a bend.
     """
 
     form: Form
@@ -585,16 +586,31 @@ def _of_few(model: LineArc, double: bool) -> dict[str, float]:
     }
 
 
-def _radius(
-    model: LineArc, bend: int, ratio: float, scale_rel_std: float
-) -> tuple[float | None, tuple[float, float] | None]:
-    """Radius and interval of a bend; one of several arcs has none."""
-    first, last = model.bends[bend]
-    if first != last:
-        return None, None
-    curvature = abs(float(model.curvatures_per_mm[first]))
-    low, high = _with_scale(curvature, pruett_radius_interval_mm(model, first), scale_rel_std)
+def _radius(model: LineArc, bend: int, ratio: float, scale_rel_std: float) -> tuple[float | None, tuple[float, float]]:
+    """Radius and interval of a bend."""
+    curvature, std = bend_curvature(model, bend)
+    half = NORMAL_95 * std
+    interval = (1.0 / (curvature + half), 1.0 / (curvature - half) if curvature > half else float("inf"))
+    low, high = _with_scale(curvature, interval, scale_rel_std)
     return (1.0 / curvature if high <= ratio * low else None), (low, high)
+
+
+def bend_curvature(model: LineArc, bend: int) -> tuple[float, float]:
+    """Size of the curvature of a bend, 1/mm, and its standard uncertainty.
+
+    Of a bend of several arcs, or a spiral, it is the turn over the length, and what its curvatures differ by (as values
+    that are spread evenly) is part of the uncertainty: a bend too uneven for a circle has no radius that is determined.
+    """
+    first, last = model.bends[bend]
+    if first == last:
+        return abs(float(model.curvatures_per_mm[first])), float(model.curvature_stds_per_mm[first])
+    sizes = np.abs(model.curvatures_per_mm[first : last + 1])
+
+    def mean(one: LineArc) -> float:
+        length = float(one.breaks_mm[2 * last + 1] - one.breaks_mm[2 * first])
+        return abs(one.bend_turn_rad((first, last))) / max(length, 1e-6)
+
+    return mean(model), hypot(model.std_of(mean), float(np.ptp(sizes)) / sqrt(12.0))
 
 
 def _with_scale(curvature: float, radius_mm: tuple[float, float], scale_rel_std: float) -> tuple[float, float]:

@@ -29,6 +29,7 @@ from wlmeasure.measure.curvature import (
     UNSURE_DEG,
     WHOLE_LENGTH_SHARE,
     CurvatureEstimate,
+    bend_curvature,
     canal_access,
     canal_form,
     measure_curvature,
@@ -350,7 +351,7 @@ def _thinned(path: Float64) -> Float64:
 
 
 def _of_averaged(one: Averaged, rel: float) -> dict[str, float]:
-    """The figures of a canal that was averaged over models; a radius is that of an arc, and a bend of several has none."""
+    """The figures of a canal that was averaged over models."""
     values = {name: one.of[name][0] for name in ("turning_deg", "long_axis_deg", "canal_access_deg")}
     # Where the parts lie is that of the model that is drawn.
     model, access = one.model, canal_access(one.model)
@@ -367,15 +368,10 @@ def _of_averaged(one: Averaged, rel: float) -> dict[str, float]:
             if name == "schneider":
                 values["schneider_secondary_std_deg"] = std
         values[f"{name}_std_deg"] = min(values[f"{name}_std_deg"], USUAL_TURN_DEG)
-    for (first, last), name in zip(one.model.bends, ("radius", "radius_secondary"), strict=False):
-        if first == last and bent:
-            size, spread = np.abs(model.curvatures_per_mm[[first]]), model.curvature_stds_per_mm[[first]]
-            radius, low, high = _radius(size, spread, np.array([rel]))
-            values |= {
-                f"{name}_mm": float(radius[0]),
-                f"{name}_low_mm": float(low[0]),
-                f"{name}_high_mm": float(high[0]),
-            }
+    for bend, name in zip(range(len(model.bends)) if bent else (), ("radius", "radius_secondary"), strict=False):
+        size, spread = bend_curvature(model, bend)
+        radius, low, high = _radius(np.array([size]), np.array([spread]), np.array([rel]))
+        values |= {f"{name}_mm": float(radius[0]), f"{name}_low_mm": float(low[0]), f"{name}_high_mm": float(high[0])}
     values["backman_deg_per_mm"] = values["weine_deg"] / values.get("radius_mm", np.nan)
     values["misfit_mm"] = one.model.misfit_mm
     return values

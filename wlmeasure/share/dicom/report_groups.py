@@ -265,7 +265,8 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
         _number(codes.ANGLE, *access, method="M-ACCESS", std=bend.canal_access_std_deg, along=ends, algorithm=algorithm)
     )
     if bend.pruett_radius_mm is not None and model.arcs:
-        arc = _model(trace, np.linspace(model.breaks_mm[0], model.breaks_mm[1], ARC_POINTS))
+        first, last = model.bends[0]
+        arc = _model(trace, np.linspace(model.breaks_mm[2 * first], model.breaks_mm[2 * last + 1], ARC_POINTS))
         out.append(
             _number(
                 codes.RADIUS,

@@ -335,13 +335,13 @@ def test_what_json_cannot_carry_never_touches_the_file(written, body, value):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no file modes")
-def test_the_mode_of_the_file_is_kept_and_a_new_one_follows_the_umask(body, tmp_path):
+def test_the_mode_of_the_file_is_kept_and_a_new_one_is_for_its_owner_alone(body, tmp_path):
     case = case_from_json(body)
     path = tmp_path / "a.wl.json"
     old = os.umask(0o027)
     try:
         save_case(case, path)
-        assert stat.S_IMODE(path.stat().st_mode) == 0o640
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
         path.chmod(0o604)
         save_case(case, path)
         assert stat.S_IMODE(path.stat().st_mode) == 0o604

@@ -120,8 +120,8 @@ _TEXTS: Final = {
     ),
     "inconsistent": "Film and reading differ by more than their stated uncertainties explain.",
     "film-alone": (
-        "Only the film gives a length; a file that looks short of the radiographic apex may already be through the "
-        "foramen, so the interval is wide and a stop passes the foramen more often than with readings."
+        "Only the film gives a length; a file that looks short of the apex may be through the foramen, which happens more "
+        "often than with readings beside it."
     ),
     "reading-alone": "Only the readings give a length; no film length stands beside them.",
     "nothing-to-decide": "Neither the film nor the readings give a length yet.",

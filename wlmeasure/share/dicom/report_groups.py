@@ -290,13 +290,17 @@ def _lines(trace: TraceResult, curve: int, image: FilmImage) -> list[hd.sr.Coord
     breaks = [0.0, *(float(at) for at in model.breaks_mm), model.length_mm]
     shown, step = TANGENT_SHARE * model.length_mm, 1e-4 * model.length_mm
     lines = []
-    for k in range(2 * curve, min(2 * curve + 3, len(breaks)), 2):
+    parts: tuple[int, ...] = (0,)
+    if model.arcs:  # a curve may be several arcs
+        first, last = model.bends[curve]
+        parts = (2 * first, 2 * last + 2)
+    for k in parts:
         begin, end = breaks[k : k + 2]
         if model.arcs and end - begin < shown:
             # Two points of the curve beside the part, coronal one first, drawn apart.
-            before, after = _model(trace, [begin - step, begin] if k > 2 * curve else [end, end + step])
+            before, after = _model(trace, [begin - step, begin] if k > parts[0] else [end, end + step])
             reach = (after - before) * shown / step
-            line = np.array([after - reach, after] if k > 2 * curve else [before, before + reach])
+            line = np.array([after - reach, after] if k > parts[0] else [before, before + reach])
         else:
             line = _model(trace, [begin, end])
         lines.append(_polyline(_inside(line, image), image))

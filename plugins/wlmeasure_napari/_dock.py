@@ -506,7 +506,7 @@ class WorkingLengthDock(QWidget):
         self._hands.connect()
         window = main_window(self)
         self._canvas = None if window is None else film_canvas(window)
-        self._viewer_itself().layers.events.removing.connect(self._draw_into_canvas)
+        self._viewer_itself().layers.events.removing.connect(self._make_canvas_current)
         self._keys.connect_to_window()
         self.refresh()
 
@@ -528,14 +528,14 @@ class WorkingLengthDock(QWidget):
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
-        self._viewer_itself().layers.events.removing.disconnect(self._draw_into_canvas)
+        self._viewer_itself().layers.events.removing.disconnect(self._make_canvas_current)
         self._canvas = None
 
-    def _draw_into_canvas(self, _event: Any = None) -> None:
-        """Before a layer goes: the viewer deletes what it drew with in whichever OpenGL context is the current one.
+    def _make_canvas_current(self, _event: Any = None) -> None:
+        """Before a layer is removed: the viewer frees its OpenGL objects in whichever context is current then.
 
-        In another context than the canvas's the Mesa drivers (seen in 22.3) unbind the shader of what is left unknown to
-        themselves, and where a single image is left the next drawing crashes the program.
+        If that is not the canvas's own, Mesa (seen in 22.3) unbinds the shader that is in use without noting it. Where a
+        single image is left, the next drawing has no shader, and the program crashes.
         """
         if self._canvas is not None:
             self._canvas.makeCurrent()

@@ -22,8 +22,8 @@ def talking_network(folder: Path) -> Path:
     """Write its weights and card into a folder; the path of the weights. Lines and points stand where a film is uneven."""
     scale, at = np.full(11, POINT), np.full(11, POINT_AT)
     scale[list(LINES)], at[list(LINES)] = LINE, LINE_AT
-    arrays = np.load(HERE / "tiny.npz")
-    weight, bias = arrays["w.maps.weight"], arrays["w.maps.bias"]
+    with np.load(HERE / "tiny.npz") as arrays:
+        weight, bias = arrays["w.maps.weight"], arrays["w.maps.bias"]
     data = (HERE / "tiny.onnx").read_bytes()
     for old, new in ((weight, weight * scale[:, None, None, None]), (bias, at - scale * QUIET)):
         assert data.count(old.tobytes()) == 1

@@ -19,7 +19,8 @@ HERE = Path(__file__).parent
 
 @pytest.fixture(scope="module")
 def peer():
-    return np.load(HERE / "tiny.npz")
+    with np.load(HERE / "tiny.npz") as arrays:
+        return dict(arrays)
 
 
 def given_of(peer):

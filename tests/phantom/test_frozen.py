@@ -33,14 +33,25 @@ def short_hash(data):
     return hashlib.sha256(data).hexdigest()[:16]
 
 
+def vector_unit():
+    """Whether the processor has the widest vectors that numpy uses."""
+    from numpy._core._multiarray_umath import __cpu_features__
+
+    return bool(__cpu_features__.get("AVX512_SKX") or __cpu_features__.get("AVX512F"))
+
+
+def as_recorded():
+    """Whether libraries and processor are those that the hashes were made with: others round otherwise here and there."""
+    return (np.__version__, cv2.__version__) == RECORDED_WITH and vector_unit() == RECORDED_ON
+
+
 @pytest.mark.parametrize(("level", "seed"), FILMS)
 def test_an_older_film_is_what_it_was(level, seed):
     film = make_phantom(seed, level, size_px=(320, 250), spacing_mm=(0.12, 0.10), **OPTIONS[seed])
     mean, total_mm, image, truth = FILMS[level, seed]
-    # Other versions of the libraries round otherwise here and there.
     assert film.image.mean() == pytest.approx(mean, rel=1e-3)
     assert film.truth.canals[0].total_mm == pytest.approx(total_mm, abs=1e-4)
-    if (np.__version__, cv2.__version__) == RECORDED_WITH:
+    if as_recorded():
         assert short_hash(film.image.tobytes()) == image
         assert short_hash(json.dumps(film.truth.to_json()).encode()) == truth
 
@@ -60,13 +71,6 @@ REAL = {
 """Mean, 10th, 50th and 90th percentile of the image, teeth, hashes of image and truth, by seed."""
 
 
-def vector_unit():
-    """Whether the processor has the widest vectors that numpy uses."""
-    from numpy._core._multiarray_umath import __cpu_features__
-
-    return bool(__cpu_features__.get("AVX512_SKX") or __cpu_features__.get("AVX512F"))
-
-
 def real(seed):
     return make_phantom(seed, "real", size_px=(320, 250), spacing_mm=(0.12, 0.10), bits=8)
 
@@ -80,8 +84,8 @@ def figures(film):
 @pytest.mark.parametrize("seed", REAL)
 def test_a_film_of_level_real_is_what_it_was(seed):
     made, kept = figures(real(seed)), REAL[seed]
-    # Other versions of the libraries and other vector units round otherwise here and there, and filters spread it.
+    # What is rounded otherwise is spread by the filters.
     assert made[:4] == pytest.approx(kept[:4], abs=1.5)
     assert made[4] == kept[4]
-    if (np.__version__, cv2.__version__) == RECORDED_WITH and vector_unit() == RECORDED_ON:
+    if as_recorded():
         assert made[5:] == kept[5:]

@@ -4,8 +4,10 @@
     python3 run.py test [ARGS...]     style, types, walls between the rooms, then the tests; ARGS go to pytest
     python3 run.py bench [ARGS...]    the benchmarks; ARGS go to tests/bench/run.py
     python3 run.py evidence [ARGS...] figures beside their goals, as a page; ARGS go to tests/bench/evidence.py
+    python3 run.py wheel [DIR]        the wheel, the same bytes each time, and the list of what it needs (SBOM) beside it
 
-All goes into .venv beside this file, in the versions that constraints.txt pins. A second run installs nothing.
+All goes into .venv beside this file, in the versions that constraints.txt pins, and only files of the hashes that stand in
+pins/. A second run installs nothing.
 On Debian and Ubuntu missing system packages are installed too, where the caller is root or sudo asks no password.
 """
 
@@ -30,6 +32,7 @@ BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = str(BIN / ("python.exe" if os.name == "nt" else "python"))
 STAMP = VENV / "installed.txt"
 OLDEST_PYTHON = (3, 11)
+SOURCE_DATE = "1580601600"  # 2020-02-02
 MOST_WORKERS = 4  # of the whole test run; each may take 3 GB
 
 # Shared libraries that the wheels expect of the system, with the Debian and Ubuntu package of each. Newer releases
@@ -171,13 +174,14 @@ def offer_test_programs() -> None:
         say(f"without {', '.join(still)} (Debian and Ubuntu: {' '.join(still.values())}) some tests are skipped")
 
 
-def pip_install(*what: str) -> None:
-    """Install into the environment in the pinned versions."""
-    options = ["--quiet", "--disable-pip-version-check", "--no-build-isolation", "--constraint", "constraints.txt"]
-    if subprocess.run([PYTHON, "-m", "pip", "install", *options, *what], cwd=ROOT).returncode != 0:
+def pip_install(*what: str, python: str = PYTHON) -> None:
+    """Install into an environment, nothing but what is named."""
+    options = ["--quiet", "--disable-pip-version-check", "--no-build-isolation", "--no-deps"]
+    if subprocess.run([python, "-m", "pip", "install", *options, *what], cwd=ROOT).returncode != 0:
         sys.exit(
             "run.py: pip could not install the packages (its words are above). Most often the package index is out of "
-            "reach, which pip may call conflicting or missing versions: check the network or the proxy, or set "
+            "reach, which pip may call missing versions (where it speaks of hashes, a file is not the one that was pinned: "
+            "do not go on with it): check the network or the proxy, or set "
             "PIP_INDEX_URL to a mirror or PIP_FIND_LINKS to a folder of wheels, then run this again."
         )
 
@@ -186,13 +190,14 @@ def set_up(extra: str) -> None:
     """Bring .venv to what pyproject.toml and constraints.txt ask for, `extra` included; do nothing where it is so."""
     version = "{}.{}".format(*sys.version_info)
     place = f"{ROOT} {version}"
-    inputs = [(ROOT / name).read_bytes() for name in ("pyproject.toml", "constraints.txt")]
+    hashes = ("pins/build.txt", f"pins/{extra or 'run'}.txt")
+    inputs = [
+        (ROOT / name).read_bytes() for name in ("pyproject.toml", *sorted(map(str, (ROOT / "pins").glob("*.txt"))))
+    ]
     digest = hashlib.sha256(b"\0".join(inputs)).hexdigest()
     installed = STAMP.read_text("utf-8").splitlines() if STAMP.exists() else []
     if installed[:2] == [place, digest] and extra in ("", *installed[2:]):
         return
-    import tomllib  # here, so that an older Python gets as far as the words in `main`
-
     say(f"setting up {VENV}, about a minute" + (" (two with the viewer)" if extra else ""))
     probe = "import pip, sys; print('{}.{}'.format(*sys.version_info))"
     found = subprocess.run([PYTHON, "-c", probe], capture_output=True, text=True) if Path(PYTHON).exists() else None
@@ -200,9 +205,10 @@ def set_up(extra: str) -> None:
     STAMP.unlink(missing_ok=True)
     if not sound and subprocess.run([sys.executable, "-m", "venv", "--clear", str(VENV)]).returncode != 0:
         sys.exit(f"run.py: {sys.executable} could not make the virtual environment {VENV} (its words are above).")
-    build = tomllib.loads(inputs[0].decode("utf-8"))["build-system"]["requires"]
-    pip_install(*build, "editables")
-    pip_install("--editable", f".[{extra}]" if extra else ".")
+    # pip takes no hashes for a folder: first all that is somebody else's, each by its hash, then ourselves from what is here.
+    for name in hashes:
+        pip_install("--require-hashes", "--requirement", name)
+    pip_install("--no-index", "--editable", ".")
     STAMP.write_text("\n".join([place, digest, extra]), "utf-8")
 
 
@@ -272,20 +278,45 @@ def run_tests(arguments: Sequence[str]) -> int:
     return status or int(bool(failed))
 
 
+def build_wheel(folder: Path) -> int:
+    """The wheel and, beside it, what it needs with versions and hashes (CycloneDX), by a tool in its own environment."""
+    tools = VENV / "release"
+    bin_folder = tools / BIN.name
+    if subprocess.run([sys.executable, "-m", "venv", str(tools)]).returncode != 0:
+        sys.exit(f"run.py: {sys.executable} could not make the virtual environment {tools} (its words are above).")
+    pip_install("--require-hashes", "--requirement", "pins/release.txt", python=str(bin_folder / Path(PYTHON).name))
+    # The same time in every file, whoever builds when: that of hatchling's own default.
+    environment = {"SOURCE_DATE_EPOCH": SOURCE_DATE, **os.environ}
+    options = ["--quiet", "--disable-pip-version-check", "--no-build-isolation", "--no-deps", "--no-index"]
+    made = subprocess.run([PYTHON, "-m", "pip", "wheel", *options, "-w", str(folder), "."], cwd=ROOT, env=environment)
+    wheels = sorted(folder.glob("wlmeasure-*.whl"), key=lambda path: path.stat().st_mtime)
+    if made.returncode != 0 or not wheels:
+        return 1
+    wheel = wheels[-1]
+    listed = wheel.with_suffix(".cdx.json")
+    command = [str(bin_folder / "cyclonedx-py"), "requirements", "pins/user.txt", "--pyproject", "pyproject.toml"]
+    done = subprocess.run([*command, "--output-reproducible", "-o", str(listed)], cwd=ROOT).returncode
+    if done == 0:
+        print(f"{wheel}\n{listed}\nsha256 {hashlib.sha256(wheel.read_bytes()).hexdigest()}")
+    return done
+
+
 def main(arguments: Sequence[str]) -> int:
     """Carry out one command and return its exit status."""
     command, rest = (arguments[0], arguments[1:]) if arguments else ("", [])
-    if command not in ("demo", "test", "bench", "evidence"):
+    if command not in ("demo", "test", "bench", "evidence", "wheel"):
         asked = command in ("-h", "--help")
         print(__doc__, file=sys.stdout if asked else sys.stderr)
         return 0 if asked else 2
     if sys.version_info[:2] < OLDEST_PYTHON:
         return run_with_newer_python(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
-    install_system_packages(viewer=command != "demo", database=command == "test")
+    install_system_packages(viewer=command not in ("demo", "wheel"), database=command == "test")
     if command == "test":
         offer_test_programs()
-    set_up("" if command == "demo" else "test")
+    set_up("" if command in ("demo", "wheel") else "test")
+    if command == "wheel":
+        return build_wheel(Path(rest[0] if rest else "dist").resolve())
     if command == "demo":
         return subprocess.run([str(BIN / "wlmeasure"), "demo", *rest]).returncode
     if command == "test":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import errno
 import os
+import signal
 import stat
 import subprocess
 import sys
@@ -16,7 +17,7 @@ import pytest
 
 from wlmeasure.cli import main
 from wlmeasure.errors import NotWrittenError
-from wlmeasure.whole_file import whole_file, whole_folder, write_whole
+from wlmeasure.whole_file import keep, keeping, whole_file, whole_folder, write_whole
 
 ROOT = Path(__file__).resolve().parents[1]
 CASE = ROOT / "sample_images" / "cases" / "straight.wl.json"
@@ -148,7 +149,7 @@ def test_a_write_protected_file_is_not_written_over(tmp_path: Path, monkeypatch)
     path = tmp_path / "a"
     path.write_bytes(b"old")
     path.chmod(0o444)
-    monkeypatch.setattr(os, "access", lambda file, mode: mode != os.W_OK)
+    monkeypatch.setattr(os, "access", lambda file, mode, **_: mode != os.W_OK)
     with pytest.raises(NotWrittenError, match=r"it is write-protected; .*; the old file is unchanged"):
         write_whole(path, b"new")
     assert path.read_bytes() == b"old"
@@ -193,6 +194,60 @@ def test_without_hard_links_too_nothing_is_replaced(tmp_path: Path, monkeypatch)
 
 
 @posix
+@posix
+@pytest.mark.parametrize("way", ["its own name", "a link", "a link to a link", "a second name"])
+def test_what_is_read_is_not_written_over(tmp_path: Path, way: str) -> None:
+    source, out = tmp_path / "film.png", tmp_path / "out"
+    source.write_bytes(b"film")
+    if way == "its own name":
+        out = source
+    elif way == "a second name":
+        out.hardlink_to(source)
+    else:
+        out.symlink_to(source)
+        if way == "a link to a link":
+            out = tmp_path / "again"
+            out.symlink_to("out")
+    with keeping([tmp_path / "not there"]):
+        keep([source])
+        with pytest.raises(NotWrittenError, match=rf"{out.name} cannot be written: it is film.png, which is read here"):
+            write_whole(out, b"page")
+    assert source.read_bytes() == b"film"
+    write_whole(out, b"page")  # outside the block it is a file like any other
+    assert source.read_bytes() == (b"film" if way == "a second name" else b"page")
+
+
+@posix
+def test_what_a_killed_program_left_is_removed_by_the_next(tmp_path: Path) -> None:
+    """Old and held by nobody; not a fresh one, not one that is being written, not another file's."""
+    write = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
+    code = f"from wlmeasure.whole_file import whole_file\nwith whole_file({str(tmp_path / 'a')!r}) as t:\n    {write}"
+    subprocess.run([sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": str(ROOT)})
+    (left,) = tmp_path.iterdir()
+    other = tmp_path / left.name.replace(".a.", ".b.")
+    other.touch()
+    os.utime(other, (0, 0))
+    write_whole(tmp_path / "a", b"new")
+    assert left.exists()  # a moment old: another computer may be at it
+    os.utime(left, (0, 0))
+    with whole_file(tmp_path / "a") as mine:
+        os.utime(mine, (0, 0))
+        write_whole(tmp_path / "a", b"another's")
+        assert mine.exists()
+    assert names(tmp_path) == sorted([other.name, "a"])
+
+
+@posix
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_program_that_is_told_to_end_leaves_nothing(tmp_path: Path, monkeypatch, number: int) -> None:
+    monkeypatch.setattr(os, "fsync", lambda _: signal.raise_signal(number))
+    with pytest.raises(SystemExit) as ended:
+        main(["convert", str(CASE), "--paths-only", "--out", str(tmp_path / "x.wlpaths.json")])
+    assert ended.value.code == 128 + number
+    assert names(tmp_path) == []
+    assert signal.getsignal(number) is signal.SIG_DFL
+
+
 def test_a_device_is_written_into_and_stays_one(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     reader = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)

@@ -1,6 +1,7 @@
 """The words of the command line. It computes nothing and imports a room only when its word is said.
 
-Exit status: 0 done, 1 bad input (one line on stderr), 2 wrong usage.
+Exit status: 0 done, 1 bad input (one line on stderr), 2 wrong usage; 130 where it was stopped by Ctrl-C and 141 where the
+reader of its output has gone, as shells count them, both without a word.
 """
 
 from __future__ import annotations
@@ -8,10 +9,14 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
-from wlmeasure.cli_output import now, page_content, print_json, program
-from wlmeasure.errors import ImageError, PacsError, WlmeasureError, one_line
+from wlmeasure.cli_output import now, number, page_content, print_json, program, whole
+from wlmeasure.errors import ImageError, PacsError, WlmeasureError, fault_words, one_line
+from wlmeasure.whole_file import keep, keeping
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -21,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["main"]
 
+STOPPED, READER_GONE = 130, 141  # 128 and the number of SIGINT, of SIGPIPE
 DEMO_CASE = "molar"
 # Written out: asking the rooms would load numpy for --help.
 SHARE_FORMS = ("sr", "presentation", "secondary", "calibrated", "table", "paths")
@@ -40,42 +46,62 @@ def main(argv: list[str] | None = None) -> int:
     arguments = _parser(given).parse_args(given)
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
-        arguments.run(arguments)
+        with _ended_by_signals(), keeping():
+            arguments.run(arguments)
         sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end
-    except WlmeasureError as error:
-        print(f"wlmeasure: {one_line(_told(error))}", file=sys.stderr)
-        return 1
+        return 0
+    except KeyboardInterrupt:
+        return STOPPED
     except BrokenPipeError:
-        _drop_output()  # the reader of our output has gone; nothing is left to say
-        return 1
+        _drop_output()
+        return READER_GONE
+    except WlmeasureError as error:
+        said = _told(error)
     except UnicodeEncodeError as error:
         shown = ascii(error.object[error.start : error.end])
-        print(
-            f"wlmeasure: output must be able to hold {shown}, but its encoding is {error.encoding}; set PYTHONUTF8=1",
-            file=sys.stderr,
-        )
-        return 1
+        said = f"output must be able to hold {shown}, but its encoding is {error.encoding}; set PYTHONUTF8=1"
     except OSError as error:
-        name = f"{error.filename}: " if error.filename else ""
-        print(f"wlmeasure: {one_line(f'{name}{error.strerror or error}')}", file=sys.stderr)
+        said = f"{f'{error.filename}: ' if error.filename else ''}{error.strerror or error}"
         _drop_output()
-        return 1
     except MemoryError:
-        print(
-            "wlmeasure: file needs more memory than there is: reduce the image or the number of points", file=sys.stderr
-        )
-        return 1
+        said = "file needs more memory than there is: reduce the image or the number of points"
     except Exception as error:  # the last wall: a clinician gets one line, a developer the variable below
         if "WLMEASURE_TRACEBACK" in os.environ:
             raise
-        print(
-            f"wlmeasure: fault of the program ({type(error).__name__}): please report it with this file",
-            file=sys.stderr,
-        )
-        return 1
+        said = fault_words(error)
     finally:
         gc.enable()
-    return 0
+    return _say(said)
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """SIGTERM and a closed terminal end the block as Ctrl-C does, so that no half-written file stays."""
+    before = {}
+
+    def ended(number: int, _: object) -> None:
+        raise SystemExit(128 + number)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        with suppress(ValueError):  # not in the main thread: whoever is there looks after it
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+                before[number] = signal.signal(number, ended)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _say(text: str) -> int:
+    """One line on stderr, where that can still be written to, and the status that goes with it."""
+    if sys.stderr is not None:
+        try:
+            print(f"wlmeasure: {one_line(text)}", file=sys.stderr, flush=True)
+        except OSError:  # its reader has gone too
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+    return 1
 
 
 def _drop_output() -> None:
@@ -119,7 +145,7 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         help="what an image or a structured report says: size, depth, spacing claims, warnings; lengths and paths",
     )
     read.add_argument("image", metavar="IMAGE|REPORT.dcm")
-    read.add_argument("--frame", type=int, metavar="N", help="which frame of a DICOM file that has several, from 1")
+    read.add_argument("--frame", type=whole, metavar="N", help="which frame of a DICOM file that has several, from 1")
     read.add_argument("--json", action="store_true", help="print JSON")
     read.add_argument(
         "--case", metavar="OUT.wl.json", help="write the case inside a report; its films belong beside it"
@@ -224,34 +250,36 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         metavar="OUT_DIR",
         help="folder for film_0001.png (with --views film_0001_a.png and so on), film_0001.truth.json, and truth.wlpaths.json",
     )
-    phantom.add_argument("--count", type=int, default=1, metavar="N", help="number of films (%(default)s)")
-    phantom.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed, the same films (%(default)s)")
+    phantom.add_argument("--count", type=whole, default=1, metavar="N", help="number of films (%(default)s)")
+    phantom.add_argument(
+        "--seed", type=whole, default=0, metavar="S", help="the same seed, the same films (%(default)s)"
+    )
     phantom.add_argument(
         "--level", default="typical", choices=PHANTOM_LEVELS, help="how hard the films are to read (%(default)s)"
     )
     phantom.add_argument(
         "--confluent",
-        type=float,
+        type=number,
         metavar="SHARE",
         help="share of roots with two canals in which they join (as the level has it)",
     )
     phantom.add_argument(
-        "--cap", type=float, metavar="SHARE", help="share of teeth under an artificial crown (as the level has it)"
+        "--cap", type=number, metavar="SHARE", help="share of teeth under an artificial crown (as the level has it)"
     )
     phantom.add_argument(
         "--scatter",
-        type=float,
+        type=number,
         metavar="RATIO",
         help="scattered radiation over the primary beam, 0 to 1 (as the level has it)",
     )
     phantom.add_argument(
-        "--ramp", type=float, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
+        "--ramp", type=number, metavar="MM", help="length over which curvature of canals goes over from line to arc (0)"
     )
     phantom.add_argument(
-        "--views", type=int, default=1, choices=(1, 2, 3), help="films of each tooth, the tube shifted (%(default)s)"
+        "--views", type=whole, default=1, choices=(1, 2, 3), help="films of each tooth, the tube shifted (%(default)s)"
     )
     phantom.add_argument(
-        "--shift", type=float, metavar="DEG", help="nominal shift of the tube, distal where negative (20)"
+        "--shift", type=number, metavar="DEG", help="nominal shift of the tube, distal where negative (20)"
     )
     phantom.set_defaults(run=_phantom)
     record = words.add_parser(
@@ -374,6 +402,7 @@ def _read_report(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.dicom.report_reading import case_to_file, read_report
     from wlmeasure.share.dicom.report_words import report_json, report_text
 
+    keep([arguments.image])
     report = read_report(Path(arguments.image))
     if arguments.case is not None:
         case_to_file(Path(arguments.image), Path(arguments.case))
@@ -393,6 +422,7 @@ def _evaluated(path: str, *, retrace: bool = False) -> CaseResult:
     from wlmeasure.record.evaluate import evaluate
 
     case = load_case(path)
+    keep([path, *(case.film_path(film) for film in case.films)])
     try:
         return evaluate(case, retrace=retrace)
     except ImageError:
@@ -449,6 +479,7 @@ def _share(arguments: argparse.Namespace) -> None:
 
     result = _evaluated(arguments.case)
     previous = None if arguments.previous is None else Path(arguments.previous)
+    keep([] if previous is None else [previous])
     made = {"made_at": now(), "program": program(), "film": arguments.film, "previous": previous}
     for path, content in share_files(result, arguments.form, Path(arguments.out), **made):
         write_whole(path, content)

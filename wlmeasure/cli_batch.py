@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, print_json
+from wlmeasure.cli_output import Bar, add_worker_words, check_worker_words, number, print_json, whole
 from wlmeasure.errors import WlmeasureError
+
+if TYPE_CHECKING:
+    from wlmeasure.study.batch import Summary
 
 __all__ = ["add_batch_words", "add_convert_words", "add_score_word"]
 
@@ -20,7 +24,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
         "--correlated-mm",
-        type=float,
+        type=number,
         default=0.0,
         metavar="MM",
         help="length over which errors of a line go together where the file does not say: 0 for clicks, about 1.5 for a "
@@ -28,7 +32,7 @@ def add_batch_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--engine", choices=("numba", "numpy"), help="numba where it is installed")
     parser.add_argument(
-        "--chunk", type=int, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
+        "--chunk", type=whole, metavar="N", help="canals computed at once; a finished chunk outlives a kill"
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.set_defaults(run=_batch)
@@ -50,7 +54,7 @@ def add_convert_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--file-names", action="store_true", help="name the films too; a name may tell the patient")
     parser.add_argument("--paths-only", action="store_true", help="take what case files store, without their films")
     parser.add_argument(
-        "--keypoints", type=int, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
+        "--keypoints", type=whole, default=32, metavar="N", help="points a line is resampled to for COCO (%(default)s)"
     )
     parser.set_defaults(run=_convert)
 
@@ -94,12 +98,22 @@ def _batch(arguments: argparse.Namespace) -> None:
         print_json(
             said | {"chunks": made.chunks, "resumed": made.resumed, "out": arguments.out, "errors": str(made.errors)}
         )
+        _refuse_left_out(made)
         return
     left = f"; {made.bad} left out, see {made.errors}" if made.bad else ""
     went_on = f"; {made.resumed} of {made.chunks} chunks were there already" if made.resumed else ""
     print(f"{arguments.out}: {made.rows} canals, computed with {made.engine}{went_on}{left}")
+    _refuse_left_out(made)
+
+
+def _refuse_left_out(made: Summary) -> None:
+    """The exit status says it too: a script that takes the table for the whole would lose those without a word."""
     if made.bad and not made.rows:
         raise WlmeasureError(f"inputs must hold at least one canal that can be used: see {made.errors}")
+    if made.bad:
+        raise WlmeasureError(
+            f"{made.bad} inputs must be looked at: the table is written without them, see {made.errors}"
+        )
 
 
 def _convert(arguments: argparse.Namespace) -> None:
@@ -125,8 +139,9 @@ def _convert(arguments: argparse.Namespace) -> None:
 
 def _score(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.score import score, score_csv, score_json, score_text
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
+    keep([*arguments.paths, arguments.truth])
     found = score(arguments.paths, arguments.truth)
     if arguments.out is not None:
         write_whole(arguments.out, score_csv(found))

@@ -6,6 +6,7 @@ import argparse
 
 from wlmeasure.cli_output import now, page_content, print_json, program
 from wlmeasure.errors import CaseError
+from wlmeasure.words import typed_number
 
 __all__ = ["add_compare_words"]
 
@@ -39,10 +40,12 @@ def _compare(arguments: argparse.Namespace) -> None:
     from wlmeasure.record.over_time import compare_films
     from wlmeasure.share.over_time import comparison_file, comparison_json, comparison_text
     from wlmeasure.trace.registration import Landmark
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
     marks = [Landmark(*_points(text)) for text in arguments.mark]
-    found = compare_films(evaluate(load_case(arguments.case)), arguments.earlier, arguments.later, landmarks=marks)
+    case = load_case(arguments.case)
+    keep([arguments.case, *(case.film_path(film) for film in case.films)])
+    found = compare_films(evaluate(case), arguments.earlier, arguments.later, landmarks=marks)
     if arguments.out is not None:
         out = Path(arguments.out)
         made_at = now().replace("T", " ")
@@ -56,7 +59,7 @@ def _compare(arguments: argparse.Namespace) -> None:
 def _points(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
     """Two points as they are typed, "512,300=498,311"."""
     try:
-        (a, b), (c, d) = ([float(v) for v in part.split(",")] for part in text.split("="))
+        (a, b), (c, d) = ([typed_number(v) for v in part.split(",")] for part in text.split("="))
     except ValueError:
         raise CaseError(f"--mark must be a point on each film such as 512,300=498,311: {text[:60]!r}") from None
     return (a, b), (c, d)

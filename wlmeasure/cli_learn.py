@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from wlmeasure.cli_output import now, page_content, print_json, program, words_of
+from wlmeasure.cli_output import now, page_content, print_json, program, whole, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_learn_words", "password"]
@@ -26,12 +26,12 @@ def add_learn_words(
     word = words_of(learn, formatter)
     new = word("new", "an exercise: films whose truth is sealed, a sheet for paper, a table for the answers", _new)
     new.add_argument("out", metavar="OUT", help="a new or empty folder")
-    new.add_argument("--count", type=int, default=10, metavar="N", help="number of phantoms (%(default)s)")
+    new.add_argument("--count", type=whole, default=10, metavar="N", help="number of phantoms (%(default)s)")
     new.add_argument("--level", default="typical", metavar="L", help="clear, typical, faint or hard (%(default)s)")
-    new.add_argument("--seed", type=int, default=None, metavar="S", help="the same seed, the same films (drawn)")
+    new.add_argument("--seed", type=whole, default=None, metavar="S", help="the same seed, the same films (drawn)")
     new.add_argument(
         "--views",
-        type=int,
+        type=whole,
         default=1,
         choices=(1, 2),
         help="films of each tooth; on the second the tube is shifted (1)",
@@ -55,7 +55,7 @@ def add_learn_words(
     again.add_argument("--film", metavar="NAME", help="which film (the one that is farthest off)")
     gallery = word("gallery", "one tooth exposed differently, and the length that each method gives", _gallery)
     gallery.add_argument("--out", required=True, metavar="FILE.html|FILE.pdf|FILE.svg")
-    gallery.add_argument("--seed", type=int, default=7, metavar="S", help="another tooth (%(default)s)")
+    gallery.add_argument("--seed", type=whole, default=7, metavar="S", help="another tooth (%(default)s)")
 
 
 def password() -> str | None:
@@ -103,7 +103,7 @@ def _new(arguments: argparse.Namespace) -> None:
     folder = Path(arguments.out)
     exercise = load_exercise(folder)
     for name in ("sheet.html", "sheet.pdf"):
-        write_whole(folder / name, page_content(page_file(name, lambda: sheet_page(exercise, folder))))
+        write_whole(folder / name, page_content(page_file(name, lambda: sheet_page(exercise, folder))), private=False)
         print(folder / name)
     print(folder / "answers.csv")
 
@@ -118,8 +118,9 @@ def _mark(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.progress import add_step, step_of
     from wlmeasure.learn.words import marks_json, marks_text
     from wlmeasure.share.page_file import page_file
-    from wlmeasure.whole_file import write_whole
+    from wlmeasure.whole_file import keep, write_whole
 
+    keep([arguments.answers])
     exercise = load_exercise(arguments.exercise)
     answers = load_answers(arguments.answers)
     marks = mark(exercise, open_seal(arguments.exercise, exercise, password()), answers)

@@ -23,15 +23,45 @@ __all__ = [
     "add_worker_words",
     "check_worker_words",
     "now",
+    "number",
     "page_content",
     "print_json",
     "program",
     "typed_tooth",
     "usual_notation",
+    "whole",
     "words_of",
 ]
 
 TOOTH_HELP = "46, 30, LR6, in words; where it may be two, ISO 11 or Universal 11"
+
+
+def whole(text: str) -> int:
+    """A whole number of the command line, for `argparse`."""
+    from argparse import ArgumentTypeError
+
+    from wlmeasure.words import typed_whole
+
+    try:
+        return typed_whole(text)
+    except ValueError as error:
+        raise ArgumentTypeError(str(error)) from None
+
+
+def number(text: str) -> float:
+    """A finite number of the command line, for `argparse`."""
+    from argparse import ArgumentTypeError
+    from math import isfinite
+
+    from wlmeasure.words import typed_number
+
+    try:
+        value = typed_number(text)
+        if not isfinite(value):
+            raise ValueError
+    except ValueError:
+        raise ArgumentTypeError(f"must be a number such as 21.5: {text[:40]!r}") from None
+    return value
 
 
 def words_of(parent: argparse.ArgumentParser, formatter: Formatter, every: Callable[..., None] | None = None) -> Word:
@@ -50,7 +80,9 @@ def words_of(parent: argparse.ArgumentParser, formatter: Formatter, every: Calla
 
 def add_worker_words(parser: argparse.ArgumentParser) -> None:
     """Give a parser the words that say who does the work: processes of this computer, or a cluster."""
-    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes on this computer (%(default)s)")
+    parser.add_argument(
+        "--workers", type=whole, default=1, metavar="N", help="processes on this computer (%(default)s)"
+    )
     parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",

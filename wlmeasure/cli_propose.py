@@ -25,6 +25,11 @@ def add_propose_words(parser: argparse.ArgumentParser) -> None:
         help=f"tooth of every film ({TOOTH_HELP}); without it a film gets a case file only where its header names one tooth",
     )
     parser.add_argument("--picture", choices=("svg", "png"), default="svg", help="form of the pictures (%(default)s)")
+    parser.add_argument(
+        "--perhaps",
+        action="store_true",
+        help="propose what is less likely as well: more is found, and more of it is wrong",
+    )
     add_worker_words(parser)
     parser.add_argument(
         "--weights", metavar="FILE.onnx", help="another network than the shipped one, its card beside it"
@@ -53,6 +58,7 @@ def _propose(arguments: argparse.Namespace) -> None:
             tooth=tooth,
             picture=arguments.picture,
             weights=None if arguments.weights is None else Path(arguments.weights),
+            perhaps=arguments.perhaps,
             workers=arguments.workers,
             scheduler=arguments.scheduler,
             on_plan=bar.begin,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable
 
-from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, words_of
+from wlmeasure.cli_output import TOOTH_HELP, print_json, typed_tooth, whole, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_record_words"]
@@ -33,7 +34,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     add = word("add", "store a case file, or one entry more of a case", _add)
     add.add_argument("what", metavar="CASE.wl.json|CASE_ID")
     add.add_argument("--id", metavar="CASE_ID", help="the case's id, where the file has none; no names")
-    add.add_argument("--on", type=int, metavar="ROW", help="the state that this was made from: the row `show` gives")
+    add.add_argument("--on", type=whole, metavar="ROW", help="the state that this was made from: the row `show` gives")
     add.add_argument("--by", metavar="NAME", help="who stores it (the user of this computer)")
     add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic length'")
     add.add_argument("--canal", metavar="CANAL", help="the entry's canal; none for the whole tooth")
@@ -45,7 +46,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
         help="another member of the entry; may be repeated",
     )
     add.add_argument(
-        "--confirm", action="append", default=[], metavar="CODE", help="a question about the entry, answered with yes"
+        "--confirm", action="append", default=[], metavar="CODE", help="a question about an entry, answered with yes"
     )
     add.add_argument("--at", metavar="TIME", help="when the entry was made (now)")
     find = word("list", "the cases of a search", _list)
@@ -53,10 +54,10 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     for name, what in (("status", "STATUS"), ("kind", "KIND"), ("flag", "CODE"), ("since", "DAY"), ("until", "DAY")):
         find.add_argument(f"--{name}", metavar=what, help="of one entry that stands")
     find.add_argument("--film", metavar="SHA256", help="with this film")
-    find.add_argument("--most", type=int, metavar="N", help="no more than N cases")
+    find.add_argument("--most", type=whole, metavar="N", help="no more than N cases")
     show = word("show", "a case with its entries", _show)
     show.add_argument("case_id", metavar="CASE_ID")
-    show.add_argument("--revision", type=int, metavar="N", help="as it was at revision N")
+    show.add_argument("--revision", type=whole, metavar="N", help="as it was at revision N")
     show.add_argument("--out", metavar="CASE.wl.json", help="write it as a case file too, if there is none yet")
     history = word("history", "every row of a case: who stored what, when", _history)
     history.add_argument("case_id", metavar="CASE_ID")
@@ -67,8 +68,17 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     back = word("import", "store case files, folders of them, or a backup into a new archive", _import)
     back.add_argument("paths", nargs="+", metavar="PATH")
     back.add_argument("--by", metavar="NAME", help="who stores them (the user of this computer)")
+    back.add_argument(
+        "--confirm", action="append", default=[], metavar="CODE", help="a question about the entries, answered with yes"
+    )
+    back.add_argument("--receipt", metavar="FILES:HASH", help="that of the export, from paper")
     copy = word("backup", "copy the archive, chain and all, into a new SQLite file", _backup)
     copy.add_argument("path", metavar="FILE")
+
+
+def _show_text(text: str) -> None:
+    """Lines for a person; whatever stands in a database, a terminal only shows it."""
+    print("\n".join("".join(c if c.isprintable() else "?" for c in line) for line in text.split("\n")), end="")
 
 
 def _now() -> str:
@@ -93,7 +103,11 @@ def _open(arguments: argparse.Namespace, *, create: bool = False) -> Archive:
 
     check_installed()
     from wlmeasure.record.archive.archive import open_archive
+    from wlmeasure.record.archive.place import place_of
 
+    warning = place_of(arguments.archive).warning
+    if warning is not None:
+        print(f"wlmeasure: warning: {warning}", file=sys.stderr)
     return open_archive(arguments.archive, create=create)
 
 
@@ -125,18 +139,19 @@ def _add(arguments: argparse.Namespace) -> None:
             )
             added = archive.append(arguments.what, entry, by=by, at=_now(), on=head)
     else:
-        if arguments.canal is not None or arguments.set or arguments.at is not None or arguments.confirm:
-            raise WlmeasureError("--kind must be given with --canal, --set, --at and --confirm: they are for one entry")
+        if arguments.canal is not None or arguments.set or arguments.at is not None:
+            raise WlmeasureError("--kind must be given with --canal, --set and --at: they are for one entry")
         from wlmeasure.record.archive.archive import identified
         from wlmeasure.record.case import load_case
 
         case = identified(load_case(arguments.what), arguments.id)
         with _open(arguments, create=True) as archive:
-            added = archive.add(case, by=by, at=_now(), on=_head(archive, case.case_id or "", arguments.on))
+            on = _head(archive, case.case_id or "", arguments.on)
+            added = archive.add(case, by=by, at=_now(), on=on, confirmed=arguments.confirm)
     if arguments.json:
         print_json(added_json(added))
     else:
-        print(added_text(added), end="")
+        _show_text(added_text(added))
 
 
 def _list(arguments: argparse.Namespace) -> None:
@@ -151,7 +166,7 @@ def _list(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(cases_json(found))
     else:
-        print(cases_text(found), end="")
+        _show_text(cases_text(found))
 
 
 def _show(arguments: argparse.Namespace) -> None:
@@ -165,11 +180,11 @@ def _show(arguments: argparse.Namespace) -> None:
     if arguments.out is not None:
         if Path(arguments.out).exists():
             raise WlmeasureError(f"--out must name a new file: {arguments.out} is there already")
-        save_case(stored.case, arguments.out)
+        save_case(stored.case, arguments.out, replace=False)
     if arguments.json:
         print_json(case_json(stored))
     else:
-        print(case_text(stored), end="")
+        _show_text(case_text(stored))
 
 
 def _history(arguments: argparse.Namespace) -> None:
@@ -180,7 +195,7 @@ def _history(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(history_json(arguments.case_id, steps))
     else:
-        print(history_text(arguments.case_id, steps), end="")
+        _show_text(history_text(arguments.case_id, steps))
 
 
 def _verify(arguments: argparse.Namespace) -> None:
@@ -194,7 +209,7 @@ def _verify(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(verdict_json(verdict))
     else:
-        print(verdict_text(verdict), end="")
+        _show_text(verdict_text(verdict))
     if verdict.findings:
         raise WlmeasureError("archive is not what was stored: see the findings, and compare with the last backup")
 
@@ -202,17 +217,21 @@ def _verify(arguments: argparse.Namespace) -> None:
 def _export(arguments: argparse.Namespace) -> None:
     with _open(arguments) as archive:
         from wlmeasure.record.archive.exchange import export
+        from wlmeasure.share.archived import exported_json, exported_text
 
-        paths = [str(path) for path in export(archive, arguments.folder)]
+        done = list(export(archive, arguments.folder))
     if arguments.json:
-        print_json({"files": paths})
+        print_json(exported_json(done))
     else:
-        print("".join(f"{path}\n" for path in paths), end="")
+        _show_text(exported_text(done))
+    if bad := [one for one in done if getattr(one, "error", None) is not None]:
+        raise WlmeasureError(f"{len(bad)} of {len(done) - 1} cases are not in {arguments.folder}: see above")
 
 
 def _import(arguments: argparse.Namespace) -> None:
     by = _user(arguments.by)
     with _open(arguments, create=True) as archive:
+        from wlmeasure.record.archive.chain import receipt_from_text
         from wlmeasure.record.archive.exchange import import_files, is_backup, restore
         from wlmeasure.share.archived import imported_json, imported_text, verdict_json, verdict_text
 
@@ -221,13 +240,15 @@ def _import(arguments: argparse.Namespace) -> None:
             if arguments.json:
                 print_json(verdict_json(verdict))
             else:
-                print(verdict_text(verdict), end="")
+                _show_text(verdict_text(verdict))
             return
-        done = list(import_files(archive, arguments.paths, by=by, at=_now()))
+        receipt = None if arguments.receipt is None else receipt_from_text(arguments.receipt)
+        confirmed = arguments.confirm
+        done = list(import_files(archive, arguments.paths, by=by, at=_now(), confirmed=confirmed, receipt=receipt))
     if arguments.json:
         print_json(imported_json(done))
     else:
-        print(imported_text(done), end="")
+        _show_text(imported_text(done))
     if refused := [one for one in done if one.error is not None]:
         raise WlmeasureError(f"{len(refused)} of {len(done)} files must be looked at: nothing was stored of them")
 
@@ -241,6 +262,6 @@ def _backup(arguments: argparse.Namespace) -> None:
     if arguments.json:
         print_json(verdict_json(verdict))
     else:
-        print(verdict_text(verdict), end="")
+        _show_text(verdict_text(verdict))
     if verdict.findings:
         raise WlmeasureError(f"{arguments.path} is written, but the archive is not what was stored: see the findings")

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 
 from wlmeasure.cli_batch import add_score_word
-from wlmeasure.cli_output import TOOTH_HELP, page_content, print_json, program, typed_tooth, words_of
+from wlmeasure.cli_output import TOOTH_HELP, number, page_content, print_json, program, typed_tooth, whole, words_of
 from wlmeasure.errors import WlmeasureError
 
 __all__ = ["add_observers_words", "add_study_words"]
@@ -39,7 +39,7 @@ def add_observers_words(word: argparse.ArgumentParser) -> None:
     word.add_argument("--unit", default="", metavar="UNIT", help="unit of the values, where the table names none")
     word.add_argument(
         "--within",
-        type=float,
+        type=number,
         action="append",
         metavar="SIZE",
         help="also how many differences are not larger; repeat it",
@@ -51,7 +51,7 @@ def add_observers_words(word: argparse.ArgumentParser) -> None:
         help="of a subject between repeats: constant, as on a film (%(default)s), or varying, readings in pairs",
     )
     word.add_argument(
-        "--worst", type=int, default=6, metavar="N", help="how many of the worst disagreements (%(default)s)"
+        "--worst", type=whole, default=6, metavar="N", help="how many of the worst disagreements (%(default)s)"
     )
     word.add_argument(
         "--walk", metavar="DIR", help="of a study: write the worst disagreements as cases that the viewer walks"
@@ -68,8 +68,10 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     init.add_argument("folder", metavar="DIR", help="a new or empty folder")
     init.add_argument("films", nargs="+", metavar="FILM", help="images, or case files with tooth, canals and scale")
     init.add_argument("--observers", required=True, metavar="A,B,C", help="names: letters, digits, - and _")
-    init.add_argument("--repeats", type=int, default=1, metavar="N", help="readings of each film by each (%(default)s)")
-    init.add_argument("--seed", type=int, default=0, metavar="S", help="of names and orders (%(default)s)")
+    init.add_argument(
+        "--repeats", type=whole, default=1, metavar="N", help="readings of each film by each (%(default)s)"
+    )
+    init.add_argument("--seed", type=whole, metavar="S", help="of names and orders; drawn where none is given")
     init.add_argument("--name", metavar="NAME", help="of the study (the folder's)")
     init.add_argument("--tooth", metavar="TOOTH", help=f"for images without a case: {TOOTH_HELP}")
     init.add_argument(
@@ -99,17 +101,17 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     table.add_argument("--out", required=True, metavar="TABLE.csv")
     table.add_argument("--keep-violations", action="store_true", help="count results that do not keep to the protocol")
     size = word("size", "how many subjects a planned study needs", _size)
-    size.add_argument("--icc", type=float, metavar="R", help="expected correlation of single readings")
+    size.add_argument("--icc", type=number, metavar="R", help="expected correlation of single readings")
     size.add_argument(
-        "--width", type=float, default=0.2, metavar="W", help="wanted width of its interval (%(default)s)"
+        "--width", type=number, default=0.2, metavar="W", help="wanted width of its interval (%(default)s)"
     )
-    size.add_argument("--observers", type=int, default=2, metavar="K", help="who read all subjects (%(default)s)")
-    size.add_argument("--sd", type=float, metavar="SD", help="expected SD of the differences of two observers")
+    size.add_argument("--observers", type=whole, default=2, metavar="K", help="who read all subjects (%(default)s)")
+    size.add_argument("--sd", type=number, metavar="SD", help="expected SD of the differences of two observers")
     size.add_argument(
-        "--limit-within", type=float, metavar="H", help="wanted half width of a limit's interval (0.34 SD)"
+        "--limit-within", type=number, metavar="H", help="wanted half width of a limit's interval (0.34 SD)"
     )
-    size.add_argument("--repeatability-within", type=float, metavar="P", help="wanted precision of it, per cent")
-    size.add_argument("--repeats", type=int, default=2, metavar="M", help="readings of each subject (%(default)s)")
+    size.add_argument("--repeatability-within", type=number, metavar="P", help="wanted precision of it, per cent")
+    size.add_argument("--repeats", type=whole, default=2, metavar="M", help="readings of each subject (%(default)s)")
     add_score_word(word)
 
 
@@ -138,6 +140,7 @@ def _observers(arguments: argparse.Namespace) -> None:
     from wlmeasure.study.readings import load_readings
     from wlmeasure.study.summary import summaries
     from wlmeasure.study.words import observers_json, observers_text
+    from wlmeasure.whole_file import keep
 
     place = Path(arguments.table)
     study, collected, film = None, None, None
@@ -153,6 +156,7 @@ def _observers(arguments: argparse.Namespace) -> None:
             film = _film_reader(study)
         readings = collected.readings
     else:
+        keep([place])
         readings = load_readings(place, unit=arguments.unit)
     within = None if arguments.within is None else tuple(arguments.within)
     found = summaries(readings, within=within, varies=arguments.true_value == "varies")

@@ -65,6 +65,7 @@ __all__ = [
     "WlmeasureError",
     "check_finite",
     "check_positive",
+    "fault_words",
     "one_line",
 ]
 
@@ -189,6 +190,21 @@ class LearnError(WlmeasureError):
 def one_line(text: object) -> str:
     """A text as one line that a terminal only shows: no control, format or direction character, runs of spaces as one."""
     return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
+
+
+def fault_words(error: BaseException) -> str:
+    """One line about a fault of the program, fit for anybody to read: its place in our code, no value and no file's name."""
+    place, trace = "", error.__traceback__
+    while trace is not None:
+        file = trace.tb_frame.f_code.co_filename.replace("\\", "/")
+        inside = max(file.rfind("/wlmeasure/"), file.rfind("/wlmeasure_napari/"))
+        if inside >= 0:
+            place = f" at {file[inside + 1 :]}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return (
+        f"fault of the program ({type(error).__name__}{place}): nothing is wrong with what you did; please report this line, "
+        "which holds nothing of a patient, and send no file with it"
+    )
 
 
 def check_finite(error: type[WlmeasureError], field: str, value: float) -> float:

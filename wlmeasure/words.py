@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["MEMBER_WORDS", "in_words", "interval_words", "member_words", "reach_words", "without_address"]
+__all__ = [
+    "MEMBER_WORDS",
+    "in_words",
+    "interval_words",
+    "member_words",
+    "reach_words",
+    "typed_number",
+    "typed_whole",
+    "without_address",
+]
 
 MEMBER_WORDS = {
     "apex_visibility": "visibility of the apex",
@@ -23,6 +32,7 @@ MEMBER_WORDS = {
     "mm_per_px_row": "millimetres per pixel down a column",
     "other_films_sha256": "other films",
     "path_std_px": "uncertainty of the path",
+    "path_doubt": "doubt of the path",
     "points_px": "points",
     "reference_px": "reference point",
     "rel_std": "relative uncertainty",
@@ -38,6 +48,26 @@ _SPELT = {"std": "uncertainty", "deg": "degrees", "px": "pixel", "rel": "relativ
 _NAME = re.compile(r"(?<![\w./\\'\"\]@#-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/\\'\"@=(-]|\.\w)")
 _IN_A_FILE = re.compile(r"\.\w{2,6}: |\w\[\d+\]")
 _ADDRESS = re.compile(r"(?:(?:films|canals|traces|scale|entries)\[\d+\]\.?)+: ")
+
+
+def typed_number(text: str) -> float:
+    """A number as it is written: Python's own reading also takes ``2_1`` for 21 and the digits of other scripts.
+
+    Raises
+    ------
+    ValueError
+        No such number; NaN and infinity are read, for the caller to refuse.
+    """
+    if "_" in text or not text.isascii():
+        raise ValueError(f"must be a number such as 21.5: {text[:40]!r}")
+    return float(text)
+
+
+def typed_whole(text: str) -> int:
+    """A whole number as it is written; ValueError as :func:`typed_number`, also for one of more than 18 digits."""
+    if re.fullmatch(r"\s*[+-]?[0-9]{1,18}\s*", text) is None:
+        raise ValueError(f"must be a whole number such as 12: {text[:40]!r}")
+    return int(text)
 
 
 def member_words(name: str) -> str:

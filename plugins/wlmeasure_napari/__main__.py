@@ -9,9 +9,9 @@ import napari
 from qtpy.QtWidgets import QApplication
 
 from wlmeasure.errors import WlmeasureError
-from wlmeasure_napari._dock import WorkingLengthDock
 from wlmeasure_napari._exercise import ExerciseWalk
 from wlmeasure_napari._replay import marked_film, replay
+from wlmeasure_napari._screen import own_window
 from wlmeasure_napari._study import ObserverWalk, Walk, WorstWalk
 
 
@@ -41,9 +41,7 @@ def main(words: list[str]) -> None:
         raise WlmeasureError(
             "files, --study, --walk and --exercise must not be given together: open one after the other"
         )
-    viewer = napari.Viewer(title="wlmeasure")
-    _, dock = viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
-    assert isinstance(dock, WorkingLengthDock)
+    viewer, dock = own_window(strip=not (given.study or given.walk or given.exercise))
     try:
         walk: Walk | None = None
         if given.study is not None:

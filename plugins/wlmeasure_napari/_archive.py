@@ -7,7 +7,7 @@ from typing import Any
 
 from attrs import evolve
 
-from wlmeasure.errors import ArchiveConflictError, CaseError
+from wlmeasure.errors import ArchiveConflictError, CaseError, QuestionError
 from wlmeasure.record.archive import check_installed
 from wlmeasure_napari._needs import lacking, need
 from wlmeasure_napari._session import Session
@@ -21,7 +21,8 @@ def store(session: Session, case_id: str = "") -> None:
     The archive is the one of the environment, else the user's own file.
 
     The first time it gets the practice's own id. Where somebody else has stored the case meanwhile nothing is stored; told
-    so, a person who stores once more makes theirs the next revision, and the archive keeps both.
+    so, a person who stores once more makes theirs the next revision, and the archive keeps both. Likewise where an entry
+    is dated in the future: storing once more says that it is right.
 
     Raises
     ------
@@ -47,6 +48,8 @@ def store(session: Session, case_id: str = "") -> None:
     elif case.case_id != wanted:
         raise CaseError(f"case id must be {case.case_id!r}, which the case has already: {wanted!r}")
     stored, on = session.as_saved(), session.stored_at_head
+    answered, session.asked_by_archive = session.asked_by_archive, None
+    confirmed = answered[1] if answered is not None and answered[0] == stored.entries else ()
     at = datetime.now().astimezone().replace(microsecond=0).isoformat()
 
     def job() -> Any:
@@ -54,11 +57,16 @@ def store(session: Session, case_id: str = "") -> None:
 
         with open_archive(create=True) as archive:
             try:
-                return archive.add(stored, by=by, at=at, on=on)
+                return archive.add(stored, by=by, at=at, on=on, confirmed=confirmed)
+            except QuestionError as question:
+                return question
             except ArchiveConflictError as conflict:
                 return conflict, archive.head(wanted)
 
     def done(outcome: Any) -> None:
+        if isinstance(outcome, QuestionError):
+            session.asked_by_archive = stored.entries, outcome.codes
+            raise CaseError(f"{outcome.words} Nothing was stored; if it is right, store once more")
         if isinstance(outcome, tuple):
             conflict, session.stored_at_head = outcome
             raise ArchiveConflictError(

@@ -34,11 +34,11 @@ from wlmeasure.record.edit import typed_number
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.facts import SETTLED
 from wlmeasure.share.card import card_file
-from wlmeasure.share.cautions import CAUTIONS
+from wlmeasure.share.cautions import PACEMAKER
+from wlmeasure.share.ends_plot import ENDS_CAPTION, ends_drawing
 from wlmeasure.share.figures import profile_drawing
 from wlmeasure.share.page import PageFile
 from wlmeasure.share.result import (
-    canal_flags,
     curvature_words,
     decision_words,
     electronic_words,
@@ -48,6 +48,7 @@ from wlmeasure.share.result import (
     method_words,
     no_length_words,
     proposal_words,
+    risk_words,
     scale_words,
     start_words,
     stop_setting_mm,
@@ -56,8 +57,10 @@ from wlmeasure.share.result import (
 from wlmeasure.trade.instruments import size_words
 from wlmeasure.whole_file import write_whole
 from wlmeasure_napari._archive import store
+from wlmeasure_napari._covers import FarView, KeyList
 from wlmeasure_napari._dock_case import CaseRow, Head, QuestionBar
 from wlmeasure_napari._dock_films import FilmChooser
+from wlmeasure_napari._dock_foot import CautionLine, WarningBar
 from wlmeasure_napari._dock_inputs import OwnedInputs
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
@@ -68,28 +71,39 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
-from wlmeasure_napari._guide import doubt_of
+from wlmeasure_napari._glance import glance_of, glances
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import CANAL_COLOUR
 from wlmeasure_napari._live_line import LiveLine, live_line
+from wlmeasure_napari._look import type_of
 from wlmeasure_napari._loupe import Loupe
 from wlmeasure_napari._needs import NEEDS, need
 from wlmeasure_napari._offer import FILM_SUFFIXES, is_folder
 from wlmeasure_napari._over_time import earlier_films, report_over_time
 from wlmeasure_napari._pacs import send_case
+from wlmeasure_napari._plate import Plate
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
+from wlmeasure_napari._steps import FoldingPart, Shelf, Tab, TabRow
+from wlmeasure_napari._strip import CanalStrip
 from wlmeasure_napari._study import Concealed, Walk
 from wlmeasure_napari._upper_end import Upper
-from wlmeasure_napari._window import WindowKeys, film_canvas, main_window
+from wlmeasure_napari._warnings import remarks_of
+from wlmeasure_napari._window import WindowKeys, film_canvas, main_window, show_viewer_panels
 
 __all__ = ["WorkingLengthDock"]
 
 IMAGES = f"Images ({' '.join(f'*{suffix}' for suffix in FILM_SUFFIXES)});;All files (*)"
-NORMAL_PT, LARGE_PT = 10, 17  # the large type is read from 1.5 m: 17 pt is 6 mm high on a common screen
 WALKING = "The films are those of the study or exercise: no other is opened during it."
-CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Record"}
+CANAL_PARTS = {"readings": "Electronic readings", "length": "Working length", "entry": "Treatment"}
 """Parts that are the canal's in hand, whose name stands in their titles."""
+TAB_OF: dict[str, Tab] = {
+    **dict.fromkeys(("film", "scale", "canals", "readings", "length"), "Measure"),
+    "space": "3-D",
+    "entry": "Treatment",
+    "record": "Record",
+    "view": "Films",
+}
 UPPER: dict[str, Upper] = {
     "the stop is in the picture": "stop",
     "stop not seen, what it rested on is seen": "reference",
@@ -105,11 +119,16 @@ METAL = {"metal as the file says": None, "metal is bright": "bright", "metal is 
 PROFILE_PX = 300
 WIDTH_PX = 360
 STYLE = """
-QLabel#next { font-weight: 600; padding: 6px; border-left: 4px solid #e69f00; }
+QLabel#next { font-weight: 600; padding: 8px; border-left: 4px solid #e69f00; }
 QLabel#message { color: #d55e00; }
 QLabel#number { font-weight: 600; }
 QLabel#past { color: palette(mid); }
-QGroupBox { font-weight: 600; margin-top: 10px; padding-top: 8px; }
+QLabel#warning { padding: 4px 8px; }
+QPushButton#fold { text-align: left; padding: 4px 8px; }
+QPushButton#tab { padding: 4px 0px; min-width: 0px; }
+QPushButton#tab:checked { text-decoration: underline; }
+QGroupBox { font-weight: 600; margin-top: 8px; padding-top: 8px; }
+QGroupBox[folded="true"] { margin-top: 0px; padding-top: 0px; border: 0px; }
 QGroupBox QLabel, QGroupBox QLineEdit, QGroupBox QPushButton, QGroupBox QComboBox, QGroupBox QCheckBox,
 QGroupBox QListWidget, QGroupBox QSpinBox { font-weight: 400; }
 """
@@ -127,14 +146,15 @@ class WorkingLengthDock(QWidget):
         self._line_film: Any = None
         self._fields: dict[str, Field] = {}
         self._loupe = Loupe(self)
+        self._covers: dict[str, KeyList | FarView] = {}
         self._canvas: QOpenGLWidget | None = None
         self._keys = WindowKeys(
             self,
-            self._hands.keys,
+            self._all_keys(),
             has_point=lambda: self.session.chosen is not None,
             save=lambda: self._save(),
             open_film=self._on_open_key,
-            digit=lambda digit: self._begin_reading(digit),
+            digit=lambda digit: None if self._covered() else self._begin_reading(digit),
             pointer=self._hands.pointer,
         )
         # Filling in the dock waits for the event loop, so that a burst of steps costs one redraw.
@@ -166,6 +186,8 @@ class WorkingLengthDock(QWidget):
         self.head = Head(self.session, self._do)
         self._fields["by"] = self.head.working
         outer.addWidget(self.head)
+        self.plate = Plate(self._viewer_itself())
+        outer.addWidget(self.plate)
         self.next_line = note(name="next")
         self.canvas_message = note(name="message")
         self.canvas_message.hide()
@@ -179,11 +201,15 @@ class WorkingLengthDock(QWidget):
         keeps.setRetainSizeWhenHidden(True)  # the dock does not jump
         self.progress.setSizePolicy(keeps)
         outer.addWidget(self.progress)
+        self.tabs = TabRow(self._on_tab)
+        outer.addWidget(self.tabs)
         area = self._area = QScrollArea()
         area.setWidgetResizable(True)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         inside = QWidget()
         self._parts = QVBoxLayout(inside)
+        self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
+        self._parts.addWidget(self.film_choice)
         self._by_place: dict[str, Any] = {
             "film": self._film(),
             "scale": self._scale(),
@@ -193,16 +219,26 @@ class WorkingLengthDock(QWidget):
             "length": self._length(),
             "entry": self._entries(),
             "record": self._record(),
+            "view": self._view_part(),
         }
+        self.shelf = Shelf(self._by_place, TAB_OF, self.tabs)
+        self.shelf.open_only("film", [])
         for part in self._by_place.values():
             self._parts.addWidget(part)
         self._parts.addStretch(1)
         area.setWidget(inside)
         outer.addWidget(area, 1)
+        self.warnings = WarningBar()
+        outer.addWidget(self.warnings)
         # At the foot, so that nothing moves under the pointer when they come.
         outer.addWidget(self.canvas_message)
         self.question = QuestionBar(self.session, self._do)
         outer.addWidget(self.question)
+        self.head.row.layout().setContentsMargins(8, 0, 8, 0)
+        outer.addWidget(self.head.row)  # who is working is said once; the best place is the number's
+        self.cautions = CautionLine()
+        self.cautions.add(button("? keys", lambda: self._cover("keys"), "Every key and what it does"))
+        outer.addWidget(self.cautions)
         self._own()
         self._heed_typing()
 
@@ -245,6 +281,8 @@ class WorkingLengthDock(QWidget):
         size, taper = session.file_size
         owned.show_value("film", self._fields["taper"], "" if size is None else size_words(size, taper))
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
+        found, facts = session.canal_result, session.canal_facts
+        self.plate.show_glance(None if found is None or facts is None else glance_of(found, facts))
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
 
@@ -265,7 +303,7 @@ class WorkingLengthDock(QWidget):
         return field
 
     def _film(self) -> Part:
-        part = Part("Film")
+        part = FoldingPart("Film and tooth", self._soon)
         self.cases = part.add(CaseRow(self.session, self._do, self._open_case, self.open_path))
         self._openers = part.add(buttons(
             button("Open film", self._open_film, "An image; with a case open you are asked whose film it is"),
@@ -275,8 +313,6 @@ class WorkingLengthDock(QWidget):
         )
         self.chooser = FilmChooser(self.session, self._do)
         part.add(self.chooser)
-        self.film_choice = self._choice(self._on_film, "The film in view", "Film in view")
-        part.add(self.film_choice)
         part.add(
             self._field(
                 "tooth",
@@ -286,18 +322,23 @@ class WorkingLengthDock(QWidget):
                 "46, LR6",
             )
         )
+        part.add(self._message("film"))
+        return part
+
+    def _view_part(self) -> Part:
+        """How the film in view was taken, and how it is shown."""
+        part = Part("Film in view")
+        self.film_words = part.add(note())
         self.angulation = AngulationRow(self.session, self._enter_here)
         self._fields["angulation"] = self.angulation.degrees
         part.add(self.angulation)
-        self.film_words = part.add(note())
-        part.add(self._message("film"))
         turn, tip = self.session.turn, "A quarter turn, for the eye alone"
-        part.add(buttons(button("Turn left", lambda: self._do("film", lambda: turn(-1)), tip),
-                         button("Turn right", lambda: self._do("film", lambda: turn(1)), tip)))  # fmt: skip
+        part.add(buttons(button("Turn left", lambda: self._do("view", lambda: turn(-1)), tip),
+                         button("Turn right", lambda: self._do("view", lambda: turn(1)), tip)))  # fmt: skip
         part.add(buttons(
-            button("Upright", lambda: self._do("film", self.session.set_upright),
+            button("Upright", lambda: self._do("view", self.session.set_upright),
                    "Crown of a lower tooth up, roots of an upper one up, judged by what is traced"),
-            button("Mirror", lambda: self._do("film", self.session.mirror),
+            button("Mirror", lambda: self._do("view", self.session.mirror),
                    "Left for right, for the eye alone; asks first, and every picture says so")))  # fmt: skip
         self.contrast = QCheckBox("local contrast (C)")
         self.contrast.setToolTip("Display only: measuring uses the stored values")
@@ -311,10 +352,11 @@ class WorkingLengthDock(QWidget):
         )
         self.metal.addItems(list(METAL))
         part.add(self.metal)
+        part.add(self._message("view"))
         return part
 
     def _scale(self) -> Part:
-        part = Part("Scale")
+        part = FoldingPart("Scale", self._soon)
         part.add(
             self._field(
                 "length", "Stop to tip, mm", self._on_known, "As measured on a ruler, not as printed on the file"
@@ -363,7 +405,7 @@ class WorkingLengthDock(QWidget):
         return part
 
     def _canals(self) -> Part:
-        part = Part("Canals")
+        part = FoldingPart("Canal", self._soon)
         self.canal_choice = self._choice(self._on_canal, "The canal in hand", "Canal in hand")
         part.add(self.canal_choice)
         self._naming = [part.add(self._field("canal", "Name", self._on_rename, "Name of the canal; Enter renames it"))]
@@ -410,7 +452,7 @@ class WorkingLengthDock(QWidget):
         return part
 
     def _readings(self) -> Part:
-        part = Part(CANAL_PARTS["readings"])
+        part = FoldingPart(CANAL_PARTS["readings"], self._soon)
         tip = "Type the length and press Enter, here or under File size"
         part.add(self._field("reading", "Reading, mm", self._on_reading, tip, on_enter=True))
         self.mark = self._choice(lambda _text: None, "Where the device stood", "Mark")
@@ -429,18 +471,21 @@ class WorkingLengthDock(QWidget):
         self.reading_list = ReadingList(self._take_back)
         part.add(self.reading_list)
         self.reading_words = part.add(note())
+        part.add(note(PACEMAKER))
         return part
 
     def _length(self) -> Part:
-        part = Part(CANAL_PARTS["length"])
+        part = FoldingPart(CANAL_PARTS["length"], self._soon)
         self.proposal = part.add(note())
-        self.reasons = part.add(note())
+        self.ends = QLabel()
+        self.ends.setAccessibleName("Where constriction and foramen may lie")
+        self.ends.setToolTip(ENDS_CAPTION)
         part.add(self._field("decided", "Decided, mm", None, "The length you decide; only you decide"))
         part.add(self._field("reason", "Reason", None, "A word on why"))
         self.take_proposal = button("Take proposal", self._take_proposal, "Copy the settled proposal into the field")
         part.add(buttons(self.take_proposal, button("Decide", self._decide, "Record the decided length")))
+        part.add(self.ends)  # beneath what is typed and pressed, which a low screen shows without scrolling
         self.decision = part.add(note(name="number"))
-        self.doubt = part.add(note())
         return part
 
     def _entries(self) -> Part:
@@ -473,8 +518,6 @@ class WorkingLengthDock(QWidget):
         self.large.setToolTip("Readable from 1.5 m; T and Enter alone trace and accept")
         self.large.toggled.connect(self.set_large)
         part.add(self.large)
-        part.add(note("Keys\n" + "\n".join(f"{key}: {what}" for key, what in KEYS)))
-        part.add(note("Cautions\n" + "\n".join(CAUTIONS)))
         return part
 
     def _choice(self, chosen: Callable[[str], None], tip: str, name: str) -> QComboBox:
@@ -525,6 +568,10 @@ class WorkingLengthDock(QWidget):
         self._hands.disconnect()
         self._keys.disconnect_from_window()
         self._loupe.put_away()
+        for cover in self._covers.values():
+            cover.hide()
+            cover.deleteLater()
+        self._covers.clear()
         if self._line is not None:
             self._line.remove()
             self._line = self._line_film = None
@@ -559,15 +606,75 @@ class WorkingLengthDock(QWidget):
 
     def set_large(self, on: bool) -> None:
         """Large type for reading at a distance."""
-        self.setStyleSheet(f"* {{ font-size: {LARGE_PT if on else NORMAL_PT}pt; }} {STYLE}")
+        self.setStyleSheet(f"* {{ font-size: {type_of(large=on).words:g}pt; }} {STYLE}")
+        self.plate.set_large(on)
+        self.tabs.lay_out(large=on)
+        self.warnings.fit()
+        self.cautions.fit()
+        for strip in self._strips():
+            strip.set_large(on)
         inside = self._area.widget()
         inside.ensurePolished()
         self.head.words.ensurePolished()
         self.head.fit()
         self.next_line.ensurePolished()
-        self.next_line.setMinimumHeight(2 * self.next_line.fontMetrics().lineSpacing() + 2 * 6)  # padding of the style
+        self.next_line.setMinimumHeight(3 * self.next_line.fontMetrics().lineSpacing() + 2 * 8)  # padding of the style
         room = self._area.verticalScrollBar().sizeHint().width() + 2 * self._area.frameWidth()
         self.setMinimumWidth(inside.minimumSizeHint().width() + room)
+
+    def _strips(self) -> list[CanalStrip]:
+        """The strips of cards in the same window."""
+        window = main_window(self)
+        return [] if window is None else list(window.findChildren(CanalStrip))
+
+    def _all_keys(self) -> dict[str, Callable[[], None]]:
+        """What each key does; while something is laid over the window only what can be seen through it."""
+
+        def uncovered(step: Callable[[], None]) -> Callable[[], None]:
+            return lambda: None if self._covered() else step()
+
+        through = ("PageUp", "PageDown")
+        keys = {name: step if name in through else uncovered(step) for name, step in self._hands.keys.items()}
+        escape = self._hands.keys["Esc"]
+        keys["Esc"] = lambda: None if self._uncover() else escape()
+        keys["V"] = uncovered(self._turn_panels)
+        keys["W"] = lambda: self._cover("far")
+        keys["?"] = lambda: self._cover("keys")
+        return keys
+
+    def _covered(self) -> bool:
+        return any(cover.isVisible() for cover in self._covers.values())
+
+    def _uncover(self) -> bool:
+        """Put away what is laid over the window; whether there was anything."""
+        there = [cover for cover in self._covers.values() if cover.isVisible()]
+        for cover in there:
+            cover.hide()
+        return bool(there)
+
+    def _cover(self, which: str) -> None:
+        """The list of keys, or the far view; again: away with it."""
+        window = main_window(self)
+        if window is None or (self.study is not None and which == "far"):  # a walk shows no number of its own
+            return
+        shown = which in self._covers and self._covers[which].isVisible()
+        self._uncover()
+        if shown:
+            return
+        if which not in self._covers:
+            viewer = self._viewer_itself()
+            self._covers[which] = KeyList(window, viewer, KEYS) if which == "keys" else FarView(window, viewer)
+        cover = self._covers[which]
+        if isinstance(cover, FarView):
+            film = None if self._canvas is None else self._canvas.grab()
+            cover.show_glances(glances(self.session.result, self.session.facts), self.session.canal_name, film)
+        cover.turn()
+
+    def _turn_panels(self) -> None:
+        """The viewer's own panels are one key away."""
+        window = main_window(self)
+        if window is not None:
+            show_viewer_panels(window)
 
     # ---- showing -------------------------------------------------------------------------------------------------
 
@@ -599,6 +706,7 @@ class WorkingLengthDock(QWidget):
 
     def _fill_in(self) -> None:
         session = self.session
+        self._layers.labelled = self.study is None  # a walk may not name them
         self._layers.refresh()
         step = session.next_step() if self.study is None else self.study.walk.next_step()
         self.next_line.setText(step.words)
@@ -613,6 +721,13 @@ class WorkingLengthDock(QWidget):
         self._show_canal()
         self._show_length()
         self._by_place["space"].refresh(None if self.study is None else self.study.walk)
+        self.shelf.absent = set() if self._space.offered else {"space"}
+        self._tell_outcomes()
+        far = self._covers.get("far")
+        if isinstance(far, FarView) and far.isVisible():
+            far.show_glances(glances(session.result, session.facts), session.canal_name)
+        self.warnings.show_remarks(remarks_of(session))
+        self.warnings.show()  # a walk may hide it again
         self.record.refresh()
         whose = f", {session.canal_name.replace('&', '&&')}" if session.canal_name else ""
         for name, title in CANAL_PARTS.items():
@@ -621,14 +736,65 @@ class WorkingLengthDock(QWidget):
         self.redo_button.setEnabled(session.can_redo)
         self.saved.setText(session.saved_words())
         self.progress.setVisible(bool(session.busy))
+        self.shelf.arrange()
+        if step.place in self._by_place and step.place != self._place:  # bring it into view, once
+            self._go_on_to(step.place)
         if self.study is not None:
             self.study.refresh()
             self._show_whole_film()
         self._on_moved()
-        if step.place in self._by_place and step.place != self._place:  # bring it into view, once
-            self._place = step.place
-            if not (self._by_dock or self.underMouse()):  # else it would jump under the hand
-                self._area.ensureWidgetVisible(self._by_place[step.place], 0, 0)
+
+    def _go_on_to(self, place: str) -> None:
+        """The step at hand is open and the others of its tab folded; nothing moves or goes that a hand is on."""
+        in_use = self._by_dock or self.underMouse()
+        if self.shelf.tab_of(place) not in (None, self.shelf.tab):
+            if in_use:
+                return  # and later, when the hand is elsewhere
+            self.shelf.choose(self.shelf.tab_of(place) or self.shelf.tab)
+        self._place = place
+        focused = self.window().focusWidget()
+        if self._area.underMouse():
+            self.shelf.open_only(place, self._by_place.values())  # the step is opened, none is folded
+        else:
+            self.shelf.open_only(place, [] if focused is None else [focused])
+        if not in_use:  # else it would jump under the hand
+            for _ in range(3):  # from a label that wraps to its part, and from there to the page
+                QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+            top = self._by_place[place].mapTo(self._area.widget(), QPoint(0, 0)).y()
+            self._area.verticalScrollBar().setValue(top)
+
+    def _on_tab(self, tab: Tab) -> None:
+        self.shelf.choose(tab)
+        self._area.verticalScrollBar().setValue(0)
+        self.refresh()
+
+    def show_column(self) -> None:
+        """All parts open in one column, without tabs."""
+        self.shelf.column = True
+        self.refresh()
+
+    def reveal(self, widget: QWidget) -> None:
+        """Open the tab and the step that a widget is in."""
+        for pressed in self.shelf.way_to(widget):
+            pressed.click()
+
+    def _tell_outcomes(self) -> None:
+        """What each step has come to, for its line while it is folded; no number that could be taken for a stop."""
+        session, facts = self.session, self.session.canal_facts
+        graph, film, trace = session.radiograph, session.film, session.trace_result
+        scaled = film is not None and film.calibration is not None
+        electronic = None if facts is None else facts.electronic
+        outcomes = {
+            "film": "" if graph is None or session.case is None else Path(graph.path).name,
+            "scale": scale_words(film).split(",")[0] if film is not None and scaled else "",
+            "canals": "" if trace is None else "traced" if trace.length is not None else "traced, no length",
+            "readings": "" if electronic is None else f"{electronic.n}, {electronic.status}",
+            "length": "" if facts is None or facts.decision is None else f"decided by {facts.decision.by}",
+        }
+        if trace is not None and trace.lacks_reference:
+            outcomes["canals"] = "traced, no reference point"
+        for place, outcome in outcomes.items():
+            self._by_place[place].tell(outcome)
 
     def begin_walk(self, walk: Walk) -> None:
         """Walk through films: the dock shows the walk, and what must not be seen is hidden."""
@@ -644,10 +810,17 @@ class WorkingLengthDock(QWidget):
             "openers": [self.cases, self._openers, self._archive, self.angulation],
             "names": named,
             "films": [self.film_choice],
-            "entries": [self.head.row, *(self._by_place[name] for name in ("readings", "length", "entry", "record"))],
-            "scale": [self._by_place["scale"]],
+            "entries": [
+                self.head.row,
+                self.plate,
+                self.warnings,
+                *(self._by_place[name] for name in ("readings", "length", "entry", "record")),
+            ],
+            "scale": [self._by_place["scale"], self.warnings],
             "metal": [self.metal],
             "measures": [
+                self.plate,
+                self.warnings,
                 self.scale_words,
                 self.scale_notes,
                 self.canal_length,
@@ -659,6 +832,7 @@ class WorkingLengthDock(QWidget):
         self._fields["reference"].edit.setReadOnly("names" in walk.conceals)
         self.point.usual.setVisible("names" not in walk.conceals)  # its cusps would name the tooth
         kind = ExercisePart if isinstance(walk, ExerciseWalk) else StudyPart
+        self.shelf.column = True
         self.study = kind(walk, self._do, self._message("study"), concealed)
         self._by_place["study"] = self.study
         self._parts.insertWidget(0, self.study)
@@ -699,7 +873,7 @@ class WorkingLengthDock(QWidget):
         if graph is not None:
             of_file = "" if graph.frame is None else f", frame {graph.frame} of {graph.frames}"
             words.append(f"{Path(graph.path).name}: {graph.rows} x {graph.cols} pixels, {graph.bits} bit{of_file}")
-            words += [f"! {text}" for text in graph.warnings] + [*graph.densities, *graph.notes]
+            words += [*graph.densities, *graph.notes]
             if self._layers.words:
                 words.append(f"Shown {self._layers.words}.")
         self.film_words.setText("\n".join(words))
@@ -787,8 +961,9 @@ class WorkingLengthDock(QWidget):
     def _show_length(self) -> None:
         found, facts = self.session.canal_result, self.session.canal_facts
         if found is None or facts is None:
-            for label in (self.reading_words, self.proposal, self.reasons, self.decision, self.doubt):
+            for label in (self.reading_words, self.proposal, self.decision):
                 tell(label, "")
+            self.ends.hide()
             self.reading_list.show_readings((), ())
             self.take_proposal.setEnabled(False)
             return
@@ -800,10 +975,13 @@ class WorkingLengthDock(QWidget):
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]
+        if facts.risk is not None:
+            lines.append(f"a stop at {risk_words(facts)}")
+        ends = ends_drawing(facts, width=PROFILE_PX, height=150)
+        self.ends.setVisible(ends is not None)
+        if ends is not None:
+            self.ends.setPixmap(drawn(ends, PROFILE_PX, self.devicePixelRatioF()))
         tell(self.proposal, "\n".join(lines + (stops if facts.decision is None else [])))
-        tell(self.reasons, "\n".join(f"! {flag.text}" for flag in canal_flags(found, found.basis, facts)))
-        doubt = doubt_of(facts)
-        tell(self.doubt, "" if doubt is None else f"! {doubt.what} no longer holds: {doubt.why}.")
         lines = [] if facts.decision is None else [decision_words(facts.decision), *stops]
         tell(self.decision, "\n".join(lines))
 
@@ -859,8 +1037,9 @@ class WorkingLengthDock(QWidget):
         session, edit = self.session, self._fields["reading"].edit
         if session.question is not None or session.busy or session.tool != "look" or session.canal is None:
             return
-        if not edit.isVisibleTo(self):
+        if self.study is not None and "entries" in self.study.walk.conceals:
             return
+        self.reveal(edit)
         edit.setFocus()
         edit.selectAll()
         edit.insert(digit)
@@ -880,6 +1059,8 @@ class WorkingLengthDock(QWidget):
 
     def _say_at(self, place: str, text: str) -> None:
         target = self._fields.get(place)
+        if text and isinstance(target, QWidget):
+            self.reveal(target)  # a refusal is seen, whichever tab is open
         if isinstance(target, Field):
             target.say(text)
         elif target is not None:
@@ -968,7 +1149,7 @@ class WorkingLengthDock(QWidget):
         self.refresh()
 
     def _on_metal(self, text: str) -> None:
-        self._enter_here("film", lambda: self.session.set_metal(METAL[text]))
+        self._enter_here("view", lambda: self.session.set_metal(METAL[text]))
 
     def _on_known(self, _text: str) -> None:
         def step() -> None:
@@ -1034,10 +1215,7 @@ class WorkingLengthDock(QWidget):
 
     def _add_canal(self) -> None:
         session = self.session
-        used = set() if session.case is None else {canal.name for canal in session.case.canals}
-        usual = [] if session.tooth is None else [name for name in session.tooth.canal_names if name not in used]
-        name = usual[0] if usual else f"canal {len(used) + 1}"
-        self._do("canal", lambda: session.add_canal(name))
+        self._do("canal", lambda: session.add_canal(session.usual_name()))
         if session.canal is not None and session.canal.reference_point is None:
             self.point.edit.setFocus()  # which cusp it counts from is the first thing to say of it
 

@@ -35,7 +35,7 @@ class Head(QWidget):
         super().__init__()
         self._session = session
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 4, 6, 0)
+        layout.setContentsMargins(8, 0, 8, 0)
         layout.setSpacing(2)
         self.words = note(name="number")
         self.words.setAccessibleName("Tooth, case, saved or not")

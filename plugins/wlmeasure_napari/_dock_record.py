@@ -63,7 +63,7 @@ class RecordPart(Part):
     """The length record of the canal in hand."""
 
     def __init__(self, session: Session, do: Callable[[str, Callable[[], None]], None], message: QWidget) -> None:
-        super().__init__("Record")
+        super().__init__("Treatment")
         self._session, self._do = session, do
         self._shown: tuple[Any, ...] = ()
         self._offered: Draft | None = None

@@ -16,6 +16,7 @@ from wlmeasure.learn.answers import SIDES, Answer, commit_answer, committed_answ
 from wlmeasure.learn.exercise import ANSWER_FILE, ASKED, ASKED_SECOND, Item, SecondFilm, load_exercise
 from wlmeasure.learn.pages import given_words, second_words
 from wlmeasure.record.case import Angulation, Canal, Case, Film, save_case
+from wlmeasure.words import typed_number
 from wlmeasure_napari._guide import Step
 from wlmeasure_napari._session import Session
 from wlmeasure_napari._study import Concealed
@@ -235,6 +236,6 @@ def _number(name: str, text: str) -> float | None:
     if not text.strip():
         return None
     try:
-        return float(text.replace(",", "."))
+        return typed_number(text.replace(",", "."))
     except ValueError:
         raise LearnError(f"{name} must be a number in mm: {text[:40]!r}") from None

@@ -412,11 +412,7 @@ def _after_decision(state: State) -> Step:
         "gauge": ("gauge what was shaped", "G", "entry"),
         "report": ("write the report", "button Report", "record"),
     }[state.afterwards]
-    done = (
-        f"{_short(state.decided, 20)} saved, with a warning under Working length"
-        if state.remarked
-        else "Done and saved"
-    )
+    done = f"{_short(state.decided, 20)} saved, with a warning" if state.remarked else "Done and saved"
     return Step(what, done, key, place)
 
 

@@ -33,10 +33,14 @@ KEYS = (
     ("arrow keys", "move the chosen point by a quarter pixel, as the film is seen"),
     ("Ctrl+D", "delete the chosen point"),
     ("Ctrl+click", "one more point on the canal of the chosen point"),
+    ("Page Down, Page Up", "the next canal of the tooth, the one before"),
     ("Ctrl+S", "save the case"),
     ("0 to 9", "with no tool in hand: a reading of the canal in hand; go on typing, Enter records it"),
     ("Ctrl+O", "open a film"),
     ("C", "local contrast on the picture, on or off; never on what is measured"),
+    ("W", "the working length as large as the window, for the far side of the chair; W or Esc puts it away"),
+    ("?", "this list"),
+    ("V", "the viewer's own panels, shown or hidden"),
     ("Tab", "from the film into the dock; Enter or Esc in a field goes back to the film; Space opens a drop-down"),
 )
 
@@ -75,6 +79,8 @@ class Hands:
             "Left": lambda: self._nudge(0.0, -NUDGE_PX),
             "Right": lambda: self._nudge(0.0, NUDGE_PX),
             "C": self._contrast,
+            "PageDown": lambda: session.do("canal", lambda: session.go_to_canal(1)),
+            "PageUp": lambda: session.do("canal", lambda: session.go_to_canal(-1)),
         }
 
     def connect(self) -> None:

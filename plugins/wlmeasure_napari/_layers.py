@@ -16,8 +16,9 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure_napari._glance import glances
 from wlmeasure_napari._offer import is_film
-from wlmeasure_napari._session import Session
+from wlmeasure_napari._session import Handle, Session
 
 __all__ = [
     "CANAL_COLOUR",
@@ -42,6 +43,7 @@ REORDERED = "The film lies beneath what is measured on it: its layers are kept i
 FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
 PAN = "pan_zoom"
 MARGIN = 0.05  # about a film that is shown whole
+LABEL_PT = 12
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
 
@@ -113,6 +115,7 @@ class Layers:
         self._shown: tuple[str, bool, bool] | None = None
         self.enhanced = False  # local contrast, for the eye alone
         self.inverted = False
+        self.labelled = False  # whether canals are named on the film, with the stop that was decided
         self.faded = 0.5  # opacity of the earlier film over this one
         self._adding = False
         self._view = View()  # of the film when it was last shown
@@ -447,4 +450,30 @@ class Layers:
             layer.face_color = "transparent"
             layer.border_width = 0.18
             layer.symbol = symbols
+        self._label(layer, [handle for handle, _ in handles], len(points))
         layer.editable = False
+
+    def _label(self, layer: Any, handles: list[Handle], count: int) -> None:
+        """Each canal's name, and the stop where somebody has decided it, beside its reference point or else its first click."""
+        labels = [""] * count
+        session = self._session
+        if self.labelled:
+            for glance in glances(session.result, session.facts):
+                own = [k for k, handle in enumerate(handles) if handle.canal == glance.canal]
+                marked = [k for k in own if handles[k].role == "reference"] or own
+                if marked:
+                    number = glance.number if glance.decided else ""
+                    said = ", ".join(text for text in (number, glance.word if glance.state == "again" else "") if text)
+                    labels[marked[0]] = f"{glance.canal}  {said}".strip()
+        layer.features = {"label": labels}
+        if not any(labels):
+            layer.text.visible = False
+            return
+        beside = float(layer.size[0]) / 2.0
+        layer.text = {
+            "string": "{label}",
+            "size": LABEL_PT,
+            "color": "white",
+            "anchor": "lower_left",
+            "translation": [-beside, 3.0 * beside],
+        }

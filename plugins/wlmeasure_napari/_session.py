@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from datetime import datetime
+from threading import Thread
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ from attrs import evolve, frozen
 from wlmeasure import __version__
 from wlmeasure.decide.filling import limit_words
 from wlmeasure.decide.methods import ApicalEnd
+from wlmeasure.detect.tracing import maps_at_hand, tracing_maps
 from wlmeasure.errors import CaseError, QuestionError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View
@@ -47,7 +49,7 @@ from wlmeasure.record.evaluate import (
     accept_paths,
     evaluate,
 )
-from wlmeasure.record.facts import CanalFacts, CaseFacts, case_facts
+from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.record.over_time import with_carried
 from wlmeasure.record.record import EDGE_MM, QUESTIONS, LengthRecord, decided
 from wlmeasure.trace.centreline import check_points
@@ -113,7 +115,7 @@ def _in_space(case: Case) -> Any:
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
     """The trace with other clicks, to be traced anew."""
-    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None)
+    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
     return _by_hand(placed, "apical end", "path")
 
 
@@ -149,6 +151,9 @@ class Session(Desk):
         self.asked: Any = None  # what a question was asked about; the same once more is a yes
         self.stored_at_head: Any = None  # the state in the archive that this case was stored at, or came from
         self.stored_entries: frozenset[str] = frozenset()  # ids of the entries that were stored there
+        self.asked_by_archive: Any = (
+            None  # entries that it asked about, and the codes: storing them once more answers yes
+        )
         self._facts: tuple[CaseResult, CaseFacts] | None = None
         self._undo: list[tuple[Case, str, str]] = []  # the case, with the canal and the film in hand
         self._redo: list[tuple[Case, str, str]] = []
@@ -592,6 +597,8 @@ class Session(Desk):
         self._say_dropped("another tool is in hand" if tool != self.tool else "it begins anew")
         self._drop_tool()
         self.tool = tool
+        if tool == "canal":
+            self._look_ahead()
         self.changed.emit()
 
     def find_file(self) -> None:
@@ -735,7 +742,18 @@ class Session(Desk):
             kind: Literal["canal", "file"] = "canal" if self.tool == "canal" else "file"
             traced = () if self.film is None or kind == "file" else self.film.file_traces
             files = [file.path_px for file in traced]
-            self._live = LivePath(self.radiograph, self.pending[-1], kind, self._rough_mm_per_px(), files=files)
+            size = self._rough_mm_per_px()
+            maps = maps_at_hand(self.radiograph, size) if kind == "canal" else None
+            self._live = LivePath(self.radiograph, self.pending[-1], kind, size, files=files, maps=maps)
+
+    def _look_ahead(self) -> None:
+        """The maps that canals are traced with, computed while a person looks for the first click: half a second, once a film.
+
+        Whoever needs them before waits for them, but for the line under the cursor, which does without.
+        """
+        if self.radiograph is not None and maps_at_hand(self.radiograph, self._rough_mm_per_px()) is None:
+            job = Thread(target=tracing_maps, args=(self.radiograph, self._rough_mm_per_px()), daemon=True)
+            job.start()
 
     def _rough_mm_per_px(self) -> tuple[float, float]:
         film = self.film
@@ -1301,6 +1319,18 @@ class Session(Desk):
             raise lacking(self, "case")
         self._step(change(self.case), after=after)
 
+    def usual_name(self) -> str:
+        """Name of a canal that the tooth may have besides; a number where its usual ones are all there."""
+        used = set() if self.case is None else {canal.name for canal in self.case.canals}
+        usual = [] if self.tooth is None else [name for name in self.tooth.canal_names if name not in used]
+        return usual[0] if usual else f"canal {len(used) + 1}"
+
+    def go_to_canal(self, by: int) -> None:
+        """Work on the next canal of the tooth, or the one before (`by` -1); round from the last to the first."""
+        names = [] if self.case is None else [canal.name for canal in self.case.canals]
+        if self.canal_name in names:
+            self.choose_canal(names[(names.index(self.canal_name) + by) % len(names)])
+
     def add_canal(self, name: str, reference_point: str | None = None) -> None:
         """One canal more, and work on it."""
         name = name.strip()
@@ -1396,12 +1426,13 @@ class Session(Desk):
             self.changed.emit()
 
     def _proposed_at_most(self) -> float | None:
-        """The proposed working length of the canal in hand; where none is proposed, what it is not to pass until it is."""
+        """The proposed working length of the canal in hand; where none is settled, what it is not to pass until it is."""
         found = self.canal_result
         if found is None:
             return None
         working = found.working_length
-        return working.ceiling_mm if working.length_mm is None else working.length_mm
+        settled = working.length_mm is not None and working.status in SETTLED
+        return working.length_mm if settled else working.ceiling_mm
 
     def ask_once_more(self, about: Any) -> None:
         """Something that was entered is asked about; entered once more unchanged it is meant."""

@@ -30,16 +30,20 @@ from qtpy.QtWidgets import (
 
 from wlmeasure_napari._dock_parts import Field
 
-__all__ = ["WindowKeys", "film_canvas", "main_window"]
+__all__ = ["WindowKeys", "film_canvas", "main_window", "show_viewer_panels", "viewer_panels"]
+
+PANELS = ("layer list", "layer controls")  # the viewer's own, by Qt's object names
 
 DIGITS = tuple("0123456789")
 ARROWS = frozenset({"Up", "Down", "Left", "Right"})
+PAGES = frozenset({"PageUp", "PageDown"})
 SAVE, OPEN = "Ctrl+S", "Ctrl+O"
 NAMES = {
     **{getattr(Qt.Key, f"Key_{letter}").value: letter for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"},
-    **{getattr(Qt.Key, f"Key_{name}").value: name for name in ("Up", "Down", "Left", "Right")},
+    **{getattr(Qt.Key, f"Key_{name}").value: name for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")},
     **{getattr(Qt.Key, f"Key_{name}").value: "Enter" for name in ("Return", "Enter")},
     Qt.Key.Key_Escape.value: "Esc",
+    Qt.Key.Key_Question.value: "?",
     Qt.Key.Key_Tab.value: "Tab",
     Qt.Key.Key_Backtab.value: "Backtab",
 }
@@ -69,10 +73,25 @@ def film_canvas(window: QMainWindow) -> QOpenGLWidget | None:
     return None if middle is None else middle.findChild(QOpenGLWidget)
 
 
+def viewer_panels(window: QMainWindow) -> list[QWidget]:
+    """What the viewer itself shows beside the film: its lists, and the line at the foot of its window."""
+    return [*(panel for panel in window.findChildren(QDockWidget) if panel.objectName() in PANELS), window.statusBar()]
+
+
+def show_viewer_panels(window: QMainWindow, *, on: bool | None = None) -> None:
+    """Show or hide the viewer's own panels; None turns them over."""
+    panels = viewer_panels(window)
+    shown = not any(panel.isVisibleTo(window) for panel in panels) if on is None else on
+    for panel in panels:
+        panel.setVisible(shown)
+
+
 def key_name(event: Any) -> str:
     """A key with what is held, such as "S", "Ctrl+Z", "Enter"; empty for one that means nothing here."""
     held = HELD.get(event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier)
     name = NAMES.get(event.key())
+    if name == "?" and held is not None:
+        return name  # on most keyboards Shift is held for it
     return "" if held is None or name is None else held + name
 
 
@@ -185,9 +204,9 @@ class WindowKeys(QObject):
             return ours and name in ("Enter", "Esc")
         if name not in self._keys:
             return widget is self._canvas and name in ("Tab", "Backtab", "Shift+Backtab")
-        if name in ARROWS:
+        if name in ARROWS | PAGES:
             keeps = isinstance(widget, QAbstractSlider) or (ours and isinstance(widget, QAbstractItemView))
-            return self._has_point() and not keeps
+            return (name in PAGES or self._has_point()) and not keeps
         return not (
             name == "Enter" and ours and isinstance(widget, QAbstractItemView)
         )  # opens what is chosen in the list

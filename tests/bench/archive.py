@@ -1,6 +1,6 @@
 """The archive at full size: killed writers, many writers, 100,000 entries. About ten minutes on two cores.
 
-    python tests/bench/archive.py [--only kills|writers|size] [--on sqlite|postgresql]
+    python tests/bench/archive.py [--only kills|writers|words|size] [--on sqlite|postgresql]
 
 The counts can be changed: --kills SQLITE POSTGRESQL, --writers N, --each N, --entries N.
 
@@ -35,9 +35,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "references"))
 import postgres_server  # noqa: E402
 
+BY_WORDS = ROOT / "tests" / "references" / "archive_words.py"
 WRITER = ROOT / "tests" / "references" / "archive_writer.py"
 SAMPLE = ROOT / "sample_images" / "cases" / "curved_out_of_plane.wl.json"
-WHO = {"by": "AB", "at": "2026-11-25T10:30:00"}
+WHO = {"by": "AB", "at": "2026-11-26T10:30:00"}  # later than every entry
 ENTRIES_OF_A_CASE = 50
 SEED = 5000
 PAUSE_S = 0.02  # one storing takes some 5 to 20 ms here
@@ -140,6 +141,39 @@ def writers(backend: str, count: int, each: int) -> None:
         sound(archive, f"{backend}, writers")
 
 
+def by_words(backend: str, count: int, each: int) -> None:
+    """Processes that all enter notes into the same eight cases by the words of the command line."""
+    cases = 8
+    with address_of(backend) as address, open_archive(address, create=True) as archive:
+        for number in range(cases):
+            archive.add(case(number), **WHO)
+        begin = time.perf_counter()
+        environment = os.environ | {"PYTHONPATH": str(ROOT), "WLMEASURE_ARCHIVE": address}
+        running = [
+            subprocess.Popen(
+                [sys.executable, str(BY_WORDS), f"w{number}", str(each), str(cases)],
+                stdout=subprocess.PIPE,
+                text=True,
+                env=environment,
+            )
+            for number in range(count)
+        ]
+        lines = [line for process in running for line in process.communicate()[0].split()]
+        seconds = time.perf_counter() - begin
+        stored = [str(entry.note) for k in range(cases) for entry in archive.load(f"P-{k:05d}").case.entries]
+        conflicts = lines.count("conflict")
+        wanted = {f"w{number}-{k}" for number in range(count) for k in range(each)}
+        failed = sum(process.returncode != 0 for process in running)
+        print(
+            f"{backend}, by words: {count} writers x {each} notes, {cases} cases: {len(stored)} stored, {conflicts} conflicts "
+            f"told, {len(wanted - set(stored))} lost, {failed} writers gave up, {seconds:.0f} s",
+            flush=True,
+        )
+        if failed or sorted(stored) != sorted(wanted):
+            faults.append(f"{backend}, by words: notes of writers at once are missing")
+        sound(archive, f"{backend}, by words")
+
+
 def spent(call: Callable[[], object], runs: int = 25) -> tuple[float, float, float]:
     """Median and least milliseconds, and median milliseconds of this process's own work, after one call to warm up.
 
@@ -227,7 +261,7 @@ def main() -> int:
     parser.add_argument("--writers", type=int, default=8)
     parser.add_argument("--each", type=int, default=500)
     parser.add_argument("--entries", type=int, default=100_000)
-    parser.add_argument("--only", choices=("kills", "writers", "size"))
+    parser.add_argument("--only", choices=("kills", "writers", "words", "size"))
     parser.add_argument("--on", choices=("sqlite", "postgresql"))
     arguments = parser.parse_args()
     for backend, times in zip(("sqlite", "postgresql"), arguments.kills, strict=True):
@@ -237,6 +271,8 @@ def main() -> int:
             kills(backend, times)
         if arguments.only in (None, "writers"):
             writers(backend, arguments.writers, arguments.each)
+        if arguments.only in (None, "words"):
+            by_words(backend, arguments.writers, arguments.each)
         if arguments.only in (None, "size"):
             size(backend, arguments.entries)
     for fault in faults:

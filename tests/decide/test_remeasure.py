@@ -9,9 +9,9 @@ from attrs import evolve
 
 from wlmeasure.calibration import RULER_STD_MM, Calibration, KnownLine, calibrate_lines, calibrate_spacing
 from wlmeasure.decide.electronic import ElectronicReading, electronic_length
-from wlmeasure.decide.methods import CLEAR_LANDMARK_STD_MM, LANDMARK_TERM, radiographic_length
-from wlmeasure.decide.reconcile import APART_TERM, WorkingLength, reconcile
-from wlmeasure.decide.remeasure import CHOICE, READINGS_STD_MM, Advice, advise_length, advise_working_length
+from wlmeasure.decide.methods import radiographic_length
+from wlmeasure.decide.reconcile import CONSTRICTION_TERM, FORAMEN_TERM, WorkingLength, reconcile
+from wlmeasure.decide.remeasure import CHOICE, Advice, advise_length, advise_working_length
 from wlmeasure.image.radiograph import SpacingClaim
 from wlmeasure.magnification import Magnification
 from wlmeasure.measure.budget import total_std_mm
@@ -112,33 +112,45 @@ def test_laws_of_advice(short_mm: float, known_std_mm: float) -> None:
         assert (CHOICE in one.words) is one.needs_film
 
 
-def test_the_landmark_is_a_term_of_its_own_in_the_working_length() -> None:
-    """TRADE: 0.17 mm of film and 0.4 mm between roots; the sum of squares is the stated uncertainty."""
+def test_readings_are_what_narrows_a_film_alone() -> None:
+    """The promise is kept: three readings where the film alone expects the foramen give the interval that was promised."""
     length, scale = film()
     working = proposed(length)
-    terms = {term.term: term.std_mm for term in working.budget}
-    assert terms[LANDMARK_TERM] == CLEAR_LANDMARK_STD_MM
-    assert set(terms) == {LANDMARK_TERM, *(term.term for term in length.budget)}
-    assert working.std_mm == pytest.approx(hypot(CLEAR_LANDMARK_STD_MM, length.length_std_mm))
+    assert working.status == "film only"
+    assert {term.term for term in working.budget} == {FORAMEN_TERM, CONSTRICTION_TERM}
     assert working.std_mm == pytest.approx(total_std_mm(working.budget))
     first = advise_working_length(working, length, scale)[0]
-    assert first.term == LANDMARK_TERM
+    assert first.term == FORAMEN_TERM
+    assert "electronic readings" in first.action
     assert not first.needs_film
-    three = electronic_length([ElectronicReading(mm, "foramen", 15) for mm in (20.0, 20.25, 20.5)])
-    assert three.std_mm == pytest.approx(READINGS_STD_MM, rel=0.1)
-    assert first.after_mm == pytest.approx(1.96 * READINGS_STD_MM, rel=1e-3)
+    again = proposed(length, 19.5, 19.5, 19.5)
+    assert again.interval_mm is not None
+    assert first.after_mm == pytest.approx(0.5 * (again.interval_mm[1] - again.interval_mm[0]), rel=1e-6)
+    assert first.after_mm < 0.7 * first.before_mm
+
+
+def test_a_better_film_is_promised_what_it_gives() -> None:
+    """A stop known to a millimetre: the promised interval is that of the film with the stop read finely."""
+    length, scale = film(short_mm=0.0, known_std_mm=1.0)
+    working = proposed(length)
+    found = {one.term: one for one in advise_working_length(working, length, scale)}
+    better, _ = film(short_mm=0.0, known_std_mm=0.1 / sqrt(12.0))
+    again = proposed(better)
+    assert again.interval_mm is not None
+    assert found["known length"].after_mm == pytest.approx(
+        0.5 * (again.interval_mm[1] - again.interval_mm[0]), rel=0.01
+    )
 
 
 def test_film_and_reading_in_doubt_are_to_be_read_again() -> None:
-    """Two millimetres apart: |D| / sqrt(3) outweighs all else."""
+    """Two millimetres apart: no figure can be given in advance for what settles it."""
     length, scale = film()
     working = proposed(length, 17.5, 17.5, 17.5)
     assert working.status == "caution"
-    assert {term.term for term in working.budget} == {"electronic reading", APART_TERM}
-    first = advise_working_length(working, length, scale)[0]
-    assert first.term == APART_TERM
-    assert "film" in first.action
-    assert not first.needs_film
+    last = advise_working_length(working, length, scale)[-1]
+    assert "film and reading agree" in last.action
+    assert last.after_mm is None
+    assert not last.needs_film
 
 
 def test_no_advice_without_a_proposal_or_where_nothing_helps() -> None:

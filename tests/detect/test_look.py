@@ -10,7 +10,7 @@ import pytest
 
 from tests.bench.look import ideal_maps
 from wlmeasure.detect.certainty import KINDS, certainty_of
-from wlmeasure.detect.look import TRUSTED, look, look_at_maps
+from wlmeasure.detect.look import PERHAPS, SAID, TRUSTED, _doubled, look, look_at_maps
 from wlmeasure.detect.network import load_network
 from wlmeasure.detect.prepare import FIGURES, prepared
 from wlmeasure.detect.refine import fine_file
@@ -117,6 +117,29 @@ def test_what_is_unlikely_is_not_proposed(drawn):
     assert made.canals
     assert {c.root for c in made.canals} == {None}  # no canal points to a root that is not there
     assert TRUSTED > 0.5
+
+
+def test_what_is_perhaps_there_is_said_when_asked_for(drawn):
+    """Every canal of probability 0.6, between what is asked of one by default and what may be asked for."""
+    _, radiograph, maps = drawn
+    perhaps = SURE | {"canal": {"weights": [float(np.log(0.6 / 0.4))] + [0.0] * (KINDS["canal"] - 1)}, "ranges": ANY}
+
+    def canals(**more):
+        certainty = certainty_of({"certainty": perhaps})
+        return look_at_maps(radiograph, maps, certainty, model="", mm_per_px=SPACING, fine=False, **more).canals
+
+    assert PERHAPS < 0.6 < SAID["canal"]
+    assert canals() == ()
+    assert {round(c.probability, 6) for c in canals(perhaps=True)} == {0.6}
+
+
+def test_a_line_followed_twice_is_said_once():
+    along = np.column_stack([np.arange(100.0), np.full(100, 20.0)])
+    beside, apart = along + np.array([0.0, 2.0]), along + np.array([0.0, 6.0])
+    assert _doubled([along, beside, apart], [0.5, 0.9, 0.3]) == {0}
+    assert _doubled([along, along[:60], along[40:]], [0.8, 0.9, 0.7]) == {
+        2
+    }  # a part is the same, the whole is not a part
 
 
 def test_a_tip_outside_is_said(drawn):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wlmeasure.detect.ways import Lines, Way, peaks
+from wlmeasure.detect.ways import MOST_STRANDS, Lines, Way, peaks
 
 ROWS, COLS = np.mgrid[:160, :140].astype(np.float64)
 
@@ -31,6 +31,21 @@ def test_peaks_lie_where_the_bells_do():
 def test_faint_peaks_and_doubles_are_none():
     assert peaks(bell((40, 50), 0.1), 0.15) == []
     assert len(peaks(np.maximum(bell((40, 50)), bell((42, 51), 0.9)), 0.15)) == 1
+
+
+def test_the_surest_points_and_the_longest_lines_are_kept():
+    share = np.maximum.reduce([bell((20 + 20 * k, 30), 0.5 + 0.08 * k) for k in range(6)])
+    assert [round(p.at[0]) for p in peaks(share, 0.15, most=2)] == [120, 100]
+    starts = [
+        (r, c) for r in range(5, 150, 12) for c in (5, 50, 95)
+    ]  # short lines, more than are taken up, and a long one
+    many = np.maximum.reduce(
+        [line((r, c), (r, c + 20), sd=0.7) for r, c in starts] + [line((155, 5), (155, 130), sd=0.7)]
+    )
+    lines = Lines(many, (160, 140), least=0.35)
+    assert len(starts) > MOST_STRANDS
+    assert len(lines.strands) == MOST_STRANDS
+    assert lines.strands[0].holds(np.array([155.0, 70.0])) is not None
 
 
 def test_a_line_is_followed_from_end_to_end():
@@ -72,6 +87,8 @@ def test_turn_and_trim_by_hand():
     corner = np.vstack([np.column_stack([leg, np.zeros(60)]), np.column_stack([np.full(60, 59.0), leg])])
     way = Way(corner, np.r_[np.full(20, 0.2), np.full(100, 0.9)])
     assert way.sharpest == pytest.approx(np.pi / 2, abs=0.01)
+    assert way.turning == pytest.approx(np.pi / 2, abs=0.01)
+    assert way.faintest == 0.2
     trimmed = way.trimmed(0.5, 2.0)
     assert len(trimmed.points) == 98
     np.testing.assert_array_equal(trimmed.points[0], [22.0, 0.0])

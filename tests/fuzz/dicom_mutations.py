@@ -7,7 +7,7 @@ import pickle
 import struct
 import zlib
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -580,7 +580,7 @@ MILD: tuple[Damage, ...] = (
 """Damage that often leaves a file that opens, so that what comes behind the reading is reached."""
 
 
-@cache
+@lru_cache(maxsize=200)
 def _pickled(seed: File) -> bytes:
     return pickle.dumps(seed)
 

@@ -37,6 +37,7 @@ NAMES = {
     "dicom": "film.dcm",
     "report": "report.dcm",
     "case": "cases/case.wl.json",
+    "structure": "cases/case.wl.json",
     "png": "damaged.png",
     "tiff": "film.tif",
     "jpeg": "film.jpg",
@@ -95,9 +96,12 @@ class Judge:
         try:
             with warnings.catch_warnings(record=True) as leaked:
                 warnings.simplefilter("always")
-                opened = {"case": self._case, "report": self._report, "paths": self._paths}.get(made.kind, self._film)(
-                    path, out, made
-                )
+                opened = {
+                    "case": self._case,
+                    "structure": self._case,
+                    "report": self._report,
+                    "paths": self._paths,
+                }.get(made.kind, self._film)(path, out, made)
             if leaked:
                 first = leaked[0]
                 at = f"{Path(first.filename).name}:{first.lineno}"

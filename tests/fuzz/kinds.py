@@ -8,20 +8,21 @@ from collections.abc import Callable
 import numpy as np
 from attrs import frozen
 
-from tests.fuzz import case_mutations, dicom_mutations, raster_mutations
+from tests.fuzz import case_mutations, case_structures, dicom_mutations, raster_mutations
 from tests.fuzz.corpus import Corpus
 
 SHARES = {
-    "dicom": 0.48,
-    "report": 0.12,
-    "png": 0.08,
-    "tiff": 0.1,
-    "jpeg": 0.06,
-    "bmp": 0.04,
-    "case": 0.12,
-    "paths": 0.0,
+    "dicom": 0.4,
+    "report": 0.1,
+    "png": 0.07,
+    "tiff": 0.08,
+    "jpeg": 0.05,
+    "bmp": 0.03,
+    "case": 0.08,
+    "structure": 0.11,
+    "paths": 0.08,
 }
-"""Files of paths are asked for by `--kind paths`: they came later, and a file must go on following from (seed, number)."""
+"""A file follows from (seed, number, kind), whatever the shares are: a find is told with its kind."""
 RASTERS: dict[str, Callable[[bytes, np.random.Generator], bytes]] = {
     "png": raster_mutations.png,
     "tiff": raster_mutations.tiff,
@@ -59,6 +60,9 @@ def _made(corpus: Corpus, rng: np.random.Generator, kind: str | None) -> Made:
         seeds = corpus.reports if kind == "report" and corpus.reports else corpus.dicom
         origin, tree = dicom_mutations.pick(rng, seeds)
         return Made(kind, origin, dicom_mutations.damaged(tree, rng, report=kind == "report"), rng)
+    if kind == "structure":
+        origin, content = dicom_mutations.pick(rng, corpus.cases)
+        return Made(kind, origin, case_structures.structure(content, rng), rng)
     if kind in ("case", "paths"):
         origin, content = dicom_mutations.pick(rng, corpus.cases if kind == "case" else corpus.paths)
         return Made(kind, origin, case_mutations.case(content, rng), rng)

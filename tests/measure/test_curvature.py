@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from wlmeasure.calibration import KnownLine, calibrate_lines
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.curvature import (
+    UNSURE_DEG,
     backman_deg_per_mm,
     circumradius_mm,
     curvature_profile,
@@ -76,10 +77,11 @@ def test_every_definition_on_exact_shapes(draw: Draw, row: str, laid: tuple[floa
     path = on_film(draw(bent(coronal, radius, alpha, tail), 2001), *laid)
     found = measure_curvature(path)
     assert found.schneider_deg == pytest.approx(schneider, abs=0.01)
-    assert found.weine_deg == pytest.approx(weine, abs=0.01)
-    assert found.pruett_deg == pytest.approx(weine, abs=0.01)
-    assert found.long_axis_deg == pytest.approx(weine, abs=0.01)
-    assert found.total_turning_deg == pytest.approx(weine, abs=0.01)
+    # A straight part behind the arc is never known to be none: what is left of it is averaged over.
+    assert found.weine_deg == pytest.approx(weine, abs=0.02)
+    assert found.pruett_deg == pytest.approx(weine, abs=0.02)
+    assert found.long_axis_deg == pytest.approx(weine, abs=0.02)
+    assert found.total_turning_deg == pytest.approx(weine, abs=0.02)
     assert found.pruett_radius_mm == pytest.approx(radius, rel=1e-3)
     assert found.canal_access.angle_deg == pytest.approx(access, abs=0.002)
     assert found.canal_access.height_mm == pytest.approx(x, abs=0.001)
@@ -219,13 +221,16 @@ def test_no_spurious_inflections(draw: Draw, shape: tuple[float, float, float], 
 
 @pytest.mark.parametrize("count", [3, 4, 5, 6, 8, 12])
 def test_few_clicks_on_a_sharp_bend_are_not_called_straight(draw: Draw, count: int) -> None:
-    """Exact points of a 60 degree bend: either the angle comes out, or its stated uncertainty admits that it does not.
+    """Exact points of a 60 degree bend: the angle comes out, or its uncertainty admits that it may not, or there is none.
 
     A canal that turns by 60 degrees reported as 0 +- 0.4 degrees would be the worst error of all.
     """
     found = measure_curvature(draw(bent(8.0, 5.0, 60.0), count), noise=Noise(0.02))
-    assert abs(found.weine_deg - 60.0) <= max(3.0 * found.weine_std_deg, 0.1)
-    assert abs(found.schneider_deg - 30.0) <= max(3.0 * found.schneider_std_deg, 0.1)
+    for angle, std, true in (
+        (found.weine_deg, found.weine_std_deg, 60.0),
+        (found.schneider_deg, found.schneider_std_deg, 30.0),
+    ):
+        assert std > UNSURE_DEG if angle is None else abs(angle - true) <= max(3.0 * std, 0.1)
 
 
 # --- radius ----------------------------------------------------------------------------------------------------------

@@ -57,7 +57,7 @@ def test_equal_to_one_at_a_time(mixed, correlated):
     """Every definition within 1e-3 of itself; angles that are 0 for a straight canal are 0."""
     found = measure_many(mixed, correlated_mm=correlated)
     loose = {"misfit_mm"}  # of a straight canal ours is that of the straight line through the points
-    stds = {"schneider_std_deg", "weine_std_deg", "estrela_radius_mm"}
+    stds = {"schneider_std_deg", "weine_std_deg", "turning_std_deg", "estrela_radius_mm"}
     for k, path in enumerate(mixed):
         one = measure_curvature(path, noise=Noise(0.0, correlated))
         assert found.form[k] == one.form

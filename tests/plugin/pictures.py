@@ -26,25 +26,22 @@ def make(folder: Path) -> list[Path]:
     list of Path
         scale.png, tracing.png, decided.png, in_space.png
     """
-    import napari
     from attrs import evolve
     from qtpy.QtCore import QPoint
     from qtpy.QtGui import QCursor
     from qtpy.QtWidgets import QApplication
     from wlmeasure_napari._entries import add_reading
+    from wlmeasure_napari._screen import own_window
     from wlmeasure_napari._sessions import seat_of
 
     from wlmeasure.record.case import load_case, save_case
 
     folder.mkdir(parents=True, exist_ok=True)
     written = []
-    viewer = napari.Viewer(show=False)
+    viewer, dock = own_window(show=False)
     window = viewer.window._qt_window
     window.resize(*SIZE)
     window.show()
-    _, dock = viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
-    for panel in (viewer.window._qt_viewer.dockLayerControls, viewer.window._qt_viewer.dockLayerList):
-        panel.hide()  # napari's own panels stand aside
     session = seat_of(viewer).session
     QApplication.processEvents()  # the dock is shown, and has given the session a thread
     session.work = None  # each step is done when it returns
@@ -86,6 +83,7 @@ def make(folder: Path) -> list[Path]:
         save_case(evolve(case, films=films), Path(copy) / TWO_FILMS.name)
         dock.open_path(Path(copy) / TWO_FILMS.name)
         QApplication.processEvents()
+        dock.shelf.choose("3-D")
         dock._by_place["space"].ways["beside"].click()
         dock._area.ensureWidgetVisible(dock._by_place["space"], 0, 0)
         picture("in_space.png")

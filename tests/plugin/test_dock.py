@@ -41,6 +41,7 @@ class Person:
 
     def open_dock(self):
         self.frame, self.dock = self.viewer.window.add_plugin_dock_widget("wlmeasure", "Working length")
+        self.dock.show_column()  # every input is seen at once; tabs and folded steps are tested in test_screen.py
         self.settle()
 
     @property
@@ -77,8 +78,11 @@ class Person:
 
     def hover(self, pixel):
         """The mouse is there, and the session has heard of it: napari passes moves on when it comes to it."""
-        from qtpy.QtCore import QDeadlineTimer
+        from qtpy.QtCore import QDeadlineTimer, QPoint
 
+        self.test.mouseMove(
+            self.canvas, self.place(pixel) + QPoint(2, 2)
+        )  # a pointer that is there already makes no move
         self.test.mouseMove(self.canvas, self.place(pixel))
         end = QDeadlineTimer(5000)
         near = 2.0 * self.dock._layers.pixels(1.0)
@@ -440,7 +444,8 @@ def test_every_control_has_a_name_a_tooltip_and_its_turn_with_the_tab_key(person
         assert all(words), words
     seen = [dock._fields["tooth"].edit]
     seen[0].setFocus()
-    shown = [w for w in controls if w.isVisibleTo(dock) and w.isEnabled()]
+    page = dock._area.widget()  # head and foot always stand
+    shown = [w for w in controls if page.isAncestorOf(w) and w.isVisibleTo(dock) and w.isEnabled()]
     while len(seen) < len(shown):
         person.test.keyClick(person.window.focusWidget(), Qt.Key.Key_Tab)
         person.settle()

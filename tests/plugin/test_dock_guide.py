@@ -167,7 +167,7 @@ def test_the_decision_is_the_one_number_in_bold(person):
     for _ in range(2):
         person.press(person.button("Same again"))
     assert person.dock.take_proposal.isEnabled()
-    assert person.dock.proposal.text().startswith("proposed 20.0 mm ± ")
+    assert person.dock.proposal.text().startswith("proposed 20.0 mm (")
     assert bold(person, "length") == []
     person.press(person.button("Take proposal"))
     person.press(person.button("Decide"))
@@ -175,7 +175,7 @@ def test_the_decision_is_the_one_number_in_bold(person):
     assert words.startswith("20.0 mm, decided by KO")
     person.key("N")
     person.key("Return")
-    assert person.dock.doubt.text() == "! Decided 20.0 mm no longer holds: shaped since."
+    assert person.dock.warnings.words.text().startswith("! Decided 20.0 mm no longer holds: shaped since. Read again ")
 
 
 def test_give_or_take_is_what_is_printed_behind_the_sign(person):

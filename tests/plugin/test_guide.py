@@ -138,7 +138,7 @@ TABLE = {
                                         "list Canal in hand", "canals"),
     "decided and saved": (SAVED, "done and saved; record the first shaping file", "N", "entry"),
     "decided with a warning, saved": (evolve(SAVED, remarked=True),
-                                      "20.0 mm saved, with a warning under Working length; record the first shaping file", "N",
+                                      "20.0 mm saved, with a warning; record the first shaping file", "N",
                                       "entry"),
     "shaped and saved": (evolve(SAVED, afterwards="gauge"), "done and saved; gauge", "G", "entry"),
     "gauged and saved": (evolve(SAVED, afterwards="report"), "done and saved; write the report", "button Report", "record"),

@@ -184,7 +184,7 @@ def test_done_is_not_said_beside_a_warning_on_the_decided_length(session, tmp_pa
     session.save_as(tmp_path / "a.wl.json")
     assert any(flag.code.startswith("decided-") for flag in session.canal_facts.flags)
     assert "Done" not in session.next_step().words
-    assert "with a warning under Working length" in session.next_step().words
+    assert "saved, with a warning;" in session.next_step().words
     assert session.next_step().key == "N"
 
 

@@ -274,7 +274,7 @@ def test_the_parts_of_a_canal_bear_its_name(desk):
         desk.session.choose_canal(canal)
         desk.settle()
         titles = [desk.dock._by_place[place].title() for place in ("readings", "length", "entry")]
-        assert titles == [f"Electronic readings, {canal}", f"Working length, {canal}", f"Record, {canal}"]
+        assert titles == [f"Electronic readings, {canal}", f"Working length, {canal}", f"Treatment, {canal}"]
 
 
 @viewer

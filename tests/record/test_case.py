@@ -106,6 +106,14 @@ def test_absent_members_are_absent_in_the_value_and_in_the_file(body):
     assert case_to_json(case) == body
 
 
+@pytest.mark.parametrize("name", ["films", "canals", "entries"])
+def test_a_list_is_never_null(body, name):
+    """A program that lost the canals must not leave a case that reads as one without any."""
+    body[name] = None
+    with pytest.raises(CaseError, match=name):
+        case_from_json(body)
+
+
 def test_null_is_an_absent_member(body):
     case = case_from_json(copy.deepcopy(body) | {"case_id": None})
     assert case == case_from_json(copy.deepcopy(body))
@@ -327,13 +335,13 @@ def test_what_json_cannot_carry_never_touches_the_file(written, body, value):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no file modes")
-def test_the_mode_of_the_file_is_kept_and_a_new_one_follows_the_umask(body, tmp_path):
+def test_the_mode_of_the_file_is_kept_and_a_new_one_is_for_its_owner_alone(body, tmp_path):
     case = case_from_json(body)
     path = tmp_path / "a.wl.json"
     old = os.umask(0o027)
     try:
         save_case(case, path)
-        assert stat.S_IMODE(path.stat().st_mode) == 0o640
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
         path.chmod(0o604)
         save_case(case, path)
         assert stat.S_IMODE(path.stat().st_mode) == 0o604

@@ -170,7 +170,9 @@ def test_two_reference_points_that_should_be_one_are_said(unseen, measure):
     trace_of(unseen)["reference_px"] = [52, 62]
     result = measure(unseen)
     assert "reference-points-differ" not in codes(first(result).flags)
-    assert result.canals[0].working_length.length_mm == pytest.approx(19.0)
+    assert result.canals[0].working_length.length_mm == pytest.approx(
+        18.33, abs=0.01
+    )  # a film alone that may be too long
 
 
 @pytest.mark.parametrize(
@@ -224,9 +226,8 @@ def test_a_canal_traced_from_the_cusp_itself_keeps_its_way(unseen, measure):
 def test_the_ceiling_and_the_flag_of_the_proposal(unseen, measure):
     working = measure(unseen).canals[0].working_length
     assert "film-may-be-long" in codes(working.flags)
-    assert working.length_mm == pytest.approx(19.0)
-    low, high = working.interval_mm
-    assert working.length_mm - low > high - working.length_mm
+    assert working.length_mm < 19.0
+    assert working.ends.films[0].too_long_mm == pytest.approx(20.0 / 18.0)
     assert working.ceiling_mm == pytest.approx(19.0 - 20.0 / 18.0)
 
 

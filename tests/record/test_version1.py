@@ -391,3 +391,15 @@ def test_the_archived_cases_say_what_they_said():
         (reading,) = (e for e in case.entries if e.kind == "electronic reading")
         assert (reading.length_mm, reading.conditions, reading.size) == (21.5, ("wet",), 15)
         assert LengthRecord(case.entries).decision("MB").length_mm == 20.5
+
+
+@pytest.mark.parametrize("name", ["id", "kind", "at", "canal", "supersedes", "before", "inputs_sha256"])
+def test_a_log_whose_links_are_no_texts_is_refused_by_name(body, name):
+    """Found by the fuzzer: a list as `supersedes` ended in a traceback."""
+    body["schema"] = "wlmeasure-case/1"
+    body["entries"] = [
+        {"id": "e1", "kind": "decided working length", "at": "2026-01-01T10:00:00", "by": "AB", "canal": "MB"}
+    ]
+    body["entries"][0][name] = ["e1"]
+    with pytest.raises(CaseError, match=rf"entries\[0\]\.{name}"):
+        case_from_json(body)

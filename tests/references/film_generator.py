@@ -274,6 +274,101 @@ def make_canal(
     return np.clip(image * 18000, 0, 65535).astype(np.uint16), canal
 
 
+@dataclass(frozen=True)
+class SyntheticRow:
+    """A film of several teeth without a tone curve, its pixel size, and the canals: pixels (N, 2), orifice to end.
+
+    `root` says which canals lie in one root; `holds` is "nothing" or "file" of each; `file_px` is the file's path, stop to tip.
+    """
+
+    values: Float32
+    mm_per_px: tuple[float, float]
+    canals: tuple[Float64, ...]
+    root: tuple[int, ...]
+    holds: tuple[str, ...]
+    file_px: Float64 | None
+
+
+def _root(x: Float32, y: Float32, line: Line, half_mm: float) -> tuple[Float32, Float32]:
+    """Dentine and enamel of a root and its crown, and what the bone about it has more or less (ligament and lamina)."""
+    root = Line(line.pieces[0][4], line.pieces[0][3], _longer(line, 0.6), -line.start)
+    d, s = root.nearest(x, y)
+    end = line.end
+    w = np.interp(s, [0, 3, CROWN_MM, end - 2, end + 0.6], [2.4, 3.2, half_mm, 0.6 * half_mm, 0.3 * half_mm])
+    w = w.astype(np.float32)
+    inside, top = d < w, np.clip(s / PITCH_MM + 0.5, 0, 1)
+    tooth = np.where(inside, 0.14 * 2.3 * w * np.sqrt(np.clip(1 - (d / w) ** 2, 0, 1)), 0)
+    tooth += np.where(inside & (s < CROWN_MM - 1), 0.44 * np.sqrt(np.clip(1 - (w - d) ** 2, 0, 1)), 0)
+    gap, lamina = (d > w) & (d < w + 0.2) & (s > 0), (d >= w + 0.2) & (d < w + 0.5) & (s > 0)
+    bone = 1 / (1 + np.exp(-(s - (CROWN_MM + 2)) / 0.4))
+    return (top * tooth).astype(np.float32), (bone * (np.where(gap, -0.10, 0) + np.where(lamina, 0.06, 0))).astype(
+        np.float32
+    )
+
+
+def make_row(
+    seed: int, pieces: Callable[[np.random.Generator], list[tuple[float, float]]], *, file: bool
+) -> SyntheticRow:
+    """Three teeth in their bone, each with one root of one or two canals or with two roots.
+
+    `pieces` draws a canal's shape from its orifice on, (length in mm, curvature in 1/mm); `file` puts one into a canal. Width
+    of the canals' ends, texture and photons are drawn between those of the benches' clear and faint films.
+    """
+    rng = np.random.default_rng([seed, 7])
+    x = np.broadcast_to((np.arange(SIZE[1]) * PITCH_MM).astype(np.float32)[None, :], SIZE)
+    y = np.broadcast_to((np.arange(SIZE[0]) * PITCH_MM).astype(np.float32)[:, None], SIZE)
+    photons, texture = rng.uniform(3000.0, 6000.0), rng.uniform(0.015, 0.035)
+    level = 1 / (1 + np.exp(-(y - rng.uniform(14.0, 17.0)) / 0.5))
+    p = np.float32(0.35) + (level * (0.30 + texture * _texture(rng, SIZE))).astype(np.float32)
+    lines: list[Line] = []
+    roots: list[int] = []
+    for k in range(3):
+        kind = rng.choice(["one", "two canals", "two roots"])
+        middle, top = SIZE[1] * PITCH_MM * (k + 0.5) / 3 + rng.uniform(-0.5, 0.5), 6.0 + rng.uniform(-1, 1)
+        heading = np.pi / 2 + np.deg2rad(rng.uniform(-6, 6))
+        shape, count = pieces(rng), 1 if kind == "one" else 2
+        apart = 0.0 if kind == "one" else rng.uniform(0.25, 0.75) if kind == "two canals" else rng.uniform(2.0, 2.8)
+        lean = 0.0 if kind != "two roots" else np.deg2rad(rng.uniform(3.0, 8.0))
+        own = []
+        for side in (0.0,) if count == 1 else (-0.5, 0.5):
+            turn = heading - 2.0 * side * lean
+            if kind == "two canals":  # not quite alike: they come nearer or part, and bend by more or less
+                turn += np.deg2rad(rng.uniform(-1.0, 1.0))
+            along, across = np.array([np.cos(heading), np.sin(heading)]), np.array([-np.sin(heading), np.cos(heading)])
+            start = np.array([middle, top]) - ABOVE_MM * along - side * apart * across
+            if kind == "two roots":
+                shape = pieces(rng)
+            bent = rng.uniform(0.85, 1.15) if kind == "two canals" else 1.0
+            own.append(Line(start, turn, [(CROWN_MM, 0.0), *((long, bent * bend) for long, bend in shape)], ABOVE_MM))
+        half = rng.uniform(1.3, 1.8) if kind == "two roots" else rng.uniform(1.6, 2.4)
+        bodies = [_root(x, y, line, half) for line in (own if kind == "two roots" else own[:1])]
+        p += np.max([tooth for tooth, _ in bodies], axis=0)
+        inside = np.max([tooth for tooth, _ in bodies], axis=0) > 0
+        p += np.where(inside, 0, sum(about for _, about in bodies))
+        end_mm, orifice_mm = rng.uniform(0.2, 0.3), rng.uniform(0.4, 0.6)
+        for n, line in enumerate(own):
+            d, s = line.nearest(x, y)
+            w = np.interp(s, [2.9, 3, CROWN_MM, line.end], [0, 0.5, 0.5 * orifice_mm, 0.5 * end_mm]).astype(np.float32)
+            p -= 0.22 * np.sqrt(np.clip(w**2 - d**2, 0, None)) * (s > 2.95)
+            lines.append(line)
+            roots.append(2 * k + (n if kind == "two roots" else 0))
+    np.maximum(p, 0, out=p)
+    holds = ["nothing"] * len(lines)
+    path = None
+    if file:
+        one = int(rng.integers(len(lines)))
+        tip = lines[one].end - rng.uniform(0.0, 1.5)
+        _file(p, x, y, lines[one], tip, True, float(rng.choice([0.08, 0.10, 0.15, 0.20])))
+        holds[one], path = "file", lines[one].points(np.linspace(0.0, tip, 600))[:, ::-1] / PITCH_MM
+    transmission = cv2.GaussianBlur(np.exp(-p).astype(np.float32), (0, 0), BLUR_PX, borderType=cv2.BORDER_REPLICATE)
+    counts = rng.poisson(photons * transmission).astype(np.float32)
+    image = cv2.GaussianBlur(
+        -np.log((counts + 1) / np.float32(photons)), (0, 0), DETECTOR_BLUR_PX, borderType=cv2.BORDER_REPLICATE
+    )
+    canals = tuple(line.points(np.linspace(CROWN_MM, line.end, 1200))[:, ::-1] / PITCH_MM for line in lines)
+    return SyntheticRow(np.asarray(image, np.float32), (PITCH_MM, PITCH_MM), canals, tuple(roots), tuple(holds), path)
+
+
 # --- how the picture is stored ---------------------------------------------------------------------------------------
 
 

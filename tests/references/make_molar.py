@@ -32,7 +32,7 @@ from wlmeasure.record.case import (
     save_case,
 )
 from wlmeasure.record.edit import new_film, with_entry, with_reading
-from wlmeasure.record.evaluate import evaluate
+from wlmeasure.record.evaluate import accept_paths, evaluate
 from wlmeasure.record.record import LengthRecord, decided
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -222,7 +222,9 @@ def distance_mm(result, film_id, start_px, end_px):
 
 def play(case, hand, phantoms):
     """The whole course."""
-    result = evaluate(case)
+    fresh = evaluate(case)
+    case = evolve(case, canals=accept_paths(fresh).canals)  # stored, as in a session: no better tracer changes them
+    result = evaluate(case, before=fresh)
     course = Course(case, result)
     before, filled = phantoms["molar_before"].truth, phantoms["molar_filling"].truth
     mesial = before.canals[0]

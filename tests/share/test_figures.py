@@ -78,13 +78,14 @@ def test_the_scale_bar_is_as_long_as_it_says(bench):
 
 
 def test_the_white_dot_lies_at_the_working_length(bench):
-    """Proposed 21 mm of 22 along a straight canal: 420 px from row 20, in column 60."""
-    (root,) = drawn(bench())
-    dot = next(e for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff")
-    assert (float(dot.get("cx")), float(dot.get("cy"))) == (60.0, 440.0)
-    (root,) = drawn(bench(trace_changes={"reference_px": [0, 60]}))  # crown piece of 1 mm: proposed 22 of 23
-    dot = next(e for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff")
-    assert (float(dot.get("cx")), float(dot.get("cy"))) == (60.0, 440.0)
+    """Along a straight canal of 0.05 mm a pixel from row 20, in column 60; with a crown piece of 1 mm from row 0."""
+    for changes, first_row in (({}, 20.0), ({"trace_changes": {"reference_px": [0, 60]}}, 0.0)):
+        result = bench(**changes)
+        (root,) = drawn(result)
+        dot = next(e for e in root.iter(f"{SVG}ellipse") if e.get("fill") == "#fff")
+        length = result.canals[0].working_length.length_mm
+        assert float(dot.get("cx")) == 60.0
+        assert float(dot.get("cy")) == pytest.approx(first_row + length / 0.05, abs=0.01)
 
 
 def test_hostile_names_stay_text_in_a_picture_of_its_own(hostile):

@@ -1,6 +1,7 @@
 """A result as JSON and as text: every member the design names, and the same numbers in both."""
 
 import json
+import math
 import re
 from typing import get_args
 
@@ -137,13 +138,23 @@ def test_text_and_json_say_the_same_numbers(measured, name):
         if working is None:
             assert "WORKING LENGTH" not in block
             continue
-        shown = (
-            "none"
-            if working["length_mm"] is None
-            else f"{working['length_mm']:.1f} mm ± {1.96 * working['std_mm']:.1f}"
-        )
+        shown = "none"
+        if working["length_mm"] is not None:
+            rounded_down = math.floor(10.0 * working["length_mm"] + 1e-6) / 10.0
+            low, high = working["interval_mm"]
+            below, above = f"{working['length_mm'] - low:.1f}", f"{high - working['length_mm']:.1f}"
+            spread = f"± {below}" if below == above else f"({low:.1f} to {high:.1f})"
+            shown = f"{rounded_down:.1f} mm {spread}"
         label = "WORKING LENGTH +not decided; proposed" if working["decided_mm"] is None else "proposed +"
-        assert re.search(rf"{label} ?{shown} +{working['status']}", block)
+        assert re.search(rf"{label} ?{re.escape(shown)} +{working['status']}", block)
+        risk = working["risk"]
+        if risk is None:
+            assert " risk " not in block
+        else:
+            beyond = "under 1 %" if risk["beyond_foramen"] < 0.005 else f"{100.0 * risk['beyond_foramen']:.0f} %"
+            said = f"{risk['stop_mm']:.1f} mm by this model, not tested on patients: {beyond} beyond the foramen"
+            assert said in block
+            assert working["stop"] is None or working["stop"]["setting_mm"] == risk["stop_mm"]
         if electronic is not None:
             assert re.search(
                 rf"electronic +{electronic['length_mm']:.1f} mm ± {1.96 * electronic['std_mm']:.1f} ", block
@@ -160,8 +171,8 @@ def test_lengths_in_the_text_have_one_decimal(bench):
     assert "length           22.0 mm ± " in text
     assert "from the film    21.0 mm ± " in text
     assert "electronic       21.0 mm ± " in text
-    assert "WORKING LENGTH   not decided; proposed 21.0 mm ± " in text
-    assert "stop setting     21.0 mm on a ruler, rounded down" in text
+    assert re.search(r"WORKING LENGTH   not decided; proposed \d\d\.\d mm ", text)
+    assert "stop setting     20.5 mm on a ruler, rounded down" in text
 
 
 @given(st.floats(1.0, 60.0), st.sampled_from([0.5, 0.25, 1.0]))
@@ -192,7 +203,7 @@ def test_the_ceiling_stands_where_film_and_reading_are_not_settled(bench):
 
     assert "ceiling          15.5 mm until this is settled" in text(16.0)
     assert "stop setting     none: not decided, and the proposal is not settled (conflict)" in text(16.0)
-    assert "stop setting     21.0 mm on a ruler" in text(21.5)
+    assert "stop setting     20.5 mm on a ruler" in text(21.5)
     assert "ceiling" not in text(21.5)
 
 

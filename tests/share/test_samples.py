@@ -105,8 +105,8 @@ def test_the_pages_of_the_demonstration_follow_the_record_that_is_written(measur
     assert f"decided by {decision.by}" in readback.pdf_words((folder / "stops.pdf").read_bytes())
     save_case(struck_out(case, decision.id, at=AT, by="RM"), folder / "case.wl.json")
     write_demo(measured["straight"], folder, at=AT, program="wlmeasure 0.1.0")
-    assert readback.from_card_pdf((folder / "stops.pdf").read_bytes()) == {"single": (None, 21.0)}
-    assert readback.from_report_html((folder / "report.html").read_bytes()) == {"single": (None, 21.0)}
+    assert readback.from_card_pdf((folder / "stops.pdf").read_bytes()) == {"single": (None, 20.5)}
+    assert readback.from_report_html((folder / "report.html").read_bytes()) == {"single": (None, 20.5)}
 
 
 def test_a_clock_before_the_story_does_not_break_the_record(molar, tmp_path):

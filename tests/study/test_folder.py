@@ -101,7 +101,7 @@ def test_every_observer_has_an_order_of_their_own_with_repeats_apart(tmp_path, f
 def test_a_large_study_keeps_ten_films_between_repeats():
     from wlmeasure.study.folder import _order
 
-    tasks = _order([f"f{k}" for k in range(40)], 2, 1, 0)
+    tasks = _order([f"f{k}" for k in range(40)], 2, [1], 0)
     last: dict[str, int] = {}
     gaps = []
     for at, task in enumerate(tasks):

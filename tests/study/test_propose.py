@@ -248,6 +248,8 @@ def test_one_film_alone(films, weights, alone, tmp_path):
     assert rows(tmp_path / "out" / "items.csv") == [
         row for row in rows(alone / "items.csv") if row["film"] == "film1.png"
     ]
+    asked = propose(films / "film1.png", tmp_path / "out", tooth="46", weights=weights, perhaps=True)
+    assert asked.resumed == 0  # what was done without what is less likely is not done with it
 
 
 def test_what_cannot_be_is_refused_before_a_film_is_looked_at(films, weights, tmp_path):

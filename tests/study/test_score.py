@@ -199,7 +199,9 @@ def test_the_truth_scores_itself_without_an_error(phantoms):
 
 
 def test_a_path_alone_gives_the_angles_of_the_truth(phantoms, tmp_path):
-    """The exact line without any figure: angles of the film come out; the length is short by what one film cannot show."""
+    """The exact line without any figure: its angles by our models are near those by definition, which the truth has without any
+    model; the length is short by what one film cannot show.
+    """
     head, features = truth_paths(phantoms)
     bare = [
         PathFeature(path_px=one.path_px, image=one.image, canal=one.canal) for one in features if one.kind == "canal"
@@ -207,8 +209,8 @@ def test_a_path_alone_gives_the_angles_of_the_truth(phantoms, tmp_path):
     mine = write(tmp_path / "m.wlpaths.json", Head(images=head.images), bare)
     write_truth(phantoms)
     found = score([mine], [phantoms / "truth.wlpaths.json"])
-    assert found.figures["schneider_deg"].largest < 0.01
-    assert found.figures["weine_deg"].largest < 0.01
+    assert found.figures["schneider_deg"].largest < 1.0
+    assert found.figures["turning_deg"].largest < 1.5
     assert -2.0 < found.figures["canal_mm"].bias < 0.1
 
 

@@ -133,7 +133,8 @@ class ElectronicLength:
     `length_mm` is the length to the constriction, the median of the usable readings, None without any; `foramen_mm` the
     median of the foramen readings; `beyond_mm` the shortest length at which the device showed beyond; `shortest_mm` the
     shortest reading brought to the constriction; `n` and `span_mm` count and spread the usable readings. Only `status`
-    "stable" makes `length_mm` an electronic length: "not established" is a count, "unstable" a spread.
+    "stable" makes `length_mm` an electronic length: "not established" is a count, "unstable" a spread. `readings` are what it
+    was made from, by length.
     """
 
     length_mm: float | None
@@ -149,6 +150,7 @@ class ElectronicLength:
     conditions: tuple[str, ...] = ()
     flags: tuple[Flag, ...] = ()
     parameters: tuple[tuple[str, float], ...] = ()
+    readings: tuple[ElectronicReading, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if self.mark not in get_args(ElectronicMark) or self.status not in get_args(ElectronicStatus):
@@ -241,6 +243,7 @@ def electronic_length(
             conditions=conditions,
             flags=merge(absent, flags, noted),
             parameters=parameters,
+            readings=_in_order(readings),
         )
 
     length = _median(usable)
@@ -281,7 +284,13 @@ def electronic_length(
         conditions=conditions,
         flags=merge(flags, noted),
         parameters=parameters,
+        readings=_in_order(readings),
     )
+
+
+def _in_order(readings: Sequence[ElectronicReading]) -> tuple[ElectronicReading, ...]:
+    """By what they say: in whatever order they were taken, they say the same together."""
+    return tuple(sorted(readings, key=lambda one: (one.length_mm, one.mark, one.file_size or 0, one.conditions)))
 
 
 # Importing `statistics` for these two lines would cost the command line some 10 ms at every start.

@@ -89,16 +89,27 @@ _TEXTS: Final = {
         "a snug file."
     ),
     "long-reading": "The reading is longer than the film; read again and check the end point on the film.",
-    "reading-far-short": "The reading is far shorter than the film, so no length is proposed.",
+    "reading-far-short": "The reading is far shorter than the film.",
     "reading-far-long": (
-        "The reading is far longer than the film, so no length is proposed; think of perforation, resorption, a wrong "
-        "end point or a foreshortened film."
+        "The reading is far longer than the film; think of perforation, resorption, a wrong end point or a foreshortened "
+        "film."
+    ),
+    "one-is-wrong": (
+        "Film or readings are more likely than not to be grossly wrong, and nothing says which, so no length is proposed."
+    ),
+    "conflict-may-be-anatomy": (
+        "The best estimate from both is given, provisionally: a foramen that opens near the apex and ordinary errors may be "
+        "all of the difference."
+    ),
+    "anatomy-not-known": (
+        "What is published of root ends does not hold for this one, so where the constriction lies is taken to be far less "
+        "certain."
     ),
     "reading-in-doubt": (
         "The readings were taken where devices are known to err, so a difference from the film is not put down to "
         "anatomy."
     ),
-    "provisional-length": "The shorter of the two lengths is given, provisionally, until the difference is settled.",
+    "provisional-length": "The best estimate from both is given, provisionally, until the difference is settled.",
     "film-may-be-long": (
         "Whether the stop rested on its reference is not known; if it had slid, the film's length is too long, and the ceiling "
         "is lower for that."
@@ -109,8 +120,8 @@ _TEXTS: Final = {
     ),
     "inconsistent": "Film and reading differ by more than their stated uncertainties explain.",
     "film-alone": (
-        "Only the film gives a length; a file that looks short of the radiographic apex may already be through the "
-        "foramen."
+        "Only the film gives a length; a file that looks short of the apex may be through the foramen, which happens more "
+        "often than with readings beside it."
     ),
     "reading-alone": "Only the readings give a length; no film length stands beside them.",
     "nothing-to-decide": "Neither the film nor the readings give a length yet.",

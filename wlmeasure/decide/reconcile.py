@@ -1,48 +1,65 @@
-"""Film and electronic readings brought to one working length, by one asymmetric rule.
+"""Film and electronic readings brought to one working length: two curves of probability for the figure, bands for the words.
 
-D = electronic length - film length, both to the constriction and from the same coronal reference point. A foramen
-usually opens short of the radiographic apex, so a shorter reading is often anatomy; a reading longer than the film
-means a file through the foramen on one of the two, so it is doubted sooner.
+The length proposed follows from where the foramen and the constriction may lie (`ends`): the length of least expected cost, the
+mean of the constriction less a margin for the risk of passing the foramen. Its risk is said beside it, by the model.
 
-======================  ================  =============================================================
-D in mm                 status            length proposed
-======================  ================  =============================================================
--0.5 to +0.5            concordant        the electronic length, confirmed by the film
--1.5 to below -0.5      ordinary anatomy  the electronic length
--3.0 to below -1.5      caution           the shorter, provisionally
-below -3.0              conflict          none
-above +0.5 to +1.0      caution           the shorter, provisionally
-above +1.0              conflict          none
-======================  ================  =============================================================
+What film and reading say together is said by D = electronic length - film length, both to the constriction by the usual
+allowances and from the same coronal reference point. A foramen usually opens short of the radiographic apex, so a shorter
+reading is often anatomy; a reading longer than the film is doubted sooner.
 
-A value on an edge (within 1e-9 mm) belongs to the milder row. Every bound is a parameter (ours; the habit is common
-practice from memory) and is written into the result. Whatever the row, no length proposed lies beyond the radiographic
-apex, and what the clinician decided is reported beside the proposal and never changes it. Nothing is rounded here.
+======================  ================
+D in mm                 status
+======================  ================
+-0.5 to +0.5            concordant
+-1.5 to below -0.5      ordinary anatomy
+-3.0 to below -1.5      caution
+below -3.0              conflict
+above +0.5 to +1.0      caution
+above +1.0              conflict
+======================  ================
 
-A film whose scale rests on a stop that may have slid errs to one side: its length is right or too long. It stays the figure,
-since it is right in two of three cases; the interval reaches down, a flag says it, the mean of film and reading leans on the
-reading, and no ceiling is taken from the film that would not hold if the stop had slid.
+A value on an edge (within 1e-9 mm) belongs to the milder row. Every bound is a parameter (ours; the habit is common practice
+from memory) and is written into the result. In "caution" the length is provisional and the ceiling is what holds until the
+difference is settled. In "conflict" none is proposed where it is likelier than not that film or readings are grossly wrong.
+
+Whatever the row, no length proposed lies beyond the radiographic apex, and what the clinician decided is reported beside the
+proposal and never changes it. Nothing is rounded here. A film whose scale rests on a stop that may have slid errs to one side:
+its length is right or too long; no ceiling is taken from it that would not hold if the stop had slid.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from math import erf, sqrt
+from collections.abc import Sequence
+from math import erf, hypot, sqrt
 from typing import Final, Literal, get_args
 
-from attrs import fields, frozen
+from attrs import field, fields, frozen
 
 from wlmeasure.decide._limits import EDGE_TOLERANCE_MM, check_length, check_not_negative
-from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.anatomy import USUAL, Anatomy
+from wlmeasure.decide.electronic import DEVICE_STD_MM, ElectronicLength
+from wlmeasure.decide.ends import (
+    PASSING_COST_MM,
+    READING_WRONG_SHARES,
+    FilmEnd,
+    Posterior,
+    ReadingGroup,
+    Risk,
+    ends_of,
+)
+from wlmeasure.decide.filling import RULER_STEP_MM
 from wlmeasure.decide.flags import flag
-from wlmeasure.decide.methods import RadiographicLength
+from wlmeasure.decide.methods import CLEAR_LANDMARK_STD_MM, LANDMARK_TERM, RadiographicLength
 from wlmeasure.errors import DecideError, check_finite, check_positive
 from wlmeasure.flags import Flag, merge
-from wlmeasure.measure.budget import Term, one_sided_mm, reach_mm, total_std_mm
+from wlmeasure.measure.budget import ONE_SIDED_RMS, Term, one_sided_mm
+from wlmeasure.measure.gap import KNOWN_LENGTH
+from wlmeasure.measure.length import TILT, UNSEEN
 
 __all__ = [
-    "APART_TERM",
+    "CONSTRICTION_TERM",
     "COVERAGE_FACTOR",
+    "FORAMEN_TERM",
     "GAP_CONFLICT_BEYOND_MM",
     "GAP_POSSIBLE_UP_TO_MM",
     "GAP_USUAL_UP_TO_MM",
@@ -67,8 +84,35 @@ COVERAGE_FACTOR: Final = 1.959964
 """Half-width of a 95 % interval in standard uncertainties, normal distribution; also the limit of the consistency
 test."""
 
-APART_TERM: Final = "film and reading apart"
-"""The term of a budget by which a doubtful pair widens it: anywhere between the two, |D| / sqrt(3)."""
+FORAMEN_TERM: Final = "where the foramen opens"
+"""The term of a budget that film, readings and anatomy narrow together."""
+
+CONSTRICTION_TERM: Final = "foramen to constriction, between roots"
+"""The term that nothing narrows: how far the constriction lies from the foramen is not measured."""
+
+LIKELIER_THAN_NOT: Final = 0.5
+"""In a conflict, no length where film or readings are grossly wrong with more than this probability (our parameter)."""
+
+SHAPED_SHORTER_MM, SHAPED_SHORTER_STD_MM = 0.35, 0.40
+"""By how much a canal becomes shorter while it is shaped, and the scatter of it. The middle of five published means, 0.17 to
+0.77, and their scatters of 0.42 and 0.44: Davis, Marshall & Baumgartner, J Endod 2002;28:438-442; Schroeder, Walton & Rivera,
+J Endod 2002; Kumar & Khambete, ENDO 2013;7:113-119."""
+
+MARK_STD_MM: Final = 0.25
+"""Added in quadrature for a reading at the constriction mark, the maker's estimate (off by 0.26 to 0.36 mm where the foramen
+mark was by 0.05 to 0.18, Lucena et al. 2014; our parameter)."""
+
+CHANGED_END: Final = ("perforation", "fracture", "retreatment material", "open apex")
+"""Conditions under which a device may read something else than the foramen."""
+
+COMMON_TERMS: Final = (TILT, UNSEEN, KNOWN_LENGTH)
+"""Terms that films of one canal share: the same tilt, the same hidden stretch, and most often the same file."""
+
+NO_LENGTH: Final = ("film-beyond-reading",)
+"""Reasons, by their flag, that leave no length whatever the curves say."""
+
+UNDISPUTED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
+"""Statuses in which a length may be decided up to the proposal or the reading; in the others up to the ceiling."""
 
 FROM_FILM: Final = ("beyond-apex", "beyond-foramen")
 """Limits that the film gives, by the flag that names them: as long as its scale makes them."""
@@ -224,11 +268,12 @@ def landmark_gap(
 class WorkingLength:
     """The proposed working length of one canal (mm from the coronal reference point), and all that stands beside it.
 
-    `length_mm`, `std_mm` and `interval_mm` (95 %) are None where no length is proposed. The interval is not cut at the
-    apex: it states an uncertainty, not a permission; it reaches farther down than up where the length rests on a film that
-    may be too long. `ceiling_mm` is provisional: the shorter of film and reading, never beyond the radiographic apex, both
-    less what the film may be too long by. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never
-    replace it. `budget` holds `std_mm` term by term. `parameters` names every bound that took part.
+    `length_mm`, `std_mm` and `interval_mm` (95 %) are None where no length is proposed. The interval is of the constriction
+    and is not cut at the apex: it states an uncertainty, not a permission. `ends` holds the two curves, `margin_mm` by how much
+    the length lies short of the mean of the constriction; `risk_of` says what the model says of any length. `ceiling_mm` is
+    provisional: the shorter of film and reading, never beyond the radiographic apex, both less what the film may be too long
+    by. `weighted_mm` and its `weights` (film, reading) stand beside the rule and never replace it. `budget` holds `std_mm` term
+    by term. `parameters` names every bound that took part.
     """
 
     length_mm: float | None
@@ -244,6 +289,7 @@ class WorkingLength:
     flags: tuple[Flag, ...] = ()
     parameters: tuple[tuple[str, float], ...] = ()
     budget: tuple[Term, ...] = ()
+    ends: Posterior | None = field(default=None, repr=False)
 
     def __attrs_post_init__(self) -> None:
         if self.status not in get_args(Status):
@@ -253,12 +299,21 @@ class WorkingLength:
             raise DecideError(
                 f"length_mm, std_mm and interval_mm must be given together: {self.length_mm!r}, {self.std_mm!r}"
             )
-        if self.length_mm is not None and self.status in ("conflict", "not established"):
+        if self.length_mm is not None and self.status == "not established":
             raise DecideError(f"length_mm must be absent when the status is {self.status}: {self.length_mm:g}")
 
     def has(self, code: str) -> bool:
         """Whether a flag of that code was raised."""
         return any(item.code == code for item in self.flags)
+
+    @property
+    def margin_mm(self) -> float | None:
+        """By how much the length lies short of the mean of the constriction; None where none is proposed."""
+        return None if self.length_mm is None or self.ends is None else self.ends.mean_mm - self.length_mm
+
+    def risk_of(self, length_mm: float) -> Risk | None:
+        """What the model says of a length from the same reference point; None where nothing was measured."""
+        return None if self.ends is None else self.ends.risk(length_mm)
 
 
 def reconcile(
@@ -270,35 +325,51 @@ def reconcile(
     shared_ruler_std_mm: float = 0.0,
     coverage_factor: float = COVERAGE_FACTOR,
     doubt_noted_conditions: bool = True,
-    other_limits_mm: Iterable[float | None] = (),
+    other_films: Sequence[RadiographicLength] = (),
+    in_space: RadiographicLength | None = None,
+    before_shaping: ElectronicLength | None = None,
+    film_before_shaping: bool = False,
+    anatomy: Anatomy = USUAL,
+    passing_cost_mm: float = PASSING_COST_MM,
+    stop_step_mm: float | None = RULER_STEP_MM,
 ) -> WorkingLength:
     """The working length of one canal from what the film and the readings say.
 
     Parameters
     ----------
     film, electronic
-        Either may be None, and either may hold no length.
+        Either may be None, and either may hold no length. The bands, the ceiling and the weighted mean are of these two.
     bands
-        Bounds of the rule; the table of this module by default.
+        Bounds of the words; the table of this module by default.
     decided_mm
         What the clinician decided, 1 to 60 mm, from the same point. It changes nothing, and is flagged where it lies beyond
         the apex or above the proposal and ceiling.
     shared_ruler_std_mm
         Part of both uncertainties that comes from one ruler; enters the weighted mean and the consistency test only.
     coverage_factor
-        Standard uncertainties in the half-width of the interval, and the limit of the consistency test.
+        Standard uncertainties in the half-width of the interval of a normal spread; what that holds, the interval holds.
+        Also the limit of the consistency test.
     doubt_noted_conditions
         Where a reading stands against the film on its own ("ordinary anatomy"), a noted condition or an open apex turns
         that into "caution", since an early reading explains it as well as anatomy does (our parameter).
-
-    other_limits_mm
-        Lengths to the radiographic apex or a marked foramen on further films of the same canal; no proposal exceeds the
-        shortest of them.
+    other_films
+        Further films of the same canal. They speak for its end too, and no proposal exceeds the shortest of their lengths to
+        the radiographic apex or a marked foramen.
+    in_space
+        The length that films put together in space give, where it is surer than `film`: it stands for all films in the curves.
+    before_shaping
+        Readings from before the canal was shaped, which has made it shorter by `SHAPED_SHORTER_MM`, give or take.
+    film_before_shaping
+        Whether the films are from before that too.
+    anatomy
+        What is known of the root's end before anything is measured.
+    passing_cost_mm
+        What a length beyond the foramen costs beside its error.
+    stop_step_mm
+        Division of the ruler that the stop is set by, rounded down; None where it is set to any length.
 
     Fewer readings than needed, or readings that spread, leave the canal "not established" even where the film has a
-    length: the ceiling is then the shorter of the film and the shortest reading. In "caution" the truth may lie
-    anywhere between the two, so |D| / sqrt(3), the rms distance of a rectangular spread from its end, is added to the
-    standard uncertainty. Raises :class:`DecideError`.
+    length: the ceiling is then the shorter of the film and the shortest reading. Raises :class:`DecideError`.
     """
     rule = DisagreementBands() if bands is None else bands
     factor = check_positive(DecideError, "coverage_factor", coverage_factor)
@@ -308,19 +379,30 @@ def reconcile(
     reading_value = _value(electronic)
 
     difference = None if film_value is None or reading_value is None else reading_value[0] - film_value[0]
-    proposal = _propose(film, electronic, rule, doubt_noted_conditions)
+    status, said = _said(film, electronic, rule, doubt_noted_conditions)
+    shown = [one for one in (film, *other_films) if one is not None] if in_space is None else [in_space]
+    ends = ends_of(
+        _film_ends(shown, film_before_shaping),
+        [*_groups(electronic, shaped_since=False), *_groups(before_shaping, shaped_since=True)],
+        anatomy,
+    )
     own = _caps(film, electronic)
     too_long = 0.0 if film is None else one_sided_mm(film.budget)
-    others = [
-        (check_length("other limit", limit), flag("beyond-apex")) for limit in other_limits_mm if limit is not None
-    ]
+    others = [(limit, flag("beyond-apex")) for one in other_films if (limit := one.limit_mm) is not None]
     caps = [*own, *others]
-    length, std = proposal.length_mm, total_std_mm(proposal.budget) if proposal.budget else None
-    reasons = list(proposal.flags)
+    reasons = list(said)
+    proposed = ends is not None and status != "not established" and not any(f.code in NO_LENGTH for f in said)
+    if status == "conflict" and proposed:
+        assert ends is not None
+        proposed = ends.wrong <= LIKELIER_THAN_NOT
+        reasons.append(flag("conflict-may-be-anatomy" if proposed else "one-is-wrong"))
+    length = ends.best_mm(passing_cost_mm, step_mm=stop_step_mm) if proposed and ends is not None else None
     for limit, reason in caps:
         if length is not None and length > limit + EDGE_TOLERANCE_MM:
             length = limit
             reasons.append(reason)
+    if length is not None and not anatomy.known:
+        reasons.append(flag("anatomy-not-known"))
 
     weighted: WeightedLength | None = None
     established = electronic is not None and electronic.status == "stable"
@@ -343,20 +425,21 @@ def reconcile(
     ]
     ceiling = min((bound for bound in bounds if bound is not None), default=None)
     # A mean of two lengths in conflict would be an automatic length by another name.
-    shown = proposal.status != "conflict"
+    beside = status != "conflict"
+    given = length is not None and ends is not None
     return WorkingLength(
         length_mm=length,
-        std_mm=std,
-        interval_mm=None if length is None or std is None else _interval(length, std, proposal.budget, factor),
+        std_mm=ends.std_mm if given and ends is not None else None,
+        interval_mm=ends.interval_mm(erf(factor / sqrt(2.0))) if given and ends is not None else None,
         ceiling_mm=ceiling,
-        status=proposal.status,
+        status=status,
         difference_mm=difference,
-        weighted_mm=min([weighted.length_mm, *(cap for cap, _ in caps)]) if weighted is not None and shown else None,
-        weighted_std_mm=weighted.std_mm if weighted is not None and shown else None,
-        weights=weighted.weights if weighted is not None and shown else None,
+        weighted_mm=min([weighted.length_mm, *(cap for cap, _ in caps)]) if weighted is not None and beside else None,
+        weighted_std_mm=weighted.std_mm if weighted is not None and beside else None,
+        weights=weighted.weights if weighted is not None and beside else None,
         consistency=None if weighted is None else weighted.consistency,
         flags=merge(
-            _decided_flags(decided, length, ceiling, film),
+            _decided_flags(decided, _undisputed(status, length, film_value, reading_value), ceiling, film),
             reasons,
             () if electronic is None else electronic.flags,
             () if film is None else film.flags,
@@ -366,22 +449,32 @@ def reconcile(
             ("coverage_factor", factor),
             ("shared_ruler_std_mm", shared),
             ("doubt_noted_conditions", float(doubt_noted_conditions)),
+            ("passing_cost_mm", passing_cost_mm),
+            ("stop_step_mm", stop_step_mm or 0.0),
+            *anatomy.as_parameters(),
             ("gap_usual_up_to_mm", GAP_USUAL_UP_TO_MM),
             ("gap_possible_up_to_mm", GAP_POSSIBLE_UP_TO_MM),
             ("gap_conflict_beyond_mm", GAP_CONFLICT_BEYOND_MM),
             *((f"film.{name}", value) for name, value in (() if film is None else film.parameters)),
             *((f"electronic.{name}", value) for name, value in (() if electronic is None else electronic.parameters)),
         ),
-        budget=proposal.budget,
+        budget=(Term(FORAMEN_TERM, ends.foramen_std_mm), Term(CONSTRICTION_TERM, ends.beyond_foramen_std_mm))
+        if given and ends is not None
+        else (),
+        ends=ends,
     )
 
 
-def _interval(length_mm: float, std_mm: float, budget: Sequence[Term], factor: float) -> tuple[float, float]:
-    """So many standard uncertainties to either side; where an error has but one side, what holds as much."""
-    if not one_sided_mm(budget):
-        return length_mm - factor * std_mm, length_mm + factor * std_mm
-    below, above = reach_mm(budget, held=erf(factor / sqrt(2.0)))
-    return length_mm - below, length_mm + above
+def _undisputed(
+    status: Status,
+    length: float | None,
+    film: tuple[float, float] | None,
+    reading: tuple[float, float] | None,
+) -> float | None:
+    """Up to where a length may be decided without a remark, the ceiling apart: what is proposed, what the usual rule gives."""
+    usual = film if reading is None else reading
+    known = [value for value in (length, None if usual is None else usual[0]) if value is not None]
+    return max(known, default=None) if status in UNDISPUTED else None
 
 
 def _long_film(difference_mm: float) -> str:
@@ -389,64 +482,107 @@ def _long_film(difference_mm: float) -> str:
     return "film-may-be-long-by-reading" if difference_mm < -EDGE_TOLERANCE_MM else "film-may-be-long"
 
 
-@frozen
-class _Proposal:
-    status: Status
-    length_mm: float | None
-    budget: tuple[Term, ...]
-    flags: tuple[Flag, ...]
+# --- what the curves are made from -----------------------------------------------------------------------------------
 
 
-def _propose(
+def _film_ends(films: Sequence[RadiographicLength], before_shaping: bool) -> list[FilmEnd]:
+    """What the films say of the canal's end, each without the scatter of the landmark, which is anatomy's."""
+    found = []
+    given = [film for film in films if film.length_mm is not None and film.std_mm is not None]
+    for film in given:
+        end_mm = film.limit_mm
+        if end_mm is None:  # a length that was made elsewhere, to the constriction
+            assert film.length_mm is not None
+            end_mm = film.length_mm + film.allowance_mm
+        terms = [term for term in film.budget if term.term != LANDMARK_TERM]
+        if not film.budget and film.std_mm is not None:
+            terms = [Term("film", sqrt(max(film.std_mm**2 - film.landmark_std_mm**2, 0.0)))]
+        even = max((term.std_mm for term in terms if term.shape == "rectangular"), default=0.0)
+        slid = max((term.std_mm for term in terms if term.shape == "one-sided"), default=0.0)
+        common = len(given) > 1
+        shared = [t.std_mm for t in terms if common and t.term in COMMON_TERMS and t.shape == "normal"]
+        total = hypot(*(term.std_mm for term in terms)) ** 2
+        # Structures over the apex blur where it is; what is more than the usual scatter is the film's own.
+        blurred = max(film.landmark_std_mm**2 - CLEAR_LANDMARK_STD_MM**2, 0.0)
+        own = sqrt(max(total - even**2 - slid**2 - hypot(*shared) ** 2, 0.0) + blurred)
+        found.append(
+            FilmEnd(
+                end_mm - (SHAPED_SHORTER_MM if before_shaping else 0.0),
+                own,
+                hypot(*shared, SHAPED_SHORTER_STD_MM if before_shaping else 0.0),
+                even * sqrt(3.0),
+                slid / ONE_SIDED_RMS,
+                "apex" if film.apex_length_mm is not None or film.foramen_length_mm is None else "foramen",
+            )
+        )
+    return found
+
+
+def _groups(electronic: ElectronicLength | None, *, shaped_since: bool) -> list[ReadingGroup]:
+    """The readings of one state, those at the constriction mark apart: that mark has an error of its own."""
+    if electronic is None:
+        return []
+    noted = set(electronic.conditions)
+    kind = "changed" if noted & set(CHANGED_END) else "condition" if noted else "usual"
+    parameters = dict(electronic.parameters)
+    device = hypot(
+        parameters.get("device_std_mm", DEVICE_STD_MM), parameters.get("condition_std_mm", 0.0) if noted else 0.0
+    )
+    shift = (SHAPED_SHORTER_MM, SHAPED_SHORTER_STD_MM) if shaped_since else (0.0, 0.0)
+    readings = electronic.readings
+    at_foramen = tuple(reading.length_mm for reading in readings if reading.mark == "foramen")
+    at_mark = tuple(
+        reading.length_mm + electronic.withdraw_mm for reading in readings if reading.mark == "constriction"
+    )
+    beyond = tuple(reading.length_mm for reading in readings if reading.mark == "beyond")
+    if not readings and electronic.length_mm is not None:  # made by hand
+        at_mark = (electronic.length_mm + electronic.withdraw_mm,)
+    groups = []
+    if at_foramen or beyond:
+        groups.append(ReadingGroup(at_foramen, beyond, device, READING_WRONG_SHARES[kind], *shift))
+    if at_mark:
+        groups.append(ReadingGroup(at_mark, (), hypot(device, MARK_STD_MM), READING_WRONG_SHARES[kind], *shift))
+    return groups
+
+
+# --- what is said of them --------------------------------------------------------------------------------------------
+
+
+def _said(
     film: RadiographicLength | None,
     electronic: ElectronicLength | None,
     rule: DisagreementBands,
     doubt_noted_conditions: bool,
-) -> _Proposal:
-    """The rule itself, before any cap."""
+) -> tuple[Status, tuple[Flag, ...]]:
+    """The status by the bands, and its reasons."""
     film_value = _value(film)
     reading_value = _value(electronic)
     if electronic is not None and reading_value is not None and electronic.status != "stable":
-        return _Proposal("not established", None, (), ())
+        return "not established", ()
     if film_value is None and reading_value is None:
-        return _Proposal("not established", None, (), (flag("nothing-to-decide"),))
+        return "not established", (flag("nothing-to-decide"),)
     if reading_value is None and film_value is not None:
         beyond = None if electronic is None else electronic.beyond_mm
         if beyond is not None and film_value[0] >= beyond - EDGE_TOLERANCE_MM:
-            return _Proposal("conflict", None, (), (flag("film-beyond-reading"), flag("recheck-reference")))
-        return _Proposal("film only", film_value[0], _terms(film), (flag("film-alone"),))
+            return "conflict", (flag("film-beyond-reading"), flag("recheck-reference"))
+        return "film only", (flag("film-alone"),)
     if film is None or electronic is None or film_value is None or reading_value is None:
-        length_mm = None if reading_value is None else reading_value[0]
-        return _Proposal("reading only", length_mm, _terms(electronic), (flag("reading-alone"),))
+        return "reading only", (flag("reading-alone"),)
 
     difference = reading_value[0] - film_value[0]
     status = rule.status(difference)
     recheck = flag("recheck-reference")
     if status == "concordant":
-        return _Proposal(status, reading_value[0], _terms(electronic), ())
+        return status, ()
     if status == "conflict":
-        return _Proposal(
-            status, None, (), (flag("reading-far-long" if difference > 0.0 else "reading-far-short"), recheck)
-        )
+        return status, (flag("reading-far-long" if difference > 0.0 else "reading-far-short"), recheck)
     if status == "ordinary anatomy":
         if not (doubt_noted_conditions and (film.open_apex or electronic.conditions)):
-            return _Proposal(status, reading_value[0], _terms(electronic), (flag("foramen-short-of-apex"), recheck))
+            return status, (flag("foramen-short-of-apex"), recheck)
         reasons = [flag("reading-in-doubt"), flag("early-reading")]
     else:
         reasons = [flag("long-reading" if difference > 0.0 else "early-reading")]
-    shorter = film if film_value <= reading_value else electronic
-    apart = Term(APART_TERM, abs(difference) / sqrt(3.0))
-    length = min(film_value, reading_value)[0]
-    return _Proposal("caution", length, (*_terms(shorter), apart), (*reasons, flag("provisional-length"), recheck))
-
-
-def _terms(source: RadiographicLength | ElectronicLength | None) -> tuple[Term, ...]:
-    """What the uncertainty of one source is made of."""
-    if source is None or source.std_mm is None:
-        return ()
-    if isinstance(source, RadiographicLength):
-        return source.budget or (Term("length from the film", source.std_mm),)
-    return (Term("electronic reading", source.std_mm),)
+    return "caution", (*reasons, flag("provisional-length"), recheck)
 
 
 def _value(source: RadiographicLength | ElectronicLength | None) -> tuple[float, float] | None:

@@ -22,11 +22,10 @@ from wlmeasure.calibration import (
     Calibration,
     calibrate_lines,
 )
-from wlmeasure.decide.electronic import DEVICE_STD_MM, MINIMUM_REPEATS, SPAN_LIMIT_MM
-from wlmeasure.decide.electronic import RULER_STD_MM as READING_RULER_STD_MM
-from wlmeasure.decide.methods import LANDMARK_TERM
-from wlmeasure.decide.reconcile import APART_TERM, WorkingLength
-from wlmeasure.measure.budget import Term, reach_mm
+from wlmeasure.decide.electronic import MINIMUM_REPEATS
+from wlmeasure.decide.ends import FilmEnd, Posterior, ReadingGroup, ends_of
+from wlmeasure.decide.reconcile import FORAMEN_TERM, WorkingLength
+from wlmeasure.measure.budget import ONE_SIDED_RMS, Term, reach_mm
 from wlmeasure.measure.gap import GAP_SCALE, KNOWN_LENGTH
 from wlmeasure.measure.length import (
     END_CLICKS,
@@ -49,9 +48,6 @@ CLOSE_CLICK_STD_PX: Final = 0.5
 
 NEAR_TIP_MM: Final = 0.5
 """A file's tip this far from the end is near it (our parameter: what is counted as exact in the published comparisons)."""
-
-READINGS_STD_MM: Final = hypot(SPAN_LIMIT_MM / sqrt(12.0 * MINIMUM_REPEATS), READING_RULER_STD_MM, DEVICE_STD_MM)
-"""Three electronic readings that agree within half a millimetre, on a ruler of half millimetres: 0.30 mm."""
 
 WORTH: Final = 0.10
 """An improvement that shrinks the interval by less than this share of it is not worth a hand's turn (our parameter)."""
@@ -122,22 +118,58 @@ def advise_length(length: LengthEstimate, calibration: Calibration) -> tuple[Adv
 def advise_working_length(
     working: WorkingLength, length: LengthEstimate | None, calibration: Calibration | None
 ) -> tuple[Advice, ...]:
-    """The same for a proposed working length; `length` and `calibration` are those of the film that it rests on, if any."""
-    if working.length_mm is None or working.std_mm is None:
+    """The same for a proposed working length; `length` and `calibration` are those of the film that it rests on, if any.
+
+    Each improvement is put into the evidence and the two curves made anew: what stays is what anatomy leaves unknown.
+    """
+    ends = working.ends
+    if working.length_mm is None or ends is None:
         return ()
     found = []
-    if length is not None and calibration is not None:
-        found += _improvements(working.budget, length, calibration)
-    before = reach_mm(working.budget)
-    for term in working.budget:
-        if term.term == LANDMARK_TERM and working.status == "film only":
-            after = reach_mm((Term("electronic reading", READINGS_STD_MM),))
-            words = f"{MINIMUM_REPEATS} electronic readings that agree, in place of the landmark on the film"
-            found.append(_advice(term, words, before, after))
-        if term.term == APART_TERM:
-            words = "reading again, reference point and stop checked, until film and reading agree"
-            found.append(_advice(term, words, before, _after(working.budget, term, 0.0)))
+    middle = ends.mean_mm
+    before = _reach(ends, middle)
+
+    def after(films: tuple[FilmEnd, ...], readings: tuple[ReadingGroup, ...]) -> tuple[float, float]:
+        better = ends_of(films, readings, ends.anatomy)
+        assert better is not None
+        return _reach(better, better.mean_mm)
+
+    if length is not None and calibration is not None and ends.films:
+        film, scale = ends.films[0], _better_scale(calibration)
+        for term in length.budget:
+            action, better, needs_film = _better(term, length, calibration, scale)
+            if better is not None and term.std_mm > 0.0:
+                improved = _with_term(film, term, min(better, term.std_mm))
+                found.append(
+                    _advice(term, action, before, after((improved, *ends.films[1:]), ends.readings), needs_film)
+                )
+    place = Term(FORAMEN_TERM, ends.foramen_std_mm)
+    if working.status == "film only":
+        words = f"{MINIMUM_REPEATS} electronic readings that agree, beside the film"
+        at = round(2.0 * ends.foramen_mean_mm) / 2.0
+        read = ReadingGroup((at,) * MINIMUM_REPEATS)
+        found.append(_advice(place, words, before, after(ends.films, (*ends.readings, read))))
+    if working.status in ("caution", "conflict"):
+        words = "reading again, reference point and stop checked, until film and reading agree"
+        found.append(_advice(place, words, before, None))
     return _sorted(found)
+
+
+def _reach(ends: Posterior, middle_mm: float) -> tuple[float, float]:
+    low, high = ends.interval_mm()
+    return middle_mm - low, high - middle_mm
+
+
+def _with_term(film: FilmEnd, term: Term, std_mm: float) -> FilmEnd:
+    """What a film says with one term of its length's budget improved."""
+    if term.shape == "one-sided":
+        return evolve(film, too_long_mm=std_mm / ONE_SIDED_RMS)
+    if term.shape == "rectangular":
+        return evolve(film, even_mm=sqrt(3.0) * std_mm)
+    gone = term.std_mm**2 - std_mm**2
+    own = max(film.own_std_mm**2 - gone, 0.0)
+    shared = max(film.shared_std_mm**2 - max(gone - film.own_std_mm**2, 0.0), 0.0)
+    return evolve(film, own_std_mm=sqrt(own), shared_std_mm=sqrt(shared))
 
 
 def _improvements(budget: Sequence[Term], length: LengthEstimate, calibration: Calibration) -> list[Advice]:

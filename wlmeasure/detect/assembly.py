@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from wlmeasure.detect.channels import Channel
 from wlmeasure.detect.network import Maps
+from wlmeasure.detect.smooth import smooth_ways
 from wlmeasure.detect.ways import Lines, Peak, Strand, Way, heading, peaks
 from wlmeasure.points import frozen_array
 
@@ -31,13 +32,20 @@ LEAST_LINE = 0.35
 """Shares below which a point or a line is not taken up at all."""
 LEAST_FILE_PX, LEAST_CANAL_PX = 45.0, 30.0
 """Shortest file and canal in the picture: 3.6 and 2.4 mm."""
-TURN_COST, WEAK_GAIN = 0.8, 0.6
+TURN_COST, TURNING_COST, WEAK_GAIN = 0.8, 0.1, 0.6
 KEEN_FILES = 3
 LEAST_SCORE, CROSSED_GAIN = 0.5, 0.05
 SAME_PX = 3.0
 """Ways nearer than this run together."""
-MOST_OVERLAP = 0.7
-"""Of a file with another one."""
+MOST_OVERLAP, OWN_TIP = 0.7, 0.62
+"""Of a file with another one, unless its tip is as sure as this."""
+MOST_PAIRS, MOST_TRIES = 160, 6
+"""Pairs of ends that are followed on a map, and ways of another kind that are looked for on a strand; they bound the time."""
+CHORD_SHARE, MOST_LONG_PX, BACKWARDS, LEAST_SEEN = 0.8, 400.0, 0.5, 0.15
+"""What ends may belong together: the straight line's least share of the least length, the most, how much of it may lead towards
+the crowns, and how well the way between must be seen."""
+SHARED, LOST_SEEN = 0.15, 0.08
+"""Share of a way along others from which it is followed again without them, and how much less it may be seen then."""
 SURE_TIP, BORDER_TIP_PX = 0.5, 8.0
 SECOND_FILE_PX = 60.0
 """How far a second file between the same ends must run apart: 5 mm."""
@@ -57,6 +65,9 @@ TRUNK_UP_PX = (0.0, 5.0, 10.0)
 IN_ROOT_SHARE = 0.85
 LEAST_PASSING, PASSED_SHARE = 0.6, 0.6
 SPREAD_REACH_PX = 25
+FLANK_PX = 4.0
+TIP_PX, AHEAD_PX, RIVAL_PX = 16, (4, 18), 60.0
+"""What a tip is judged by: the line so far before it, beyond it, and other tips so near it."""
 
 
 @frozen(eq=False)
@@ -182,64 +193,62 @@ class _Pair:
 
 
 def _score(way: Way, gain: float) -> float:
-    return way.seen + WEAK_GAIN * way.weakest - TURN_COST * way.sharpest**2 + gain
+    return way.seen + WEAK_GAIN * way.weakest - TURN_COST * way.sharpest**2 - TURNING_COST * way.turning + gain
 
 
 def _files(maps: Maps, crownward: Float64 | None) -> list[FoundFile]:
     tips, uppers = (peaks(maps.of(c), LEAST_POINT) for c in (Channel.TIP, Channel.UPPER_END))
-    lines = Lines(maps.of(Channel.FILE), maps.given.inside, least=LEAST_LINE, keen=KEEN_FILES)
-    found: list[FoundFile] = []
+    share = maps.of(Channel.FILE)
+    lines = Lines(share, maps.given.inside, least=LEAST_LINE, keen=KEEN_FILES)
+    ends: list[_Ends] = []
     for strand in lines.strands:
-        found += _files_of(maps, strand, tips, uppers, lines.border_cells(strand, LEAST_LINE), crownward)
-    return found
-
-
-def _files_of(
-    maps: Maps, strand: Strand, tips: list[Peak], uppers: list[Peak], borders: list[Float64], crownward: Float64 | None
-) -> list[FoundFile]:
-    below = [(p, cell) for p in tips if (cell := strand.holds(p.at)) is not None]
-    above = [(p, cell) for p in uppers if (cell := strand.holds(p.at)) is not None]
-    above += [(Peak(b, 0.0), cell) for b in borders if (cell := strand.holds(b)) is not None]
-    pairs: list[_Pair] = []
-    for i, (tip, cell) in enumerate(below):
-        for j, way in enumerate(strand.ways(cell, [other for _, other in above])):
-            if way is not None and way.length >= LEAST_FILE_PX:
-                up = way.reversed()
-                gain = 0.3 * above[j][0].share + 0.5 * tip.share - _backwards(up, crownward)
-                pairs.append(_Pair(j, i, up, _score(up, gain)))
-    passed_tips = _passed(pairs, [p for p, _ in below], lambda pair: pair.end)
-    passed_uppers = _passed(pairs, [p for p, _ in above], lambda pair: pair.start)
-    pairs = [p for p in pairs if p.end not in passed_tips and p.start not in passed_uppers]
+        above = [p for p in uppers if strand.holds(p.at) is not None]
+        above += [Peak(b, 0.0) for b in lines.border_cells(strand, LEAST_LINE) if strand.holds(b) is not None]
+        ends.append(_Ends(strand, above, [p for p in tips if strand.holds(p.at) is not None]))
     found: list[FoundFile] = []
-    taken: list[Way] = []
+    for one, ways in zip(ends, _between(share, ends, LEAST_FILE_PX, crownward), strict=True):
+        pairs = []
+        for i, j, way in ways:
+            gain = 0.3 * one.above[i].share + 0.5 * one.below[j].share - _backwards(way, crownward)
+            pairs.append(_Pair(i, j, way, _score(way, gain)))
+        found += _files_of(maps, one, pairs, crownward)
+    return _with_company(found, tips)
+
+
+def _files_of(maps: Maps, ends: _Ends, pairs: list[_Pair], crownward: Float64 | None) -> list[FoundFile]:
+    strand, above, below = ends.strand, ends.above, ends.below
+    passed_tips = _passed(pairs, below, lambda pair: pair.end)
+    passed_uppers = _passed(pairs, above, lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_tips and p.start not in passed_uppers]
     chosen: list[_Pair] = []
     used_tips: set[int] = set()
     used_uppers: set[int] = set()
-    for pair in sorted(pairs, key=lambda p: -p.score):
-        if pair.end in used_tips or pair.start in used_uppers:
-            continue
-        if _overlap(pair.way, [p.way for p in chosen]) > MOST_OVERLAP:
-            continue
-        upper = above[pair.start][0]
-        if upper.share == 0.0 and any(
-            p.share > 0.4 and pair.way.near(p.at[None], 4.0).any() for p, _ in above if p is not upper
-        ):
-            continue  # its known length ends before the border
-        used_tips.add(pair.end)
-        used_uppers.add(pair.start)
-        chosen.append(pair)
-    for pair in _uncrossed(chosen, pairs):
-        upper, tip = above[pair.start][0], below[pair.end][0]
-        in_picture = upper.share > 0.0
-        taken.append(pair.way)
-        found.append(_file(maps, pair.way, upper if in_picture else None, tip, not in_picture))
-    for k, (tip, cell) in enumerate(below):
-        if k in used_tips or k in passed_tips:
-            continue
-        if any(p.end == k for p in pairs):
-            continue
-        other = strand.farthest(cell, LEAST_LINE)
-        way = strand.ways(cell, [other])[0]
+    for again in (
+        False,
+        True,
+    ):  # files that lie over one another may leave the picture, or end, at what looks like one place
+        for pair in sorted(pairs, key=lambda p: -p.score):
+            tip = below[pair.end]
+            if pair.end in used_tips or (pair.start in used_uppers and not (again and tip.share >= OWN_TIP)):
+                continue
+            # Along a file that was found there is another one only where a tip of its own says so.
+            if tip.share < OWN_TIP and _overlap(pair.way, [p.way for p in chosen]) > MOST_OVERLAP:
+                continue
+            upper = above[pair.start]
+            if upper.share == 0.0 and any(
+                p.share > 0.4 and pair.way.near(p.at[None], 4.0).any() for p in above if p is not upper
+            ):
+                continue  # its known length ends before the border
+            used_tips.add(pair.end)
+            used_uppers.add(pair.start)
+            chosen.append(pair)
+    chosen = _each_its_own(maps.of(Channel.FILE), _uncrossed(chosen, pairs))
+    found = [_file_of(maps, above[p.start], below[p.end], p.way) for p in chosen]
+    taken = [p.way for p in chosen]
+    loose = [k for k in range(len(below)) if k not in used_tips | passed_tips and all(p.end != k for p in pairs)]
+    for tip in (below[k] for k in loose[:MOST_TRIES]):
+        cell = strand.holds(tip.at)
+        way = None if cell is None else strand.ways(cell, [strand.farthest(cell, LEAST_LINE)])[0]
         if way is None or way.length < LEAST_FILE_PX or _overlap(way, taken) > MOST_OVERLAP:
             continue
         taken.append(way)
@@ -250,24 +259,83 @@ def _files_of(
     return found
 
 
+def _file_of(maps: Maps, upper: Peak, tip: Peak, way: Way) -> FoundFile:
+    in_picture = upper.share > 0.0
+    return _file(maps, way, upper if in_picture else None, tip, not in_picture)
+
+
 def _second_files(
-    maps: Maps, strand: Strand, chosen: list[_Pair], taken: list[Way], above: list[tuple[Peak, tuple[int, int]]],
-    below: list[tuple[Peak, tuple[int, int]]],
-) -> list[FoundFile]:  # fmt: skip
+    maps: Maps, strand: Strand, chosen: list[_Pair], taken: list[Way], above: list[Peak], below: list[Peak]
+) -> list[FoundFile]:
     """Files beside one that was found, in the other canal of its root, where two lines run between what looks like one end."""
     more: list[FoundFile] = []
     ways = list(taken)
-    for pair in chosen:
-        (upper, coronal), (tip, apical) = above[pair.start], below[pair.end]
+    for pair in chosen[:MOST_TRIES]:
+        upper, tip = above[pair.start], below[pair.end]
         rest = strand.without(ways, 2.0, np.array([upper.at, tip.at]), 9.0)
         if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
+            continue
+        apical, coronal = strand.holds(tip.at), strand.holds(upper.at)
+        if apical is None or coronal is None:
             continue
         way, apart = _beside(strand, rest, ways, apical, coronal)
         if way is not None and apart * way.length >= SECOND_FILE_PX:
             ways.append(way)
-            in_picture = upper.share > 0.0
-            more.append(_file(maps, way, upper if in_picture else None, tip, not in_picture))
+            more.append(_file_of(maps, upper, tip, way))
     return more
+
+
+@frozen(eq=False)
+class _Ends:
+    """A strand, and the points that may be the coronal and the apical ends of what runs along it."""
+
+    strand: Strand
+    above: list[Peak]
+    below: list[Peak]
+
+
+def _between(
+    share: NDArray[np.float32], ends: list[_Ends], least_px: float, crownward: Float64 | None
+) -> list[list[tuple[int, int, Way]]]:
+    """For each strand the smooth ways between its ends: place of the coronal end, of the apical end, and the way.
+
+    At most `MOST_PAIRS` of them in all, those between the surest ends.
+    """
+    wanted: list[tuple[float, int, int, int]] = []
+    for k, one in enumerate(ends):
+        for i, upper in enumerate(one.above):
+            for j, lower in enumerate(one.below):
+                down = lower.at - upper.at
+                long = float(np.hypot(*down))
+                backwards = crownward is not None and float(down @ crownward) > BACKWARDS * long
+                if CHORD_SHARE * least_px <= long <= MOST_LONG_PX and not backwards:
+                    wanted.append((upper.share + lower.share, k, i, j))
+    wanted = sorted(wanted, key=lambda one: -one[0])[:MOST_PAIRS]
+    starts = np.array([ends[k].above[i].at for _, k, i, _ in wanted]).reshape(-1, 2)
+    below = np.array([ends[k].below[j].at for _, k, _, j in wanted]).reshape(-1, 2)
+    made: list[list[tuple[int, int, Way]]] = [[] for _ in ends]
+    for (_, k, i, j), way in zip(wanted, smooth_ways(share, starts, below), strict=True):
+        if way.length >= least_px and way.seen >= LEAST_SEEN:
+            made[k].append((i, j, way))
+    return made
+
+
+def _each_its_own(share: NDArray[np.float32], chosen: list[_Pair]) -> list[_Pair]:
+    """Ways that run along better ones followed again, where those are not, if they are seen there as well."""
+    rivals = [
+        [o.way for o in chosen if o.score > p.score and p.way.near(o.way.points, SAME_PX).mean() > SHARED]
+        for p in chosen
+    ]
+    asked = [k for k, some in enumerate(rivals) if some]
+    if not asked:
+        return chosen
+    starts, ends = (np.array([chosen[k].way.points[at] for k in asked]) for at in (0, -1))
+    again = smooth_ways(share, starts, ends, others=[rivals[k] for k in asked])
+    made = list(chosen)
+    for k, way in zip(asked, again, strict=True):
+        if way.seen >= chosen[k].way.seen - LOST_SEEN:
+            made[k] = evolve(chosen[k], way=way)
+    return made
 
 
 def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int]) -> set[int]:
@@ -284,22 +352,20 @@ def _passed(pairs: list[_Pair], points: list[Peak], own: Callable[[_Pair], int])
     return passed
 
 
-def _without_tip(
-    maps: Maps, strand: Strand, above: list[tuple[Peak, tuple[int, int]]], crownward: Float64 | None
-) -> list[FoundFile]:
+def _without_tip(maps: Maps, strand: Strand, above: list[Peak], crownward: Float64 | None) -> list[FoundFile]:
     """The longest line of a strand on which no tip is marked."""
     first = strand.farthest(strand.brightest(), LEAST_LINE)
     way = strand.ways(first, [strand.farthest(first, LEAST_LINE)])[0]
     if way is None or way.length < LEAST_FILE_PX:
         return []
-    marked = [p for p, _ in above if p.share > 0.0]
+    marked = [p for p in above if p.share > 0.0]
     gaps = [min((float(np.hypot(*(p.at - way.points[k]))) for p in marked), default=np.inf) for k in (0, -1)]
     # An upper end tells the ends apart, or else the direction of the crowns.
     up = 0.0 if crownward is None else float(heading(way.points) @ crownward)
     turned = gaps[1] < gaps[0] if min(gaps) < 8.0 else up > 0.0
     way = way.reversed() if turned else way
     upper = next((p for p in marked if np.hypot(*(p.at - way.points[0])) < 8.0), None)
-    leaves = upper is None and any(np.hypot(*(p.at - way.points[0])) < 8.0 for p, _ in above)
+    leaves = upper is None and any(np.hypot(*(p.at - way.points[0])) < 8.0 for p in above)
     return [_file(maps, way, upper, None, leaves)]
 
 
@@ -332,6 +398,12 @@ def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bo
         min(way.sharpest, 1.5),
         float(along[Channel.FILLING]),
         float(along[Channel.METAL]),
+        way.faintest,
+        _flank(maps.of(Channel.FILE), way.points),
+        float(way.shares[-TIP_PX:].mean()),
+        _ahead(maps.of(Channel.FILE), way.points),
+        0.0,
+        0.0,
     )
     points = np.array(way.points)
     spread = float("inf")
@@ -352,6 +424,29 @@ def _file(maps: Maps, way: Way, upper: Peak | None, tip: Peak | None, leaves: bo
     )
     at = None if upper is None else upper.at
     return FoundFile(points, at, None if tip is None else tip.at, leaves, None, marks, upper_marks, spread)
+
+
+def _ahead(share: NDArray[np.float32], points: Float64) -> float:
+    """Mean of a map straight on beyond a way's end, from a bell's reach to a millimetre and a half."""
+    on = heading(points[-TIP_PX:])
+    at = np.rint(points[-1] + np.arange(*AHEAD_PX)[:, None] * on).astype(int)
+    at = at[((at >= 0) & (at < np.array(share.shape))).all(axis=1)]
+    return float(share[at[:, 0], at[:, 1]].mean()) if len(at) else 0.0
+
+
+def _with_company(files: list[FoundFile], tips: list[Peak]) -> list[FoundFile]:
+    """Files with their last two marks: the surest tip near theirs that no file has, and how much of them runs along another."""
+    ends = [f.tip for f in files if f.tip is not None]
+    free = [t for t in tips if all(np.hypot(*(t.at - end)) > 1.0 for end in ends)]
+    made = []
+    for k, file in enumerate(files):
+        end = file.path[-1]
+        rival = max((t.share for t in free if np.hypot(*(t.at - end)) < RIVAL_PX), default=0.0)
+        others = [o.path for n, o in enumerate(files) if n != k]
+        way = Way(file.path, np.zeros(len(file.path)))
+        shared = max((float(way.near(o, SAME_PX).mean()) for o in others), default=0.0)
+        made.append(evolve(file, marks=(*file.marks[:-2], rival, shared)))
+    return made
 
 
 def _spread(share: NDArray[np.float32], path: Float64) -> float:
@@ -388,58 +483,64 @@ class _Canal:
 
 
 def _canals(maps: Maps, orifices: list[Peak], ends: list[Peak], crownward: Float64 | None) -> list[_Canal]:
-    lines = Lines(maps.of(Channel.CANAL), maps.given.inside, least=LEAST_LINE)
-    found: list[_Canal] = []
+    share = maps.of(Channel.CANAL)
+    lines = Lines(share, maps.given.inside, least=LEAST_LINE)
+    held: list[_Ends] = []
+    numbers: list[tuple[list[int], list[int]]] = []
     for strand in lines.strands:
-        found += _canals_of(strand, orifices, ends, lines.border_cells(strand, LEAST_LINE), crownward)
+        tops = [k for k, p in enumerate(orifices) if strand.holds(p.at) is not None]
+        # A canal's line ends half a millimetre short of its root's end: that is looked for a little beyond the line.
+        bottoms = [(k, at) for k, p in enumerate(ends) if (at := _beyond(strand, p.at)) is not None]
+        numbers.append((tops, [k for k, _ in bottoms]))
+        held.append(_Ends(strand, [orifices[k] for k in tops], [Peak(at, ends[k].share) for k, at in bottoms]))
+    found: list[_Canal] = []
+    for one, (tops, lows), ways in zip(held, numbers, _between(share, held, LEAST_CANAL_PX, crownward), strict=True):
+        pairs = []
+        for i, j, way in ways:
+            gain = 0.3 * one.above[i].share + 0.3 * one.below[j].share - _backwards(way, crownward)
+            pairs.append(_Pair(i, j, way, _score(way, gain)))
+        rim = [cell for b in lines.border_cells(one.strand, LEAST_LINE) if (cell := one.strand.holds(b)) is not None]
+        own = _canals_of(share, one, pairs, rim, crownward)
+        found += [
+            evolve(c, start=None if c.start is None else tops[c.start], end=None if c.end is None else lows[c.end])
+            for c in own
+        ]
     return found
 
 
 def _canals_of(
-    strand: Strand, orifices: list[Peak], ends: list[Peak], borders: list[Float64], crownward: Float64 | None
+    share: NDArray[np.float32], ends: _Ends, pairs: list[_Pair], rim: list[tuple[int, int]], crownward: Float64 | None
 ) -> list[_Canal]:
-    tops = [(k, cell) for k, p in enumerate(orifices) if (cell := strand.holds(p.at)) is not None]
-    # A canal's line ends half a millimetre short of its root's end: that is looked for a little beyond the line.
-    bottoms = [(k, cell) for k, p in enumerate(ends) if (cell := _beyond(strand, p.at)) is not None]
-    rim = [cell for b in borders if (cell := strand.holds(b)) is not None]
-    pairs: list[_Pair] = []
-    for j, (end, cell) in enumerate(bottoms):
-        for i, way in enumerate(strand.ways(cell, [other for _, other in tops])):
-            if way is not None and way.length >= LEAST_CANAL_PX:
-                down = way.reversed()
-                gain = 0.3 * ends[end].share + 0.3 * orifices[tops[i][0]].share - _backwards(down, crownward)
-                pairs.append(_Pair(i, j, down, _score(down, gain)))
-    passed_ends = _passed(pairs, [ends[k] for k, _ in bottoms], lambda pair: pair.end)
-    passed_tops = _passed(pairs, [orifices[k] for k, _ in tops], lambda pair: pair.start)
-    pairs = [p for p in pairs if p.end not in passed_ends and p.start not in passed_tops]
-    found: list[_Canal] = []
+    strand = ends.strand
+    passed_ends = _passed(pairs, ends.below, lambda pair: pair.end)
+    passed_tops = _passed(pairs, ends.above, lambda pair: pair.start)
+    pairs = [p for p in pairs if p.end not in passed_ends and p.start not in passed_tops and p.score >= LEAST_SCORE]
+    chosen: list[_Pair] = []
     used: set[int] = set()
     served: set[int] = set()
     for first in (True, False):  # an end that no canal has yet goes before a second canal to the same end
-        chosen: list[_Pair] = []
+        some: list[_Pair] = []
         for pair in sorted(pairs, key=lambda p: -p.score):
-            if pair.start in used or (first and pair.end in served) or pair.score < LEAST_SCORE:
+            if pair.start in used or (first and pair.end in served):
                 continue
             rival = max(p.score for p in pairs if p.start == pair.start)
             if first and pair.score < rival - 0.5:
                 continue
             used.add(pair.start)
             served.add(pair.end)
+            some.append(pair)
+        chosen += _uncrossed(some, pairs) if first else some
+    for pair in sorted(pairs, key=lambda p: -p.score):  # two canals may begin at what looks like one orifice
+        if pair.end not in served:
+            served.add(pair.end)
             chosen.append(pair)
-        for pair in _uncrossed(chosen, pairs) if first else chosen:
-            apart = 1.0 - _overlap(pair.way, [c.way for c in found])
-            if apart * pair.way.length >= OWN_PX:
-                found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
-    # Two canals may begin at what looks like one orifice.
-    for pair in sorted(pairs, key=lambda p: -p.score):
-        if pair.end in served or pair.score < LEAST_SCORE:
-            continue
+    found: list[_Canal] = []
+    for pair in _each_its_own(share, chosen):
         apart = 1.0 - _overlap(pair.way, [c.way for c in found])
         if apart * pair.way.length >= OWN_PX:
-            served.add(pair.end)
-            found.append(_Canal(pair.way, tops[pair.start][0], bottoms[pair.end][0], apart))
-    found += _seconds(strand, found, orifices, ends)
-    found += _open(strand, found, tops, bottoms, rim, crownward)
+            found.append(_Canal(pair.way, pair.start, pair.end, apart))
+    found += _seconds(strand, found, ends)
+    found += _open(strand, found, ends, rim, crownward)
     kept = ((c, c.way.trimmed(END_SHARE * c.way.usual, BELL_PX)) for c in found)
     return [evolve(c, way=way) for c, way in kept if way is not None and way.length >= LEAST_CANAL_PX]
 
@@ -462,37 +563,35 @@ def _uncrossed(chosen: list[_Pair], pairs: list[_Pair]) -> list[_Pair]:
     return best
 
 
-def _beyond(strand: Strand, point: Float64) -> tuple[int, int] | None:
-    """The cell of a line that ends up to a millimetre from a root's end."""
-    held = strand.holds(point)
-    if held is not None:
-        return held
+def _beyond(strand: Strand, point: Float64) -> Float64 | None:
+    """A root's end where a line reaches it, or the end of a line up to a millimetre from it."""
+    if strand.holds(point) is not None:
+        return point
     cells = np.argwhere(strand.mask & (strand.share >= LEAST_LINE))
     if not len(cells):
         return None
     gaps = np.hypot(*(cells + strand.corner - point).T)
     k = int(gaps.argmin())
-    return (int(cells[k, 0]), int(cells[k, 1])) if gaps[k] <= 13.0 else None
+    return np.asarray(cells[k] + strand.corner, np.float64) if gaps[k] <= 13.0 else None
 
 
-def _seconds(strand: Strand, found: list[_Canal], orifices: list[Peak], ends: list[Peak]) -> list[_Canal]:
+def _seconds(strand: Strand, found: list[_Canal], ends: _Ends) -> list[_Canal]:
     """Second canals between the same ends, where two lines run beside each other."""
     more: list[_Canal] = []
-    for canal in found:
-        start, end = canal.start, canal.end
-        if start is None or end is None:
+    for canal in found[:MOST_TRIES]:
+        if canal.start is None or canal.end is None:
             continue
         ways = [c.way for c in (*found, *more)]
-        keep = np.array([orifices[start].at, ends[end].at])
+        keep = np.array([ends.above[canal.start].at, ends.below[canal.end].at])
         rest = strand.without(ways, 2.0, keep, 9.0)
         # Most films have none: no search where nothing is left beside the ways.
         if int((rest.share > SECOND_SEEN).sum()) < 3 * SECOND_PX:
             continue
-        cells = _beyond(strand, ends[end].at), strand.holds(orifices[start].at)
-        if cells[0] is not None and cells[1] is not None:
-            way, apart = _beside(strand, rest, ways, cells[0], cells[1])
+        coronal, apical = strand.holds(keep[0]), strand.holds(keep[1])
+        if coronal is not None and apical is not None:
+            way, apart = _beside(strand, rest, ways, apical, coronal)
             if way is not None:
-                more.append(_Canal(way, start, end, apart))
+                more.append(_Canal(way, canal.start, canal.end, apart))
     return more
 
 
@@ -529,9 +628,8 @@ def _read(strand: Strand, points: Float64) -> Float64:
 
 
 def _open(
-    strand: Strand, found: list[_Canal], tops: list[tuple[int, tuple[int, int]]], bottoms: list[tuple[int, tuple[int, int]]],
-    rim: list[tuple[int, int]], crownward: Float64 | None,
-) -> list[_Canal]:  # fmt: skip
+    strand: Strand, found: list[_Canal], ends: _Ends, rim: list[tuple[int, int]], crownward: Float64 | None
+) -> list[_Canal]:
     """What is left of a strand: canals of which an end is not marked, or not in the picture."""
     rest = strand
     none = np.zeros((0, 2))
@@ -549,16 +647,14 @@ def _open(
             break
         if crownward is not None and heading(way.points) @ crownward > 0.0:
             way = way.reversed()
-        start = _close(way.points[0] - strand.corner, tops)
-        end = _close(way.points[-1] - strand.corner, bottoms)
+        start, end = _close(way.points[0], ends.above), _close(way.points[-1], ends.below)
         apart = 1.0 - _overlap(way, [c.way for c in (*found, *more)])
         more.append(_Canal(way, start, end, apart))
     return more
 
 
-def _close(point: Float64, ends: list[tuple[int, tuple[int, int]]]) -> int | None:
-    gaps = [(float(np.hypot(*(np.array(cell) - point))), k) for k, cell in ends]
-    gap, k = min(gaps, default=(np.inf, -1))
+def _close(point: Float64, ends: list[Peak]) -> int | None:
+    gap, k = min(((float(np.hypot(*(p.at - point))), k) for k, p in enumerate(ends)), default=(np.inf, -1))
     return k if gap <= 10.0 else None
 
 
@@ -576,7 +672,21 @@ def _canal_marks(maps: Maps, canal: _Canal, orifices: list[Peak], ends: list[Pea
         float(along[Channel.OUTLINE]),
         canal.apart,
         float(file),
+        canal.way.faintest,
+        _flank(maps.of(Channel.CANAL), canal.way.points),
+        min(canal.way.turning, 3.0),
+        float(along[Channel.FILLING]),
     )
+
+
+def _flank(share: NDArray[np.float32], points: Float64) -> float:
+    """Mean of a map to either side of a way, the higher of both: of a line that is well placed it is low."""
+    ahead = np.gradient(points, axis=0)
+    ahead /= np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)[:, None]
+    aside = FLANK_PX * np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    last = np.array(share.shape) - 1
+    at = [np.clip(np.rint(points + side * aside).astype(int), 0, last) for side in (-1, 1)]
+    return float(np.maximum(*(share[p[:, 0], p[:, 1]] for p in at)).mean())
 
 
 def _point_marks(maps: Maps, peak: Peak, joined: bool) -> tuple[float, ...]:

@@ -19,7 +19,7 @@ from wlmeasure.detect.prepare import FIGURES
 
 __all__ = ["KINDS", "Certainty", "certainty_of"]
 
-KINDS = {"file": 9, "upper_end": 8, "canal": 11, "root_end": 6, "orifice": 4, "reference": 4}
+KINDS = {"file": 15, "upper_end": 8, "canal": 15, "root_end": 6, "orifice": 4, "reference": 4}
 """Kinds of items and how many marks each has (`assembly`; the last of an upper end is whether a stop was fitted, `refine`)."""
 _SHARES = {"file": (1, 2), "upper_end": (6,), "canal": (1, 2), "root_end": (1,), "orifice": (1,), "reference": (1,)}
 """Marks that are shares of maps themselves."""

@@ -10,6 +10,8 @@ mesiolingual, so canals are called by their number along the film.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from attrs import evolve, field, frozen
 from attrs.converters import optional
@@ -20,6 +22,7 @@ from wlmeasure.detect.certainty import Certainty, certainty_of
 from wlmeasure.detect.network import Maps, Network, shipped_network
 from wlmeasure.detect.prepare import prepared
 from wlmeasure.detect.refine import MAP_END_STD_MM, fine_canal, fine_file
+from wlmeasure.detect.ways import Way
 from wlmeasure.errors import DetectError, check_positive
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
@@ -32,8 +35,12 @@ Float64 = NDArray[np.float64]
 
 TRUSTED = 0.9
 """Probability from which an item is trusted, on a film like those that were trained on; our parameter."""
-LEAST_PROBABILITY = 0.1
-"""Below it nothing is proposed."""
+SAID = {"file": 0.5, "canal": 0.78, "root_end": 0.5, "orifice": 0.5, "reference": 0.5}
+"""Probability from which an item of a kind is proposed, so that most of what is said is right; our parameters."""
+PERHAPS = 0.1
+"""The same where what is less likely is asked for too, and where probabilities are not calibrated."""
+DOUBLED_PX, DOUBLED_SHARE = 3.0, 0.85
+"""A canal that lies so near a likelier one, pixels of the maps, over such a share of itself is the same one."""
 PERIAPICAL = 0.5
 BORDER_MM = 0.6
 CROSSING_PX = 3.0
@@ -178,6 +185,7 @@ def look(
     network: Network | None = None,
     tip: TipForm | None = None,
     fine: bool = True,
+    perhaps: bool = False,
 ) -> Look:
     """Look at a film once and propose everything on it.
 
@@ -193,6 +201,9 @@ def look(
         Form of the files' tips; a 75 degree cone of 0.15 mm when not given.
     fine
         False leaves out the fits on the film: paths and ends are then those of the maps, to about 0.1 mm.
+    perhaps
+        Propose what is less likely as well, from a probability of `PERHAPS` instead of those of `SAID`: more is found, and
+        more of what is said is wrong.
 
     Raises
     ------
@@ -208,7 +219,7 @@ def look(
     maps = network.run(prepared(radiograph, mm_per_px))
     return look_at_maps(
         radiograph, maps, certainty_of(network.card), model=network.name, mm_per_px=mm_per_px, tip=tip, fine=fine,
-        tells_periapical=bool(network.card.get("tells_periapical")),
+        perhaps=perhaps, tells_periapical=bool(network.card.get("tells_periapical")),
     )  # fmt: skip
 
 
@@ -221,10 +232,13 @@ def look_at_maps(
     mm_per_px: tuple[float, float] | None = None,
     tip: TipForm | None = None,
     fine: bool = True,
+    perhaps: bool = False,
     tells_periapical: bool = False,
-    least: float = LEAST_PROBABILITY,
+    least: Mapping[str, float] | None = None,
 ) -> Look:
-    """`look` from its maps on; nothing below the probability `least` is proposed."""
+    """`look` from its maps on; `least` are other probabilities by kind, from which an item is proposed."""
+    if least is None:
+        least = SAID if certainty.calibrated and not perhaps else dict.fromkeys(SAID, PERHAPS)
     found = assemble(maps)
     judged = (maps.mm_per_px / maps.given.scale[0], maps.mm_per_px / maps.given.scale[1])
     size = judged if mm_per_px is None else mm_per_px
@@ -258,7 +272,7 @@ def look_at_maps(
 
 def _files(
     radiograph: Radiograph, maps: Maps, found: Found, certainty: Certainty, size: tuple[float, float], form: TipForm,
-    fine: bool, trusts: bool, least: float,
+    fine: bool, trusts: bool, least: Mapping[str, float],
 ) -> list[SeenFile | None]:  # fmt: skip
     """Files in the order of `found`, None for one that is too unlikely."""
     density = radiograph.density() if fine and found.files else None
@@ -267,7 +281,7 @@ def _files(
     made: list[SeenFile | None] = []
     for k, file in enumerate(found.files):
         p = certainty.probability("file", file.marks)
-        if p < least:
+        if p < least["file"]:
             made.append(None)
             continue
         path, stds, stop = maps.given.to_film(file.path), (std, std), False
@@ -307,14 +321,15 @@ def _seen_file(
 
 def _canals(
     radiograph: Radiograph, maps: Maps, found: Found, certainty: Certainty, size: tuple[float, float],
-    files: list[SeenFile | None], fine: bool, trusts: bool, least: float,
+    files: list[SeenFile | None], fine: bool, trusts: bool, least: Mapping[str, float],
 ) -> list[SeenCanal | None]:  # fmt: skip
     order = _order([c.path[0] for c in found.canals], found)
     paths = [f.path_px for f in files if f is not None]
     made: list[SeenCanal | None] = []
-    for k, canal in enumerate(found.canals):
-        p = certainty.probability("canal", canal.marks)
-        if p < least:
+    chances = [certainty.probability("canal", canal.marks) for canal in found.canals]
+    doubled = _doubled([canal.path for canal in found.canals], chances)
+    for k, (canal, p) in enumerate(zip(found.canals, chances, strict=True)):
+        if p < least["canal"] or k in doubled:
             made.append(None)
             continue
         path, doubt = maps.given.to_film(canal.path), None
@@ -322,6 +337,20 @@ def _canals(
             path, doubt = fine_canal(radiograph, path, size, paths)
         made.append(_seen_canal(canal, f"canal {order[k] + 1}", path, doubt, files, p, trusts and p >= TRUSTED))
     return made
+
+
+def _doubled(paths: list[Float64], chances: list[float]) -> set[int]:
+    """Paths that run along likelier ones nearly all the way: one line followed twice."""
+    gone: set[int] = set()
+    for k in np.argsort(chances, kind="stable")[::-1]:
+        if int(k) in gone:
+            continue
+        for other, path in enumerate(paths):
+            if other != k and other not in gone and chances[other] <= chances[k]:
+                one = Way(path, np.zeros(len(path)))
+                if one.near(paths[k], DOUBLED_PX).mean() >= DOUBLED_SHARE:
+                    gone.add(other)
+    return gone
 
 
 def _seen_canal(
@@ -336,14 +365,19 @@ def _seen_canal(
 
 
 def _roots(
-    maps: Maps, found: Found, certainty: Certainty, canals: list[SeenCanal | None], trusts: bool, least: float
+    maps: Maps,
+    found: Found,
+    certainty: Certainty,
+    canals: list[SeenCanal | None],
+    trusts: bool,
+    least: Mapping[str, float],
 ) -> tuple[tuple[SeenRoot, ...], dict[int, int]]:
     """Root ends that are likely enough, and the place of each among them by its number in `found`."""
     made: list[SeenRoot] = []
     places: dict[int, int] = {}
     for k, root in enumerate(found.roots):
         p = certainty.probability("root_end", root.marks)
-        if p < least:
+        if p < least["root_end"]:
             continue
         places[k] = len(made)
         held = tuple(c.label for c in canals if c is not None and c.root == k)
@@ -353,13 +387,13 @@ def _roots(
 
 
 def _points(
-    maps: Maps, certainty: Certainty, kind: str, found: Found, trusts: bool, least: float
+    maps: Maps, certainty: Certainty, kind: str, found: Found, trusts: bool, least: Mapping[str, float]
 ) -> tuple[SeenPoint, ...]:
     points = found.references if kind == "reference" else found.orifices
     made = []
     for k, point in enumerate(points):
         p = certainty.probability(kind, point.marks)
-        if p < least:
+        if p < least[kind]:
             continue
         tooth = None
         if kind == "reference":

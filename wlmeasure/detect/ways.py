@@ -28,6 +28,9 @@ FLOOR = 0.06
 """What a pixel without any line counts as, so that a bridge costs something; our parameter."""
 WINDOW_PX = 12
 """About a millimetre: over it a way's weakest stretch and its sharpest turn are taken."""
+MOST_PEAKS, MOST_STRANDS, MOST_BORDERS = 40, 24, 12
+"""The surest points of a map, the longest strands and of each the surest places at the border that are taken up: films have a
+third of them, noise has thousands. They bound what everything after costs."""
 SNAP_PX = 5.0
 SMOOTHED_PX = 2.5
 BORDER_PX = 2
@@ -41,16 +44,19 @@ class Peak:
     share: float
 
 
-def peaks(share: Float32, least: float, *, apart_px: int = 4) -> list[Peak]:
-    """Points of a map, the surest first, none nearer than `apart_px` to a surer one."""
+def peaks(share: Float32, least: float, *, apart_px: int = 4, most: int = MOST_PEAKS) -> list[Peak]:
+    """The surest points of a map, the surest first, none nearer than `apart_px` to a surer one, at most `most` of them."""
     size = 2 * apart_px + 1
     top = cv2.dilate(share, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    found = [_fine(share, int(r), int(c)) for r, c in np.argwhere((share >= top) & (share >= least))]
-    found.sort(key=lambda peak: -peak.share)
+    cells = np.argwhere((share >= top) & (share >= least))
+    order = np.argsort(-share[cells[:, 0], cells[:, 1]], kind="stable")
     kept: list[Peak] = []
-    for peak in found:
+    for row, col in cells[order]:
+        peak = _fine(share, int(row), int(col))
         if all(np.hypot(*(peak.at - other.at)) >= apart_px for other in kept):
             kept.append(peak)
+        if len(kept) == most:
+            break
     return kept
 
 
@@ -118,6 +124,20 @@ class Way:
         turn: float = np.abs(np.arctan2(cross, (before * after).sum(axis=1))).max()
         return float(turn)
 
+    @property
+    def faintest(self) -> float:
+        """The tenth of the map along it that is lowest ends here."""
+        return float(np.partition(self.shares, len(self.shares) // 10)[len(self.shares) // 10])
+
+    @property
+    def turning(self) -> float:
+        """All turns together from one half `WINDOW_PX` to the next, radians."""
+        steps = np.diff(self.points[:: WINDOW_PX // 2], axis=0)
+        if len(steps) < 2:
+            return 0.0
+        cross = steps[:-1, 0] * steps[1:, 1] - steps[:-1, 1] * steps[1:, 0]
+        return float(np.abs(np.arctan2(cross, (steps[:-1] * steps[1:]).sum(axis=1))).sum())
+
     def reversed(self) -> Way:
         """The same from the other end."""
         return Way(self.points[::-1], self.shares[::-1])
@@ -135,8 +155,14 @@ class Way:
 
     def near(self, other: Float64, within_px: float) -> Mask:
         """Which of its points lie within `within_px` of points of another."""
-        gaps = np.hypot(*(self.points[:, None] - other[None]).transpose(2, 0, 1)).min(axis=1)
-        return np.asarray(gaps <= within_px)
+        return np.asarray(_squares(self.points, other).min(axis=1) <= within_px**2)
+
+
+def _squares(one: Float64, other: Float64) -> Float64:
+    """Squared distances between all points of two lists, (N, M)."""
+    middle = other.mean(axis=0)
+    a, b = one - middle, other - middle
+    return np.asarray((a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None] - 2.0 * (a @ b.T))
 
 
 def heading(points: Float64) -> Float64:
@@ -227,7 +253,10 @@ class Lines:
         count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
         self.inside = inside
         self.strands: list[Strand] = []
-        for k in range(1, count):
+        sums = np.bincount(labels.ravel(), share.ravel().astype(np.float64), count)
+        for k in 1 + np.argsort(-sums[1:], kind="stable"):
+            if len(self.strands) == MOST_STRANDS:
+                break
             left, top, wide, tall, _ = (int(v) for v in stats[k])
             at = slice(top, top + tall), slice(left, left + wide)
             mask = labels[at] == k
@@ -239,7 +268,7 @@ class Lines:
         """Where a strand leaves the picture: one point for each run along the border."""
         rows, cols = self.inside
         top, left = strand.corner
-        points: list[Float64] = []
+        points: list[tuple[float, Float64]] = []
         at = np.argwhere(strand.mask & (strand.share >= least)) + strand.corner
         near = (at < BORDER_PX).any(axis=1) | (at[:, 0] >= rows - BORDER_PX) | (at[:, 1] >= cols - BORDER_PX)
         rim = np.zeros(strand.mask.shape, np.uint8)
@@ -249,5 +278,6 @@ class Lines:
         for k in range(1, count):
             cells = np.argwhere(labels == k)
             weight = strand.share[cells[:, 0], cells[:, 1]].astype(np.float64)
-            points.append((cells * weight[:, None]).sum(axis=0) / weight.sum() + (top, left))
-        return points
+            middle = (cells * weight[:, None]).sum(axis=0) / weight.sum() + (top, left)
+            points.append((float(weight.sum()), middle))
+        return [at for _, at in sorted(points, key=lambda one: -one[0])[:MOST_BORDERS]]

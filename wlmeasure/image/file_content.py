@@ -17,7 +17,7 @@ TYPE_CHECKING = False  # `typing` is kept off the start-up path
 if TYPE_CHECKING:
     from typing import BinaryIO
 
-__all__ = ["MAX_FILE_BYTES", "file_content", "first_bytes", "open_regular"]
+__all__ = ["MAX_FILE_BYTES", "file_content", "first_bytes", "open_regular", "regular_bytes"]
 
 MAX_FILE_BYTES = 200_000_000
 """Largest file read into memory, in bytes: with its picture decoded it stays below 1 GB (our parameter)."""
@@ -52,6 +52,12 @@ def first_bytes(path: Path, most: int) -> bytes:
     """At most so many bytes from the beginning of a regular file; OSError as :func:`open_regular`."""
     with open_regular(path) as file:
         return file.read(most) or b""  # None: what the system makes up has nothing to say just now
+
+
+def regular_bytes(path: Path) -> bytes:
+    """All bytes of a regular file, of which there may be none; OSError as :func:`open_regular`."""
+    with open_regular(path) as file:
+        return file.read()
 
 
 def file_content(path: Path, max_bytes: int = MAX_FILE_BYTES) -> bytes:

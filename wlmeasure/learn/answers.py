@@ -20,6 +20,7 @@ from wlmeasure.image.file_content import first_bytes
 from wlmeasure.points import as_points
 from wlmeasure.share.cells import table_text, text_of_cell
 from wlmeasure.whole_file import write_whole
+from wlmeasure.words import typed_number
 
 __all__ = [
     "COLUMNS",
@@ -211,14 +212,14 @@ def _number(cell: str, name: str) -> float | None:
     if not cell:
         return None
     try:
-        return float(cell.replace(",", "."))
+        return typed_number(cell.replace(",", "."))
     except ValueError:
         raise LearnError(f"{name} must be a number: {cell[:40]!r}") from None
 
 
 def _point(pair: str) -> tuple[float, float]:
     try:
-        row, col = (float(cell) for cell in pair.split())
+        row, col = (typed_number(cell) for cell in pair.split())
     except ValueError:
         raise LearnError(f"path must be pairs 'row col' with ';' between them: {pair[:40]!r}") from None
     return row, col

@@ -306,8 +306,8 @@ def save_exercise(folder: Path, exercise: Exercise, truths: tuple[ItemTruth, ...
     asked = f"{ASKED} {ASKED_SECOND}" if exercise.shifted else ASKED
     told = {"schema": SCHEMA, "asked": asked} | write_object(exercise)
     text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    write_whole(folder / SEALED_FILE, seal(exercise.id, truths, password))
-    write_whole(folder / EXERCISE_FILE, text)
+    write_whole(folder / SEALED_FILE, seal(exercise.id, truths, password), private=False)
+    write_whole(folder / EXERCISE_FILE, text, private=False)
 
 
 def seal(exercise_id: str, truths: tuple[ItemTruth, ...], password: str | None) -> bytes:

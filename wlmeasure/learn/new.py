@@ -83,7 +83,7 @@ def exercise_from_phantoms(
             rng = np.random.default_rng([seed, k, int.from_bytes(b"shifted", "big")])
             item, truth, films = shifted_item(rng, (f"{name}_a.png", f"{name}_b.png"), level)
         for film, data in films.items():
-            write_whole(folder / film, data)
+            write_whole(folder / film, data, private=False)
             yield folder / film
         items.append(item)
         truths.append(truth)
@@ -141,7 +141,7 @@ def exercise_from_films(
             for letter, graph in zip(("_a", "_b") if pair[1:] else ("",), graphs, strict=True)
         ]
         for one, copy in zip(pair, copies, strict=True):
-            with whole_file(folder / copy) as temporary:
+            with whole_file(folder / copy, private=False) as temporary:
                 shutil.copyfile(paths[one], temporary)
         try:
             item, truth = _key_item(row, copies[0], graphs[0])
@@ -212,5 +212,5 @@ def _finish(folder: Path, items: list[Item], truths: list[ItemTruth], made_at: s
     digest = hashlib.sha256("".join(item.sha256 for item in items).encode()).hexdigest()[:32]
     exercise = Exercise(id=digest, made_at=made_at, items=tuple(items))
     table = answers_text({}, [item.film for item in items], shifted=exercise.shifted)
-    write_whole(folder / ANSWER_FILE, table)
+    write_whole(folder / ANSWER_FILE, table, private=False)
     save_exercise(folder, exercise, tuple(truths), password)

@@ -12,7 +12,7 @@ from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import bounded
 from wlmeasure.learn.mark import Marks
 from wlmeasure.share.cells import table_text, text_of_cell
-from wlmeasure.whole_file import write_whole
+from wlmeasure.whole_file import alone, write_whole
 
 __all__ = ["Step", "add_step", "step_of"]
 
@@ -70,8 +70,9 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
         It cannot be written.
     """
     path = Path(path)
-    steps = (*_load(path), step)
-    write_whole(path, table_text([COLUMNS, *map(astuple, steps)]))
+    with alone(path):  # two markings at once are two lines
+        steps = (*_load(path), step)
+        write_whole(path, table_text([COLUMNS, *map(astuple, steps)]))
     return steps
 
 

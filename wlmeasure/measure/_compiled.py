@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.measure.descent import GIVE_UP, ITERATIONS, MOST_TURN, SETTLED, SHARPEST
-from wlmeasure.measure.lockstep import COARSE, FIRST_ROUND, NODE_STEPS, NODES, SHORT_TAIL, SHORTEST_ARC
+from wlmeasure.measure.lockstep import COARSE, COARSE_STD_MM, FIRST_ROUND, NODE_STEPS, NODES, SHORT_TAIL, SHORTEST_ARC
 from wlmeasure.measure.parts import SMALL_CURVATURE
 from wlmeasure.measure.starts import APART, SMOOTH_POINTS, STARTS, WINDOW, fine_basis, start_grid
 
@@ -431,8 +431,7 @@ def _averaged(x, y, sx, sy, theta, std, total, variance, covariance, normal, des
                     work[j, k] = normal[j, k]
                 work[j, j] += 1e-12 * most + 1e-300
             sound = _factor(work, 5) and _foot(x[len(x) - 1], y[len(x) - 1], found[n], 5) >= 0.5 * total
-            # The other parameters come first, so that the last pivot is what the end of the arc adds.
-            height[n] = np.log(work[4, 4]) - 0.5 * cost / point_variance if sound else -1e300
+            height[n] = -0.5 * cost / point_variance if sound else -1e300
             for k in range(4):
                 for j in range(4):
                     inverses[n, k, j] = point_variance if j == k else 0.0
@@ -540,6 +539,8 @@ def _fit_one(path, tail, std_mm, small_sample, fine, breaks, ramps, back, out): 
         lost = theta[4] >= total * (1.0 - 1e-9)
         std = np.sqrt(covariance[4, 4]) if not lost and covariance[4, 4] > 0.0 else np.inf
         if total - theta[4] < SHORT_TAIL * std:
+            if variance < COARSE_STD_MM * COARSE_STD_MM:
+                sx, sy = x, y
             _averaged(x, y, sx, sy, theta, std, total, max(variance, 1e-12), covariance, normal, desk)
     _estimates(x, y, theta, size, variance, covariance, desk, out)
 

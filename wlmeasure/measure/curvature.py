@@ -10,16 +10,16 @@ originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstrac
 
 from __future__ import annotations
 
-from math import atan2, cos, degrees, hypot, isfinite, log, pi, sin, sqrt
+from math import atan2, cos, degrees, hypot, isfinite, pi, sin, sqrt
 from typing import Literal
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
 from wlmeasure.measure.budget import NORMAL_95
-from wlmeasure.measure.line_arc import MOST_POINTS, LineArc, Noise, fit_line_arc
+from wlmeasure.measure.line_arc import LEAST_BEND_DEG, LineArc, Noise, fit_line_arc
 from wlmeasure.points import as_points
 from wlmeasure.trace.spline import arc_length, resample, smooth_line
 
@@ -29,6 +29,7 @@ __all__ = [
     "CurvatureProfile",
     "Form",
     "backman_deg_per_mm",
+    "bend_curvature",
     "canal_access",
     "canal_form",
     "circumradius_mm",
@@ -42,6 +43,7 @@ __all__ = [
     "pruett_radius_interval_mm",
     "schneider_deg",
     "summed_turning_deg",
+    "sure_deg",
     "total_turning_deg",
     "weine_deg",
 ]
@@ -49,7 +51,7 @@ __all__ = [
 Float64 = NDArray[np.float64]
 Form = Literal["I", "J", "C", "S"]
 
-STRAIGHT_DEG = 5.0  # Schneider's class "straight" ends here (from memory); a turn below it is not called a bend
+STRAIGHT_DEG = LEAST_BEND_DEG
 WHOLE_LENGTH_SHARE = (
     0.25  # our parameter: a curve that begins in the first quarter of the canal runs its whole length (C)
 )
@@ -62,6 +64,8 @@ PROFILE_WINDOW_MM = 2.0  # our parameter: curvature at a point is the slope of t
 DETERMINED_RATIO = 2.0  # our parameter: a radius whose 95 % interval spans more than this factor is "not determined"
 # Our parameter: a half circle's ends lie 0.64 of its length apart; where they come so near, the path is none of a canal.
 LEAST_APART = 0.1
+# Our parameter: an angle with a larger standard uncertainty is not determined; 95 of 100 would lie within 20 degrees.
+UNSURE_DEG = 5.0
 FEW_CLICKS = 6  # fewer points than this do not show where a bend begins or how sharp it is
 FEW_CLICKS_REL_STD = (
     0.5  # our parameter: the turn between the first and the last chord is then off by up to itself (95 %)
@@ -92,7 +96,7 @@ def weine_deg(model: LineArc, bend: int = 0) -> float:
 
     Variants that draw chords lie between this and Schneider's angle.
     """
-    return abs(degrees(float(model.turns_rad[bend]))) if model.arcs else 0.0
+    return abs(degrees(model.bend_turn_rad(model.bends[bend]))) if model.arcs else 0.0
 
 
 def long_axis_deg(model: LineArc) -> float:
@@ -235,12 +239,12 @@ def estrela_radius_mm(
 
 def backman_deg_per_mm(model: LineArc, bend: int = 0) -> float:
     """Radius quotient: angle of the curve over its radius (Backman, Oswald & Pitts, J Endod 1992;18:19-24; from memory)."""
-    return pruett_deg(model, bend) * abs(float(model.curvatures_per_mm[bend])) if model.arcs else 0.0
+    return pruett_deg(model, bend) * abs(float(model.curvatures_per_mm[model.bends[bend][0]])) if model.arcs else 0.0
 
 
 def total_turning_deg(model: LineArc) -> float:
-    """Sum of the sizes of all turns of the fitted model, whatever their direction."""
-    return float(np.degrees(np.abs(model.turns_rad).sum()))
+    """Sum of the sizes of the turns of all bends of the fitted model, whatever their direction."""
+    return float(sum(abs(degrees(model.bend_turn_rad(bend))) for bend in model.bends))
 
 
 def summed_turning_deg(path_mm: object, *, step_mm: float = 1.0) -> float:
@@ -342,11 +346,8 @@ def _slope_weights(size: int, spacing: float) -> Float64:
     return np.asarray(steps / (steps @ steps), np.float64)
 
 
-def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: float = STRAIGHT_DEG) -> LineArc:
-    """Fit the simplest line-arc model that the path supports: straight, one bend, or two opposite bends.
-
-    A richer model must lower the Bayesian information criterion, its bends must turn at least `straight_deg`, and two bends
-    must turn opposite ways; a single bend of changing curvature stays one bend with its misfit reported.
+def fit_canal(path_mm: object, *, noise: Noise | None = None) -> LineArc:
+    """The most probable line-arc model of a path: straight, one bend, or several, see :mod:`wlmeasure.measure.bent`.
 
     Parameters
     ----------
@@ -354,51 +355,49 @@ def fit_canal(path_mm: object, *, noise: Noise | None = None, straight_deg: floa
         (row, col) in mm, orifice to apical end.
     noise
         Uncertainty of the points across the canal.
-    straight_deg
-        Amplitude below which a turn is not called a bend.
 
     Raises
     ------
     MeasureError
         Fewer than three points, points that are not distinct finite numbers, or a path that comes back to where it begins.
     """
-    noise = noise or Noise()
+    return _fitted(_canal_path(path_mm), noise or Noise())[0]
+
+
+def _canal_path(path_mm: object) -> Float64:
     points = _path(path_mm)
     chord_mm, path_length_mm = float(np.hypot(*(points[-1] - points[0]))), float(arc_length(points)[-1])
     if chord_mm < LEAST_APART * path_length_mm:
         raise _comes_back(chord_mm, path_length_mm)
-    few = len(points) < FEW_CLICKS
-    if few:
+    return points
+
+
+def _fitted(points: Float64, noise: Noise) -> tuple[LineArc, dict[str, float] | None]:
+    """The model of a path and, where it has points enough to show a bend, its figures."""
+    from wlmeasure.measure.many import measure_one  # which has the definitions from here
+
+    chord_mm, path_length_mm = float(np.hypot(*(points[-1] - points[0]))), float(arc_length(points)[-1])
+    if len(points) < FEW_CLICKS:
         # Too few to fit a bend to: a smooth line is laid through them, which is as uncertain as they are.
-        spacing = float(arc_length(points)[-1]) / (len(points) - 1)
+        spacing = path_length_mm / (len(points) - 1)
         points = smooth_line(points, 1, 40)
         noise = Noise(noise.std_mm, max(noise.correlation_mm, spacing))
-    straight = fit_line_arc(points, 0, noise=noise)
-    candidates = [straight]
-    for arcs, tail in ((1, False), (1, True), (2, False), (2, True)):
-        if len(points) < 3 * arcs + 2 + int(tail) or (few and arcs == 2):
-            break
-        model = fit_line_arc(points, arcs, tail=tail, noise=noise)
-        turns = np.degrees(model.turns_rad)
-        if np.all(np.abs(turns) >= straight_deg) and (arcs == 1 or turns[0] * turns[1] < 0.0):
-            candidates.append(model)
-        if arcs == 1 and tail and _lesser_turn_deg(points) < 0.5 * straight_deg:
-            break  # all of it turns one way: no use in fitting an S
+        models = [fit_line_arc(points, arcs, noise=noise) for arcs in (0, 1)]
+        figures = None
+        bent = canal_form(models[1]) != "I" and models[1].misfit_mm < models[0].misfit_mm
+        models = models[::-1] if bent else models
+    else:
+        figures, _, closer = measure_one(points, noise)
+        models = [fit_line_arc(points, arcs, noise=noise) for arcs in (1, 0)]
+        if closer is not None:
+            models = [closer.model, *models]
+        elif abs(figures["misfit_mm"] - models[1].misfit_mm) < abs(figures["misfit_mm"] - models[0].misfit_mm):
+            models = models[::-1]
     # Of a path that turns back a model may run backwards, or end where it begins.
-    candidates = [model for model in candidates if _spans(model) > LEAST_APART * chord_mm]
-    if not candidates:
-        raise _comes_back(chord_mm, path_length_mm)
-    independent = float(min(len(points), MOST_POINTS) - 1)
-    if noise.correlation_mm > 0.0:
-        independent = min(independent, straight.length_mm / noise.correlation_mm)
-    independent = max(4.0, independent)
-    floor = max(noise.std_mm * 0.5, 1e-4)
-
-    def criterion(model: LineArc) -> float:
-        parameters = 2 + 3 * model.arcs - int(model.arcs > 0 and model.tail_mm < 1e-9)
-        return independent * log(model.misfit_mm**2 + floor**2) + parameters * log(independent)
-
-    return min(candidates, key=criterion)
+    for model in models:
+        if _spans(model) > LEAST_APART * chord_mm:
+            return model, figures
+    raise _comes_back(chord_mm, path_length_mm)
 
 
 def _spans(model: LineArc) -> float:
@@ -417,26 +416,26 @@ def _comes_back(chord_mm: float, length_mm: float) -> MeasureError:
 class CurvatureEstimate:
     """Curvature of one canal on one film by every definition, with what it rests on.
 
-    Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. For an S-shaped canal the angles without
-    ``secondary`` are those of the first bend. A radius is None where the data do not determine it; its interval always
-    stands beside it. `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no angle depends on the
-    scale. With `determined` False the path has too few points to show a bend: the angles are only what its chords
-    give.
+    Angles in degrees, lengths in mm; ``*_std_*`` is one standard uncertainty. They are averages over the models of a bent
+    line (`bent`); `model` is the most probable of them. For an S-shaped canal the angles without ``secondary`` are those of the
+    first bend. An angle is None where it is not determined (`sure_deg`), and so is a radius, whose interval stands beside it.
+    `schneider_budget` names the parts of Schneider's standard uncertainty, degrees; no angle depends on the scale. With
+    `determined` False the points do not show a bend.
     """
 
     form: Form
     determined: bool
     model: LineArc
     profile: CurvatureProfile
-    schneider_deg: float
+    schneider_deg: float | None
     schneider_std_deg: float
     schneider_secondary_deg: float | None
     schneider_secondary_std_deg: float | None
-    weine_deg: float
+    weine_deg: float | None
     weine_std_deg: float
     weine_secondary_deg: float | None
-    long_axis_deg: float
-    pruett_deg: float
+    long_axis_deg: float | None
+    pruett_deg: float | None
     pruett_radius_mm: float | None
     pruett_radius_interval_mm: tuple[float, float] | None
     pruett_radius_secondary_mm: float | None
@@ -447,7 +446,7 @@ class CurvatureEstimate:
     estrela_radius_mm: float | None
     estrela_radius_interval_mm: tuple[float, float] | None
     backman_deg_per_mm: float | None
-    total_turning_deg: float
+    total_turning_deg: float | None
     total_turning_std_deg: float
     min_radius_mm: float | None
     min_radius_interval_mm: tuple[float, float] | None
@@ -459,7 +458,7 @@ class CurvatureEstimate:
     @property
     def largest_deg(self) -> float:
         """The larger of the Schneider angles of the bends: what the difficulty of the canal is judged by."""
-        return max(self.schneider_deg, self.schneider_secondary_deg or 0.0)
+        return max(self.schneider_deg or 0.0, self.schneider_secondary_deg or 0.0)
 
 
 def measure_curvature(
@@ -468,7 +467,6 @@ def measure_curvature(
     noise: Noise | None = None,
     end_std_mm: float = 0.0,
     scale_rel_std: float = 0.0,
-    straight_deg: float = STRAIGHT_DEG,
     determined_ratio: float = DETERMINED_RATIO,
 ) -> CurvatureEstimate:
     """Measure a canal by every definition.
@@ -484,8 +482,6 @@ def measure_curvature(
         that Schneider's angle is measured to.
     scale_rel_std
         Relative standard uncertainty of the scale, which every radius shares; angles do not depend on it.
-    straight_deg
-        Turn below which a canal is called straight.
     determined_ratio
         Largest ratio of the ends of a radius' 95 % interval at which the radius itself is given.
 
@@ -495,56 +491,65 @@ def measure_curvature(
         As `fit_canal`.
     """
     noise = noise or Noise()
-    path = _path(path_mm)
-    model = fit_canal(path, noise=noise, straight_deg=straight_deg)
+    path = _canal_path(path_mm)
+    model, figures = _fitted(path, evolve(noise, end_std_mm=end_std_mm))
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
-    bent = model.arcs > 0
-    double = model.arcs == 2
+    bent = canal_form(model) != "I"
+    double = canal_form(model) == "S"
     radius, interval = _radius(model, 0, determined_ratio, scale_rel_std) if bent else (None, None)
     second_radius, second_interval = _radius(model, 1, determined_ratio, scale_rel_std) if double else (None, None)
     estrela = estrela_radius_mm(path, point_std_mm=max(noise.std_mm, 1e-9)) if bent else None
     smallest, smallest_interval, where = _smallest_radius(profile, determined_ratio, scale_rel_std)
     hidden = 0.0
-    if len(path) < FEW_CLICKS:
+    if figures is None:
         hidden = FEW_CLICKS_REL_STD * float(np.degrees(np.abs(_turns(np.diff(path, axis=0))).sum()))
         radius = interval = smallest = smallest_interval = where = None
+        figures = _of_few(model, double)
+    by_path = max(figures["schneider_std_deg"], 0.0 if bent else _straight_std_deg(path, noise))
     schneider_budget = (
-        ("path", model.std_of(schneider_deg) if bent else _straight_std_deg(path, noise)),
+        ("path", by_path),
         ("end click", _turn_by_end_deg(model, end_std_mm)),
         *((("too few points", hidden),) if hidden > 0.0 else ()),
     )
+    schneider_std = hypot(*(std for _, std in schneider_budget))
+    weine_std, turning_std = (hypot(figures[f"{name}_std_deg"], 2.0 * hidden) for name in ("weine", "turning"))
+    schneider, weine = sure_deg(figures["schneider_deg"], schneider_std), sure_deg(figures["weine_deg"], weine_std)
+    access = canal_access(model)
     return CurvatureEstimate(
         form=canal_form(model),
-        determined=len(path) >= FEW_CLICKS,
+        determined=len(path) >= FEW_CLICKS and schneider is not None,
         model=model,
         profile=profile,
-        schneider_deg=schneider_deg(model),
-        schneider_std_deg=hypot(*(std for _, std in schneider_budget)),
-        schneider_secondary_deg=schneider_deg(model, 1) if double else None,
-        schneider_secondary_std_deg=model.std_of(lambda m: schneider_deg(m, 1)) if double else None,
-        weine_deg=weine_deg(model),
-        weine_std_deg=hypot(model.std_of(weine_deg) if bent else 2.0 * _straight_std_deg(path, noise), 2.0 * hidden),
-        weine_secondary_deg=weine_deg(model, 1) if double else None,
-        long_axis_deg=long_axis_deg(model),
-        pruett_deg=pruett_deg(model),
+        schneider_deg=schneider,
+        schneider_std_deg=schneider_std,
+        schneider_secondary_deg=sure_deg(figures["schneider_secondary_deg"], schneider_std),
+        schneider_secondary_std_deg=_finite(figures["schneider_secondary_std_deg"]),
+        weine_deg=weine,
+        weine_std_deg=weine_std,
+        weine_secondary_deg=sure_deg(figures["weine_secondary_deg"], weine_std),
+        long_axis_deg=sure_deg(figures["long_axis_deg"], turning_std),
+        pruett_deg=weine,
         pruett_radius_mm=radius,
         pruett_radius_interval_mm=interval,
         pruett_radius_secondary_mm=second_radius,
         pruett_radius_secondary_interval_mm=second_interval,
         luiten_deg=luiten_deg(path),
-        canal_access=canal_access(model),
+        canal_access=CanalAccess(
+            figures["canal_access_deg"], access.height_mm if bent else 0.0, access.distance_mm if bent else 0.0
+        ),
         canal_access_std_deg=model.std_of(lambda m: canal_access(m).angle_deg),
         estrela_radius_mm=estrela[0] if estrela else None,
         estrela_radius_interval_mm=estrela[1] if estrela else None,
-        backman_deg_per_mm=backman_deg_per_mm(model) if radius is not None else None,
-        total_turning_deg=total_turning_deg(model),
-        total_turning_std_deg=hypot(model.std_of(total_turning_deg), 2.0 * hidden) if bent else 2.0 * hidden,
+        backman_deg_per_mm=weine / radius if radius is not None and weine is not None else None,
+        total_turning_deg=sure_deg(figures["turning_deg"], turning_std),
+        total_turning_std_deg=turning_std,
         min_radius_mm=smallest,
         min_radius_interval_mm=smallest_interval,
         min_radius_at_mm=where,
         misfit_mm=model.misfit_mm,
         parameters=(
-            ("straight_deg", straight_deg),
+            ("straight_deg", STRAIGHT_DEG),
+            ("unsure_deg", UNSURE_DEG),
             ("determined_ratio", determined_ratio),
             ("luiten_coronal_mm", LUITEN_CORONAL_MM),
             ("luiten_apical_mm", LUITEN_APICAL_MM),
@@ -554,10 +559,58 @@ def measure_curvature(
     )
 
 
+def sure_deg(angle_deg: float, std_deg: float) -> float | None:
+    """An angle that is determined, else None: one whose standard uncertainty is above `UNSURE_DEG` is not."""
+    return angle_deg if std_deg <= UNSURE_DEG and isfinite(angle_deg) else None
+
+
+def _finite(value: float) -> float | None:
+    return value if isfinite(value) else None
+
+
+def _of_few(model: LineArc, double: bool) -> dict[str, float]:
+    """Figures of a path with too few points for a bend: those of the model."""
+    nothing = float("nan")
+    return {
+        "schneider_deg": schneider_deg(model),
+        "schneider_std_deg": model.std_of(schneider_deg),
+        "schneider_secondary_deg": schneider_deg(model, 1) if double else nothing,
+        "schneider_secondary_std_deg": nothing,
+        "weine_deg": weine_deg(model),
+        "weine_std_deg": model.std_of(weine_deg),
+        "weine_secondary_deg": weine_deg(model, 1) if double else nothing,
+        "long_axis_deg": long_axis_deg(model),
+        "turning_deg": total_turning_deg(model),
+        "turning_std_deg": model.std_of(total_turning_deg),
+        "canal_access_deg": canal_access(model).angle_deg,
+    }
+
+
 def _radius(model: LineArc, bend: int, ratio: float, scale_rel_std: float) -> tuple[float | None, tuple[float, float]]:
-    curvature = abs(float(model.curvatures_per_mm[bend]))
-    low, high = _with_scale(curvature, pruett_radius_interval_mm(model, bend), scale_rel_std)
+    """Radius and interval of a bend."""
+    curvature, std = bend_curvature(model, bend)
+    half = NORMAL_95 * std
+    interval = (1.0 / (curvature + half), 1.0 / (curvature - half) if curvature > half else float("inf"))
+    low, high = _with_scale(curvature, interval, scale_rel_std)
     return (1.0 / curvature if high <= ratio * low else None), (low, high)
+
+
+def bend_curvature(model: LineArc, bend: int) -> tuple[float, float]:
+    """Size of the curvature of a bend, 1/mm, and its standard uncertainty.
+
+    Of a bend of several arcs, or a spiral, it is the turn over the length, and what its curvatures differ by (as values
+    that are spread evenly) is part of the uncertainty: a bend too uneven for a circle has no radius that is determined.
+    """
+    first, last = model.bends[bend]
+    if first == last:
+        return abs(float(model.curvatures_per_mm[first])), float(model.curvature_stds_per_mm[first])
+    sizes = np.abs(model.curvatures_per_mm[first : last + 1])
+
+    def mean(one: LineArc) -> float:
+        length = float(one.breaks_mm[2 * last + 1] - one.breaks_mm[2 * first])
+        return abs(one.bend_turn_rad((first, last))) / max(length, 1e-6)
+
+    return mean(model), hypot(model.std_of(mean), float(np.ptp(sizes)) / sqrt(12.0))
 
 
 def _with_scale(curvature: float, radius_mm: tuple[float, float], scale_rel_std: float) -> tuple[float, float]:
@@ -587,13 +640,6 @@ def _straight_std_deg(path: Float64, noise: Noise) -> float:
     return degrees(noise.std_mm * 2.0 * np.sqrt(6.0) / max(float(arc_length(path)[-1]), 1e-9))
 
 
-def _lesser_turn_deg(points: Float64) -> float:
-    """Turn in the direction in which a smooth line through the points turns less."""
-    steps = np.diff(smooth_line(points, max(1, min(12, len(points) // 3)), 60), axis=0)
-    turns = np.degrees(_turns(steps))
-    return float(min(turns[turns > 0.0].sum(), -turns[turns < 0.0].sum()))
-
-
 def _turn_by_end_deg(model: LineArc, end_std_mm: float) -> float:
     begin = _bend_ends(model, 0)[0] if model.arcs else 0.5 * model.length_mm
     return degrees(end_std_mm / max(float(np.hypot(*(model.point(model.length_mm) - model.point(begin))[0])), 1e-9))
@@ -601,19 +647,28 @@ def _turn_by_end_deg(model: LineArc, end_std_mm: float) -> float:
 
 def canal_form(model: LineArc) -> Form:
     """I straight, J curved apically, C curved along its length, S curved two opposite ways (the forms of Nagy 1995)."""
-    if not model.arcs:
+    bends = model.bends
+    if not bends or max(abs(degrees(model.bend_turn_rad(bend))) for bend in bends) < STRAIGHT_DEG:
         return "I"
-    if model.arcs == 2:
+    if len(bends) > 1:
         return "S"
     return "C" if model.breaks_mm[0] < WHOLE_LENGTH_SHARE * model.length_mm else "J"
 
 
 def _bend_ends(model: LineArc, bend: int) -> tuple[float, float]:
-    """Where the construction of one bend begins and ends along the model; an S is divided at its inflection."""
-    if model.arcs == 1:
-        return float(model.breaks_mm[0]), model.length_mm
-    inflection = 0.5 * float(model.breaks_mm[1] + model.breaks_mm[2])
-    return (float(model.breaks_mm[0]), inflection) if bend == 0 else (inflection, model.length_mm)
+    """Where the construction of one bend begins and ends along the model.
+
+    Opposite bends are divided at the inflection, the middle of the straight part between them, and the last one ends with the
+    canal: so a second bend is seen from the inflection (Cunningham & Senia 1992), where the axis of its coronal part runs.
+    """
+    bends = model.bends
+
+    def inflection(k: int) -> float:
+        """Between bend k and the next."""
+        return 0.5 * float(model.breaks_mm[2 * bends[k][1] + 1] + model.breaks_mm[2 * bends[k + 1][0]])
+
+    begin = float(model.breaks_mm[2 * bends[0][0]]) if bend == 0 else inflection(bend - 1)
+    return begin, model.length_mm if bend == len(bends) - 1 else inflection(bend)
 
 
 def _angle_deg(vector: Float64, heading: float) -> float:

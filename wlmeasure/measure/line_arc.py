@@ -24,10 +24,11 @@ from wlmeasure.measure.lockstep import Fits, fit_paths
 from wlmeasure.measure.parts import chord
 from wlmeasure.points import as_points
 
-__all__ = ["MOST_POINTS", "LineArc", "Noise", "fit_line_arc", "model_of"]
+__all__ = ["LEAST_BEND_DEG", "MOST_POINTS", "LineArc", "Noise", "fit_line_arc", "model_of", "model_of_parts"]
 
 Float64 = NDArray[np.float64]
 
+LEAST_BEND_DEG = 5.0  # Schneider's class "straight" ends here (from memory); a turn below it is not called a bend
 MOST_POINTS = 240  # a dense trace is thinned to this many: its neighbours carry no independent information
 
 
@@ -42,10 +43,13 @@ class Noise:
     correlation_mm
         Length along the line over which errors go together: 0 for clicks, the knot spacing for a traced path. Treating a
         dense trace as independent points understates the uncertainty about five times.
+    end_std_mm
+        Standard uncertainty across the line of an end that a traced path has to reach: a click, which bends its last stretch.
     """
 
     std_mm: float = 0.0
     correlation_mm: float = 0.0
+    end_std_mm: float = 0.0
 
 
 @frozen(eq=False)
@@ -87,6 +91,34 @@ class LineArc:
     def turns_rad(self) -> Float64:
         """Signed turn of each arc."""
         return np.asarray(self.curvatures_per_mm * (self.breaks_mm[1::2] - self.breaks_mm[::2]), np.float64)
+
+    @property
+    def bends(self) -> tuple[tuple[int, int], ...]:
+        """First and last arc of each bend: arcs that follow one another and turn the same way are one bend. A turn the other
+        way of less than `LEAST_BEND_DEG` belongs to the bend about it, and is none where it stands at an end.
+        """
+        turns = self.turns_rad
+        groups: list[tuple[int, int, float]] = []
+        for k, turn in enumerate(turns.tolist()):
+            if groups and (groups[-1][2] * turn > 0.0 or turn == 0.0):
+                first, _, sum_ = groups.pop()
+                groups.append((first, k, sum_ + turn))
+            else:
+                groups.append((k, k, turn))
+        while len(groups) > 1:
+            least = min(range(len(groups)), key=lambda g: abs(groups[g][2]))
+            if abs(groups[least][2]) >= np.radians(LEAST_BEND_DEG):
+                break
+            low, high = max(least - 1, 0), min(least + 1, len(groups) - 1)
+            if low < least < high:
+                groups[low : high + 1] = [(groups[low][0], groups[high][1], sum(g[2] for g in groups[low : high + 1]))]
+            else:
+                del groups[least]
+        return tuple((first, last) for first, last, _ in groups)
+
+    def bend_turn_rad(self, bend: tuple[int, int]) -> float:
+        """Signed turn of a bend, see `bends`."""
+        return float(self.turns_rad[bend[0] : bend[1] + 1].sum())
 
     @property
     def curvature_stds_per_mm(self) -> Float64:
@@ -131,6 +163,14 @@ class LineArc:
             step[j] = min(max(0.1 * std, 1e-7), 0.01, 0.25 * self.length_mm)  # a very short line keeps its ends apart
             gradient[j] = (quantity(self._moved(theta + step)) - quantity(self._moved(theta - step))) / (2.0 * step[j])
         return float(np.sqrt(max(float(gradient @ self.covariance @ gradient), 0.0)))
+
+    def moved(self, step: Float64) -> LineArc:
+        """The model with its parameters, in the order of `covariance`, moved by a step; the parts stay in their order."""
+        here = np.concatenate([[self.heading_rad, 0.0], self.curvatures_per_mm, self.breaks_mm, [self.length_mm]])
+        there = here + step
+        breaks = there[2 + self.arcs : -1]
+        there[2 + self.arcs : -1] = np.clip(np.maximum.accumulate(breaks), 0.0, there[-1]) if self.arcs else breaks
+        return self._moved(there)
 
     def _moved(self, theta: Float64) -> LineArc:
         k = self.arcs
@@ -197,20 +237,40 @@ def fit_line_arc(
 
 def model_of(fits: Fits, k: int, first: Float64, arcs: int) -> LineArc:
     """Path `k` of a batch, which begins at the point `first`, as a model of its own."""
-    theta, length = fits.theta[k], float(fits.length_mm[k])
+    return model_of_parts(
+        fits.theta[k],
+        fits.covariance[k],
+        float(fits.length_mm[k]),
+        float(fits.misfit_mm[k]),
+        float(fits.end_variance_mm2[k]),
+        first,
+        arcs,
+    )
+
+
+def model_of_parts(
+    theta: Float64,
+    theta_covariance: Float64,
+    length: float,
+    misfit_mm: float,
+    end_variance_mm2: float,
+    first: Float64,
+    arcs: int,
+) -> LineArc:
+    """A model from the parameters of `parts` (P,), about the point `first`."""
     heading = float(theta[0])
     breaks = np.full(2 * arcs, np.inf)  # an arc without a tail ends where the path does
     breaks[: len(theta) - 2 - arcs] = theta[2 + arcs :]
     covariance = np.zeros((3 + 3 * arcs,) * 2)
-    covariance[: len(theta), : len(theta)] = fits.covariance[k]
+    covariance[: len(theta), : len(theta)] = theta_covariance
     # Along the canal only the last point itself says where the canal ends.
-    covariance[-1, -1] = fits.end_variance_mm2[k]
+    covariance[-1, -1] = end_variance_mm2
     return LineArc(
         first + _normal(heading) * theta[1],
         heading,
         np.clip(breaks, 0.0, length),
         theta[2 : 2 + arcs].copy(),
         length,
-        float(fits.misfit_mm[k]),
+        misfit_mm,
         covariance,
     )

@@ -2,9 +2,10 @@
 
 A start from a grid search over the breaks, Levenberg-Marquardt, and a correction where the straight apical part is nearly
 lost in the noise. There the likelihood of the last break is skewed and its maximum often lies at the very end of the path,
-which overstates the angle; the last break is then averaged over its profile with Jeffreys' prior (Proc R Soc A
-1946;186:453-461; as a penalty it takes the first-order bias off an estimate, Firth, Biometrika 1993;80:27-38; both from
-memory), and the rest is fitted to it.
+which overstates the angle; the last break is then averaged over its profile, every place being as likely beforehand, and the
+rest is fitted to it. Jeffreys' prior, which keeps the break away from the end, made the intervals of canals with less than half
+a millimetre of straight part hold in 71 to 82 of 100, this one in 92 to 95 (300 paths of 20 and of 60 points, errors of 7.5 and
+of 50 micrometres).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from wlmeasure.measure.descent import refine
 from wlmeasure.measure.parts import Loss, Shape, distances, feet, slopes
 from wlmeasure.measure.starts import first_guesses, smooth_paths
 
-__all__ = ["Fits", "fit_paths", "small_sample"]
+__all__ = ["MAD_TO_STD", "Fits", "fit_paths", "inverse", "middle", "mixture", "small_sample", "thinned"]
 
 Float64 = NDArray[np.float64]
 
@@ -29,6 +30,7 @@ COARSE = 32  # points, as means of neighbours, that the first round sees
 SHORT_TAIL = 4.0  # standard uncertainties of the last break: a longer tail needs no correction
 NODES = 12
 NODE_STEPS = 8
+COARSE_STD_MM = 2e-3  # points surer than this are seen one by one
 SHORTEST_ARC = 0.1  # of the length behind the arc's begin
 
 # Far points (our parameters): which share is expected, and how much larger their errors are.
@@ -91,7 +93,7 @@ def fit_paths(
     std_mm, correlation_mm
         Standard uncertainty of a point across the line, and the length over which errors go together.
     robust
-        Take some points for outliers, see `_mixture`.
+        Take some points for outliers, see `mixture`.
     """
     local = paths_mm - paths_mm[:, :1]
     points = np.stack([local[..., 0], local[..., 1], np.ones(local.shape[:2])], axis=1)
@@ -106,7 +108,7 @@ def fit_paths(
         variance = np.maximum(cost / max(1, size - theta.shape[1]), std_mm**2)
         if std_mm == 0.0:
             variance = variance * small_sample(np.float64(max(1, size - theta.shape[1])))
-    white = _inverse(_joined(normal, variance, total, shape)) * variance[:, None, None]
+    white = inverse(_joined(normal, variance, total, shape)) * variance[:, None, None]
     covariance, inflation = white, np.ones(count)
     if correlation_mm > 0.0:
         covariance = _together(points, theta, total, shape, loss, correlation_mm, white) / variance[:, None, None]
@@ -162,7 +164,7 @@ def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape) 
     count, each, size = starts.shape
     if each == 1:
         return starts[:, 0]
-    seen = _thinned(points) if shape[0] == 1 else points
+    seen = thinned(points) if shape[0] == 1 else points
     rows = np.repeat(np.arange(count), each)
     theta, cost, _ = refine(seen[rows], starts.reshape(-1, size), total[rows], shape, iterations=FIRST_ROUND[shape[0]])
     # A straight path is also fitted by a line that runs backwards from its first point, with the bend where no point is.
@@ -171,7 +173,7 @@ def _best_start(points: Float64, starts: Float64, total: Float64, shape: Shape) 
     return np.asarray(theta.reshape(count, each, size)[np.arange(count), best], np.float64)
 
 
-def _thinned(points: Float64) -> Float64:
+def thinned(points: Float64) -> Float64:
     """Means of neighbours, where there are many points: nearly the same information for a fraction of the work."""
     size = points.shape[2]
     if size < 2 * COARSE:
@@ -181,7 +183,7 @@ def _thinned(points: Float64) -> Float64:
 
 
 def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Float64, Float64, Float64, Loss]:
-    """Maximum likelihood under `_mixture`, whose minima are many: from more starts, which a mild loss leads near first."""
+    """Maximum likelihood under `mixture`, whose minima are many: from more starts, which a mild loss leads near first."""
     count, _, size = points.shape
     fine, total, scale = _stiff(points)
     starts = first_guesses(fine, total, shape)
@@ -196,19 +198,19 @@ def _robust(points: Float64, shape: Shape, std_mm: float) -> tuple[Float64, Floa
     mild, cost, _ = refine(points[rows], theta, total[rows], shape, loss=_soft(scale[rows]), iterations=ROUGH)
     best = mild.reshape(count, each, width)[np.arange(count), cost.reshape(count, each).argmin(axis=1)]
     floor = max(std_mm, 1e-9)
-    sigma = np.maximum(MAD_TO_STD * _middle(np.abs(distances(points, best, shape))), floor)
+    sigma = np.maximum(MAD_TO_STD * middle(np.abs(distances(points, best, shape))), floor)
     # The mild loss is drawn to a far point at an end, so the starts themselves go on as well.
     theta = np.concatenate([mild, theta])
     rows = np.concatenate([rows, rows])
     for wide in WIDE_FIRST:
         theta, cost, _ = refine(
-            points[rows], theta, total[rows], shape, loss=_mixture(wide * sigma[rows]), iterations=ROUGH
+            points[rows], theta, total[rows], shape, loss=mixture(wide * sigma[rows]), iterations=ROUGH
         )
     cost[feet(points[rows][:, :, -1:], theta, shape) < 0.5 * total[rows]] = np.inf  # runs backwards
     # Every start goes all the way: with few points, dropping the poor ones early lost the right one in 1 of 400.
     best = theta[np.lexsort([cost, rows]).reshape(count, -1)[:, 0]]
     for _ in range(3):  # the scale and the fit in turn
-        loss = _mixture(sigma)
+        loss = mixture(sigma)
         best, _, normal = refine(points, best, total, shape, loss=loss)
         residual = distances(points, best, shape)
         weight = loss(residual, np.arange(count))[1]
@@ -228,7 +230,7 @@ def _soft(scale: Float64) -> Loss:
     return loss
 
 
-def _mixture(sigma: Float64) -> Loss:
+def mixture(sigma: Float64) -> Loss:
     """Minus twice the logarithm of a likelihood in which a share of the points has far larger errors, times sigma squared.
 
     The weight of a point is the probability that it is none of them (and a little for being one).
@@ -246,7 +248,7 @@ def _mixture(sigma: Float64) -> Loss:
     return loss
 
 
-def _middle(values: Float64) -> Float64:
+def middle(values: Float64) -> Float64:
     """Median of each row, near enough (np.median imports numpy.ma, 7 ms)."""
     half = values.shape[1] // 2
     return np.asarray(np.partition(values, half, axis=1)[:, half], np.float64)
@@ -267,12 +269,12 @@ def _stiff(points: Float64) -> tuple[Float64, Float64, Float64]:
         apart = np.abs(given[:, :, None] - fine[:, None])
         foot = apart.argmin(axis=2)
         off = np.take_along_axis(apart, foot[..., None], axis=2)[..., 0]
-        scale = ROBUST_SCALE * _middle(off) + 1e-9
+        scale = ROBUST_SCALE * middle(off) + 1e-9
         near = np.where(off > FAR * scale[:, None], np.take_along_axis(fine, foot, axis=1), given)
     return fine, total, scale
 
 
-def _inverse(normal: Float64) -> Float64:
+def inverse(normal: Float64) -> Float64:
     """Inverse of each matrix; a parameter on which nothing depends gets zeros."""
     size = normal.shape[1]
     diagonal = np.einsum("kpp->kp", normal)
@@ -317,7 +319,11 @@ def _corrected(
     short = np.nonzero(total - theta[:, -1] < SHORT_TAIL * std)[0]
     if len(short):
         theta, covariance = theta.copy(), covariance.copy()
-        theta[short], covariance[short] = _averaged(points, theta, std, total, shape, variance, loss, short)
+        # Means of neighbours on an arc lie inside it, by more than exact points are off.
+        exact = variance[short] < COARSE_STD_MM**2
+        for some, few in ((short[exact], False), (short[~exact], loss is None)):
+            if len(some):
+                theta[some], covariance[some] = _averaged(points, theta, std, total, shape, variance, loss, some, few)
     return theta, covariance
 
 
@@ -330,6 +336,7 @@ def _averaged(
     variance: Float64,
     loss: Loss | None,
     which: NDArray[np.intp],
+    few: bool,
 ) -> tuple[Float64, Float64]:
     points, theta, std, total = points[which], theta[which], std[which], total[which]
     variance = np.maximum(variance[which], 1e-12)
@@ -344,7 +351,7 @@ def _averaged(
     many = (lambda residual, chosen: loss(residual, which[rows[chosen]])) if loss is not None else None
     one = (lambda residual, chosen: loss(residual, which[chosen])) if loss is not None else None
     started = np.repeat(theta[:, None], NODES, axis=1)
-    seen = _thinned(points) if loss is None else points
+    seen = thinned(points) if few else points
     point_variance = variance * (seen.shape[2] / points.shape[2])
     for _ in range(2):  # on a coarse grid, then where the weight is
         nodes = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, NODES)
@@ -354,9 +361,7 @@ def _averaged(
         )
         ridge = 1e-12 * np.eye(size) * np.einsum("kpp->kp", normal).max(axis=1)[:, None, None] + 1e-300
         others = (normal + ridge)[:, :-1, :-1]
-        # Profile likelihood, the width of the other parameters integrated out, and Jeffreys' prior.
-        prior = np.linalg.slogdet(normal + ridge)[1] - np.linalg.slogdet(others)[1]
-        height = (0.5 * (prior - cost / point_variance[rows])).reshape(count, NODES)
+        height = (-0.5 * cost / point_variance[rows]).reshape(count, NODES)
         backwards = feet(points[rows][:, :, -1:], found, shape).reshape(count, NODES) < 0.5 * total[:, None]
         height = np.where(np.isfinite(height) & ~backwards, height, -1e300)
         weight = np.exp(height - height.max(axis=1, keepdims=True))

@@ -1,22 +1,22 @@
 """Every definition of length and curvature for thousands of canals at once, given as paths in mm.
 
-A canal is fitted by line and arc, and by line, arc, line (`batch.fit_many`); where a smooth line through it turns both ways, a
-second look fits two opposite arcs. Between them and a straight line the Bayesian information criterion decides, as in
-`curvature.fit_canal`. The definitions are those of `curvature`, on arrays; tests hold them equal to it one path at a time. Two
-differences: the points' own scatter is their uncertainty, since nothing else is known of them, and the smallest radius along
-the canal is not among the figures.
+A canal is fitted by a straight line and by line, arc, line (`batch.fit_many`); where that does not explain its points, or one
+of them lies astray, it is averaged over richer models (`bent`). The definitions are those of `curvature`, on arrays, and
+`measure_curvature` has its figures from here: they are the same for one canal and for thousands. Of the points of a file
+nothing is known but their own scatter, which is then their uncertainty, and the smallest radius along the canal is not among
+the figures.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from math import log
+from collections.abc import Iterator, Sequence
 
 import numpy as np
-from attrs import field, fields, frozen
+from attrs import field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.measure.batch import BendEstimates, fit_many
+from wlmeasure.measure.bent import FEWEST, STIFF_SPANS, Averaged, Looks, averaged, first_look, floor_mm2, freedom
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.clicks import CLICK_SPACING_MM, clicks_length
 from wlmeasure.measure.curvature import (
@@ -26,42 +26,43 @@ from wlmeasure.measure.curvature import (
     LUITEN_APICAL_MM,
     LUITEN_CORONAL_MM,
     STRAIGHT_DEG,
+    UNSURE_DEG,
     WHOLE_LENGTH_SHARE,
     CurvatureEstimate,
+    bend_curvature,
     canal_access,
-    long_axis_deg,
+    canal_form,
     measure_curvature,
-    schneider_deg,
-    total_turning_deg,
-    weine_deg,
 )
-from wlmeasure.measure.line_arc import MOST_POINTS, LineArc, Noise, model_of
-from wlmeasure.measure.lockstep import COARSE, fit_paths
-from wlmeasure.measure.parts import SMALL_CURVATURE, distances
-from wlmeasure.measure.starts import smooth_paths
+from wlmeasure.measure.line_arc import MOST_POINTS, Noise
+from wlmeasure.measure.parts import SMALL_CURVATURE
 
-__all__ = ["FIGURES", "ManyFigures", "measure_many"]
+__all__ = ["FIGURES", "ManyFigures", "figures_of", "measure_many", "measure_one"]
 
 Float64 = NDArray[np.float64]
 
 FIGURES = (
-    "canal_mm", "path_std_mm", "schneider_deg", "schneider_std_deg", "schneider_secondary_deg", "weine_deg", "weine_std_deg",
-    "weine_secondary_deg", "long_axis_deg", "turning_deg", "arc_deg", "radius_mm", "radius_low_mm", "radius_high_mm",
-    "radius_secondary_mm", "radius_secondary_low_mm", "radius_secondary_high_mm", "fitted_mm", "begin_mm", "tail_mm",
-    "luiten_deg", "canal_access_deg", "access_height_mm", "access_distance_mm", "estrela_radius_mm", "backman_deg_per_mm",
-    "misfit_mm",
+    "canal_mm", "path_std_mm", "schneider_deg", "schneider_std_deg", "schneider_secondary_deg", "schneider_secondary_std_deg",
+    "weine_deg", "weine_std_deg", "weine_secondary_deg", "long_axis_deg", "turning_deg", "turning_std_deg", "arc_deg",
+    "radius_mm", "radius_low_mm", "radius_high_mm", "radius_secondary_mm", "radius_secondary_low_mm",
+    "radius_secondary_high_mm", "fitted_mm", "begin_mm", "tail_mm", "luiten_deg", "canal_access_deg", "access_height_mm",
+    "access_distance_mm", "estrela_radius_mm", "backman_deg_per_mm", "misfit_mm",
 )  # fmt: skip
 """Names of the figures of one canal; NaN stands for one that is not determined."""
+_OF_FITS = (
+    "schneider_deg", "schneider_std_deg", "weine_deg", "weine_std_deg", "long_axis_deg", "turning_deg", "turning_std_deg",
+    "radius_mm", "radius_low_mm", "radius_high_mm", "begin_mm", "tail_mm", "backman_deg_per_mm",
+)  # fmt: skip
+_WITH = {
+    "schneider": ("schneider_deg", "schneider_std_deg", "schneider_secondary_deg", "schneider_secondary_std_deg"),
+    "weine": ("weine_deg", "weine_std_deg", "weine_secondary_deg", "backman_deg_per_mm"),
+    "turning": ("turning_deg", "turning_std_deg", "long_axis_deg", "arc_deg"),
+}
 
-STIFF_SPANS = 6  # our parameter: of the smooth line that shows whether a canal turns both ways; noise turns a finer one
-PARAMETERS_OF_TWO, MORE_PARAMETERS = 8, 3  # of two bends with a straight end, and how many more than of one
-# Our parameters: two bends are tried where the smooth line turns both ways by this share of a bend, and gains this share of
-# what they have to gain. Of 2000 simulated single bends 4 % are tried (30 to 100 points, off by 5 to 50 micrometres), and 8 of
-# 927 canals are missed that two bends explain better, 6 of which turn 6 to 20 degrees with points off by 5 micrometres.
-TURNS_BOTH_WAYS, SECOND_LOOK = 0.8, 0.75
-BLOCKS, FIRST_TURN = 10, 0.35  # our parameters: a look before that, at means of a tenth of the points, by less
+# Standard deviation of what canals turn by, beforehand: of 1163 canals 65 % turned up to 27 degrees and 9 % more than 35
+# (Schaefer et al., J Endod 2002;28:211-216, abstract).
+USUAL_TURN_DEG = 20.0
 LOOKS_AT_ONCE = 256
-FLOOR = 1e-8  # mm squared: closer than 0.1 micrometres no model is better than another (`fit_canal`)
 AT_ONCE = 2_000_000  # coordinates in one array (our parameter): 16 MB
 
 
@@ -102,10 +103,26 @@ def measure_many(
     rel = np.zeros(len(paths_mm)) if scale_rel_std is None else scale_rel_std
     # A figure that an odd path does not determine comes out as NaN.
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        return _measure(paths_mm, rel, correlated_mm, compiled)
+        found = _measure(paths_mm, rel, Noise(0.0, correlated_mm), compiled)[0]
+    for name, together in _WITH.items():
+        # An angle that may be anything is none, and neither is what its uncertainty would say.
+        unknown = ~(found.of[f"{name}_std_deg"] <= UNSURE_DEG)
+        for one in together:
+            found.of[one][unknown] = np.nan
+    return found
 
 
-def _measure(paths_mm: Sequence[Float64], rel: Float64, correlated_mm: float, compiled: bool) -> ManyFigures:
+def measure_one(path_mm: Float64, noise: Noise) -> tuple[dict[str, float], str, Averaged | None]:
+    """The figures of one canal of six points or more, its form, and what was averaged where one bend does not explain it."""
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        found, closer = _measure([path_mm], np.zeros(1), noise, False)
+    return {name: float(values[0]) for name, values in found.of.items()}, found.form[0], closer.get(0)
+
+
+def _measure(
+    paths_mm: Sequence[Float64], rel: Float64, noise: Noise, compiled: bool
+) -> tuple[ManyFigures, dict[int, Averaged]]:
+    """The figures, and what was averaged over several models of those canals that one bend does not explain."""
     count = len(paths_mm)
     of = {name: np.full(count, np.nan) for name in FIGURES}
     form = [""] * count
@@ -113,24 +130,51 @@ def _measure(paths_mm: Sequence[Float64], rel: Float64, correlated_mm: float, co
     for rows in _blocks(sizes):
         _from_points([paths_mm[k] for k in rows], rows, of)
     for k in np.flatnonzero(sizes < FEW_CLICKS).tolist():
-        form[k] = _one(paths_mm[k], float(rel[k]), correlated_mm, k, of)
+        form[k] = _one(paths_mm[k], float(rel[k]), noise.correlation_mm, k, of)
     many = np.flatnonzero(sizes >= FEW_CLICKS)
+    closer: dict[int, Averaged] = {}
     if len(many):
-        noise = Noise(0.0, correlated_mm)
         chosen = [paths_mm[k] for k in many.tolist()]
-        fits, bent, of["misfit_mm"][many] = _one_bend(chosen, of["misfit_mm"][many], noise, compiled)
+        fits, bent = _one_bend(chosen, of["misfit_mm"][many], noise, compiled)
         for k, letter in zip(many.tolist(), _from_fits(fits, bent, rel[many], many, of), strict=True):
             form[k] = letter
-        thin = {k: _thinned(path) for k, path in zip(many.tolist(), chosen, strict=True)}
-        widths = np.array([len(path) for path in thin.values()])
-        for width in np.unique(widths[widths > PARAMETERS_OF_TWO]).tolist():
-            doubtful = _turning_both_ways(thin, many[widths == width], of["misfit_mm"], correlated_mm)
-            for first in range(0, len(doubtful), LOOKS_AT_ONCE):
-                for k in _second_look(thin, doubtful[first : first + LOOKS_AT_ONCE], rel, noise, of):
-                    form[k] = "S"
-    bent = np.array([letter in "JCS" for letter in form])
-    of["estrela_radius_mm"][~bent] = np.nan
-    return ManyFigures(of, form)
+        thin = [_thinned(path) for path in chosen]
+        square = np.where(bent > 0.5, fits.misfit_mm, of["misfit_mm"][many]) ** 2
+        of["misfit_mm"][many] = np.sqrt(square)
+        widths = np.array([len(path) for path in thin])
+        for width in np.unique(widths).tolist():
+            for k, one in _closer(thin, np.flatnonzero(widths == width), square, noise):
+                closer[int(many[k])] = one
+        for k, averages in closer.items():
+            form[k] = canal_form(averages.model)
+            for name in _OF_FITS:
+                of[name][k] = np.nan
+            for name, value in _of_averaged(averages, float(rel[k])).items():
+                of[name][k] = value
+    bend = np.array([letter in "JCS" for letter in form])
+    of["estrela_radius_mm"][~bend] = np.nan
+    return ManyFigures(of, form), closer
+
+
+def _closer(
+    paths: Sequence[Float64], rows: NDArray[np.int_], square: Float64, noise: Noise
+) -> Iterator[tuple[int, Averaged]]:
+    """The canals of as many points that one bend does not explain, each averaged over richer models."""
+    size = len(paths[int(rows[0])])
+    each = max(1, AT_ONCE // (size * (2 * STIFF_SPANS + 3)))  # the basis of each path is the largest array here
+    for first in range(0, len(rows), each):
+        which = rows[first : first + each]
+        some = np.stack([paths[int(k)] for k in which])
+        looks = first_look(some)
+        total = np.hypot(*np.moveaxis(np.diff(some, axis=1), -1, 0)).sum(axis=1)
+        independent = np.maximum(4.0, total / np.maximum(total / (size - 1), noise.correlation_mm))
+        chosen = looks.astray | (
+            looks.worth_more(square[which], independent, floor_mm2(noise, total)) & (size >= FEWEST[1])
+        )
+        for at in range(0, int(chosen.sum()), LOOKS_AT_ONCE):
+            taken = np.flatnonzero(chosen)[at : at + LOOKS_AT_ONCE]
+            part = Looks(looks.across_mm2[taken], looks.scale_mm[taken], looks.astray[taken])
+            yield from zip(which[taken].tolist(), averaged(some[taken], noise, part), strict=True)
 
 
 def _blocks(sizes: NDArray[np.int_]) -> Iterator[NDArray[np.int_]]:
@@ -210,30 +254,20 @@ def _estrela(points: Float64) -> Float64:
     return np.where(there & (double > 1e-12), sides / np.where(double > 1e-12, 2.0 * double, 1.0), np.nan)
 
 
-def _one_bend(
-    paths: list[Float64], straight: Float64, noise: Noise, compiled: bool
-) -> tuple[BendEstimates, NDArray[np.bool_], Float64]:
-    """The fit of one bend to each path, with a straight part behind it where that is worth its parameter; whether a bend is
-    worth its own against a `straight` line of that misfit, as `fit_canal` judges it; and the misfit of the better of the two.
-    """
+def _one_bend(paths: list[Float64], straight: Float64, noise: Noise, compiled: bool) -> tuple[BendEstimates, Float64]:
+    """The fit of one bend to each path, and its share (K,) against a `straight` line of that misfit."""
     compiled = compiled and noise.correlation_mm == 0.0
     sizes = np.array([min(len(path), MOST_POINTS) for path in paths])
     alike = np.stack(paths) if len({len(path) for path in paths}) == 1 else paths  # looked at once and not one by one
-    tailed = fit_many(alike, noise=noise, compiled=compiled)
-    ending = fit_many(alike, tail=False, noise=noise, compiled=compiled)
-    spacing = tailed.length_mm / (sizes - 1)
-    independent = np.maximum(4.0, tailed.length_mm / np.maximum(spacing, noise.correlation_mm))
-    by_straight, by_tailed, by_ending = (
-        independent * np.log(misfit**2 + FLOOR) + parameters * np.log(independent)
-        for misfit, parameters in ((straight, 2), (tailed.misfit_mm, 5), (ending.misfit_mm, 4))
+    fits = fit_many(alike, noise=noise, compiled=compiled)
+    spacing = fits.length_mm / (sizes - 1)
+    independent = np.maximum(4.0, fits.length_mm / np.maximum(spacing, noise.correlation_mm))
+    floor = floor_mm2(noise, fits.length_mm)
+    by_straight, by_bend = (
+        freedom(independent, 5, noise) * np.log(misfit**2 + floor) + parameters * np.log(independent)
+        for misfit, parameters in ((straight, 2), (fits.misfit_mm, 5))
     )
-    ends = (by_ending <= by_tailed) & (ending.angle_deg >= STRAIGHT_DEG) | (tailed.angle_deg < STRAIGHT_DEG)
-    merged = BendEstimates(
-        *(np.where(ends, getattr(ending, a.name), getattr(tailed, a.name)) for a in fields(BendEstimates))
-    )
-    best = np.where(ends, by_ending, by_tailed)
-    bent = (merged.angle_deg >= STRAIGHT_DEG) & (best < by_straight)
-    return merged, bent, np.where(bent, merged.misfit_mm, straight)
+    return fits, 1.0 / (1.0 + np.exp(np.clip(0.5 * (by_bend - by_straight), -700.0, 700.0)))
 
 
 def _off_straight(points: Float64, sizes: NDArray[np.int_]) -> Float64:
@@ -246,12 +280,14 @@ def _off_straight(points: Float64, sizes: NDArray[np.int_]) -> Float64:
 
 
 def _from_fits(
-    fits: BendEstimates, bent: NDArray[np.bool_], rel: Float64, rows: NDArray[np.int_], of: dict[str, Float64]
+    fits: BendEstimates, share: Float64, rel: Float64, rows: NDArray[np.int_], of: dict[str, Float64]
 ) -> list[str]:
-    """The definitions of one bend from its fit, and the form of each canal."""
+    """The definitions of one bend from its fit and its share against a straight line, and the form of each canal."""
     turn, curvature, length = fits.angle_deg, np.abs(fits.curvature_per_mm), fits.length_mm
     begin, arc = fits.begin_mm, np.maximum(length - fits.tail_mm - fits.begin_mm, 0.0)
-    angle = np.where(bent, turn, 0.0)
+    angle, angle_std = _shared(turn, fits.angle_std_deg, share)
+    schneider, schneider_std = _shared(fits.schneider_deg, fits.schneider_std_deg, share)
+    bent = angle >= STRAIGHT_DEG
     radius, low, high = _radius(curvature, fits.curvature_std_per_mm, rel)
     # The end of the canal seen from its coronal axis.
     sharp = curvature > SMALL_CURVATURE
@@ -261,12 +297,13 @@ def _from_fits(
     v = np.where(sharp, (1.0 - np.cos(turned)) / safe, 0.5 * curvature * arc**2) + fits.tail_mm * np.sin(turned)
     chord = np.maximum(np.hypot(u, v), 1e-12)
     values = {
-        "schneider_deg": np.where(bent, fits.schneider_deg, 0.0),
-        "schneider_std_deg": fits.schneider_std_deg,
+        "schneider_deg": schneider,
+        "schneider_std_deg": schneider_std,
         "weine_deg": angle,
-        "weine_std_deg": fits.angle_std_deg,
+        "weine_std_deg": angle_std,
         "long_axis_deg": angle,
         "turning_deg": angle,
+        "turning_std_deg": angle_std,
         "arc_deg": turn,
         "radius_mm": np.where(bent, radius, np.nan),
         "radius_low_mm": np.where(bent, low, np.nan),
@@ -274,7 +311,7 @@ def _from_fits(
         "fitted_mm": length,
         "begin_mm": np.where(bent, begin, np.nan),
         "tail_mm": np.where(bent, fits.tail_mm, np.nan),
-        "canal_access_deg": np.where(bent, np.degrees(np.arctan2(v, u)), 0.0),
+        "canal_access_deg": share * np.degrees(np.arctan2(v, u)),
         "access_height_mm": np.where(bent, begin * v / chord, 0.0),
         "access_distance_mm": np.where(bent, begin * u / chord, 0.0),
         "backman_deg_per_mm": np.where(bent & np.isfinite(radius), angle * curvature, np.nan),
@@ -285,6 +322,15 @@ def _from_fits(
     of["path_std_mm"][unknown] = fits.path_std_mm[np.isnan(of["path_std_mm"][rows])]
     whole = begin < WHOLE_LENGTH_SHARE * length
     return [("C" if w else "J") if b else "I" for b, w in zip(bent, whole, strict=True)]
+
+
+def _shared(value: Float64, std: Float64, share: Float64) -> tuple[Float64, Float64]:
+    """Mean and standard deviation of an angle that is `value` with that share, and else none."""
+    mean = share * value
+    # What one arc may turn by is not without bounds: a kink behind the last points but one could have any angle.
+    known = std * USUAL_TURN_DEG / np.hypot(std, USUAL_TURN_DEG)
+    known = np.where(np.isfinite(std), known, USUAL_TURN_DEG)
+    return mean, np.sqrt(np.maximum(share * (known**2 + value**2) - mean**2, 0.0))
 
 
 def _radius(curvature: Float64, std: Float64, rel: Float64) -> tuple[Float64, Float64, Float64]:
@@ -304,125 +350,31 @@ def _thinned(path: Float64) -> Float64:
     return np.asarray(path[np.linspace(0, len(path) - 1, MOST_POINTS).round().astype(int)], np.float64)
 
 
-def _turning_both_ways(
-    paths: Mapping[int, Float64], rows: NDArray[np.int_], misfit_mm: Float64, correlated_mm: float
-) -> NDArray[np.int_]:
-    """Which of some canals of as many points may be two opposite bends: a stiff smooth line through the points turns both ways,
-    and lies so much nearer to them than the one bend does that two bends could be worth their parameters.
-    """
-    found = []
-    each = max(
-        1, AT_ONCE // (len(paths[rows[0]]) * (STIFF_SPANS + 3))
-    )  # the basis of each path is the largest array here
-    for first in range(0, len(rows), each):
-        some = np.stack([paths[k] for k in rows[first : first + each]])
-        chosen = rows[first : first + each]
-        # Most paths need no closer look: the line through a few means of neighbours turns one way only.
-        means = _means(some, BLOCKS)
-        bending = _lesser_turn_deg(means[..., 0] + 1j * means[..., 1]) >= FIRST_TURN * STRAIGHT_DEG
-        if not bending.any():
-            continue
-        some, chosen = some[bending], chosen[bending]
-        local = some - some[:, :1]
-        x, y = local[..., 0], local[..., 1]
-        fine, total, smooth = smooth_paths(x, y, max(1, min(STIFF_SPANS, some.shape[1] // 3)))
-        # Along the line a point may lie anywhere: its distance across counts.
-        tangent = np.gradient(smooth, axis=1)
-        tangent /= np.maximum(np.abs(tangent), 1e-12)
-        across = np.mean(((x + 1j * y - smooth) * tangent.conj()).imag ** 2, axis=1)
-        independent = np.maximum(4.0, total / np.maximum(total / (some.shape[1] - 1), correlated_mm))
-        gain = independent * np.log((misfit_mm[chosen] ** 2 + FLOOR) / (across + FLOOR))
-        both = _lesser_turn_deg(fine) >= TURNS_BOTH_WAYS * STRAIGHT_DEG
-        found.append(chosen[both & (gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent))])
-    return np.concatenate(found) if found else np.empty(0, int)
-
-
-def _means(paths: Float64, blocks: int) -> Float64:
-    """Means of neighbours (K, blocks, 2), where there are twice as many points or more."""
-    size = paths.shape[1]
-    if size < 2 * blocks:
-        return paths
-    edges = (np.arange(blocks + 1) * size) // blocks
-    return np.asarray(np.add.reduceat(paths, edges[:-1], axis=1) / np.diff(edges)[:, None], np.float64)
-
-
-def _lesser_turn_deg(line: Float64) -> Float64:
-    """How far each line (K, M) complex turns the way in which it turns less, degrees."""
-    steps = np.diff(line, axis=1)
-    turns = np.degrees(np.angle(steps[:, 1:] * steps[:, :-1].conj()))
-    ways = (np.maximum(turns, 0.0).sum(axis=1), np.maximum(-turns, 0.0).sum(axis=1))
-    return np.asarray(np.minimum(*ways), np.float64)
-
-
-def _second_look(
-    paths: Mapping[int, Float64], rows: NDArray[np.int_], rel: Float64, noise: Noise, of: dict[str, Float64]
-) -> list[int]:
-    """Which of some canals of as many points two opposite bends explain better than one; their figures are then theirs."""
-    some = np.stack([paths[k] for k in rows])
-    hopeful = _hopeful(some, rows, noise, of)
-    if not hopeful.any():
-        return []
-    some, rows = some[hopeful], rows[hopeful]
-    fits = fit_paths(some, (2, True), std_mm=noise.std_mm, correlation_mm=noise.correlation_mm)
-    taken = []
-    for at, k in enumerate(rows.tolist()):
-        model = model_of(fits, at, some[at, 0], 2)
-        turns = np.degrees(model.turns_rad)
-        if np.any(np.abs(turns) < STRAIGHT_DEG) or turns[0] * turns[1] >= 0.0:
-            continue
-        spacing = model.length_mm / (some.shape[1] - 1)
-        independent = max(4.0, model.length_mm / max(spacing, noise.correlation_mm))
-        gain = independent * log((float(of["misfit_mm"][k]) ** 2 + FLOOR) / (model.misfit_mm**2 + FLOOR))
-        if gain > MORE_PARAMETERS * log(independent):  # the criterion of `fit_canal`
-            for name, value in _of_model(model, float(rel[k])).items():
-                of[name][k] = value
-            taken.append(k)
-    return taken
-
-
-def _hopeful(some: Float64, rows: NDArray[np.int_], noise: Noise, of: dict[str, Float64]) -> NDArray[np.bool_]:
-    """Which canals two bends that were fitted to means of neighbours nearly explain: only they are fitted to all points."""
-    coarse = _means(some, COARSE)
-    if coarse is some:
-        return np.ones(len(some), bool)
-    fits = fit_paths(coarse, (2, True))
-    local = some - coarse[:, :1]
-    points = np.stack([local[..., 0], local[..., 1], np.ones(local.shape[:2])], axis=1)
-    misfit = np.mean(distances(points, fits.theta, (2, True)) ** 2, axis=1)
-    spacing = fits.length_mm / (some.shape[1] - 1)
-    independent = np.maximum(4.0, fits.length_mm / np.maximum(spacing, noise.correlation_mm))
-    gain = independent * np.log((of["misfit_mm"][rows] ** 2 + FLOOR) / (misfit + FLOOR))
-    turns = np.degrees(fits.theta[:, 2:4] * (fits.theta[:, [5, 7]] - fits.theta[:, [4, 6]]))
-    opposite = (turns[:, 0] * turns[:, 1] < 0.0) & (np.abs(turns).min(axis=1) >= TURNS_BOTH_WAYS * STRAIGHT_DEG)
-    return np.asarray(opposite & (gain >= SECOND_LOOK * MORE_PARAMETERS * np.log(independent)), np.bool_)
-
-
-def _of_model(model: LineArc, rel: float) -> dict[str, float]:
-    values: dict[str, float] = {}
-    for bend, name in enumerate(("radius", "radius_secondary")):
-        size, std = np.abs(model.curvatures_per_mm[bend : bend + 1]), model.curvature_stds_per_mm[bend : bend + 1]
-        radius, low, high = _radius(size, std, np.array([rel]))
+def _of_averaged(one: Averaged, rel: float) -> dict[str, float]:
+    """The figures of a canal that was averaged over models."""
+    values = {name: one.of[name][0] for name in ("turning_deg", "long_axis_deg", "canal_access_deg")}
+    # Where the parts lie is that of the model that is drawn.
+    model, access = one.model, canal_access(one.model)
+    values["fitted_mm"] = model.length_mm
+    values["turning_std_deg"] = min(one.of["turning_deg"][1], USUAL_TURN_DEG)
+    bent = canal_form(one.model) != "I"
+    if bent:
+        values["begin_mm"], values["tail_mm"] = float(model.breaks_mm[2 * model.bends[0][0]]), model.tail_mm
+    values["access_height_mm"], values["access_distance_mm"] = access.height_mm, access.distance_mm
+    for name in ("schneider", "weine"):
+        values[f"{name}_deg"], values[f"{name}_std_deg"] = one.of.get(f"{name}_deg_0", (0.0, one.of["turning_deg"][1]))
+        if one.bends > 1:
+            values[f"{name}_secondary_deg"], std = one.of[f"{name}_deg_1"]
+            if name == "schneider":
+                values["schneider_secondary_std_deg"] = std
+        values[f"{name}_std_deg"] = min(values[f"{name}_std_deg"], USUAL_TURN_DEG)
+    for bend, name in zip(range(len(model.bends)) if bent else (), ("radius", "radius_secondary"), strict=False):
+        size, spread = bend_curvature(model, bend)
+        radius, low, high = _radius(np.array([size]), np.array([spread]), np.array([rel]))
         values |= {f"{name}_mm": float(radius[0]), f"{name}_low_mm": float(low[0]), f"{name}_high_mm": float(high[0])}
-    access = canal_access(model)
-    determined = np.isfinite(values["radius_mm"])
-    return values | {
-        "schneider_deg": schneider_deg(model),
-        "schneider_std_deg": model.std_of(schneider_deg),
-        "schneider_secondary_deg": schneider_deg(model, 1),
-        "weine_deg": weine_deg(model),
-        "weine_std_deg": model.std_of(weine_deg),
-        "weine_secondary_deg": weine_deg(model, 1),
-        "long_axis_deg": long_axis_deg(model),
-        "turning_deg": total_turning_deg(model),
-        "fitted_mm": model.length_mm,
-        "begin_mm": float(model.breaks_mm[0]),
-        "tail_mm": model.tail_mm,
-        "canal_access_deg": access.angle_deg,
-        "access_height_mm": access.height_mm,
-        "access_distance_mm": access.distance_mm,
-        "backman_deg_per_mm": weine_deg(model) * abs(float(model.curvatures_per_mm[0])) if determined else np.nan,
-        "misfit_mm": model.misfit_mm,
-    }
+    values["backman_deg_per_mm"] = values["weine_deg"] / values.get("radius_mm", np.nan)
+    values["misfit_mm"] = one.model.misfit_mm
+    return values
 
 
 def _one(path: Float64, rel: float, correlated_mm: float, k: int, of: dict[str, Float64]) -> str:
@@ -439,16 +391,18 @@ def figures_of(found: CurvatureEstimate) -> dict[str, float | None]:
     """The same figures of a canal that was measured by itself; None for one that is not determined."""
     interval = found.pruett_radius_interval_mm or (None, None)
     second = found.pruett_radius_secondary_interval_mm or (None, None)
-    bent = found.model.arcs > 0
+    bent = found.form != "I"
     return {
         "schneider_deg": found.schneider_deg,
-        "schneider_std_deg": found.schneider_std_deg,
+        "schneider_std_deg": found.schneider_std_deg if found.schneider_deg is not None else None,
         "schneider_secondary_deg": found.schneider_secondary_deg,
+        "schneider_secondary_std_deg": found.schneider_secondary_std_deg,
         "weine_deg": found.weine_deg,
-        "weine_std_deg": found.weine_std_deg,
+        "weine_std_deg": found.weine_std_deg if found.weine_deg is not None else None,
         "weine_secondary_deg": found.weine_secondary_deg,
         "long_axis_deg": found.long_axis_deg,
         "turning_deg": found.total_turning_deg,
+        "turning_std_deg": found.total_turning_std_deg if found.total_turning_deg is not None else None,
         "radius_mm": found.pruett_radius_mm,
         "radius_low_mm": interval[0],
         "radius_high_mm": interval[1],
@@ -456,7 +410,7 @@ def figures_of(found: CurvatureEstimate) -> dict[str, float | None]:
         "radius_secondary_low_mm": second[0],
         "radius_secondary_high_mm": second[1],
         "fitted_mm": found.model.length_mm,
-        "begin_mm": float(found.model.breaks_mm[0]) if bent else None,
+        "begin_mm": float(found.model.breaks_mm[2 * found.model.bends[0][0]]) if bent else None,
         "tail_mm": found.model.tail_mm if bent else None,
         "luiten_deg": found.luiten_deg,
         "canal_access_deg": found.canal_access.angle_deg,

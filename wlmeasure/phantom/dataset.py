@@ -36,10 +36,10 @@ def write_phantom(phantom: Phantom, folder: str | Path, name: str) -> Path:
         if not done:
             raise PhantomError("image must be one that PNG can hold: the encoder refused it")
         data = encoded.tobytes()
-    write_whole(image, data)
+    write_whole(image, data, private=False)
     truth = {"image": image.name, **phantom.truth.to_json()}
     text = json.dumps(truth, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    write_whole(folder / f"{name}.truth.json", text + "\n")
+    write_whole(folder / f"{name}.truth.json", text + "\n", private=False)
     return image
 
 

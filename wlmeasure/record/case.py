@@ -325,6 +325,7 @@ class Trace:
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
     path_std_px: float | None = member(Number(least=0.0, most=100.0), None)
+    path_doubt: float | None = member(Number(least=0.0, most=1.0), None)
     apical_end: ApicalEnd = member(Choice(get_args(ApicalEnd)))
     apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
@@ -638,8 +639,9 @@ def case_content(case: Case) -> bytes:
         raise CaseError(str(error)) from None
 
 
-def save_case(case: Case, path: str | os.PathLike[str]) -> str:
-    """Write a case file whole or not at all.
+def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True, replace: bool = True) -> str:
+    """Write a case file whole or not at all; a new one for its owner alone, unless it is not `private`. Without
+    `replace` a file that is there is an error, also where it came at the last moment.
 
     Returns
     -------
@@ -657,7 +659,7 @@ def save_case(case: Case, path: str | os.PathLike[str]) -> str:
     except CaseError as error:
         raise CaseError(f"{path.name} cannot be written: {error}; the old file is unchanged") from None
     try:
-        write_whole(path, content)
+        write_whole(path, content, private=private, replace=replace)
     except NotWrittenError as error:
         raise CaseError(str(error)) from None
     return hashlib.sha256(content).hexdigest()

@@ -15,11 +15,12 @@ from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.decide.anatomy import anatomy_of
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
 from wlmeasure.decide.flags import flag
 from wlmeasure.decide.methods import RadiographicLength, corrected_length, radiographic_length
-from wlmeasure.decide.reconcile import WorkingLength, reconcile
+from wlmeasure.decide.reconcile import CHANGED_END, WorkingLength, reconcile
 from wlmeasure.decide.remeasure import Advice, advise_length, advise_working_length
 from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
@@ -68,6 +69,7 @@ TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without a
 LINE_LOST, LINE_SEEN = 0.5, 0.7
 # Flags 46 of 47 failed traces and 13 % of the good ones on the films that the doubt was fitted to, most of the latter faint.
 DOUBTFUL = 0.05
+AFTER_SHAPING = ("cone fit", "filling")  # what a film is taken for once the canal has been shaped
 SEAT_MM = 0.5  # our parameter: how far apart two places may be that should be one
 
 _FLAGS = catalogue(
@@ -261,10 +263,11 @@ def evaluate(
         film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)
-    canals = tuple(
-        _evaluate_canal(canal, film_results, tooth, record, f"canals[{k}]", retrace, earlier)
-        for k, canal in enumerate(case.canals)
-    )
+    canals: tuple[CanalResult, ...] = ()
+    for k, canal in enumerate(case.canals):
+        others = _Others(case.canals, canals, canal)
+        made_of = _evaluate_canal(canal, film_results, tooth, record, f"canals[{k}]", retrace, earlier, others)
+        canals += (made_of,)
     if fault is not None:
         canals = tuple(evolve(c, flags=(_FLAGS["record-not-followed"], *c.flags)) for c in canals)
     together = None
@@ -274,7 +277,33 @@ def evaluate(
             from wlmeasure.record.spatial import spatial_result  # most cases have no second film of the same moment
 
             together = spatial_result(tuple(film_results.values()), canals, together)
+    if together is not None:
+        canals = tuple(_with_space(canal, tooth, record, together) for canal in canals)
     return CaseResult(case, tooth, tuple(film_results.values()), canals, together)
+
+
+@frozen(eq=False)
+class _Others:
+    """The canals of a case and what was measured of those before one of them: where its canal does not run."""
+
+    canals: Sequence[Canal]
+    measured: Sequence[CanalResult]
+    own: Canal
+
+    def paths(self, film: str) -> list[Float64]:
+        """Paths on a film of canals that this one does not meet: stored ones, and those traced before it."""
+        found = []
+        for k, canal in enumerate(self.canals):
+            meet = (canal.joins is not None and canal.joins.canal == self.own.name) or (
+                self.own.joins is not None and self.own.joins.canal == canal.name
+            )
+            if canal is self.own or meet:
+                continue
+            if k < len(self.measured):
+                found += [t.path.path_px for t in self.measured[k].traces if t.trace.film == film]
+            else:
+                found += [np.asarray(t.path_px) for t in canal.traces if t.film == film and t.path_px is not None]
+        return found
 
 
 def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
@@ -312,7 +341,14 @@ def _with_path(result: TraceResult) -> Trace:
     trace, path = result.trace, result.path
     if trace.path_px is not None:
         return trace
-    return evolve(trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px)
+    return evolve(
+        trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px, path_doubt=_kept_doubt(path)
+    )
+
+
+def _kept_doubt(path: CanalTrace) -> float | None:
+    """Doubt is kept with a path that maps had a part in: without a network it could not be had again."""
+    return round(path.doubt, 6) if path.doubt is not None and " with " in path.tracer else None
 
 
 def _with_file_paths(result: FilmResult) -> Film:
@@ -396,8 +432,11 @@ def _start(
 
     Returns the point, and whether it is such a foot.
     """
-    if reference is None or film.calibration is None or np.array_equal(reference, path.path_px[0]):
+    if reference is None or film.calibration is None:
         return reference, False
+    # Who begins the canal at its reference point means one point; the path may begin a pixel beside the click.
+    if np.array_equal(reference, path.clicks_px[0]) or np.array_equal(reference, path.path_px[0]):
+        return path.path_px[0], False
     to_mm = film.calibration.to_mm
     for scale, _, foot in _in_canal(film, tip):
         if foot is None or not isinstance(scale, KnownFile) or scale.reference_px is None:
@@ -415,16 +454,26 @@ def _seat_flag(length: LengthEstimate) -> Flag:
     )
 
 
-def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult) -> float | None:
+def _traced_now(
+    film: FilmResult, clicks: object, size: tuple[float, float], files: list[Float64], others: list[Float64]
+) -> CanalTrace:
+    """A canal traced through clicks, with the maps of its film where there are any: only here is a network loaded."""
+    from wlmeasure.detect.tracing import tracing_maps  # a stored path asks no network
+
+    maps = tracing_maps(film.radiograph, size)
+    return trace_line(film.radiograph, clicks, "canal", size, files=files, maps=maps, others=others)
+
+
+def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult, others: list[Float64]) -> float | None:
     """How much longer a new tracing of the stored clicks is than the stored path."""
     if trace.path_px is None or trace.clicks_px is None or film.calibration is None:
         return None
     files = [made.path_px for made in film.file_traces]
-    again = trace_line(film.radiograph, trace.clicks_px, "canal", film.calibration.mm_per_px, files=files)
+    again = _traced_now(film, trace.clicks_px, film.calibration.mm_per_px, files, others)
     return polyline_mm(again.path_px, film.calibration) - (stored.canal_mm or 0.0)
 
 
-def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
+def _trace_canal(trace: Trace, film: FilmResult, others: list[Float64]) -> CanalTrace:
     std = GIVEN_STD_PX if trace.path_std_px is None else trace.path_std_px
     if trace.path_px is not None and trace.tracer is None:
         return given_path(trace.path_px, film.radiograph.values.shape, centre_std_px=std)
@@ -438,10 +487,11 @@ def _trace_canal(trace: Trace, film: FilmResult) -> CanalTrace:
         size = (rough, rough * film.col_over_row)
     files = [made.path_px for made in film.file_traces]
     if trace.path_px is None or trace.tracer is None:
-        return trace_line(film.radiograph, clicks, "canal", size, files=files)
+        return _traced_now(film, clicks, size, files, others)
     return stored_trace(
-        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files
-    )
+        film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files,
+        doubt=trace.path_doubt,
+    )  # fmt: skip
 
 
 def _evaluate_canal(
@@ -452,6 +502,7 @@ def _evaluate_canal(
     where: str,
     retrace: bool,
     earlier: Sequence[CanalResult],
+    others: _Others,
 ) -> CanalResult:
     readings, past = record.readings(canal.name, canal.reference_point)
     decision = record.decision(canal.name)
@@ -464,17 +515,11 @@ def _evaluate_canal(
         try:
             film = films[trace.film]
             known = _same_trace(canal, trace, film, earlier)
-            traces.append(known or _measure_trace(canal, trace, film, tooth, retrace))
+            traces.append(known or _measure_trace(canal, trace, film, tooth, retrace, others))
         except WlmeasureError as error:
             raise type(error)(f"{where}.traces[{k}]: {error}") from None
     basis = min(traces, key=_film_std_mm, default=None)
-    comparable = decision is not None and decision.reference_point == canal.reference_point
-    working = reconcile(
-        None if basis is None else basis.radiographic,
-        electronic,
-        decided_mm=decision.length_mm if decision is not None and comparable else None,
-        other_limits_mm=[t.radiographic.limit_mm for t in traces if t.radiographic is not None and t is not basis],
-    )
+    working = _working_length(canal, traces, basis, electronic, decision, tooth, record)
     flags = []
     if canal.joins is not None:
         flags.append(_FLAGS["canal-joins"])
@@ -503,6 +548,72 @@ def _evaluate_canal(
     )
 
 
+def _working_length(
+    canal: Canal,
+    traces: Sequence[TraceResult],
+    basis: TraceResult | None,
+    electronic: ElectronicLength | None,
+    decision: Entry | None,
+    tooth: Tooth,
+    record: LengthRecord,
+    in_space: RadiographicLength | None = None,
+) -> WorkingLength:
+    """What follows for a canal from its films, readings and record."""
+    comparable = decision is not None and decision.reference_point == canal.reference_point
+    earlier, shaped = record.before_shaping(canal.name, canal.reference_point)
+    return reconcile(
+        None if basis is None else basis.radiographic,
+        electronic,
+        decided_mm=decision.length_mm if decision is not None and comparable else None,
+        other_films=[t.radiographic for t in traces if t.radiographic is not None and t is not basis],
+        in_space=in_space,
+        before_shaping=heard(earlier),
+        film_before_shaping=shaped and basis is not None and basis.film.film.purpose not in AFTER_SHAPING,
+        anatomy=anatomy_of(
+            tooth,
+            apex=canal.apex or "closed",
+            resorption=canal.resorption or "none",
+            changed=_end_changed(canal, record, electronic),
+        ),
+    )
+
+
+def _with_space(canal: CanalResult, tooth: Tooth, record: LengthRecord, together: SpatialResult) -> CanalResult:
+    """The canal with its length in space among what its working length follows from, where that is surer than each film.
+
+    It counts only from a reference point that is marked on every film it was put together from.
+    """
+    found = next((one for one in together.canals if one.name == canal.canal.name), None)
+    basis, used = canal.basis, [t for t in canal.traces if t.trace.film in together.films]
+    if found is None or together.tooth is None or together.tooth.status != "fitted":
+        return canal
+    if basis is None or basis.radiographic is None or basis.length is None or basis not in used:
+        return canal
+    marked = all(t.trace.reference_px is not None and t.radiographic is not None for t in used)
+    marked = marked and basis.trace.apical_end in ("radiographic apex", "apical foramen", "open apex")
+    if not marked or found.length_std_mm >= basis.length.length_std_mm:
+        return canal
+    in_space = radiographic_length(
+        found.length_mm,
+        found.length_std_mm,
+        apical_end=basis.trace.apical_end,
+        resorption=canal.canal.resorption or "none",
+        apex=canal.canal.apex or "closed",
+        apex_visibility=basis.trace.apex_visibility or "clear",
+        end_budget=(Term("length in space", found.length_std_mm),),
+    )
+    working = _working_length(
+        canal.canal, canal.traces, basis, canal.electronic, canal.decision, tooth, record, in_space
+    )
+    return evolve(canal, working_length=working, advice=advise_working_length(working, None, None))
+
+
+def _end_changed(canal: Canal, record: LengthRecord, electronic: ElectronicLength | None) -> bool:
+    """Whether something other than resorption or an open apex makes the root's end unlike those that were published."""
+    noted = () if electronic is None else electronic.conditions
+    return record.end_changed(canal.name) or any(condition in CHANGED_END for condition in noted)
+
+
 def _films_disagree(traces: list[TraceResult]) -> bool:
     """Whether two films give lengths to the same end that differ by more than both uncertainties explain (95 %)."""
     lengths = [(t.trace.apical_end, t.length) for t in traces if t.length is not None]
@@ -520,8 +631,10 @@ def _film_std_mm(result: TraceResult) -> float:
     return float("inf") if film is None or film.std_mm is None else film.std_mm
 
 
-def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool) -> TraceResult:
-    path = _trace_canal(trace, film)
+def _measure_trace(
+    canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool, others: _Others
+) -> TraceResult:
+    path = _trace_canal(trace, film, others.paths(film.film.id))
     calibration = film.calibration
     reference = _point(trace.reference_px, film, "reference_px")
     tip_px = _point(trace.file_tip_px, film, "file_tip_px")
@@ -613,7 +726,7 @@ def _measure_trace(canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, r
         else None,
         tip_to_end_mm=tip,
         tip_to_end_std_mm=None if tip is None else _tip_std_mm(tip, along, film),
-        retraced_mm=_retraced_mm(trace, along, film) if retrace else None,
+        retraced_mm=_retraced_mm(trace, along, film, others.paths(film.film.id)) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
         advice=() if length is None else advise_length(length, calibration),

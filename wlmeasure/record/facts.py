@@ -12,6 +12,7 @@ from typing import Final, Literal
 from attrs import frozen
 
 from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.ends import Risk
 from wlmeasure.decide.filling import stop_setting_mm
 from wlmeasure.decide.reconcile import WorkingLength
 from wlmeasure.flags import Flag, catalogue
@@ -26,6 +27,10 @@ __all__ = ["SETTLED", "CanalFacts", "CaseFacts", "Stop", "case_facts", "decided_
 
 SETTLED: Final = ("concordant", "ordinary anatomy", "film only", "reading only")
 """Statuses of a proposal that a stop may be set by while nothing is decided."""
+
+ANOTHER_MM: Final = 0.1
+"""From here on the film gives another length than when it was decided: the finest that a ruler is read to (our parameter). A
+case whose paths are not stored is traced anew, and a better tracer moves an end by hundredths."""
 
 _FLAGS = catalogue(
     {
@@ -80,6 +85,8 @@ class CanalFacts:
         Entries of the canal and of the whole tooth that no longer hold.
     treatment
         What the entries say by the rules of the trade; None where there are none.
+    risk
+        What the model says of the stop as it is set, or as it would be for the proposal, rounded down; None without a length.
     flags
         Remarks on the decision: what record, readings and films show together.
     """
@@ -95,6 +102,7 @@ class CanalFacts:
     stale: tuple[Stale, ...] = ()
     treatment: CanalProgress | None = None
     flags: tuple[Flag, ...] = ()
+    risk: Risk | None = None
 
     @property
     def settled(self) -> bool:
@@ -128,7 +136,8 @@ def case_facts(result: CaseResult) -> CaseFacts:
     progress = case_progress(result.case)
     record, _ = record_of(result.case)
     treated = {canal.canal: canal for canal in progress.canals}
-    changed = {difference.entry.id for difference in compare(result.case, result)} if result.case.entries else set()
+    differing = compare(result.case, result, same_mm=ANOTHER_MM) if result.case.entries else ()
+    changed = {difference.entry.id for difference in differing}
     canals = tuple(
         CanalFacts(
             name=(name := canal.canal.name),
@@ -138,10 +147,11 @@ def case_facts(result: CaseResult) -> CaseFacts:
             electronic=canal.electronic,
             proposal=canal.working_length,
             decision=canal.decision,
-            stop=_stop(canal),
+            stop=(stop := _stop(canal)),
             stale=tuple(item for item in progress.stale if item.entry.canal in (None, name)),
             treatment=treated.get(name),
             flags=_remarks(canal, record.standing(name), changed),
+            risk=_risk(canal.working_length, stop),
         )
         for canal in result.canals
     )
@@ -167,6 +177,13 @@ def _stop(canal: CanalResult) -> Stop | None:
         return None
     setting = stop_setting_mm(proposal.length_mm)
     return Stop(proposal.length_mm, setting, "proposed", proposal.std_mm, interval_mm=proposal.interval_mm)
+
+
+def _risk(proposal: WorkingLength, stop: Stop | None) -> Risk | None:
+    """Of the stop, else of what it would be: the length that is said is the one that is set, not the one before rounding."""
+    if stop is not None:
+        return proposal.risk_of(stop.setting_mm)
+    return None if proposal.length_mm is None else proposal.risk_of(stop_setting_mm(proposal.length_mm))
 
 
 def _remarks(canal: CanalResult, standing: Iterable[Entry], changed: set[str]) -> tuple[Flag, ...]:

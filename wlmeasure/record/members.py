@@ -347,7 +347,8 @@ def read_object(cls: type, value: Json, where: str) -> Any:
     names = set()
     for attribute, name, kind in _members(cls):
         names.add(name)
-        if name in value and value[name] is not None:
+        # A list is never null: who writes that has lost its items, and a case without its canals must not pass for whole.
+        if name in value and (value[name] is not None or isinstance(attribute.default, tuple)):
             known[attribute.name] = kind.read(value[name], prefix + name)
         elif attribute.default is attrs.NOTHING:
             raise CaseError(f"{prefix}{name} is missing; a case file needs it")
@@ -373,13 +374,14 @@ def write_object(value: Any) -> dict[str, Json]:
 
 
 def schema_of(cls: type) -> dict[str, Json]:
-    """JSON Schema (2020-12) of a class; unknown members are allowed, and null stands for a member that is absent."""
+    """JSON Schema (2020-12) of a class; unknown members are allowed, null for one that may be absent and is no list."""
     members = _members(cls)
     required = [name for a, name, _ in members if a.default is attrs.NOTHING]
     return {
         "type": "object",
         "properties": {
-            name: kind.schema() if name in required else _or_null(kind.schema()) for _, name, kind in members
+            name: kind.schema() if name in required or isinstance(a.default, tuple) else _or_null(kind.schema())
+            for a, name, kind in members
         },
         "required": required,
     }

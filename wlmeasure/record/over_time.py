@@ -118,11 +118,19 @@ def compare_films(result: CaseResult, earlier: str, later: str, *, landmarks: Se
     Raises
     ------
     CaseError
-        No such film, or the same twice.
+        No such film, or the same twice; a landmark that does not lie on its film.
     """
     one, other = (_film(result, film_id) for film_id in (earlier, later))
     if one is other:
         raise CaseError(f"films must be two: {earlier!r} is given twice; name another film")
+    for landmark in landmarks:
+        for film, point in ((one, landmark.a_px), (other, landmark.b_px)):
+            rows, cols = film.radiograph.values.shape
+            if not (-0.5 <= point[0] <= rows - 0.5 and -0.5 <= point[1] <= cols - 0.5):
+                raise CaseError(
+                    f"landmark must lie on film {film.film.id}, which has {rows} rows and {cols} columns: row {point[0]:g}, "
+                    f"column {point[1]:g}"
+                )
     traces = [(c.canal.name, t) for c in result.canals for t in c.traces if t.film is one]
     about = None
     if traces:
@@ -226,7 +234,7 @@ def with_carried(case: Case, canal: str, proposed: Trace) -> Case:
     old = next((t for t in canal_of(case, canal).traces if t.film == proposed.film), None)
     if old is not None:
         proposed = evolve(
-            old, clicks_px=proposed.clicks_px, path_px=None, tracer=None, path_std_px=None,
+            old, clicks_px=proposed.clicks_px, path_px=None, tracer=None, path_std_px=None, path_doubt=None,
             reference_px=proposed.reference_px or old.reference_px, carried=proposed.carried,
         )  # fmt: skip
     return with_trace(case, canal, proposed)

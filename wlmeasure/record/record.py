@@ -39,6 +39,7 @@ __all__ = [
     "compare",
     "decided",
     "heard",
+    "in_the_future",
     "measured_entries",
     "record_of",
 ]
@@ -50,7 +51,7 @@ EDGE_MM = 1e-9  # lengths typed in decimals may differ in the last bits
 SAME_MM = 1e-6  # floating-point differences between machines; a nanometre
 QUESTIONS: Final = ("length-in-centimetres", "length-beyond-apex", "in-the-future", "before-the-last")
 """Every question that :meth:`LengthRecord.with_entry` may ask."""
-CLOCKS_APART: Final = timedelta(hours=1)
+CLOCKS_APART: Final = timedelta(minutes=10)
 """How far ahead of this computer's clock another one may be before its time is asked about (our parameter)."""
 
 
@@ -150,10 +151,10 @@ class LengthRecord:
         """An entry dated in the future, or before what was written before it; one dated wrongly locks nothing."""
         if entry.at is None:
             return []
+        if now is not None and (ahead := in_the_future(entry, now)) is not None:
+            return [ahead]
         at = _time(entry.at, "at")
         clock = None if now is None else _time(now, "now")
-        if clock is not None and _before(clock + CLOCKS_APART, at):
-            return [Flag("in-the-future", f"at must not lie in the future: {entry.at}, and it is {now}?")]
         earlier = [_time(e.at, "at") for e in self.standing() if e.at is not None]
         if clock is not None:
             earlier = [time for time in earlier if not _before(clock + CLOCKS_APART, time)]
@@ -305,6 +306,34 @@ class LengthRecord:
                 (now if entry.reference_point == reference_point else past).append(entry)
         return tuple(now), tuple(past)
 
+    def before_shaping(self, canal: str, reference_point: str | None) -> tuple[tuple[Entry, ...], bool]:
+        """The readings that count from the present reference point but are from before the canal was last shaped, and whether
+        it was shaped at all since the point was last moved: such a reading still speaks for the canal, but for a longer one.
+        """
+        before: list[Entry] = []
+        now: list[Entry] = []
+        shaped = False
+        for entry in self.in_order():
+            if entry.canal not in (None, canal):
+                continue
+            rule = KIND_TABLE.get(entry.kind)
+            if rule is not None and rule.moves_reference:
+                before, now, shaped = [], [], False
+            elif rule is not None and rule.shapes:
+                before, now, shaped = before + now, [], True
+            elif entry.canal == canal and _is_reading(entry) and entry.reference_point == reference_point:
+                now.append(entry)
+        return tuple(before), shaped
+
+    def end_changed(self, canal: str) -> bool:
+        """Whether the record holds what makes a root's end unlike those that were published: a perforation that was not closed,
+        or an old filling taken out.
+        """
+        standing = self.standing(canal)
+        perforations = [entry for entry in standing if entry.kind == "perforation"]
+        again = any(entry.kind == "old filling removed" for entry in standing)
+        return again or (bool(perforations) and perforations[-1].finding != "closed")
+
 
 READ_AT = KIND_TABLE["electronic reading"].findings
 
@@ -372,6 +401,13 @@ def _check_quantities(entry: Entry, rule: EntryKind) -> None:
             tip_diameter_mm(entry.size, special=entry.special is True)
         except TradeError as error:
             raise CaseError(f'{error}: write "{entry.size} special"') from None
+
+
+def in_the_future(entry: Entry, now: str) -> Flag | None:
+    """The question about an entry that is dated later than `now`, a clock's time, by more than :data:`CLOCKS_APART`."""
+    if entry.at is None or not _before(_time(now, "now") + CLOCKS_APART, _time(entry.at, "at")):
+        return None
+    return Flag("in-the-future", f"at must not lie in the future: {entry.at}, and it is {now}?")
 
 
 def _time(text: str, where: str) -> datetime:

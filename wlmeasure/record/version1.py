@@ -40,6 +40,17 @@ PROGRAM: Final = "wlmeasure, from version 1"
 SAME_MM: Final = 1e-6  # the same figure, written twice
 
 Json = Any
+TEXTS = (
+    "id",
+    "kind",
+    "at",
+    "by",
+    "canal",
+    "other_canal",
+    "supersedes",
+    "before",
+    "inputs_sha256",
+)  # of an entry, if any
 
 
 @frozen
@@ -81,9 +92,11 @@ def upgraded(data: Mapping[str, Json]) -> dict[str, Json]:
     """
     canals = data.get("canals")
     entries = data.get("entries")
-    if not isinstance(canals, list | type(None)) or not isinstance(entries, list | type(None)):
+    if any(name in data and not isinstance(data[name], list) for name in ("canals", "entries")):
         return {**data, "schema": "wlmeasure-case/2"}  # reading it says which member is wrong
-    log = [entry for entry in entries or () if isinstance(entry, dict)]
+    log = list(entries or ())
+    if not all(isinstance(one, dict) and all(isinstance(one.get(name), str | None) for name in TEXTS) for one in log):
+        return {**data, "schema": "wlmeasure-case/2"}
     ids = _free_ids({entry["id"] for entry in log if isinstance(entry.get("id"), str)})
     new: list[dict[str, Json]] = []
     kept = []

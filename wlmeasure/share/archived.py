@@ -13,7 +13,7 @@ from wlmeasure.words import interval_words
 
 if TYPE_CHECKING:  # the archive itself is an extra
     from wlmeasure.record.archive.answers import Added, CaseLine, Step, Stored
-    from wlmeasure.record.archive.exchange import Imported
+    from wlmeasure.record.archive.exchange import Exported, ExportReceipt, Imported
     from wlmeasure.record.archive.verify import Verdict
 
 __all__ = [
@@ -23,6 +23,8 @@ __all__ = [
     "case_text",
     "cases_json",
     "cases_text",
+    "exported_json",
+    "exported_text",
     "history_json",
     "history_text",
     "imported_json",
@@ -76,7 +78,7 @@ def cases_json(found: Sequence[CaseLine]) -> dict[str, Any]:
 def cases_text(found: Sequence[CaseLine]) -> str:
     """The same as a table for a person."""
     rows = [
-        (line.case_id, line.tooth, str(line.rows), str(line.revisions), str(line.entries), line.changed_at)
+        tuple(map(str, (line.case_id, line.tooth, line.rows, line.revisions, line.entries, line.changed_at)))
         for line in found
     ]
     return _table(("case", "tooth", "row", "revisions", "entries", "last change"), rows) if rows else "no case\n"
@@ -148,13 +150,14 @@ def history_text(case_id: str, steps: Sequence[Step]) -> str:
             str(step.number),
             step.stored_at,
             step.stored_by,
+            (step.entry.at or "not known") if step.entry is not None else "",
             step.what
             if step.entry is None
             else f"entry {step.entry.id}: {step.entry.canal}, {step.entry.kind} {_length(step.entry)}".rstrip(),
         )
         for step in steps
     ]
-    return f"case {case_id}\n" + _table(("row", "stored at", "by", "what"), rows)
+    return f"case {case_id}\n" + _table(("row", "stored at", "by", "dated", "what"), rows)
 
 
 def verdict_json(verdict: Verdict) -> dict[str, Any]:
@@ -175,6 +178,21 @@ def verdict_text(verdict: Verdict) -> str:
     counts = f"{verdict.cases} cases, {verdict.revisions} revisions, {verdict.entries} entries"
     found = "".join(f"  {finding}\n" for finding in verdict.findings)
     return f"{head} {counts}\n{found}  receipt {verdict.receipt}\n"
+
+
+def exported_json(done: Sequence[Exported | ExportReceipt]) -> dict[str, Any]:
+    """The files of an export, what could not be written, and its receipt."""
+    cases: list[Any] = list(done[:-1])
+    written = [str(one.path) for one in cases if one.path is not None]
+    left_out = [{"case_id": one.case_id, "error": one.error} for one in cases if one.path is None]
+    return {"files": written, "receipt": str(done[-1])} | ({"left_out": left_out} if left_out else {})
+
+
+def exported_text(done: Sequence[Exported | ExportReceipt]) -> str:
+    """The same, a line for each."""
+    said = exported_json(done)
+    lines = [*said["files"], *(f"LEFT OUT: case {one['case_id']}: {one['error']}" for one in said.get("left_out", ()))]
+    return "\n".join([*lines, f"  receipt {said['receipt']}"]) + "\n"
 
 
 def imported_json(done: Sequence[Imported]) -> dict[str, Any]:

@@ -148,6 +148,9 @@ def _panel(canal: CanalResult, facts: CanalFacts, colour: str, step_mm: float, d
         remarks.append(ground)
     if look := look_words(canal, facts):
         remarks.append(look)
+    if facts.risk is not None:
+        risk = facts.risk.words
+        words.append(Text(_localised(f"{risk[:1].upper()}{risk[1:]}.", decimal), small=True))
     return Columns(
         (Figure(_plate(facts, colour, step_mm, decimal), ""),),
         (*words, Remarks(tuple(remarks))),

@@ -302,7 +302,8 @@ def profile_drawing(trace: TraceResult, colour: str, width: int = 420, height: i
         return top + (height - top - bottom) * (high - value) / (high - low)
 
     parts: list[Shape] = []
-    for k, (begin, end) in enumerate(curvature.model.breaks_mm.reshape(-1, 2)):
+    for k, (first, last) in enumerate(curvature.model.bends):
+        begin, end = (float(curvature.model.breaks_mm[at]) for at in (2 * first, 2 * last + 1))
         corners = ((x(begin), top), (x(end), top), (x(end), height - bottom), (x(begin), height - bottom))
         parts.append(Area(corners, "#e7ebef", title=f"fitted bend {k + 1}: {begin:.1f} to {end:.1f} mm"))
     value = floor(low / ticks) * ticks

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import Calibration, KnownLine, calibrate_lines
-from wlmeasure.errors import ShareError
+from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate, path_noise
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
@@ -19,6 +20,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, Trace
 from wlmeasure.record.films import known_line
 from wlmeasure.record.record import record_of
 from wlmeasure.share.path_set import (
+    NAME,
     PATHS_SCHEMA,
     Head,
     PathFeature,
@@ -30,7 +32,7 @@ from wlmeasure.share.path_set import (
 )
 from wlmeasure.trace.centreline import CORRELATED_MM, GIVEN_PATH
 
-__all__ = ["PATHS_SCHEMA", "Credit", "PathSet", "paths_json", "paths_of", "paths_text", "stored_paths"]
+__all__ = ["PATHS_SCHEMA", "Credit", "PathSet", "case_name", "paths_json", "paths_of", "paths_text", "stored_paths"]
 
 DIGITS = 3  # of a pixel: 0.02 micrometres on a common detector
 DECIDED, PROPOSED = "decided", "measured"
@@ -43,6 +45,31 @@ class Credit:
     annotator: str | None = None
     session: str | None = None
     file_names: bool = False
+
+    def of(self, case: Case) -> Credit:
+        """What is not given here, as a result of a study says it of itself: whose reading it is, and the observer's which."""
+        said = _study_said(case)
+        return evolve(
+            self, annotator=self.annotator or said.get("observer"), session=self.session or said.get("repeat")
+        )
+
+
+def case_name(case: Case) -> str | None:
+    """The case's identifier; of a result of a study the blinded name of its film."""
+    return case.case_id or _study_said(case).get("film")
+
+
+def _study_said(case: Case) -> dict[str, str]:
+    """What a result of a study says of itself, as words; a file may hold anything there."""
+    said = case.extra.get("study")
+    if not isinstance(said, dict):
+        return {}
+    found = {}
+    for name in ("observer", "film", "repeat"):
+        value = said.get(name)
+        with suppress(CaseError):
+            found[name] = NAME.read(f"{value:d}" if name == "repeat" and type(value) is int else value, name)
+    return found
 
 
 @frozen(eq=False)
@@ -59,7 +86,7 @@ def paths_of(result: CaseResult, credit: Credit | None = None) -> PathSet:
     A film's file name may name the patient and is left out unless `credit` asks for it: an image is known by its id, its
     SHA-256 and, where it is a DICOM image, its SOP Instance UID.
     """
-    credit = credit or Credit()
+    credit = (credit or Credit()).of(result.case)
     head = Head(
         images=tuple(_image(result, film, credit) for film in result.films),
         calibrations=tuple(_scale(film) for film in result.films if film.calibration is not None),
@@ -94,9 +121,10 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
             scales.append(_path_scale(film.id, calibrate_lines(lines, col_over_row=film.col_over_row or 1.0)))
         elif film.scale:
             errors.append(ShareError(f"films[{k}].scale must hold a known length with a stored path to be used unseen"))
-        features += [_known(line, film.id, case.case_id, Credit()) for line in lines]
+        features += [_known(line, film.id, case_name(case), Credit().of(case)) for line in lines]
     head = Head(images=tuple(images), calibrations=tuple(scales))
     record, _ = record_of(case)
+    credit = Credit().of(case)
     for k, canal in enumerate(case.canals):
         for m, trace in enumerate(canal.traces):
             if trace.path_px is None:
@@ -105,7 +133,9 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
             features.append(
                 PathFeature(
                     path_px=trace.path_px,
-                    case=case.case_id,
+                    case=case_name(case),
+                    annotator=credit.annotator,
+                    session=credit.session,
                     image=trace.film,
                     calibration=next((scale.id for scale in scales if scale.image == trace.film), None),
                     tooth=case.tooth,
@@ -185,7 +215,7 @@ def _features(result: CaseResult, credit: Credit) -> Iterator[PathFeature]:
     for film in result.films:
         if film.calibration is not None:
             for line in film.calibration.lines:
-                yield _known(line, film.film.id, result.case.case_id, credit)
+                yield _known(line, film.film.id, case_name(result.case), credit)
     for canal in result.canals:
         for trace in canal.traces:
             yield _canal(result, canal, trace, credit)
@@ -217,7 +247,7 @@ def _canal(result: CaseResult, canal: CanalResult, trace: TraceResult, credit: C
     calibration = trace.film.calibration
     return PathFeature(
         path_px=_rounded(trace.path.path_px),
-        case=result.case.case_id,
+        case=case_name(result.case),
         image=trace.trace.film,
         calibration=None if calibration is None else trace.trace.film,
         tooth=result.case.tooth,

@@ -18,6 +18,7 @@ from wlmeasure.record.facts import SETTLED, CanalFacts, CaseFacts, case_facts
 from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.course import NARROW_PX, course
 from wlmeasure.share.drawing import Picture
+from wlmeasure.share.ends_plot import ENDS_CAPTION, ends_drawing
 from wlmeasure.share.figures import (
     FILE_COLOUR,
     Shown,
@@ -64,6 +65,7 @@ from wlmeasure.share.result import (
     past_reading_words,
     proposal_words,
     reading_words,
+    risk_words,
     said_words,
     scale_words,
     start_words,
@@ -124,7 +126,9 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
             if several:
                 bends.append((canal, trace, picture))
             else:
-                blocks += _bend(canal, trace, picture, colours[canal.canal.name])
+                blocks += _bend(canal, trace, picture, colours[canal.canal.name], facts.of(canal.canal.name))
+    if several:
+        blocks += _ends(facts, colours)
     order = [canal.canal.name for canal in result.canals]
     bends.sort(key=lambda bend: order.index(bend[0].canal.name))
     for k in range(0, len(bends), ABREAST):
@@ -177,6 +181,8 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
     stops = [f"stop at {words}" for words in stop_words(facts)] or [f"no stop: {no_stop_words(canal, facts)}"]
+    if facts.risk is not None and facts.stop is not None:
+        stops.append(facts.risk.words)
     title = f"Canal {facts.name}, "
     if decision is None:
         return Card(colour, f"{title}proposed working length, not decided", value, spread, (status, *stops), faint=True)
@@ -185,6 +191,16 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     doubts = tuple(f"! {text}" for text in decision_doubts(facts))
     by = decided_by_words(decision.by, decision.at)
     return Card(colour, f"{title}decided working length", _held(decision), "", (*doubts, proposed, *stops), by)
+
+
+def _ends(facts: CaseFacts, colours: dict[str, str]) -> list[Block]:
+    """Where constriction and foramen of every canal may lie, and its stop among them."""
+    shown = [(one.name, ends_drawing(one, width=NARROW_PX, height=150)) for one in facts.canals]
+    cells = [(Heading(3, f"Canal {name}", colours[name]), Figure(made, "")) for name, made in shown if made is not None]
+    if not cells:
+        return []
+    rows = [Row(tuple(cells[k : k + ABREAST])) for k in range(0, len(cells), ABREAST)]
+    return [Heading(2, "Where the canal may end"), *rows, Text(ENDS_CAPTION, small=True)]
 
 
 def _held(decision: Entry) -> str:
@@ -246,7 +262,7 @@ def _film(
     figure = Figure(film_drawing(film, drawn, picture, colours), caption, tuple(keys))
     return [
         Heading(2, f"Film {film.film.id}: {film.film.name}"),
-        Columns((figure,), tuple(right), 0.36 if len(drawn) > 1 else 0.32),
+        Columns((figure,), tuple(right), 0.36 if len(drawn) > 1 else 0.22),
     ]
 
 
@@ -268,7 +284,8 @@ def _lengths(canal: CanalResult, trace: TraceResult | None, colour: str, facts: 
 def _reading_lines(facts: CanalFacts, of: str = "") -> list[str]:
     lines = [f"Readings{of}: {reading_words(facts.readings)}"] if facts.readings else []
     past = facts.past_readings
-    return [*lines, *([f"Earlier readings{of}: {past_reading_words(past)}"] if past else [])]
+    risk = [f"A stop{of} at {risk_words(facts)}"] if facts.risk is not None else []
+    return [*lines, *([f"Earlier readings{of}: {past_reading_words(past)}"] if past else []), *risk]
 
 
 def _lengths_abreast(drawn: list[tuple[CanalResult, TraceResult]], facts: CaseFacts) -> list[Block]:
@@ -330,10 +347,6 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
     electronic, working, decision = facts.electronic, facts.proposal, facts.decision
     if electronic is not None:
         rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
-    if working.weighted_mm is not None and working.weights is not None:
-        share = round(100.0 * working.weights[0])
-        weights = f"film {share} %, readings {100 - share} %"
-        rows.append(("Weighted mean", length_words(working.weighted_mm, working.weighted_std_mm), weights))
     rounded = "" if working.length_mm is None else ", rounded down"
     rows.append(("Proposed", proposal_words(working), f"{working.status}{rounded}"))
     if decision is not None:
@@ -342,13 +355,13 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
     return rows
 
 
-def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str) -> list[Block]:
+def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str, facts: CanalFacts) -> list[Block]:
     """Bend and uncertainty of a canal that stands alone: pictures and the length's budget side by side, figures below."""
     head = Heading(2, f"Canal {canal.canal.name} on film {trace.trace.film}: bend and uncertainty", colour)
-    bend, close = trace.curvature, apex_drawing(canal, trace, picture, colour)
+    bend, close = trace.curvature, apex_drawing(canal, trace, picture, colour, side_px=190)
     if bend is None or close is None or trace.length is None:  # a film without a scale
         return [head, Text(curvature_words(None, trace.angles))]
-    profile = profile_drawing(trace, colour, width=NARROW_PX, height=150)
+    profile = profile_drawing(trace, colour, width=NARROW_PX, height=135)
     caption = "Grey: the fitted bend. Band: 95 %."
     if trace.difficulty:
         caption += f" Curvature alone makes this case {trace.difficulty} in difficulty."
@@ -359,11 +372,16 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str)
         tuple(_terms("What makes the length uncertain", trace.length.budget, trace.advice)),
     )
     table = Table(tuple(_curvature_rows(bend)), numbers=(1,))
-    working = canal.working_length
-    if trace is not canal.basis or len(working.budget) < 2:
+    ends = ends_drawing(facts, width=NARROW_PX, height=105)
+    if trace is not canal.basis or ends is None:
         return [head, Row(cells), table]
-    more = _terms("What makes the proposed working length uncertain", working.budget, canal.advice)
-    return [head, Row(cells), Columns((table,), tuple(more), 0.55)]
+    words = [f"To narrow it: {one}." for one in advice_words(canal.advice)]
+    more: tuple[Block, ...] = (
+        Heading(3, "Where the canal may end"),
+        Figure(ends, ""),
+        *(Text(one, small=True) for one in words),
+    )
+    return [head, Row(cells), Columns((table,), more, 0.62)]
 
 
 def _films_alone(films: list[FilmResult]) -> list[Block]:
@@ -457,7 +475,7 @@ def _terms(title: str, budget: Sequence[Term], advice: Sequence[Advice]) -> list
         for t in sorted(budget, key=lambda term: -term.std_mm)
     ]
     rows.append(("all of them", f"{_reach(reach_mm(budget))} mm", "100 %"))
-    again: list[Block] = [Text(f"To narrow it: {words}.") for words in advice_words(advice)]
+    again: list[Block] = [Text(f"To narrow it: {words}.", small=True) for words in advice_words(advice)]
     return [Heading(3, title), Table(tuple(rows), ("term", "95 %", "share"), numbers=(1,)), *again]
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from wlmeasure.calibration import KnownLine
 from wlmeasure.decide.electronic import ElectronicLength
+from wlmeasure.decide.ends import RISK_BASIS, Posterior, Risk
 from wlmeasure.decide.filling import limit_words, stop_setting_mm
 from wlmeasure.decide.methods import RadiographicLength
 from wlmeasure.decide.reconcile import WorkingLength
@@ -70,6 +71,7 @@ __all__ = [
     "reading_words",
     "record_text",
     "result_json",
+    "risk_words",
     "said_words",
     "scale_words",
     "start_words",
@@ -225,6 +227,11 @@ def proposal_words(working: WorkingLength) -> str:
     if working.length_mm is None or working.interval_mm is None:
         return "none"
     return f"{limit_words(working.length_mm)} {interval_words(working.length_mm, working.interval_mm)}"
+
+
+def risk_words(facts: CanalFacts) -> str:
+    """What the model says of the stop, as it is set or would be; empty where there is no length."""
+    return "" if facts.risk is None else f"{facts.risk.length_mm:.1f} mm {facts.risk.words}"
 
 
 def measured_words(length: LengthEstimate) -> str:
@@ -437,6 +444,9 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts
             "interval_mm": working.interval_mm and list(working.interval_mm),
             "ceiling_mm": working.ceiling_mm,
             "status": working.status,
+            "margin_mm": working.margin_mm,
+            "ends": _ends_json(working.ends),
+            "risk": _risk_json(facts.risk),
             "difference_mm": working.difference_mm,
             "weighted_mm": working.weighted_mm,
             "weighted_std_mm": working.weighted_std_mm,
@@ -454,6 +464,33 @@ def _canal_json(canal: CanalResult, trace: TraceResult | None, facts: CanalFacts
             "parameters": dict(working.parameters),
         },
         "flags": flags,
+    }
+
+
+def _ends_json(ends: Posterior | None) -> dict[str, Any] | None:
+    """Where foramen and constriction may lie; the curves themselves follow from the inputs."""
+    if ends is None:
+        return None
+    return {
+        "foramen_mm": ends.foramen_mean_mm,
+        "foramen_std_mm": ends.foramen_std_mm,
+        "constriction_mm": ends.mean_mm,
+        "constriction_std_mm": ends.std_mm,
+        "anatomy_known": ends.anatomy.known,
+        "film_or_readings_wrong": ends.wrong,
+    }
+
+
+def _risk_json(risk: Risk | None) -> dict[str, Any] | None:
+    """Shares from 0 to 1, of the stop as it is set or would be."""
+    if risk is None:
+        return None
+    return {
+        "stop_mm": risk.length_mm,
+        "beyond_foramen": risk.beyond,
+        "more_than_1_mm_short": risk.short,
+        "mean_short_mm": risk.mean_short_mm,
+        "basis": RISK_BASIS,
     }
 
 
@@ -615,8 +652,10 @@ MOST_SPREAD_DEG = 90.0
 hundreds of degrees."""
 
 
-def angle_words(angle_deg: float, std_deg: float | None) -> tuple[str, str]:
-    """An angle and its 95 % half-width; "not determined" and nothing where that is wider than an angle can be."""
+def angle_words(angle_deg: float | None, std_deg: float | None) -> tuple[str, str]:
+    """An angle and its 95 % half-width; "not determined" and nothing where it is none or that is wider than an angle can be."""
+    if angle_deg is None:
+        return "not determined", ""
     if std_deg is None:
         return f"{angle_deg:.1f}°", ""
     half = NORMAL_95 * std_deg
@@ -817,9 +856,7 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
     else:
         lines.append(f"  WORKING LENGTH   not decided; proposed {proposed}")
         lines += _stop_lines(canal, facts)
-    if len(working.budget) > 1:
-        lines.append(f"  uncertain by     {budget_words(working.budget)}")
-        lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
+    lines += [f"  to narrow it     {words}" for words in advice_words(canal.advice)]
     if working.ceiling_mm is not None and working.status not in SETTLED:
         lines.append(f"  ceiling          {limit_words(working.ceiling_mm)} until this is settled")
     if facts.treatment is not None:
@@ -834,7 +871,8 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
 
 def _stop_lines(canal: CanalResult, facts: CanalFacts) -> list[str]:
     words = stop_words(facts) or [f"none: {no_stop_words(canal, facts)}"]
-    return [f"  stop setting     {line}" for line in words]
+    risk = [f"  risk             {risk_words(facts)}"] if facts.risk is not None else []
+    return [*(f"  stop setting     {line}" for line in words), *risk]
 
 
 def _trace_lines(trace: TraceResult) -> list[str]:
@@ -853,6 +891,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         side = "short of" if trace.tip_to_end_mm >= 0.0 else "beyond"
         spread = f" ± {NORMAL_95 * trace.tip_to_end_std_mm:.1f}" if trace.tip_to_end_std_mm is not None else ""
         lines.append(f"  file tip         {abs(trace.tip_to_end_mm):.1f} mm{spread} {side} the end of the trace")
+    if trace.trace.path_px is None:
+        lines.append(f"  path             traced now by {trace.path.tracer}; the case stores none")
     if trace.retraced_mm is not None:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:

@@ -22,6 +22,7 @@ from attrs import asdict, frozen
 
 from wlmeasure import __version__
 from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.file_content import open_regular
 from wlmeasure.measure.batch import share_processors
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX
 from wlmeasure.share.cells import table_text
@@ -42,7 +43,7 @@ from wlmeasure.study.rows import (
     path_rows,
 )
 from wlmeasure.study.spread import check_workers, spread
-from wlmeasure.whole_file import whole_file, whole_folder, write_whole
+from wlmeasure.whole_file import keep, whole_file, whole_folder, write_whole
 
 __all__ = ["CHUNK", "Summary", "engine_here", "tabulate"]
 
@@ -152,6 +153,7 @@ def tabulate(
         if out.exists() and (not out.is_dir() or any(out.iterdir())):
             raise ShareError(f"--out must be a new or empty folder: {out} holds something")
     inputs = find_inputs(given)
+    keep(inputs)
     if out.resolve() in {path.resolve() for path in inputs}:
         raise ShareError(f"--out must be a new file: {out} is an input")
     parts = out.with_name(f".{out.name}.parts")
@@ -194,7 +196,7 @@ def _plan(inputs: Sequence[Path], settings: Settings, most: int, form: str) -> I
         if cases:
             digest = hashlib.sha256()
             for path in cases:
-                with path.open("rb") as file:  # one that is too large is refused when it is read
+                with open_regular(path) as file:  # one that is too large is refused when it is read
                     digest.update(hashlib.sha256(file.read(LARGEST_FILE)).digest())
             yield keyed("case", cases, digest.hexdigest(), (), len(cases))
             cases.clear()

@@ -18,8 +18,8 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import evaluate
-from wlmeasure.study.collect import Collected, DrawnPath, drawn_path, tooth_group, trace_readings
-from wlmeasure.study.readings import Reading, Readings
+from wlmeasure.study.collect import Collected, DrawnPath, drawn_path, sorted_readings, tooth_group, trace_readings
+from wlmeasure.study.readings import Reading
 
 __all__ = ["collect_folders", "is_case_folders"]
 
@@ -61,7 +61,7 @@ def collect_folders(
                 films.setdefault(film, result.case.film_path(trace.film.film))
                 subject = f"{film} {canal.canal.name}"
                 repeat = count[observer, subject] = count.get((observer, subject), 0) + 1
-                like = Reading(subject, observer, 0.0, repeat, "", tooth_group(result.case.tooth))
+                like = Reading(subject, observer, 0.0, repeat, "", tooth_group(result.case.tooth), cluster=film)
                 rows += trace_readings(trace, definitions, like)
                 paths.append(drawn_path(trace, subject, film, canal.canal.name, observer, repeat))
         if done is not None:
@@ -70,6 +70,4 @@ def collect_folders(
         raise StudyError(
             f"folder must hold case files in folders of observers: {left_out[0] if left_out else 'there are none'}"
         )
-    places = {name: k for k, name in enumerate(definitions)}
-    rows.sort(key=lambda row: (places[row.definition], row.subject, row.observer, row.repeat))
-    return Collected(Readings(tuple(rows)), tuple(paths), tuple(left_out)), lambda film: read(films[film])
+    return Collected(sorted_readings(rows, definitions), tuple(paths), tuple(left_out)), lambda film: read(films[film])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import nan
 
 import numpy as np
 from attrs import evolve, frozen
@@ -17,7 +18,7 @@ from wlmeasure.study.protocol import definition_value
 from wlmeasure.study.readings import Reading, Readings
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["Collected", "DrawnPath", "collect", "drawn_path", "tooth_group", "trace_readings"]
+__all__ = ["Collected", "DrawnPath", "collect", "drawn_path", "sorted_readings", "tooth_group", "trace_readings"]
 
 Float64 = NDArray[np.float64]
 
@@ -109,9 +110,7 @@ def collect(
             if not left_out
             else f"study must hold results that count: {left_out[0]}"
         )
-    places = {name: k for k, name in enumerate(study.protocol.definitions)}
-    rows.sort(key=lambda row: (places[row.definition], row.subject, row.observer, row.repeat))
-    return Collected(Readings(tuple(rows)), tuple(paths), tuple(left_out))
+    return Collected(sorted_readings(rows, study.protocol.definitions), tuple(paths), tuple(left_out))
 
 
 def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list[Reading], list[DrawnPath]]:
@@ -127,25 +126,29 @@ def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list
             continue
         trace = canal.traces[0]
         subject = film.id if len(wanted) == 1 else f"{film.id} {canal.canal.name}"
-        rows += trace_readings(
-            trace,
-            study.protocol.definitions,
-            Reading(
-                subject, result.observer, 0.0, task.repeat, "", tooth_group(film.tooth), "", float(result.position)
-            ),
-        )
+        group, place = tooth_group(film.tooth), float(result.position)
+        like = Reading(subject, result.observer, 0.0, task.repeat, "", group, "", place, film.id)
+        rows += trace_readings(trace, study.protocol.definitions, like)
         paths.append(drawn_path(trace, subject, film.id, canal.canal.name, result.observer, task.repeat))
     return rows, paths
 
 
 def trace_readings(trace: TraceResult, definitions: Sequence[str], like: Reading) -> list[Reading]:
-    """The values of all definitions on a traced canal that are determined; the rest of each reading as in `like`."""
+    """The values of all definitions on a traced canal, NaN where one is not determined; the rest as in `like`."""
     values = {name: definition_value(name, trace) for name in definitions}
     return [
-        evolve(like, value=value, definition=name, unit=UNITS[name.rsplit("_", 1)[1]])
+        evolve(like, value=nan if value is None else value, definition=name, unit=UNITS[name.rsplit("_", 1)[1]])
         for name, value in values.items()
-        if value is not None
     ]
+
+
+def sorted_readings(rows: Sequence[Reading], definitions: Sequence[str]) -> Readings:
+    """Readings in the order of the definitions, subjects, observers and repeats; those without a value apart."""
+    places = {name: k for k, name in enumerate(definitions)}
+    order = sorted(rows, key=lambda row: (places[row.definition], row.subject, row.observer, row.repeat))
+    return Readings(
+        tuple(row for row in order if row.value == row.value), tuple(row for row in order if row.value != row.value)
+    )
 
 
 def drawn_path(trace: TraceResult, subject: str, film: str, canal: str, observer: str, repeat: int) -> DrawnPath:

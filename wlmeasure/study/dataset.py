@@ -1,7 +1,7 @@
 """A folder of phantoms as a data set: every canal with what is true of it, in the form in which anybody's paths are exchanged.
 
 Lengths and the smallest radius are the true ones in three dimensions. Angles and the radius of the bend are those of the exact
-projection, by the same definitions and the same fit as for any path: they are what a perfect line on the film would give.
+projection by definition (`measure.exact`), without a fit: an estimator cannot be judged by what it says itself.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from attrs import evolve
 from numpy.typing import NDArray
 
 from wlmeasure.errors import ShareError
-from wlmeasure.measure.many import measure_many
+from wlmeasure.image.file_content import regular_bytes
+from wlmeasure.measure.exact import exact_angles
 from wlmeasure.phantom.truth import SCHEMA
 from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
 from wlmeasure.study.path_lines import ONE_OBJECT, parse_json, write_lines
@@ -30,15 +31,6 @@ Json = Any
 TRUTH_FILE = f"truth{ONE_OBJECT}"
 TRUE = "true"
 LARGEST_TRUTH = 64 * 2**20  # bytes of one film's truth (our parameter); it has half a megabyte
-_FROM_FIT = (
-    "schneider_deg",
-    "weine_deg",
-    "long_axis_deg",
-    "luiten_deg",
-    "canal_access_deg",
-    "turning_deg",
-    "radius_mm",
-)
 
 
 def write_truth(folder: str | Path) -> Path:
@@ -52,7 +44,7 @@ def write_truth(folder: str | Path) -> Path:
     folder = Path(folder)
     head, features = truth_paths(folder)
     out = folder / TRUTH_FILE
-    with whole_file(out) as temporary, temporary.open("wb") as file:
+    with whole_file(out, private=False) as temporary, temporary.open("wb") as file:
         write_lines(file, head, features, one_object=True)
     return out
 
@@ -72,7 +64,7 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
             PathImage(
                 id=name,
                 file_name=image.name,
-                sha256=hashlib.sha256(image.read_bytes()).hexdigest(),
+                sha256=hashlib.sha256(regular_bytes(image)).hexdigest(),
                 rows=truth["rows"],
                 cols=truth["cols"],
                 extra=_shift(name, truth),
@@ -87,18 +79,17 @@ def truth_paths(folder: Path) -> tuple[Head, list[PathFeature]]:
         files += list(_file(name, truth))
     if not images:
         raise ShareError(f"{folder.name} must hold films with their truth (*.truth.json): it holds none")
-    figures = measure_many(paths)
     known = []
-    for k, feature in enumerate(canals):
-        fitted: dict[str, Any] = {name: round(float(figures.of[name][k]), 4) for name in _FROM_FIT}
-        known.append(evolve(feature, **{name: value for name, value in fitted.items() if np.isfinite(value)}))
+    for feature, path_mm in zip(canals, paths, strict=True):
+        exact: dict[str, Any] = {n: None if v is None else round(v, 4) for n, v in exact_angles(path_mm).items()}
+        known.append(evolve(feature, **exact))
     return Head(images=tuple(images), calibrations=tuple(scales)), [*files, *known]
 
 
 def _read(path: Path) -> dict[str, Json]:
     if path.stat().st_size > LARGEST_TRUTH:
         raise ShareError(f"{path.name} must be at most {LARGEST_TRUTH >> 20} MB: {path.stat().st_size >> 20} MB")
-    truth = parse_json(path.read_bytes(), path.name)
+    truth = parse_json(regular_bytes(path), path.name)
     if not isinstance(truth, dict) or truth.get("schema") != SCHEMA:
         raise ShareError(f"{path.name} must be the truth of a phantom, schema {SCHEMA}: it is not")
     return truth

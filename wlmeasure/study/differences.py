@@ -3,6 +3,8 @@
 Sources. Bland & Altman, Lancet 1986;327:307-310 and Stat Methods Med Res 1999;8:135-160 (limits of agreement and their
 standard errors); Bland & Altman, J Biopharm Stat 2007;17:571-582 (several readings of a subject, whose true value is the
 same or varies); Zou, Stat Methods Med Res 2013;22:630-642 (intervals of those limits by recovering variance estimates).
+Subjects that belong together, such as the canals of a tooth: the sandwich variance over clusters of Liang & Zeger, Biometrika
+1986;73:13-22, with Student's t of one less than there are clusters (from memory).
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from collections.abc import Sequence
 from math import sqrt
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError
@@ -23,6 +25,7 @@ __all__ = [
     "TWO_SD",
     "Limits",
     "RepeatedLimits",
+    "clustered_std",
     "limits_of_agreement",
     "limits_of_repeated",
 ]
@@ -51,6 +54,8 @@ class Limits:
         95 % intervals by Student's t with n - 1 degrees of freedom.
     times
         How many standard deviations out the limits lie.
+    clusters
+        How many clusters the subjects fall into: the intervals are theirs, and as many as subjects where each stands alone.
     """
 
     subjects: int
@@ -64,6 +69,7 @@ class Limits:
     low_interval: Interval
     high_interval: Interval
     times: float = NORMAL_95
+    clusters: int = 0
 
 
 @frozen
@@ -98,7 +104,27 @@ class RepeatedLimits:
     true_value: str
 
 
-def limits_of_agreement(first: object, second: object, *, times: float = NORMAL_95) -> Limits:
+def clustered_std(influence: Float64, clusters: Sequence[str]) -> tuple[float, int]:
+    """Standard error of a mean-like estimate from what each subject moves it by (n,), and the number of clusters.
+
+    Raises
+    ------
+    MeasureError
+        Fewer than two clusters.
+    """
+    n = len(influence)
+    names = sorted(set(clusters))
+    if len(names) < 2:
+        raise MeasureError("clusters must be two or more: with one nothing is said of how they differ")
+    places = {name: k for k, name in enumerate(names)}
+    sums = np.bincount([places[name] for name in clusters], influence - influence.mean(), len(names))
+    g = len(names)
+    return sqrt(float(sums @ sums) * g / (g - 1)) / n, g
+
+
+def limits_of_agreement(
+    first: object, second: object, *, times: float = NORMAL_95, clusters: Sequence[str] | None = None
+) -> Limits:
     """Bias and limits of agreement of two measurements of each subject.
 
     Parameters
@@ -107,11 +133,13 @@ def limits_of_agreement(first: object, second: object, *, times: float = NORMAL_
         Values of the same subjects in the same order.
     times
         Standard deviations from the bias to a limit: 1.96, or :data:`TWO_SD`.
+    clusters
+        For each subject what it belongs to, such as its tooth. Where two of them share one, the intervals are cluster-robust.
 
     Raises
     ------
     MeasureError
-        Unequal numbers, fewer than two subjects, a value that is not finite.
+        Unequal numbers, fewer than two subjects or clusters, a value that is not finite.
     """
     one, two = (np.asarray(values, np.float64) for values in (first, second))
     if one.shape != two.shape or one.ndim != 1:
@@ -120,8 +148,18 @@ def limits_of_agreement(first: object, second: object, *, times: float = NORMAL_
     difference = table[:, 0] - table[:, 1]
     n, bias, std = len(difference), float(difference.mean()), float(difference.std(ddof=1))
     bias_std, limit_std = std / sqrt(n), sqrt(3.0 / n) * std
-    t = t_quantile(0.975, n - 1)
     low, high = bias - times * std, bias + times * std
+    edges, groups = (limit_std, limit_std), n
+    if clusters is not None and len(clusters) != n:
+        raise MeasureError(f"clusters must be one for each subject: {len(clusters)} for {n}")
+    if clusters is not None and len(set(clusters)) < n:
+        off = difference - bias
+        bias_std, groups = clustered_std(off, clusters)
+        # How a subject moves the standard deviation, to first order.
+        spread = (off**2 - std**2) / (2.0 * std) if std > 0.0 else np.zeros(n)
+        edges = (clustered_std(off - times * spread, clusters)[0], clustered_std(off + times * spread, clusters)[0])
+        limit_std = max(edges)
+    t = t_quantile(0.975, groups - 1)
     return Limits(
         n,
         bias,
@@ -131,14 +169,19 @@ def limits_of_agreement(first: object, second: object, *, times: float = NORMAL_
         bias_std,
         limit_std,
         (bias - t * bias_std, bias + t * bias_std),
-        (low - t * limit_std, low + t * limit_std),
-        (high - t * limit_std, high + t * limit_std),
+        (low - t * edges[0], low + t * edges[0]),
+        (high - t * edges[1], high + t * edges[1]),
         times,
+        groups,
     )
 
 
 def limits_of_repeated(
-    first: Sequence[Sequence[float]], second: Sequence[Sequence[float]], *, varies: bool = False
+    first: Sequence[Sequence[float]],
+    second: Sequence[Sequence[float]],
+    *,
+    varies: bool = False,
+    clusters: Sequence[str] | None = None,
 ) -> RepeatedLimits:
     """Bias and limits of agreement where each observer has read each subject several times.
 
@@ -153,6 +196,8 @@ def limits_of_repeated(
         For each subject the readings of either observer, subjects in the same order.
     varies
         Whether the true value varies between the pairs.
+    clusters
+        As for `limits_of_agreement`; they widen the interval of the bias.
 
     Raises
     ------
@@ -166,7 +211,15 @@ def limits_of_repeated(
     for k, (one, two) in enumerate(zip(ones, twos, strict=True)):
         if min(one.size, two.size) < 1 or not (np.isfinite(one).all() and np.isfinite(two).all()):
             raise MeasureError(f"readings must be finite numbers, one or more by each: subject {k} has none or others")
-    return _varying(ones, twos) if varies else _constant(ones, twos)
+    made = _varying(ones, twos) if varies else _constant(ones, twos)
+    if clusters is None or len(set(clusters)) == len(ones):
+        return made
+    means = np.array([one.mean() - two.mean() for one, two in zip(ones, twos, strict=True)])
+    # Of readings that vary in pairs the bias weighs a subject by its pairs.
+    sizes = np.array([one.size for one in ones], float) if varies else np.ones(len(ones))
+    std, groups = clustered_std((means - made.bias) * sizes * len(ones) / sizes.sum(), clusters)
+    half = t_quantile(0.975, groups - 1) * std
+    return evolve(made, bias_interval=(made.bias - half, made.bias + half))
 
 
 def _constant(ones: list[Float64], twos: list[Float64]) -> RepeatedLimits:

@@ -66,7 +66,7 @@ __all__ = [
 
 KEY_SCHEMA = "wlmeasure-study-key/1"
 LETTERS = "bcdfghjkmnpqrstvwxyz"  # without vowels: a blinded name is no word
-NAME_LETTERS = 4
+NAME_LETTERS = 6  # 64 million names: two studies of 200 films share one in 1600 pairs of studies
 MOST_REPEATS = 20  # as the manifest has it
 ANY_POINT = "reference cusp or edge"  # what an observer is told where the study names no reference point
 APART = 10  # films at least between two readings of the same one, where the study has twice as many (our parameter)
@@ -117,7 +117,7 @@ def init_study(
     protocol: Protocol,
     *,
     repeats: int = 1,
-    seed: int = 0,
+    seed: int | None = None,
     name: str | None = None,
     tooth: str | None = None,
     canals: Sequence[str] = (),
@@ -140,7 +140,8 @@ def init_study(
     repeats
         How often each observer reads each film.
     seed
-        Of blinded names and orders: the same seed, the same study.
+        Of blinded names and orders: the same seed and films, the same study. By default one is drawn, and stands in the
+        manifest.
     tooth, canals
         For images, and for cases of other canals: ISO 3950, and names; by default the tooth's usual canals.
     hidden
@@ -163,12 +164,17 @@ def init_study(
         raise StudyError(f"folder must be new or empty: {folder.name} holds files")
     if not films:
         raise StudyError("films must be one or more: name images or case files")
+    if seed is None:
+        seed = secrets.randbelow(2**53)
     if isinstance(seed, bool) or seed < 0:
         raise StudyError(f"seed must be a whole number >= 0: {seed!r}")
     if isinstance(repeats, bool) or not isinstance(repeats, int) or not 1 <= repeats <= MOST_REPEATS:
         raise StudyError(f"repeats must be 1 to {MOST_REPEATS}: {repeats!r}")
-    rng = np.random.default_rng(seed)
     given = [entry for path in films for entry in _given(Path(path), protocol, tooth, tuple(canals))]
+    # The films take part: studies of other films share neither names nor orders, whatever seed a person likes to give.
+    hashes = hashlib.sha256("".join(film.sha256 for film, _, _ in given).encode("ascii")).digest()
+    entropy = [seed, *np.frombuffer(hashes, np.uint32).tolist()]
+    rng = np.random.default_rng(entropy)
     names = _blinded(len(given), rng)
     remarks, made, key, copies = [], [], {}, {}
     secret = secrets.token_bytes(32)  # never kept: new UIDs tell nobody the old ones
@@ -192,7 +198,7 @@ def init_study(
         raise StudyError(f"hide must name observers of the study: {', '.join(unknown)}")
     ids = sorted(names)
     assigned = tuple(
-        Assigned(name=one, hidden=tuple(hidden.get(one, HIDEABLE)), tasks=_order(ids, repeats, seed, k))
+        Assigned(name=one, hidden=tuple(hidden.get(one, HIDEABLE)), tasks=_order(ids, repeats, entropy, k))
         for k, one in enumerate(observers)
     )
     study = Study(
@@ -295,15 +301,15 @@ def _apart(films: int) -> int:
     return min(APART, max(0, films // 2))
 
 
-def _order(ids: Sequence[str], repeats: int, seed: int, observer: int) -> tuple[Task, ...]:
+def _order(ids: Sequence[str], repeats: int, entropy: Sequence[int], observer: int) -> tuple[Task, ...]:
     """All readings of one observer in a random order of their own, repeats of a film some others apart."""
     apart = _apart(len(ids))
     for attempt in range(1000):
-        rng = np.random.default_rng([seed, observer, attempt])
+        rng = np.random.default_rng([*entropy, observer, attempt])
         left = dict.fromkeys(ids, repeats)
         order: list[str] = []
         while left:
-            free = [film for film in left if film not in order[len(order) - apart :]] if apart else list(left)
+            free = [film for film in left if film not in order[-apart:]] if apart else list(left)
             if not free:
                 break  # what is left was all read just now: begin anew
             weights = np.array([left[film] for film in free], float)
@@ -330,10 +336,11 @@ def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[s
         for place in ("results", "working"):
             (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
     for place, content in copies.items():
-        write_whole(folder / place, content)
+        write_whole(folder / place, content, private=False)
     named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
     for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
-        write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+        # The films' own names are often the patients'; all else is for every observer, from whatever account.
+        write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n", private=name == KEY)
 
 
 # ---- results ---------------------------------------------------------------------------------------------------------
@@ -388,7 +395,8 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     }
     films = (evolve(case.films[0], path=made.films[0].path),)
     path.parent.mkdir(parents=True, exist_ok=True)
-    save_case(evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said}), path)
+    stored = evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said})
+    save_case(stored, path, private=False, replace=False)
     return path
 
 

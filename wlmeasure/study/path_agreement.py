@@ -43,6 +43,8 @@ class PathPair:
         How much longer the first is, each on its own observer's scale.
     parts_mm
         What scale, start, end and course do to that; their sum is `longer_mm`.
+    ends_mm
+        From one apical end to the other. The last of `distance_mm` is less: from an end to the nearest of the other path.
     """
 
     subject: str
@@ -51,6 +53,7 @@ class PathPair:
     distance_mm: Float64
     longer_mm: float
     parts_mm: tuple[float, float, float, float]
+    ends_mm: float
 
 
 @frozen
@@ -138,13 +141,18 @@ def _own(paths: Sequence[DrawnPath]) -> tuple[tuple[str, int, float, float], ...
     for path in sorted(paths, key=lambda p: p.repeat):
         if path.mm_per_px is not None:
             drawn.setdefault((path.observer, path.subject), []).append(path)
-    found: dict[str, list[Float64]] = {}
+    found: dict[str, list[PathPair]] = {}
     for (observer, _), two in drawn.items():
         if len(two) > 1:
-            found.setdefault(observer, []).append(path_pair(two[0], two[1], _scale(two[:2])).distance_mm)
+            found.setdefault(observer, []).append(path_pair(two[0], two[1], _scale(two[:2])))
     return tuple(
-        (observer, len(apart), float(np.mean(apart)), float(np.mean([one[-1] for one in apart])))
-        for observer, apart in found.items()
+        (
+            observer,
+            len(pairs),
+            float(np.mean([pair.distance_mm for pair in pairs])),
+            float(np.mean([pair.ends_mm for pair in pairs])),
+        )
+        for observer, pairs in found.items()
     )
 
 
@@ -166,6 +174,7 @@ def path_pair(a: DrawnPath, b: DrawnPath, mm_per_px: Float64) -> PathPair:
         distance,
         own[0] - own[1],
         (scale, start, end, course),
+        float(np.hypot(*(one[-1] - two[-1]))),
     )
 
 

@@ -21,7 +21,7 @@ from wlmeasure.study.path_lines import LINES, ONE_OBJECT, Bad, lines_features, l
 from wlmeasure.study.path_parquet import parquet_features, parquet_head, write_parquet
 from wlmeasure.study.path_tables import is_table, table_features, table_head, write_table
 from wlmeasure.study.path_vertices import vertices_features, vertices_head
-from wlmeasure.whole_file import whole_file, whole_folder
+from wlmeasure.whole_file import keep, whole_file, whole_folder
 
 __all__ = [
     "KEYPOINTS",
@@ -99,7 +99,9 @@ def case_paths(path: Path, credit: Credit, *, paths_only: bool) -> Paths:
     if not paths_only:
         made = paths_of(evaluate(load_case(path)), credit)
         return Paths(made.head, lambda: iter(made.features))
-    stored, errors = stored_paths(load_case(path))
+    case = load_case(path)
+    stored, errors = stored_paths(case)
+    credit = credit.of(case)
     bad = [Bad(k, str(error)) for k, error in enumerate(errors, 1)]
     credited = [evolve(one, annotator=credit.annotator, session=credit.session) for one in stored.features]
     return Paths(stored.head, lambda: iter([*credited, *bad]))
@@ -141,6 +143,7 @@ def convert(
         An input that cannot be read as a whole; a form that there is not; a folder that holds something.
     """
     inputs = find_inputs(given)
+    keep(inputs)
     if out.resolve() in {path.resolve() for path in inputs}:
         raise ShareError(f"--out must be a new file: {out} is an input")
     credit = credit or Credit()

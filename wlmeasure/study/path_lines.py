@@ -17,6 +17,7 @@ import numpy as np
 from attrs import frozen
 
 from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.file_content import open_regular, regular_bytes
 from wlmeasure.share.path_set import (
     Head,
     PathFeature,
@@ -128,7 +129,7 @@ class _Opening:
 
 @lru_cache(maxsize=4)
 def _opening(path: Path, size: int, modified_ns: int) -> _Opening:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         line = file.readline(LONGEST_HEAD + 1)
         if len(line) > LONGEST_HEAD:
             raise ShareError(
@@ -144,7 +145,7 @@ def _opening(path: Path, size: int, modified_ns: int) -> _Opening:
             f"{path.name} must be at most {LARGEST_WHOLE >> 20} MB where it is not one feature a line: {size >> 20} MB; "
             f"write it as {LINES}"
         )
-    return _Opening(head_from_json(parse_json(path.read_bytes().removeprefix(b"\xef\xbb\xbf"), path.name)), 0, True)
+    return _Opening(head_from_json(parse_json(regular_bytes(path).removeprefix(b"\xef\xbb\xbf"), path.name)), 0, True)
 
 
 def _opened(path: Path) -> _Opening:
@@ -167,14 +168,14 @@ def lines_features(path: Path, stretch: Stretch | None = None) -> Iterator[PathF
     """
     opened = _opened(path)
     if opened.whole:
-        value = parse_json(path.read_bytes().removeprefix(b"\xef\xbb\xbf"), path.name)
+        value = parse_json(regular_bytes(path).removeprefix(b"\xef\xbb\xbf"), path.name)
         found = value.get("features")
         if not isinstance(found, list):
             raise ShareError(f"{path.name}: features must be a list")
         for k, item in enumerate(found, 1):
             yield _feature(item, k)
         return
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         file.seek(opened.offset if stretch is None else stretch.offset)
         end = None if stretch is None else stretch.offset + stretch.size
         place = 1 if stretch is None else stretch.first
@@ -227,12 +228,12 @@ def lines_stretches(path: Path, most: int, most_bytes: int) -> tuple[str, list[S
     digest = hashlib.sha256()
     stretches: list[Stretch] = []
     if opened.whole:
-        content = path.read_bytes()
+        content = regular_bytes(path)
         digest.update(content)
         found = parse_json(content.removeprefix(b"\xef\xbb\xbf"), path.name).get("features")
         return digest.hexdigest(), [Stretch(1, len(found) if isinstance(found, list) else 0, 0, 0)]
     first, begin, count, at, last = 1, opened.offset, 0, 0, b""
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         while block := file.read(BLOCK):
             digest.update(block)
             ends = at + 1 + np.flatnonzero(np.frombuffer(block, np.uint8) == 10)

@@ -17,6 +17,7 @@ import attrs
 import numpy as np
 
 from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.file_content import open_regular
 from wlmeasure.record.members import Number
 from wlmeasure.share.columns import CANAL_COLUMNS, VERTEX_COLUMNS
 from wlmeasure.share.path_set import Head, PathFeature, dumps, head_from_json, head_to_json
@@ -84,6 +85,7 @@ def write_parquet(path: Path, head: Head, features: Iterable[PathFeature]) -> in
 def _opened(path: Path, size: int, modified_ns: int) -> tuple[Any, Head]:
     pa = arrow()
     try:
+        open_regular(path).close()  # the library itself would wait for a pipe
         metadata = pa.parquet.read_metadata(path)
         schema = metadata.schema.to_arrow_schema()
     except (pa.ArrowException, OSError) as error:
@@ -164,7 +166,7 @@ def parquet_stretches(path: Path, most: int) -> tuple[str, list[Stretch]]:
     """SHA-256 of the file, and its row groups in stretches of about `most` lines."""
     metadata, _ = _open(path)
     digest = hashlib.sha256()
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         while block := file.read(BLOCK):
             digest.update(block)
     stretches: list[Stretch] = []

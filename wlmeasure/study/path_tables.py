@@ -18,6 +18,7 @@ import attrs
 import numpy as np
 
 from wlmeasure.errors import ShareError
+from wlmeasure.image.file_content import open_regular, regular_bytes
 from wlmeasure.record.members import Each, Number, Pair, Whole
 from wlmeasure.share.cells import text_of_cell, write_rows
 from wlmeasure.share.columns import (
@@ -37,6 +38,7 @@ from wlmeasure.share.path_set import (
     read_feature,
 )
 from wlmeasure.study.path_lines import Bad, Stretch, parse_json
+from wlmeasure.words import typed_number
 
 __all__ = [
     "feature_cells",
@@ -152,7 +154,7 @@ def _value(name: str, text: str, kind: Any) -> Any:
 
 def _number(name: str, text: str) -> float:
     try:
-        return float(text)
+        return typed_number(text)
     except ValueError:
         raise ShareError(f"{name} must be a number: {text[:40]!r}") from None
 
@@ -182,7 +184,7 @@ def _text_cells(cells: dict[str, str]) -> dict[str, Any]:
 
 
 def _rows(path: Path) -> Iterator[dict[str, str]]:
-    with path.open(encoding="utf-8-sig", newline="") as file:
+    with open_regular(path) as raw, io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as file:
         yield from _records(csv.reader(file), path.name)
 
 
@@ -214,7 +216,7 @@ def table_features(folder: Path, stretch: tuple[Stretch, Stretch] | None = None)
         raise ShareError(
             f"{VERTICES} must have the columns {', '.join(VERTEX_COLUMNS)}: {', '.join(_header(vertices))[:200]}"
         )
-    with canals.open("rb") as rows, vertices.open("rb") as points:
+    with open_regular(canals) as rows, open_regular(vertices) as points:
         if stretch is None:
             rows.readline(), points.readline()
             records = _records(csv.reader(line.decode("utf-8") for line in rows), CANALS, header)
@@ -239,7 +241,7 @@ def _count(cells: dict[str, str]) -> int:
 
 
 def _header(path: Path) -> list[str]:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         line = file.readline(2**20).decode("utf-8-sig", "replace")
     return next(csv.reader([line.rstrip("\r\n")]), [])
 
@@ -255,6 +257,8 @@ def _table_feature(place: int, cells: dict[str, str], lines: list[bytes], count:
         table = [line.split(b",") for line in lines]
         if [row[1] for row in table] != [b"%d" % k for k in range(count)]:
             raise ShareError(f"{VERTICES} must count the vertices of path {cells['path']} from 0 without a gap")
+        if any(b"_" in line for line in lines):  # Python's own reading would take 2_1 for 21
+            raise ShareError(f"{VERTICES} must hold numbers: path {cells['path']} has an underscore")
         points = np.array([(float(row[2]), float(row[3])) for row in table]).reshape(-1, 2)
         return feature_of_cells(points, plain)
     except (ValueError, IndexError, KeyError) as error:
@@ -269,7 +273,7 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
     digest = hashlib.sha256()
     for name in (IMAGES, SCALES):
         if (folder / name).is_file():
-            digest.update((folder / name).read_bytes())
+            digest.update(regular_bytes(folder / name))
     counts = []
     for cells in _rows(folder / CANALS):
         counts.append(_count(cells))
@@ -281,9 +285,9 @@ def table_stretches(folder: Path, most: int) -> tuple[str, list[tuple[Stretch, S
         points_in += number
     firsts.append(len(counts))
     summed = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
-    with (folder / CANALS).open("rb") as file:
+    with open_regular(folder / CANALS) as file:
         canal_at = _line_starts(file, digest, [1 + first for first in firsts])
-    with (folder / VERTICES).open("rb") as file:
+    with open_regular(folder / VERTICES) as file:
         vertex_at = _line_starts(file, digest, [1 + int(summed[first]) for first in firsts])
     stretches = []
     for k, (first, after) in enumerate(pairwise(firsts)):

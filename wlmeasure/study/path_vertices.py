@@ -18,9 +18,11 @@ import numpy as np
 from attrs import frozen
 
 from wlmeasure.errors import ShareError, WlmeasureError
+from wlmeasure.image.file_content import open_regular
 from wlmeasure.share.cells import text_of_cell
 from wlmeasure.share.path_set import MOST_POINTS, Head, PathFeature, PathScale, read_feature
 from wlmeasure.study.path_lines import Bad, Stretch
+from wlmeasure.words import typed_number
 
 __all__ = ["vertices_features", "vertices_head", "vertices_stretches"]
 
@@ -65,7 +67,7 @@ class _Form:
 
 
 def _form(path: Path) -> _Form:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         line = file.readline(LONGEST_LINE + 1)
     text = line.decode("utf-8-sig", "replace").rstrip("\r\n")
     delimiter = next((sign for sign in ("\t", ";") if sign in text), ",")
@@ -127,12 +129,12 @@ def _scale_id(row: list[str], form: _Form) -> str | None:
 
 
 def _number(text: str, form: _Form) -> float:
-    return float(text.replace(",", ".") if form.delimiter != "," else text)
+    return typed_number(text.replace(",", ".") if form.delimiter != "," else text)
 
 
 def _rows(path: Path, form: _Form, stretch: Stretch | None) -> Iterator[list[str]]:
     """Cells of each line; the file is read line by line, and no cell holds a line end."""
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         file.seek(form.start if stretch is None else stretch.offset)
         end = None if stretch is None else stretch.offset + stretch.size
         at = file.tell()
@@ -210,7 +212,7 @@ def vertices_stretches(path: Path, most_bytes: int) -> tuple[str, list[Stretch]]
     stretches: list[Stretch] = []
     begin, first, lines = form.start, 1, 0
     key: tuple[str, ...] | None = None
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         digest.update(file.read(form.start))
         at = form.start
         for line in iter(lambda: file.readline(LONGEST_LINE + 1), b""):

@@ -117,7 +117,7 @@ def _fixed(value: float, unit: str) -> str:
 
 def observers_plot(readings: Readings, summary: Summary) -> Drawing:
     """Every first reading's deviation from its subject's mean, observer by observer, with bias and its interval."""
-    first = {name: {s: rows[0].value for s, rows in readings.by_subject(name).items()} for name in summary.observers}
+    first = {name: {s: row.value for s, row in readings.first(name).items()} for name in summary.observers}
     complete = [s for s in readings.subjects if all(s in own for own in first.values())]
     means = {s: float(np.mean([own[s] for own in first.values()])) for s in complete}
     off = {name: [first[name][s] - means[s] for s in complete] for name in summary.observers}

@@ -63,6 +63,7 @@ class Job:
     tooth: str | None
     picture: PictureForm
     weights: str | None
+    perhaps: bool
     model_sha256: str
 
 
@@ -96,6 +97,7 @@ def propose(
     tooth: str | None = None,
     picture: PictureForm = "svg",
     weights: Path | None = None,
+    perhaps: bool = False,
     workers: int = 1,
     scheduler: str | None = None,
     on_plan: Callable[[int, int], None] | None = None,
@@ -116,6 +118,8 @@ def propose(
         Form of the pictures.
     weights
         A network other than the package's.
+    perhaps
+        Propose what is less likely as well (`detect.look`).
     workers
         Processes on this computer; 1 looks in this one.
     scheduler
@@ -142,7 +146,12 @@ def propose(
             raise
         raise DetectError(f"{error}; to have films looked at, install the package again or name --weights") from None
     films, refused = _films(Path(place), out)
-    said = {"tooth": tooth, "picture": picture, "weights": None if weights is None else str(weights.absolute())}
+    said = {
+        "tooth": tooth,
+        "picture": picture,
+        "weights": None if weights is None else str(weights.absolute()),
+        "perhaps": perhaps,
+    }
     for part in ("cases", "pictures", ".journal"):
         (out / part).mkdir(parents=True, exist_ok=True)
     failed = dict(refused)
@@ -215,7 +224,8 @@ def _job(name: str, path: Path, out: Path, network: Network, said: dict[str, Any
         film_path = Path(os.path.relpath(path.resolve(), beside.resolve())).as_posix()
     except ValueError:  # on another drive
         film_path = str(path.resolve())
-    facts = [__version__, JOURNAL_SCHEMA, name, sha256, film_path, said["tooth"], said["picture"], network.sha256]
+    facts = [__version__, JOURNAL_SCHEMA, name, sha256, film_path, said["tooth"], said["picture"], said["perhaps"]]
+    facts += [network.sha256]
     key = hashlib.sha256(json.dumps(facts).encode()).hexdigest()
     return Job(name, str(path.absolute()), sha256, key, film_path, **said, model_sha256=network.sha256)
 
@@ -249,7 +259,7 @@ def look_at(job: Job, /, *, processes: int) -> Seen:
     network = _network(job.weights, job.model_sha256)
     try:
         radiograph = read(job.path, sha256=job.sha256)
-        made = look(radiograph, network=network)
+        made = look(radiograph, network=network, perhaps=job.perhaps)
         return _seen(job, radiograph, made, network)
     except DetectError:
         raise

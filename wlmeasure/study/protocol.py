@@ -10,9 +10,11 @@ from attrs import evolve, frozen
 
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, StudyError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.record.case import FILES, Case, Scale
 from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
+from wlmeasure.words import typed_whole
 
 __all__ = [
     "DEFINITIONS",
@@ -117,7 +119,7 @@ def load_json(path: Path) -> Any:
         It cannot be read.
     """
     try:
-        return json.loads(path.read_bytes().decode("utf-8-sig"))
+        return json.loads(regular_bytes(path).decode("utf-8-sig"))
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise StudyError(f"{path.name} must be JSON: {error}") from None
 
@@ -149,7 +151,7 @@ def read_clicks(text: str) -> tuple[int, int | None]:
     """
     low, dash, high = text.partition("-")
     try:
-        return int(low), (int(high) if high else None) if dash else int(low)
+        return typed_whole(low), (typed_whole(high) if high else None) if dash else typed_whole(low)
     except ValueError:
         raise StudyError(f"clicks must be a number or a range such as 3-8 or 3-: {text[:20]!r}") from None
 

@@ -1,7 +1,8 @@
 """A table of readings: one row a subject, observer and repeat, as CSV that any spreadsheet writes.
 
-Columns `subject`, `observer`, `value`; `repeat`, `definition`, `group` (of teeth), `unit` and `order` (place in the
-observer's own order) may be there; others are left alone. Separated by comma, semicolon or tab; numbers with a decimal point
+Columns `subject`, `observer`, `value`; `repeat`, `definition`, `group` (of teeth), `unit`, `order` (place in the
+observer's own order) and `cluster` may be there; others are left alone. An empty value says that the subject was read and gave
+none: a radius, say, that the points did not determine. Separated by comma, semicolon or tab; numbers with a decimal point
 or a decimal comma.
 """
 
@@ -10,13 +11,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path
 
 from attrs import evolve, frozen
 
 from wlmeasure.errors import StudyError
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.share.cells import table_text, text_of_cell
+from wlmeasure.words import typed_number
 
 __all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
 
@@ -25,12 +28,13 @@ LARGEST_TABLE = 256 * 2**20  # bytes; our parameter
 COLUMNS = {
     "subject": "what was measured: a film and canal",
     "observer": "who measured it",
-    "value": "the reading, in the unit of its definition",
+    "value": "the reading, in the unit of its definition; empty where it was read and not determined",
     "repeat": "1 for the observer's first reading of the subject",
     "definition": "what was measured on it, such as length_mm",
     "group": "group of teeth",
     "unit": "unit of the value",
     "order": "place of the film in the observer's own order",
+    "cluster": "what belongs together, such as the canals of one tooth; empty where each subject stands alone",
 }
 """Name and meaning of every column, in the order in which they are written."""
 NEEDED = ("subject", "observer", "value")
@@ -48,11 +52,14 @@ class Reading:
     group: str = ""
     unit: str = ""
     order: float | None = None
+    cluster: str = ""
 
 
 @frozen
 class Readings:
     """All values of a table. Each subject, observer, repeat and definition stands once.
+
+    `rows` are those with a value; `undetermined` those that were read and gave none, whose `value` is NaN.
 
     Raises
     ------
@@ -61,11 +68,16 @@ class Readings:
     """
 
     rows: tuple[Reading, ...]
+    undetermined: tuple[Reading, ...] = ()
+
+    @property
+    def every(self) -> tuple[Reading, ...]:
+        return (*self.rows, *self.undetermined)
 
     def __attrs_post_init__(self) -> None:
         seen: set[tuple[str, str, int, str]] = set()
         units: dict[str, str] = {}
-        for row in self.rows:
+        for row in self.every:
             key = (row.subject, row.observer, row.repeat, row.definition)
             if key in seen:
                 raise StudyError(
@@ -80,29 +92,31 @@ class Readings:
 
     @property
     def definitions(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(row.definition for row in self.rows))
+        return tuple(dict.fromkeys(row.definition for row in self.every))
 
     @property
     def observers(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(row.observer for row in self.rows))
+        return tuple(dict.fromkeys(row.observer for row in self.every))
 
     @property
     def subjects(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(row.subject for row in self.rows))
+        return tuple(dict.fromkeys(row.subject for row in self.every))
 
     @property
     def groups(self) -> tuple[str, ...]:
-        return tuple(sorted({row.group for row in self.rows if row.group}))
+        return tuple(sorted({row.group for row in self.every if row.group}))
 
     def of(self, *, definition: str | None = None, group: str | None = None) -> Readings:
         """Those of one definition, of one group of teeth."""
-        return Readings(
-            tuple(
+
+        def those(rows: tuple[Reading, ...]) -> tuple[Reading, ...]:
+            return tuple(
                 row
-                for row in self.rows
+                for row in rows
                 if (definition is None or row.definition == definition) and (group is None or row.group == group)
             )
-        )
+
+        return Readings(those(self.rows), those(self.undetermined))
 
     def by_subject(self, observer: str) -> dict[str, list[Reading]]:
         """An observer's readings of each subject, first reading first."""
@@ -110,6 +124,15 @@ class Readings:
         for row in sorted((r for r in self.rows if r.observer == observer), key=lambda r: r.repeat):
             out.setdefault(row.subject, []).append(row)
         return out
+
+    def first(self, observer: str) -> dict[str, Reading]:
+        """An observer's first reading of each subject, where it has a value: no later one stands for it."""
+        number = min((row.repeat for row in self.every), default=1)
+        return {row.subject: row for row in self.rows if row.observer == observer and row.repeat == number}
+
+    def clusters(self) -> dict[str, str]:
+        """What each subject belongs to; a subject that belongs to nothing is its own."""
+        return {row.subject: row.cluster or f"\0{row.subject}" for row in self.every}
 
 
 def load_readings(path: str | Path, *, unit: str = "") -> Readings:
@@ -126,7 +149,7 @@ def load_readings(path: str | Path, *, unit: str = "") -> Readings:
     if path.stat().st_size > LARGEST_TABLE:
         raise StudyError(f"{path.name} must be at most {LARGEST_TABLE} bytes: {path.stat().st_size}")
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = regular_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise StudyError(f"{path.name} must be UTF-8 text: save the table as CSV UTF-8") from None
     try:
@@ -174,9 +197,10 @@ def readings_from_csv(text: str, *, unit: str = "") -> Readings:
             counts[key] = counts.get(key, 0) + 1
             row = evolve(row, repeat=counts[key])
         rows.append(row)
-    if not rows:
+    found = tuple(row for row in rows if row.value == row.value)
+    if not found:
         raise StudyError("table must hold a reading: it has none below its first row")
-    return Readings(tuple(rows))
+    return Readings(found, tuple(row for row in rows if row.value != row.value))
 
 
 def _row(cells: dict[str, str], number: int, unit: str) -> Reading:
@@ -190,12 +214,13 @@ def _row(cells: dict[str, str], number: int, unit: str) -> Reading:
     return Reading(
         text["subject"],
         text["observer"],
-        _number(text["value"], number, "value"),
+        _number(text["value"], number, "value") if text["value"] else nan,
         int(repeat),
         text["definition"],
         text["group"],
         text["unit"] or unit,
         _number(text["order"], number, "order") if text["order"] else None,
+        text["cluster"],
     )
 
 
@@ -209,7 +234,7 @@ def _number(text: str, number: int, name: str) -> float:
     if plain.count(",") == 1 and "." not in plain:
         plain = plain.replace(",", ".")
     try:
-        value = float(plain)
+        value = typed_number(plain)
     except ValueError:
         raise StudyError(f"row {number}: {name} must be a number such as 20.5 or 20,5: {text[:40]!r}") from None
     if not isfinite(value) or "_" in plain:
@@ -220,8 +245,8 @@ def _number(text: str, number: int, name: str) -> float:
 def readings_csv(rows: Iterable[Reading]) -> str:
     """The table as CSV with every column; read again it gives the same readings: values come back exactly."""
     cells = (
-        (one.subject, one.observer, one.value, one.repeat, one.definition, one.group, one.unit,
-         None if one.order is None else f"{one.order:g}")
+        (one.subject, one.observer, one.value if one.value == one.value else None, one.repeat, one.definition, one.group,
+         one.unit, None if one.order is None else f"{one.order:g}", one.cluster)
         for one in rows
     )  # fmt: skip
     return table_text([COLUMNS, *cells])

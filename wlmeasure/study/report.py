@@ -359,7 +359,7 @@ def _paths(paths: PathAgreement, observers: Sequence[str]) -> list[Block]:
         ]
     if paths.own:
         own = tuple((name, f"{pairs}", f"{mean:.3f}", f"{end:.3f}") for name, pairs, mean, end in paths.own)
-        head = ("observer", "canals", "mean distance, mm", "at the apical end, mm")
+        head = ("observer", "canals", "mean distance, mm", "from end to end, mm")
         blocks += [Heading(3, "An observer's first and second path"), Table(own, head, (1, 2, 3), named=True)]
     ends = "Apical ends about the mean end of their canal, which runs upwards."
     if paths.ellipse is not None:

@@ -24,6 +24,7 @@ from wlmeasure.record.evaluate import CanalResult, CaseResult, TraceResult, eval
 from wlmeasure.record.facts import CaseFacts, case_facts
 from wlmeasure.record.films import MM_PER_PX_RANGE
 from wlmeasure.share.path_set import Head, PathFeature
+from wlmeasure.share.paths import Credit, case_name
 from wlmeasure.share.result import canal_flags, canal_rows
 from wlmeasure.study.path_lines import Bad
 from wlmeasure.trace.centreline import LONGEST_MM
@@ -37,17 +38,20 @@ Columns = dict[str, list[Any]]
 DIGITS = 6
 ROUGH_MM = 0.025  # a pixel of a path without a scale, only to measure its angles, which do not depend on it
 SAME_END_MM = 1e-6
+MOST_TIMES = (
+    10.0  # our parameter: a line may be so much longer from point to point than a canal, as scattered points make it
+)
 
 ROW_COLUMNS = {
     "source": "File that the canal stands in, as it was named.",
     "place": "Its place in that file, counted from 1; of a list of vertices, of the line its stretch begins with.",
     "id": "The line's own id, where it has one.",
-    "case": "Identifier of the case.",
+    "case": "Identifier of the case; of a result of a study the blinded name of its film.",
     "image": "Id of the image or film.",
     "tooth": "Tooth in the designation of ISO 3950.",
     "canal": "Name of the canal.",
     "annotator": "Who drew the line.",
-    "session": "In which session or repeat.",
+    "session": "In which session; of a result of a study which of the observer's readings of that film, from 1.",
     "method": "What made the line.",
     "apical_end": "What the line ends at.",
     "points": "Points of the line.",
@@ -63,11 +67,13 @@ ROW_COLUMNS = {
     "schneider_deg": "Schneider's angle, degrees; of the first curve of an S.",
     "schneider_std_deg": "Standard uncertainty of it by the scatter of the points, degrees.",
     "schneider_secondary_deg": "Schneider's angle of the second curve of an S, degrees.",
+    "schneider_secondary_std_deg": "Standard uncertainty of it, degrees.",
     "weine_deg": "Angle between the tangents of the curve's two ends (Weine; Pruett's angle), degrees.",
     "weine_std_deg": "Standard uncertainty of it, degrees.",
     "weine_secondary_deg": "The same angle of the second curve of an S, degrees.",
     "long_axis_deg": "Angle between the long axes of the canal's two ends, degrees.",
-    "turning_deg": "Sum of the sizes of all turns, degrees.",
+    "turning_deg": "Sum of the sizes of the turns of all bends, degrees.",
+    "turning_std_deg": "Standard uncertainty of it, degrees; an angle whose own is above 5 degrees is not determined.",
     "arc_deg": "Turn of the one fitted arc, before a turn below 5 degrees is called straight, degrees.",
     "radius_mm": "Pruett's radius, mm; empty where the points do not determine it.",
     "radius_low_mm": "Lower end of its 95 % interval, mm.",
@@ -185,6 +191,13 @@ def _in_mm(number: int, source: str, place: int, head: Head, feature: PathFeatur
     path = feature.path_px * pixel
     if hypot(*(path[-1] - path[0]).tolist()) < SAME_END_MM:
         raise WlmeasureError("path must not end where it begins: a canal has two ends; check the order of the points")
+    steps = np.diff(path, axis=0)
+    length = float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+    # Before anything is measured: one point astray by a kilometre would take the memory of the machine, and all with it.
+    if not length <= MOST_TIMES * LONGEST_MM:
+        raise WlmeasureError(
+            f"path must be at most {MOST_TIMES * LONGEST_MM:g} mm from point to point: {length:.4g} mm; look for a point astray"
+        )
     return _Line(
         number, source, place, feature, path, pixel, 0.0 if scale is None else scale.rel_std or 0.0, scale is not None
     )
@@ -288,7 +301,9 @@ def case_rows(source: str, path: Path) -> Columns:
 def _case_row(
     source: str, place: int, result: CaseResult, facts: CaseFacts, canal: CanalResult, trace: TraceResult | None
 ) -> Row:
-    row: Row = {"source": source, "place": place, "case": result.case.case_id, "tooth": result.case.tooth}
+    credit = Credit().of(result.case)
+    row: Row = {"source": source, "place": place, "case": case_name(result.case), "tooth": result.case.tooth}
+    row |= {"annotator": credit.annotator, "session": credit.session}
     row |= {"canal": canal.canal.name, "model": "case"}
     row["flags"] = " ".join(flag.code for flag in canal_flags(canal, trace, facts.of(canal.canal.name))) or None
     if trace is None or trace is canal.basis:

@@ -14,6 +14,7 @@ from wlmeasure.measure.budget import NORMAL_95
 
 __all__ = ["subjects_for_icc", "subjects_for_limits", "subjects_for_repeatability"]
 
+MOST_SUBJECTS = 1e9  # our parameter: beyond it a wish was mistyped
 FEW_OBSERVERS_FROM = 0.7  # Bonett's addition of 5 times the correlation holds for two observers from here
 
 
@@ -39,10 +40,27 @@ def subjects_for_icc(icc: float, width: float, observers: int) -> int:
     if not 0.0 < check_finite(MeasureError, "width", width) < 1.0:
         raise MeasureError(f"width must lie between 0 and 1: {width:g}")
     k = _count(observers, "observers")
-    needed = 8.0 * NORMAL_95**2 * (1.0 - icc) ** 2 * (1.0 + (k - 1) * icc) ** 2 / (k * (k - 1) * width**2) + 1.0
+    of_width = (1.0 - icc) ** 2 * (1.0 + (k - 1) * icc) ** 2 / (k * (k - 1))
+    needed = _whole(8.0 * of_width, NORMAL_95 / width) + 1.0
     if k == 2 and icc >= FEW_OBSERVERS_FROM:
         needed += 5.0 * icc
     return ceil(needed - 1e-9)
+
+
+def _whole(factor: float, ratio: float) -> float:
+    """``factor * ratio**2``, where that is a number that anybody could want subjects of.
+
+    Raises
+    ------
+    MeasureError
+        More than :data:`MOST_SUBJECTS`, or more than a number can hold.
+    """
+    needed = factor * min(ratio, 1e100) ** 2
+    if needed > MOST_SUBJECTS:
+        raise MeasureError(
+            f"precision must be within reach: it needs more than {MOST_SUBJECTS:g} subjects; ask for less"
+        )
+    return needed
 
 
 def subjects_for_limits(std: float, half_width: float) -> int:
@@ -62,7 +80,7 @@ def subjects_for_limits(std: float, half_width: float) -> int:
     """
     check_positive(MeasureError, "std", std)
     check_positive(MeasureError, "half_width", half_width)
-    return max(2, ceil(3.0 * (NORMAL_95 * std / half_width) ** 2 - 1e-9))
+    return max(2, ceil(_whole(3.0, NORMAL_95 * (std / half_width)) - 1e-9))
 
 
 def subjects_for_repeatability(relative: float, repeats: int) -> int:
@@ -76,7 +94,7 @@ def subjects_for_repeatability(relative: float, repeats: int) -> int:
     if not 0.0 < check_finite(MeasureError, "relative", relative) < 1.0:
         raise MeasureError(f"relative must lie between 0 and 1: {relative:g}")
     k = _count(repeats, "repeats")
-    return max(2, ceil((NORMAL_95 / relative) ** 2 / (2.0 * (k - 1)) - 1e-9))
+    return max(2, ceil(_whole(1.0 / (2.0 * (k - 1)), NORMAL_95 / relative) - 1e-9))
 
 
 def _count(value: int, name: str) -> int:

@@ -3,11 +3,13 @@
 Cells may be missing. What is said of two observers rests on all subjects that both read; an observer's own error on all
 subjects read twice; the correlations, their mean squares and the parts of the variance on the subjects that every observer
 read (the balanced subset), since their intervals are those of a complete table. How many subjects that left out is said.
-Between observers first readings count, so that a repeat is not taken for another observer.
+Between observers first readings count, so that a repeat is not taken for another observer; where one of them gave no value,
+no later one stands for it. Canals of one tooth are a cluster: the intervals of biases and limits allow for it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import combinations
 from math import sqrt
 
@@ -22,6 +24,7 @@ from wlmeasure.study.differences import (
     TWO_SD,
     Limits,
     RepeatedLimits,
+    clustered_std,
     limits_of_agreement,
     limits_of_repeated,
 )
@@ -160,14 +163,17 @@ def summary(
     if len(readings.definitions) != 1:
         raise StudyError(f"readings must be of one definition: they are of {', '.join(readings.definitions)}")
     rows = {name: readings.by_subject(name) for name in readings.observers}
+    firsts = {name: readings.first(name) for name in readings.observers}
+    clusters = readings.clusters()
     unit = readings.rows[0].unit
     # Of lengths; half a millimetre says nothing of a radius.
     usual = WITHIN_MM if unit == "mm" and "radius" not in readings.definitions[0] else ()
     sizes = usual if within is None else within
-    complete = [s for s in readings.subjects if all(s in own for own in rows.values())]
-    pairs = [_pair(a, b, rows[a], rows[b], sizes, varies) for a, b in combinations(rows, 2)]
-    first = np.array([[own[s][0].value for own in rows.values()] for s in complete]).reshape(-1, len(rows))
-    own = tuple(_own(name, rows[name], first, k) for k, name in enumerate(rows))
+    complete = [s for s in readings.subjects if all(s in own for own in firsts.values())]
+    pairs = [_pair(a, b, firsts, rows, clusters, sizes, varies) for a, b in combinations(rows, 2)]
+    first = np.array([[own[s].value for own in firsts.values()] for s in complete]).reshape(-1, len(rows))
+    together = [clusters[s] for s in complete]
+    own = tuple(_own(name, rows[name], first, k, together) for k, name in enumerate(rows))
     held = [pair for pair in pairs if pair is not None]
     if not held and all(one.within is None for one in own):
         raise StudyError(
@@ -175,7 +181,7 @@ def summary(
             "said of agreement"
         )
     squares, icc, between = _together(first)
-    remarks = _remarks(readings, len(complete), len(rows), icc)
+    remarks = _remarks(readings, complete, icc)
     return Summary(
         readings.definitions[0],
         group,
@@ -198,42 +204,46 @@ def summary(
 def _pair(
     first: str,
     second: str,
-    ones: dict[str, list[Reading]],
-    twos: dict[str, list[Reading]],
+    firsts: dict[str, dict[str, Reading]],
+    rows: dict[str, dict[str, list[Reading]]],
+    clusters: dict[str, str],
     sizes: tuple[float, ...],
     varies: bool,
 ) -> Pair | None:
+    ones, twos = firsts[first], firsts[second]
     both = [subject for subject in ones if subject in twos]
-    if len(both) < 2:
+    together = [clusters[s] for s in both]
+    if len(set(together)) < 2:
         return None
-    a = np.array([ones[s][0].value for s in both])
-    b = np.array([twos[s][0].value for s in both])
-    several = [[[row.value for row in own[s]] for s in both] for own in (ones, twos)]
+    a = np.array([ones[s].value for s in both])
+    b = np.array([twos[s].value for s in both])
+    several = [[[row.value for row in rows[name][s]] for s in both] for name in (first, second)]
     repeated = None
     if all(any(len(r) > 1 for r in one) for one in several):
-        repeated = limits_of_repeated(*several, varies=varies)
+        repeated = limits_of_repeated(*several, varies=varies, clusters=together)
     return Pair(
         first,
         second,
         tuple(both),
         tuple(float(v) for v in 0.5 * (a + b)),
         tuple(float(v) for v in a - b),
-        limits_of_agreement(a, b),
-        limits_of_agreement(a, b, times=TWO_SD),
+        limits_of_agreement(a, b, clusters=together),
+        limits_of_agreement(a, b, times=TWO_SD, clusters=together),
         repeated,
         dahlberg(a, b),
         tuple(share_within(a - b, size) for size in sizes),
     )
 
 
-def _own(name: str, own: dict[str, list[Reading]], first: Float64, column: int) -> Own:
+def _own(name: str, own: dict[str, list[Reading]], first: Float64, column: int, together: list[str]) -> Own:
     several = [[row.value for row in rows] for rows in own.values() if len(rows) > 1]
     twice = np.array([values[:2] for values in several]).reshape(-1, 2)
     bias, interval = None, None
-    if first.shape[1] > 1 and len(first) > 1:
+    if first.shape[1] > 1 and len(set(together)) > 1:
         off = first[:, column] - first.mean(axis=1)
         bias = float(off.mean())
-        half = t_quantile(0.975, len(off) - 1) * float(off.std(ddof=1)) / sqrt(len(off))
+        std, groups = clustered_std(off, together)
+        half = t_quantile(0.975, groups - 1) * std
         interval = (bias - half, bias + half)
     icc = None
     least = min((len(values) for values in several), default=0)
@@ -292,13 +302,35 @@ def _components(cells: list[list[list[Reading]]]) -> Components | None:
     )
 
 
-def _remarks(readings: Readings, complete: int, observers: int, icc: dict[Form, Correlation]) -> tuple[str, ...]:
+def _remarks(readings: Readings, complete: Sequence[str], icc: dict[Form, Correlation]) -> tuple[str, ...]:
     out = []
-    all_subjects = len(readings.subjects)
-    if observers > 1 and complete < all_subjects:
+    subjects, observers = readings.subjects, readings.observers
+    read = {(row.subject, row.observer) for row in readings.every}
+    unread = [s for s in subjects if any((s, one) not in read for one in observers)]
+    without = len(subjects) - len(complete) - len(unread)
+    if len(observers) > 1 and len(complete) < len(subjects):
+        said = [f"{len(unread)} of {len(subjects)} subjects were not read by every observer"] if unread else []
+        if without:
+            said.append(
+                f"{without} of {len(subjects)} were read by every observer, and a first reading is missing or not determined"
+            )
         out.append(
-            f"{all_subjects - complete} of {all_subjects} subjects were not read by every observer: the correlations and the "
-            f"parts of the variance rest on the other {complete}; pairs of observers on all subjects that both read."
+            f"{'; '.join(said)}: the correlations and the parts of the variance rest on the other {len(complete)}; pairs of "
+            "observers on all subjects whose first readings by both have a value."
+        )
+    if readings.undetermined:
+        count = {one: sum(row.observer == one for row in readings.undetermined) for one in observers}
+        by = ", ".join(f"{one} {number}" for one, number in count.items() if number)
+        out.append(
+            f"{len(readings.undetermined)} of {len(readings.every)} readings were made and not determined ({by}): what is "
+            "said rests on the others, which are not a random choice of them."
+        )
+    clusters = readings.clusters()
+    groups = len(set(clusters.values()))
+    if groups < len(clusters):
+        out.append(
+            f"The {len(clusters)} subjects fall into {groups} clusters (canals of one tooth): the intervals of biases and "
+            "limits of agreement allow for that, those of the correlations and of repeatability do not."
         )
     if icc and icc["ICC(2,1)"].interval[0] < 0.0:
         out.append(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 from attrs import asdict
 
 from wlmeasure.study.correlation import FORMS
@@ -144,10 +145,11 @@ def _path_lines(paths: PathAgreement) -> list[str]:
     lines = [
         f"paths ({len(paths.pairs)} pairs of first paths)",
         f"  distance between two paths {paths.mean_mm.mean():.3f} mm on the average, "
-        f"{paths.mean_mm[-1]:.3f} mm at the apical end; 95 of 100 below {paths.high_mm.max():.3f} mm",
+        f"{np.mean([pair.ends_mm for pair in paths.pairs]):.3f} mm from apical end to apical end; "
+        f"95 of 100 below {paths.high_mm.max():.3f} mm",
     ]
     lines += [
-        f"  {observer}, first and second path: {mean:.3f} mm on the average, {end:.3f} mm at the apical end ({pairs} canals)"
+        f"  {observer}, first and second path: {mean:.3f} mm on the average, {end:.3f} mm from end to end ({pairs} canals)"
         for observer, pairs, mean, end in paths.own
     ]
     if paths.ellipse is not None:
@@ -181,6 +183,7 @@ def observers_json(
             "pairs": len(paths.pairs),
             "places": [round(float(p), 4) for p in PLACES],
             "mean_mm": [float(v) for v in paths.mean_mm],
+            "ends_mm": float(np.mean([pair.ends_mm for pair in paths.pairs])),
             "high_mm": [float(v) for v in paths.high_mm],
             "shares": None if paths.shares is None else dict(zip(PARTS, paths.shares, strict=True)),
             "ellipse": None if paths.ellipse is None else asdict(paths.ellipse),

@@ -42,8 +42,9 @@ def worst(readings: Readings, definition: str, most: int = MOST) -> list[Worst]:
     """The subjects whose first readings are farthest apart, the worst first; those that two observers read."""
     of = readings.of(definition=definition)
     first: dict[str, dict[str, float]] = {}
-    for row in sorted(of.rows, key=lambda r: r.repeat):
-        first.setdefault(row.subject, {}).setdefault(row.observer, row.value)
+    for name in of.observers:
+        for subject, row in of.first(name).items():
+            first.setdefault(subject, {})[name] = row.value
     unit = of.rows[0].unit if of.rows else ""
     found = [
         Worst(subject, tuple(values.items()), max(values.values()) - min(values.values()), unit)

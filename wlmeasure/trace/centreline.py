@@ -11,8 +11,11 @@ background that changes linearly or cubically across the strip is projected out.
 orthogonal, not knowing the profile costs no precision: with white noise this is the maximum-likelihood estimate. Texture is not
 white, and a canal's curvature changes slowly; both are known to the fit, so that it goes on evenly where little is seen.
 
-End points stay where the person put them. A click between them is an observation of the line like what is seen, and one that
-the line would miss counts more until it does not: more clicks bind the path more, so that who corrects it never makes it worse.
+Where maps of the film are at hand (`evidence`), film and maps together choose the route, and the fit stays near it.
+
+End points stay where the person put them, or with maps within 0.08 mm. A click between them is an observation of the line like
+what is seen, and one that the line would miss counts more until it does not: more clicks bind the path more, so that who
+corrects it never makes it worse.
 """
 
 from __future__ import annotations
@@ -28,10 +31,11 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import TraceError, check_positive
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.points import as_points, frozen_array
+from wlmeasure.points import as_points, frozen_array, polyline_feet
+from wlmeasure.trace.evidence import FilmMaps, Known, canal_gain, line_beside, map_cost, map_on
 from wlmeasure.trace.path import minimal_path
 from wlmeasure.trace.ridge import Candidate, LineKind, WorkingGrid, level, line_candidates, line_cost, working_grid
-from wlmeasure.trace.route import best_route, standing
+from wlmeasure.trace.route import MARGIN_FROM, MARGIN_TO, best_route, standing
 from wlmeasure.trace.spline import arc_length, basis, resample, smooth_line
 from wlmeasure.trace.strip import line_normals, sample_image
 
@@ -49,7 +53,7 @@ __all__ = [
 
 Float64 = NDArray[np.float64]
 
-TRACER = "symmetry-fit/4"  # written into the case file; changes whenever the same clicks may give another path
+TRACER = "symmetry-fit/5"  # written into the case file; changes whenever the same clicks may give another path
 GIVEN_PATH = "given path"
 GIVEN_STD_PX = 0.5  # our parameter: a path of which nothing is known was drawn by a careful hand
 
@@ -84,6 +88,25 @@ MOST_PIXELS = 30_000  # OpenCV samples regions of up to 32767
 SHORT_LINE_STD_MM = 0.03  # a click and a half across the line
 HIDDEN_MM, HIDDEN_BELOW = 0.6, 1.0  # a file in view stands out ten times this (whole-tooth phantoms)
 SEEN_OVER_MM = 1.5  # a gap of one knot span in what is seen may hold a bend
+# With maps: the farthest that a file may be from every click and still be asked
+# about; within which a way runs along a file; how near its end a canal that another one runs into is.
+LINE_SEEN = 0.25
+FILE_NEAR_MM, ALONG_FILE_MM, JOINED_MM = 1.5, 0.2, 0.3
+TOLD_APART_MM = (
+    0.25  # nearer to the clicks on the average another canal or file is not told from this one, and repels nothing
+)
+PARALLEL_MM = 1.0  # a canal so near to every click lies in the same root
+# How near the route the fit stays; where another canal or its file lies in the strip, nothing is symmetrical about this one.
+ROUTE_STD_MM, ROUTE_ALONE_STD_MM, ROUTE_EVERY_MM = 0.1, 0.03, 0.5
+NOT_SYMMETRICAL = 0.02
+BORDER_NEAR_MM, BORDER_SEEN = 0.3, 0.4
+END_STD_MM = (
+    0.04  # an end click lies aside of the canal by about so much, and the path's end no farther than twice that
+)
+# A logistic of 1, margin, least of the canals' map, mean of the borders' map; fitted to 38 paths off by more than 0.3 mm and to
+# 265 right ones (whole-tooth phantoms and flat films, seeds from 910000000), its first weight so that 5 % of the right ones lie
+# above the doubt from which a path is called doubtful.
+DOUBT_WITH_MAPS = np.array([0.53, -0.95, -5.14, 5.03])
 SETTLED_MM = 1e-3  # a twentieth of a pixel
 
 
@@ -105,8 +128,8 @@ class CanalTrace:
         How much a line stands out at each point of the path: its strength over the level that nine tenths of the region
         stay below, the middle value over a stretch of 1.5 mm. None for a path that was given and not traced.
     doubt
-        How likely the path is to have left the line somewhere by more than 0.15 mm, from 0 to 1: by what is seen along it and
-        along other ways (`route`). Fitted to synthetic films, so take it as an order. None for a path that was given and not
+        How likely the path is to have left the line, from 0 to 1: by what is seen along it and along other ways (`route`), with
+        maps by them as well. Fitted to synthetic films, so take it as an order. None for a path that was given and not
         traced, and for one shorter than 3 mm.
     """
 
@@ -170,6 +193,8 @@ def trace_line(
     *,
     name: str = "clicks_px",
     files: Sequence[Float64] = (),
+    maps: FilmMaps | None = None,
+    others: Sequence[Float64] = (),
 ) -> CanalTrace:
     """Trace the centre line of a canal or a file through clicks on the image.
 
@@ -178,8 +203,8 @@ def trace_line(
     radiograph
         The film; its stored values are traced, whatever the display shows.
     clicks_px : (K, 2)
-        (row, col), coronal to apical, two or more. The first and the last stay; the path passes those
-        between within about 0.1 mm.
+        (row, col), coronal to apical, two or more. The first and the last stay, or with `maps` the path begins and ends within
+        0.08 mm of them; it passes those between within about 0.1 mm.
     kind
         ``file`` looks for a bright line, ``canal`` for a dark one or for the file that lies in it.
     mm_per_px
@@ -187,7 +212,14 @@ def trace_line(
     name
         What the clicks are called in an error.
     files : of (N, 2)
-        Paths of files traced on the film: a canal whose clicks lie on one runs along it.
+        Paths of files traced on the film: a canal whose clicks lie on one runs along it. With `maps`, one in which it lies
+        draws it, and those of other canals repel it.
+    maps
+        What maps of the film say of canals; without them a canal is traced by what is seen on the film alone. The tracer's
+        name says whose they were.
+    others : of (N, 2)
+        Paths of canals traced before that this one does not run into; with `maps` they repel it, but for one that its last
+        click lies on.
 
     Returns
     -------
@@ -212,6 +244,8 @@ def trace_line(
         )
     density = radiograph.density()
     grid = working_grid(density, clicks, mm_per_px)
+    if maps is not None and kind == "canal" and length >= SHORTEST_MM:
+        return _trace_with_maps(density, grid, clicks, mm_per_px, files, maps, others)
     candidates = line_candidates(grid, kind, clicks, files)
     coarse, candidate = _coarse_path(grid, candidates, clicks)
     # A file stands out so much that the path over cells is safe.
@@ -228,6 +262,135 @@ def trace_line(
     return CanalTrace(
         path, clicks, TRACER, std_px, seen, _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
     )
+
+
+def _trace_with_maps(
+    density: NDArray[np.generic],
+    grid: WorkingGrid,
+    clicks: Float64,
+    mm_per_px: tuple[float, float],
+    files: Sequence[Float64],
+    maps: FilmMaps,
+    others: Sequence[Float64],
+) -> CanalTrace:
+    """A canal by film and maps: the best route, then the axis of symmetry near it."""
+    pixel = np.array(mm_per_px)
+    known = _known(density, grid, clicks, mm_per_px, tuple(files), maps, tuple(others))
+    route = _route(density, grid, clicks, mm_per_px, maps, known)
+    path, std_mm = _symmetry_fit(
+        density, route, clicks, pixel, beside=_Beside(route, _alone(grid, maps, known, route, pixel))
+    )
+    std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
+    candidates = line_candidates(grid, "canal", clicks, known.own)
+    seen = _seen_along(grid, candidates, path)
+    bridged = _bridged(path, seen, list(known.own), clicks, pixel)
+    if bridged is not path:
+        path, seen = bridged, _seen_along(grid, candidates, bridged)
+    doubt = _doubt_with_maps(density, grid, maps, known, path, clicks, pixel)
+    return CanalTrace(path, clicks, f"{TRACER} with {maps.model}", std_px, seen, doubt)
+
+
+def _doubt_with_maps(
+    density: NDArray[np.generic],
+    grid: WorkingGrid,
+    maps: FilmMaps,
+    known: Known,
+    path: Float64,
+    clicks: Float64,
+    mm_per_px: Float64,
+) -> float:
+    """As of `CanalTrace`: by the margin, the least of the canals' map and the mean of the borders' map along the path."""
+    size = mm_per_px[0], mm_per_px[1]
+    margin = standing(density, path, clicks, size, maps=maps, known=known).margin
+    at = tuple(grid.nearest_cells(path).T)
+    canal, border = (map_on(grid, share, maps.scale)[at] for share in (maps.canal, maps.outline))
+    step_mm = float(arc_length(path * mm_per_px)[-1]) / max(len(path) - 1, 1)
+    window = min(max(round(SEEN_OVER_MM / step_mm), 1), len(canal))
+    weakest = float(np.convolve(canal, np.full(window, 1.0 / window), "valid").min())
+    score = DOUBT_WITH_MAPS @ (1.0, min(max(margin, MARGIN_FROM), MARGIN_TO), weakest, float(border.mean()))
+    return float(1.0 / (1.0 + np.exp(-score)))
+
+
+def _route(
+    density: NDArray[np.generic],
+    grid: WorkingGrid,
+    clicks: Float64,
+    mm_per_px: tuple[float, float],
+    maps: FilmMaps,
+    known: Known,
+) -> Float64:
+    """The best way by film and maps, pixels."""
+    gain, _ = canal_gain(grid, maps, known)
+    cells = [(int(r), int(c)) for r, c in grid.nearest_cells(clicks)]
+    rough = grid.to_px(minimal_path(map_cost(gain), cells))
+    rough[0], rough[-1] = clicks[0], clicks[-1]
+    parallel = _parallel(clicks, known.canals, np.array(mm_per_px))
+    return best_route(density, clicks, [rough], mm_per_px, maps, known, parallel).path_mm / mm_per_px
+
+
+def _parallel(clicks: Float64, canals: tuple[Float64, ...], pixel: Float64) -> Float64 | None:
+    """Another canal's line, moved to pass the clicks, pixels: what lies so near runs in the same root and much alike."""
+    best, least = None, PARALLEL_MM
+    for canal in canals:
+        line, at = canal * pixel, clicks * pixel
+        feet = polyline_feet(at, line)
+        if float(feet.apart.max()) >= least or (np.diff(feet.along) <= 0.0).any():
+            continue
+        along = arc_length(line)
+        run = np.linspace(feet.along[0], feet.along[-1], 200)
+        on = np.column_stack([np.interp(run, along, axis) for axis in line.T])
+        foot = np.column_stack([np.interp(feet.along, along, axis) for axis in line.T])
+        moved = np.column_stack([np.interp(run, feet.along, axis) for axis in (at - foot).T])
+        best, least = (on + moved) / pixel, float(feet.apart.max())
+    return best
+
+
+def _ridge(grid: WorkingGrid, maps: FilmMaps, places: Float64) -> Float64:
+    """The line of a map through places on it, pixels."""
+    cells = [(int(r), int(c)) for r, c in grid.nearest_cells(places)]
+    return grid.to_px(minimal_path(1.0 / (map_on(grid, maps.canal, maps.scale).astype(np.float64) + 0.03), cells))
+
+
+def _known(
+    density: NDArray[np.generic], grid: WorkingGrid, clicks: Float64, mm_per_px: tuple[float, float],
+    files: tuple[Float64, ...], maps: FilmMaps, others: tuple[Float64, ...],
+) -> Known:  # fmt: skip
+    """Which files lie in the canal that was clicked, and which of the other canals it does not run into.
+
+    A click near a file says little where two canals are near: a file lies in the canal whose way by film and maps, found
+    without asking any file, runs along it.
+    """
+    pixel = np.array(mm_per_px)
+
+    def aside(line: Float64) -> Float64:
+        return polyline_feet(clicks * pixel, line * pixel).apart
+
+    apart = tuple(o for o in others if float(aside(o)[-1]) > JOINED_MM and float(aside(o).mean()) > TOLD_APART_MM)
+    strange = line_beside(grid, maps, clicks)
+    if strange is not None:
+        # Another canal's, which nobody has traced yet.
+        apart += (_ridge(grid, maps, strange),)
+    near = tuple(f for f in files if float(aside(f).min()) <= FILE_NEAR_MM)
+    far = tuple(f for f in files if not any(f is one for one in near))
+    if not near:
+        return Known(files=far, canals=apart)
+    way = _route(density, grid, clicks, mm_per_px, maps, Known(files=far, canals=apart, unsaid=near)) * pixel
+    own: list[Float64] = []
+    foreign: list[Float64] = []
+    unsaid: list[Float64] = []
+    canal = map_on(grid, maps.canal, maps.scale)
+    for file in near:
+        line = resample(file * pixel, 200)
+        feet = polyline_feet(line, way)
+        beside = (feet.along > 0.3) & (feet.along < float(arc_length(way)[-1]) - 0.3)
+        # In the crown no map says where a canal is, so that only the root is asked.
+        beside &= canal[tuple(grid.nearest_cells(line / pixel).T)] >= LINE_SEEN
+        if beside.any():
+            lies = float((feet.apart[beside] < ALONG_FILE_MM).mean()) > 0.5
+        else:
+            lies = line_candidates(grid, "canal", clicks, (file,))[0].follows_file
+        (own if lies else foreign if float(aside(file).mean()) > TOLD_APART_MM else unsaid).append(file)
+    return Known(tuple(own), far + tuple(foreign), apart, tuple(unsaid))
 
 
 def _bridged(path_px: Float64, seen: Float64, files: Sequence[Float64], clicks: Float64, mm_per_px: Float64) -> Float64:
@@ -269,6 +432,7 @@ def stored_trace(
     tracer: str,
     centre_std_px: float = GIVEN_STD_PX,
     files: Sequence[Float64] = (),
+    doubt: float | None = None,
 ) -> CanalTrace:
     """A path that was traced before, with what is seen along it on the film now.
 
@@ -278,8 +442,8 @@ def stored_trace(
         As for `trace_line`; the same ones give the same `seen_along`.
     path_px : (N, 2)
         The path as it was accepted; it is not changed.
-    tracer, centre_std_px
-        What made it, and how sure it was.
+    tracer, centre_std_px, doubt
+        What made it, how sure it was, and its doubt where that was kept; else it is judged by the film alone.
 
     Raises
     ------
@@ -292,7 +456,8 @@ def stored_trace(
     grid = working_grid(density, clicks, mm_per_px)
     candidates = line_candidates(grid, kind, clicks, files)
     seen = _seen_along(grid, candidates, path)
-    doubt = _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
+    if doubt is None:
+        doubt = _doubt(density, grid, candidates, path, clicks, np.array(mm_per_px))
     return CanalTrace(path, clicks, tracer, centre_std_px, seen, doubt)
 
 
@@ -372,10 +537,12 @@ def _symmetry_fit(
     *,
     free_ends: bool = False,
     rounds: int = ROUNDS,
+    beside: _Beside | None = None,
 ) -> tuple[Float64, float]:
     """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm.
 
-    The ends stay where they were clicked, or with `free_ends` move sideways like the rest.
+    The ends stay where they were clicked, or with `free_ends` move sideways like the rest. A line `beside` draws the fit to it,
+    as a click does but less; the end clicks then are observations too, that the path may miss by a little sideways.
     """
     ends = clicks[[0, -1]] * mm_per_px
     line = coarse_px * mm_per_px
@@ -397,7 +564,8 @@ def _symmetry_fit(
     u = across[half + 1 :]
     whiten = _whitening(u, 0.0 if free_ends else WANDERING)
     matrix = basis(np.linspace(0.0, 1.0, rows), spans)
-    if not free_ends:
+    fixed = not free_ends and beside is None
+    if fixed:
         matrix = matrix[:, 1:-1]
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
@@ -406,8 +574,8 @@ def _symmetry_fit(
     counts = np.ones(len(between))
     for turn in range(rounds):
         normals = line_normals(line)
-        beside = np.array([int(np.hypot(*(line - click).T).argmin()) for click in between], np.intp)
-        aside = np.einsum("ij,ij->i", between - line[beside], normals[beside])
+        at = np.array([int(np.hypot(*(line - click).T).argmin()) for click in between], np.intp)
+        aside = np.einsum("ij,ij->i", between - line[at], normals[at])
         strip = sample_image(image, (line[:, None] + across[None, :, None] * normals[:, None]) / mm_per_px - origin)
         right, left = strip[:, half + 1 :], strip[:, half - 1 :: -1]
         odd = 0.5 * (right - left)
@@ -422,21 +590,82 @@ def _symmetry_fit(
         missed = np.abs(aside) > CLICK_MISSED * click_std
         if turn >= rounds // 3:  # the first rounds bring the line to what is seen
             counts = np.where(missed, CLICK_COUNTS * counts, counts)
-        pulls = (matrix[beside], aside, counts / click_std**2)
-        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change, pulls)
+        pulls = (matrix[at], aside, counts / click_std**2)
+        trust = np.ones(rows)
+        if beside is not None:
+            drawn = beside.path_px * mm_per_px
+            near = polyline_feet(line, drawn).piece
+            trust = np.where(beside.alone[near], NOT_SYMMETRICAL, 1.0)
+            pulls = _drawn_to(pulls, matrix, line, normals, drawn, ends, length, trust)
+        shift, normal_matrix, variance = _solve(matrix, slope, odd, line, bend_change, pulls, trust)
         offsets = matrix @ shift
         line = line + np.clip(offsets, -LARGEST_STEP_MM, LARGEST_STEP_MM)[:, None] * normals
-        if not free_ends:
+        if fixed:
             line[0], line[-1] = ends
+        elif not free_ends:
+            line[0], line[-1] = (_within(line[k], ends[k], 2.0 * END_STD_MM) for k in (0, -1))
         line = smooth_line(line, spans, rows)
         if float(np.abs(offsets).max()) < SETTLED_MM and not missed.any():
             break
     covariance = np.linalg.inv(normal_matrix) * variance * TEXTURE_INFLATION
     spread = np.sqrt(np.einsum("ij,jk,ik->i", matrix, covariance, matrix))
     fine = smooth_line(line, spans, 2 * rows)
-    if not free_ends:
+    if fixed:
         fine[0], fine[-1] = ends
     return fine / mm_per_px, float(np.sqrt(np.mean(spread**2)))
+
+
+@frozen(eq=False)
+class _Beside:
+    """A route (N, 2), pixels, that the fit stays near, and at which of its points it has nothing else to hold on to (N,)."""
+
+    path_px: Float64
+    alone: NDArray[np.bool_]
+
+
+def _alone(grid: WorkingGrid, maps: FilmMaps, known: Known, route: Float64, pixel: Float64) -> NDArray[np.bool_]:
+    """Where along a route the film is not alike on both sides: another canal, its file or the border of a root is near."""
+    found = np.zeros(len(route), np.bool_)
+    for line in known.canals + known.files:
+        found |= polyline_feet(route * pixel, line * pixel).apart < STRIP_HALF_MM + 0.2
+    reach = round(BORDER_NEAR_MM / grid.cell_mm)
+    border = map_on(grid, maps.outline, maps.scale) - map_on(grid, maps.canal, maps.scale)
+    wide = cv2.dilate(border, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+    found |= wide[tuple(grid.nearest_cells(route).T)] > BORDER_SEEN
+    return found
+
+
+def _within(point: Float64, of: Float64, reach: float) -> Float64:
+    away = point - of
+    far = float(np.hypot(*away))
+    return point if far <= reach else of + away * (reach / far)
+
+
+def _drawn_to(
+    pulls: tuple[Float64, Float64, Float64],
+    matrix: Float64,
+    line: Float64,
+    normals: Float64,
+    beside: Float64,
+    ends: Float64,
+    length: float,
+    trust: Float64,
+) -> tuple[Float64, Float64, Float64]:
+    """`pulls` with those of a line beside and of the end clicks."""
+    rows = np.linspace(0, len(line) - 1, max(2, round(length / ROUTE_EVERY_MM))).astype(np.intp)
+    along = polyline_feet(line[rows], beside).along
+    feet = np.column_stack([np.interp(along, arc_length(beside), axis) for axis in beside.T])
+    aside = np.einsum("ij,ij->i", feet - line[rows], normals[rows])
+    last = np.array([0, len(line) - 1])
+    off = np.einsum("ij,ij->i", ends - line[last], normals[last])
+    weight = np.concatenate(
+        [np.where(trust[rows] < 1.0, ROUTE_ALONE_STD_MM, ROUTE_STD_MM) ** -2, np.full(2, END_STD_MM**-2)]
+    )
+    return (
+        np.vstack([pulls[0], matrix[rows], matrix[last]]),
+        np.concatenate([pulls[1], aside, off]),
+        np.concatenate([pulls[2], weight]),
+    )
 
 
 def _solve(
@@ -446,6 +675,7 @@ def _solve(
     line: Float64,
     bend_change: float,
     clicks: tuple[Float64, Float64, Float64],
+    trust: Float64,
 ) -> tuple[Float64, Float64, float]:
     """Least squares for odd = -shift(s) slope, strips that fit badly counted less (Huber), curvature even.
 
@@ -462,6 +692,7 @@ def _solve(
     for _ in range(3):
         typical = float(np.partition(size, len(size) // 2)[len(size) // 2]) + 1e-12  # np.median imports numpy.ma, 7 ms
         stiff = typical**2 * TEXTURE_INFLATION * step / bend_change**2
+        weight = weight * trust
         information = weight * np.einsum("ij,ij->i", slope, slope)
         normal = matrix.T @ (information[:, None] * matrix) + stiff * (third.T @ third)
         normal += np.eye(matrix.shape[1]) * (1e-6 * np.trace(normal) + 1e-18)

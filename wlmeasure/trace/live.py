@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from attrs import evolve
 from numpy.typing import NDArray
 
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.trace.evidence import FilmMaps, Known, canal_gain, map_cost
 from wlmeasure.trace.path import PathTree
-from wlmeasure.trace.ridge import CELL_MM, LineKind, line_candidates, line_cost, working_grid
+from wlmeasure.trace.ridge import CELL_MM, Candidate, LineKind, line_candidates, line_cost, working_grid
 
 __all__ = ["LivePath"]
 
@@ -42,6 +44,8 @@ class LivePath:
         Half the side of the region that is searched.
     files : of (N, 2)
         Paths of files traced on the film: from an anchor on one the path runs along it.
+    maps
+        What maps of the film say of canals, where they are at hand.
     """
 
     def __init__(
@@ -53,6 +57,7 @@ class LivePath:
         *,
         reach_mm: float = REACH_MM,
         files: Sequence[Float64] = (),
+        maps: FilmMaps | None = None,
     ) -> None:
         anchor = np.array([anchor_px], np.float64)
         # The region is cut out before it is made float: a large film would cost more than the search.
@@ -81,6 +86,13 @@ class LivePath:
         self._cell = self._cells(anchor)[0]
         files = [self._inside(np.asarray(file, np.float64)) for file in files]
         self._candidates = line_candidates(self._grid, kind, self._inside(anchor), files)
+        self._gain: NDArray[np.float32] | None = None
+        if maps is not None and kind == "canal" and not self._candidates[0].follows_file:
+            cell = self._grid.cell_px[0] * self._skip, self._grid.cell_px[1] * self._skip
+            corner = (np.array(self._grid.origin_px) - 0.5) * self._skip + self._origin + 0.5
+            on_film = evolve(self._grid, origin_px=(float(corner[0]), float(corner[1])), cell_px=cell)
+            self._gain = canal_gain(on_film, maps, Known())[0]
+            self._candidates = [evolve(self._candidates[-1], least=0.0)]
         self._trees: list[PathTree] = []
 
     def _inside(self, points_px: Float64) -> Float64:
@@ -90,15 +102,18 @@ class LivePath:
     def _cells(self, points_px: Float64) -> list[tuple[int, int]]:
         return [(int(r), int(c)) for r, c in self._grid.nearest_cells(self._inside(points_px))]
 
+    def _cost(self, candidate: Candidate) -> Float64:
+        return line_cost(candidate.strength) if self._gain is None else map_cost(self._gain)
+
     def path_to(self, cursor_px: tuple[float, float]) -> Float64:
         """(N, 2) points (row, col) from the anchor to the cursor; a cursor out of reach is taken to the edge of the region."""
         cursor = np.array(cursor_px, np.float64)
         (end,) = self._cells(cursor[None])
         for k, candidate in enumerate(self._candidates):
             if len(self._trees) == k:
-                self._trees.append(PathTree(line_cost(candidate.strength), self._cell, share=FIRST_SHARE))
+                self._trees.append(PathTree(self._cost(candidate), self._cell, share=FIRST_SHARE))
             if not self._trees[k].reaches(end):
-                self._trees[k] = PathTree(line_cost(candidate.strength), self._cell)
+                self._trees[k] = PathTree(self._cost(candidate), self._cell)
             cells = self._trees[k].path_to(end)
             if float(candidate.strength[tuple(cells.T)].mean()) >= candidate.least:
                 break

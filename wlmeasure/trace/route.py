@@ -26,11 +26,12 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.trace.ridge import working_grid
-from wlmeasure.trace.spline import arc_length, even_line, smooth_line
+from wlmeasure.trace.evidence import FilmMaps, Known, canal_gain
+from wlmeasure.trace.ridge import WorkingGrid, working_grid
+from wlmeasure.trace.spline import arc_length, even_line, resample, smooth_line
 from wlmeasure.trace.strip import line_normals
 
-__all__ = ["Route", "Standing", "best_route", "rough_curves", "standing"]
+__all__ = ["MARGIN_FROM", "MARGIN_TO", "Route", "Standing", "best_route", "rough_curves", "standing"]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -50,6 +51,7 @@ CLICK_SD_MM, CLICK_FAR = 0.1, 4.0  # a click between the ends; beyond so many de
 # By how much the line may be curved more between two clicks than the curve through all: natural splines through clicks on
 # whole-tooth phantoms are off by 1.2, 0.4 and 0.1 mm (largest distance, mean) where the clicks lie 10, 5 and 2.5 mm apart.
 BOW_PER_MM = 0.13
+PARALLEL_BOW_PER_MM = 0.04  # and from a curve that runs beside another canal of the root as the clicks do
 KNOT_MM = 1.2
 STANDING_REACH_MM = 1.5
 # A logistic fitted to 47 failed and 667 good traces (seeds 1000 to 1099 of three kinds of film, and 60 films fainter still).
@@ -57,7 +59,10 @@ DOUBT_NONE, DOUBT_SEEN, DOUBT_MARGIN = 0.5, 5.1, 1.7
 MARGIN_FROM, MARGIN_TO = -5.0, 8.0
 SAME_MM, OTHER_MM = 0.15, 0.2  # a way is the same within the first all along, another one beyond the second somewhere
 APART = 3  # stretches so far apart share no sample
+# A click at an end lies beside the canal by a pixel or two; where maps say where the canal is, the path may do without a hook.
+END_SD_MM, END_MM = 0.07, 0.1
 NEVER = np.float32(-1e9)
+NOTHING = Known()
 TAPS = np.arange(1 - FINE, 2 * FINE)  # samples that a stretch is averaged over, from its begin
 # Cells to the flanks by direction: across a slanting stretch they lie farther apart along the strip's rows.
 FLANKS = np.rint(
@@ -107,6 +112,8 @@ class _Strips:
         Curvature of the curve itself, 1 / mm.
     seen : (N, 2 K + 1, B, 2 J + 1)
         In noise levels, for the stretch that begins at that place and runs in that direction; `LEAST` outside the film.
+    told : the same, or None
+        What film and maps say together of such a stretch, a mm, where there are maps.
     """
 
     lines: Float64
@@ -114,11 +121,13 @@ class _Strips:
     step_mm: Float32
     bend: Float32
     seen: Float32
+    told: Float32 | None = None
 
     @property
     def gain(self) -> Float32:
         """What each stretch adds to a score."""
-        return np.asarray((self.seen - np.float32(USUAL)) * self.step_mm[:, None], np.float32)
+        worth = self.seen - np.float32(USUAL) if self.told is None else self.told
+        return np.asarray(worth * self.step_mm[:, None], np.float32)
 
     @property
     def places(self) -> int:
@@ -140,7 +149,13 @@ def rough_curves(clicks_mm: Float64) -> list[Float64]:
 
 
 def best_route(
-    density: NDArray[np.generic], clicks_px: Float64, curves_px: list[Float64], mm_per_px: tuple[float, float]
+    density: NDArray[np.generic],
+    clicks_px: Float64,
+    curves_px: list[Float64],
+    mm_per_px: tuple[float, float],
+    maps: FilmMaps | None = None,
+    known: Known = NOTHING,
+    parallel_px: Float64 | None = None,
 ) -> Route:
     """The best way through the clicks in the strips along any of the rough curves.
 
@@ -154,20 +169,48 @@ def best_route(
         Curves to look about besides those through the clicks alone.
     mm_per_px
         Rough pixel size (row, col).
+    maps, known
+        What maps of the film say, and which lines are known not to be the canal.
+    parallel_px : (N, 2) or None
+        A curve through the clicks that runs as another canal of the root does; else the clicks' own is what the way bows from.
     """
     pixel = np.array(mm_per_px)
     clicks = clicks_px * pixel
     curves = rough_curves(clicks) + [curve * pixel for curve in curves_px]
-    strips = _straighten(density, curves, pixel, REACH_MM)
-    costs = _click_costs(strips, clicks) + _bow_costs(strips, curves[0], clicks)
-    came, _ = _forward(strips, strips.gain, costs)
-    scores = came[-1][:, :, strips.places // 2].max(axis=0)
+    bow = BOW_PER_MM
+    if parallel_px is not None:
+        curves[0], bow = resample(parallel_px * pixel, 200), PARALLEL_BOW_PER_MM
+    strips = _straighten(density, curves, pixel, REACH_MM, maps=maps, known=known)
+    costs = _click_costs(strips, clicks) + _bow_costs(strips, curves[0], clicks, bow)
+    aside = None if maps is None else _end_costs(strips)
+    came, _ = _forward(strips, strips.gain, costs, aside)
+    last = came[-1].max(axis=0)
+    if aside is None:
+        aside = np.full(strips.places, -NEVER, np.float32)
+        aside[strips.places // 2] = 0.0
+    last = last - aside
+    scores = last.max(axis=1)
     best = int(scores.argmax())
-    return Route(_walk_back(strips, came, best), float(scores[best]))
+    place = int(last[best].argmax())
+    return Route(_walk_back(strips, came, best, place), float(scores[best]))
+
+
+def _end_costs(strips: _Strips) -> Float32:
+    """(2 J + 1,): what it costs to begin or end aside of a click there, no farther than a hand may be off."""
+    reach = strips.places // 2
+    away = np.abs(np.arange(-reach, reach + 1)) * CELL_MM
+    return np.where(away < END_MM + 1e-6, 0.5 * (away / END_SD_MM) ** 2, -NEVER).astype(np.float32)
 
 
 def _straighten(
-    density: NDArray[np.generic], curves: list[Float64], pixel: Float64, reach_mm: float, signs: Sequence[int] = (1,)
+    density: NDArray[np.generic],
+    curves: list[Float64],
+    pixel: Float64,
+    reach_mm: float,
+    signs: Sequence[int] = (1,),
+    *,
+    maps: FilmMaps | None = None,
+    known: Known = NOTHING,
 ) -> _Strips:
     """Strips along curves of (N, 2) points in mm, `reach_mm` to both sides."""
     lengths = np.array([arc_length(curve)[-1] for curve in curves])
@@ -182,7 +225,8 @@ def _straighten(
     normals = np.stack([line_normals(line) for line in lines])
     reach = round(reach_mm / CELL_MM)
     half = reach + int(FLANKS.max()) + round(STEEPEST * TAPS[-1] / FINE)
-    strip, outside = _film_along(density, lines, normals, half, pixel)
+    grid, at, outside = _places_along(density, lines, normals, half, pixel)
+    strip = _along(grid.values, at)
     contrasts = _contrasts(strip, rows, reach)
     levels = [np.float32(_noise(contrast) or 1.0) for contrast, _ in contrasts]
     seen = np.full(contrasts[0][0].shape, LEAST, np.float32)
@@ -193,18 +237,23 @@ def _straighten(
     starts = outside[FINE : FINE + rows * FINE : FINE, :, half - reach : half + reach + 1]
     if starts.any():
         seen = np.where(starts[:, None], np.float32(LEAST), seen)
+    told = None
+    if maps is not None:
+        gain, film = (_stretches(_along(one, at), rows, reach) for one in canal_gain(grid, maps, known))
+        told = film * (seen - np.float32(USUAL)) + gain
     step = lengths / rows
     tangent = np.asarray(np.gradient(lines, axis=1), np.float64)
     heading = np.unwrap(np.arctan2(tangent[..., 1], tangent[..., 0]), axis=1)
     bend = np.gradient(heading, axis=1) / (step[:, None] / FINE)
     own = np.s_[:, FINE : FINE + fine : FINE]
-    return _Strips(lines[own], normals[own], step.astype(np.float32), bend[own].astype(np.float32), seen)
+    return _Strips(lines[own], normals[own], step.astype(np.float32), bend[own].astype(np.float32), seen, told)
 
 
-def _film_along(
+def _places_along(
     density: NDArray[np.generic], lines: Float64, normals: Float64, half: int, pixel: Float64
-) -> tuple[Float32, NDArray[np.bool_]]:
-    """The film at (S, B, 2 `half` + 1) places beside B lines of S points, and which of these lie outside it."""
+) -> tuple[WorkingGrid, Float32, NDArray[np.bool_]]:
+    """The film about B lines of S points on a grid, (S, B, 2 `half` + 1, 2) places beside the lines in its cells, and which of
+    these lie outside the film."""  # noqa: D209
     across = np.arange(-half, half + 1, dtype=np.float32) * np.float32(CELL_MM)
     last = np.array(density.shape) - 1.0
     rims = (lines[:, :, None] + across[[0, -1], None] * normals[:, :, None]) / pixel
@@ -216,11 +265,28 @@ def _film_along(
     start = grid.to_cells((lines / pixel).reshape(-1, 2)).reshape(lines.shape).transpose(1, 0, 2)
     slope = (normals / (pixel * grid.cell_px)).transpose(1, 0, 2)
     at = start.astype(np.float32)[:, :, None] + across[:, None] * slope.astype(np.float32)[:, :, None]
-    flat = at.reshape(len(at), -1, 2)
-    strip = cv2.remap(grid.values, flat[..., 1], flat[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     low, high = grid.to_cells(np.array([[-0.5, -0.5], last + 0.5]))
-    outside = ((at < low) | (at > high)).any(axis=-1)
-    return np.asarray(strip, np.float32).reshape(at.shape[:3]), outside
+    return grid, at, ((at < low) | (at > high)).any(axis=-1)
+
+
+def _along(values: Float32, at: Float32) -> Float32:
+    """Values of a grid at places (S, B, P, 2) in its cells."""
+    flat = at.reshape(len(at), -1, 2)
+    strip = cv2.remap(values, flat[..., 1], flat[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(strip, np.float32).reshape(at.shape[:3])
+
+
+def _stretches(strip: Float32, rows: int, reach: int) -> Float32:
+    """(N, 2 K + 1, B, 2 J + 1): mean of a strip's values along each stretch in each direction."""
+    middle, wide = strip.shape[2] // 2, 2 * reach + 1
+    found = np.zeros((rows, 2 * STEEPEST + 1, strip.shape[1], wide), np.float32)
+    weights = np.full(FINE + 1, 1.0 / FINE, np.float32)
+    weights[[0, -1]] *= 0.5
+    for k in range(2 * STEEPEST + 1):
+        for tap, weight in enumerate(weights):
+            left = middle - reach + round((k - STEEPEST) * tap / FINE)
+            found[:, k] += weight * strip[FINE + tap : FINE + tap + rows * FINE : FINE, :, left : left + wide]
+    return found
 
 
 def _contrasts(strip: Float32, rows: int, reach: int) -> list[tuple[Float32, Float32]]:
@@ -268,7 +334,7 @@ def _click_costs(strips: _Strips, clicks: Float64) -> Float32:
     return costs
 
 
-def _bow_costs(strips: _Strips, middle: Float64, clicks: Float64) -> Float32:
+def _bow_costs(strips: _Strips, middle: Float64, clicks: Float64, bow: float) -> Float32:
     """(N + 1, B, 2 J + 1): what it costs to be aside of the curve through the clicks, by how much it is known there.
 
     A whole stretch between two clicks that lies one deviation aside costs as much as one click that does. Clicks far apart say
@@ -281,7 +347,7 @@ def _bow_costs(strips: _Strips, middle: Float64, clicks: Float64) -> Float32:
     leg = np.clip(np.searchsorted(along, at, side="right") - 1, 0, len(clicks) - 2)
     gap = np.diff(along)[leg]
     share = (at - along[leg]) / gap
-    deviation = CLICK_SD_MM + 0.5 * BOW_PER_MM * share * (1.0 - share) * gap**2
+    deviation = CLICK_SD_MM + 0.5 * bow * share * (1.0 - share) * gap**2
     # A strip runs nearly along the curve: what is across the one is across the other.
     lines, normals = strips.lines.transpose(1, 0, 2), strips.normals.transpose(1, 0, 2)
     near = np.hypot(*np.moveaxis(lines[:, :, None] - middle, -1, 0)).argmin(axis=-1)
@@ -322,11 +388,19 @@ def _moved(score: Float32, sign: int) -> Float32:
     return np.array(view, np.float32)
 
 
-def _forward(strips: _Strips, gain: Float32, passing: Float32) -> tuple[list[Float32], list[Float32]]:
-    """Best scores of the ways to each row: by the direction they come from, and by the one they go on in."""
+def _forward(
+    strips: _Strips, gain: Float32, passing: Float32, aside: Float32 | None = None
+) -> tuple[list[Float32], list[Float32]]:
+    """Best scores of the ways to each row: by the direction they come from, and by the one they go on in.
+
+    `aside` is what it costs to begin beside the first click; without it all begin there.
+    """
     bending = _bending(strips)
     score: Float32 = np.full((gain.shape[1], *passing.shape[1:]), NEVER, np.float32)
-    score[:, :, strips.places // 2] = 0.0
+    if aside is None:
+        score[:, :, strips.places // 2] = 0.0
+    else:
+        score[:] = -aside
     came, went = [score], [score]
     for row in range(len(gain)):
         if row:
@@ -349,10 +423,10 @@ def _backward(strips: _Strips, gain: Float32, passing: Float32) -> list[Float32]
     return ahead[::-1]
 
 
-def _walk_back(strips: _Strips, came: list[Float32], curve: int) -> Float64:
-    """The best way along one curve, from its end."""
+def _walk_back(strips: _Strips, came: list[Float32], curve: int, place: int) -> Float64:
+    """The best way along one curve, from its end at a place across."""
     middle = strips.places // 2
-    place, direction = middle, int(came[-1][:, curve, middle].argmax())
+    direction = int(came[-1][:, curve, place].argmax())
     places = [place]
     for row in range(len(strips.seen) - 1, -1, -1):
         place -= direction - STEEPEST
@@ -372,6 +446,8 @@ def standing(
     clicks_px: Float64,
     mm_per_px: tuple[float, float],
     signs: Sequence[int] = (1,),
+    maps: FilmMaps | None = None,
+    known: Known = NOTHING,
 ) -> Standing:
     """How a path stands against other ways between its ends; the path need not come from here.
 
@@ -383,9 +459,11 @@ def standing(
         From the first click to the last.
     signs
         1 for a line darker than its flanks, -1 for a brighter one, both for either.
+    maps, known
+        As for `best_route`.
     """
     pixel = np.array(mm_per_px)
-    strips = _straighten(density, [path_px * pixel], pixel, STANDING_REACH_MM, signs)
+    strips = _straighten(density, [path_px * pixel], pixel, STANDING_REACH_MM, signs, maps=maps, known=known)
     # Clicks that the path misses make no more doubt than so much: the logistic was fitted to this.
     costs = np.minimum(_click_costs(strips, clicks_px * pixel), np.float32(0.5 * CLICK_FAR**2))
     middle = strips.places // 2

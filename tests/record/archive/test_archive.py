@@ -15,6 +15,7 @@ from wlmeasure.record.record import LengthRecord
 
 AT = "2026-11-25T10:30:00"
 WHO = {"by": "AB", "at": AT}
+LATER = ("in-the-future",)
 
 
 def test_a_case_comes_back_with_every_member(archive, case):
@@ -182,12 +183,13 @@ def test_search(archive, case, bare, note):
     archive.add(case, **WHO)  # e1 is superseded: its status and kind stand no longer
     head = archive.add(evolve(bare, tooth="36"), **WHO).head
     more = [
-        note("a", kind="film length", status="caution", at="2026-11-26T08:00:00"),
-        note("b", kind="electronic length", status="concordant", at="2026-11-27T23:59:59+01:00"),
+        note("a", kind="film length", status="caution", at="2026-11-26T08:00:00", confirmed=LATER),
+        note("b", kind="electronic length", status="concordant", at="2026-11-27T23:59:59+01:00", confirmed=LATER),
         note(
             "c",
             extra={"flags": [{"code": "film-curved", "text": "x"}, "reading-unstable", 7]},
             at="2026-11-28T00:00:00",
+            confirmed=LATER,
         ),
     ]
     for entry in more:
@@ -302,7 +304,7 @@ def test_the_journal_is_what_its_description_says(archive, case, bare):
 
 def test_an_entry_of_the_whole_tooth_is_stored_and_comes_back(archive, case):
     """A note without a canal: what a person types first."""
-    entry = Entry(id="e90", kind="note", at="2026-12-01T10:30:00", by="AB", note="rubber dam on")
+    entry = Entry(id="e90", kind="note", at=AT, by="AB", note="rubber dam on")
     with_note = evolve(case, entries=(*case.entries, entry))
     archive.add(with_note, **WHO)
     assert archive.load("bench-1").case == with_note

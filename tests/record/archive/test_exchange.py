@@ -1,5 +1,7 @@
 """Case files out and in, and copies of a whole archive: same values, same chain."""
 
+import hashlib
+import json
 import stat
 from pathlib import Path
 
@@ -8,7 +10,8 @@ from attrs import evolve
 
 from wlmeasure.errors import ArchiveError
 from wlmeasure.record.archive.archive import open_archive
-from wlmeasure.record.archive.exchange import backup, export, import_files, is_backup, restore
+from wlmeasure.record.archive.chain import receipt_from_text
+from wlmeasure.record.archive.exchange import LIST_NAME, backup, export, import_files, is_backup, restore
 from wlmeasure.record.archive.verify import verify
 from wlmeasure.record.case import load_case, save_case
 
@@ -21,18 +24,103 @@ def test_everything_out_as_case_files_and_in_again(archive, new_address, case, b
     archive.add(evolve(case, tooth="47"), on=head, **WHO)
     for name in ODD:
         archive.add(evolve(bare, case_id=name), **WHO)
-    paths = list(export(archive, tmp_path / "out"))
-    assert sorted(paths) == sorted((tmp_path / "out").iterdir())  # none is anywhere else
+    *done, receipt = export(archive, tmp_path / "out")
+    paths = [one.path for one in done]
+    assert sorted([*paths, tmp_path / "out" / LIST_NAME]) == sorted(
+        (tmp_path / "out").iterdir()
+    )  # none is anywhere else
+    assert {stat.S_IMODE(path.stat().st_mode) for path in (tmp_path / "out").iterdir()} == {0o600}
     assert {load_case(path).case_id for path in paths} == {"bench-1", *ODD}
     assert len({path.name.lower() for path in paths}) == len(ODD) + 1
     with open_archive(new_address(), create=True) as other:
-        done = list(import_files(other, [tmp_path / "out"], **WHO))
+        kept = receipt_from_text(str(receipt))
+        done = list(import_files(other, [tmp_path / "out"], **WHO, receipt=kept))
         assert [one.error for one in done] == [None] * len(paths)
         for line in archive.cases():
             assert other.load(line.case_id).case == archive.load(line.case_id).case
         assert not verify(other).findings
         again = list(import_files(other, paths, **WHO))
         assert [(one.added.new_revision, one.added.new_entries) for one in again] == [(False, ())] * len(paths)
+
+
+@pytest.fixture
+def exported(archive, case, bare, tmp_path):
+    """Three cases in a folder, and the receipt."""
+    for one in (case, bare, evolve(bare, case_id="P-3")):
+        archive.add(one, **WHO)
+    *_, receipt = export(archive, tmp_path / "out")
+    return tmp_path / "out", receipt_from_text(str(receipt))
+
+
+TAMPERED = {
+    "a length changed": lambda folder: change(folder / "bench-1.wl.json", "22.0", "20.0"),
+    "one taken out": lambda folder: (folder / "P-3.wl.json").unlink(),
+    "one put in": lambda folder: (folder / "P-4.wl.json").write_text((folder / "P-3.wl.json").read_text()),
+    "two exchanged": lambda folder: exchange(folder / "P-2.wl.json", folder / "P-3.wl.json"),
+    "the list changed": lambda folder: change(folder / LIST_NAME, "P-3", "P-4"),
+    "the list is something else": lambda folder: (folder / LIST_NAME).write_text("[]"),
+}
+REMADE = {
+    "the list made anew": lambda folder: remade(folder),
+    "the list gone": lambda folder: (folder / LIST_NAME).unlink(),
+}
+
+
+def change(path, old, new):
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+
+
+def exchange(one, other):
+    first = one.read_text()
+    one.write_text(other.read_text())
+    other.write_text(first)
+
+
+def remade(folder):
+    change(folder / "bench-1.wl.json", "22.0", "20.0")
+    said = json.loads((folder / LIST_NAME).read_text())
+    said["files"] = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in said["files"]}
+    (folder / LIST_NAME).write_text(json.dumps(said))
+
+
+@pytest.mark.parametrize("tamper", (TAMPERED | REMADE).values(), ids=TAMPERED | REMADE)
+def test_a_tampered_export_is_seen_where_it_comes_in(exported, new_address, backend, tamper):
+    if backend == "postgresql":
+        pytest.skip("the files are the same")
+    folder, receipt = exported
+    tamper(folder)
+    with open_archive(new_address(), create=True) as other:
+        try:
+            seen = [one for one in import_files(other, [folder], **WHO, receipt=receipt) if one.error is not None]
+        except ArchiveError as error:
+            seen = [error]
+        assert seen
+
+
+@pytest.mark.parametrize("tamper", TAMPERED.values(), ids=TAMPERED)
+def test_the_list_alone_shows_what_does_not_fit_it(exported, new_address, backend, tamper):
+    if backend == "postgresql":
+        pytest.skip("the files are the same")
+    folder, _ = exported
+    tamper(folder)
+    with open_archive(new_address(), create=True) as other:
+        try:
+            seen = [one for one in import_files(other, [folder], **WHO) if one.error is not None]
+        except ArchiveError as error:
+            seen = [error]
+        assert seen
+
+
+def test_an_export_goes_on_after_a_bad_case_and_lists_it(archive, case, bare, sql, tmp_path):
+    archive.add(case, **WHO)
+    archive.add(evolve(bare, case_id="\u00fc" * 80), **WHO)  # 480 bytes as a name
+    archive.add(bare, **WHO)
+    sql("UPDATE wl_journal SET stored_by = 'XY' WHERE case_id = 'P-2'")
+    *done, receipt = export(archive, tmp_path / "out")
+    assert {one.case_id: one.error is None for one in done} == {"bench-1": True, "P-2": False, "\u00fc" * 80: True}
+    assert receipt.files == 2
+    assert len(list((tmp_path / "out").iterdir())) == 3
 
 
 def test_an_import_goes_on_after_a_file_that_is_refused(archive, case, bare, tmp_path):

@@ -104,19 +104,23 @@ def test_a_full_disk_of_the_server(server, bare, note):
             server.run("DROP TABLESPACE small")
 
 
-def said_to_nobody(function, *arguments):
-    """What a user who is not root is told: root may write everywhere. The tests' own user may not be root at all."""
+def as_nobody(function, *arguments):
+    """What a user who is not root gets: root may write everywhere. The tests' own user may not be root at all."""
     root = os.geteuid() == 0
     if root:
         os.setegid(NOBODY)
         os.seteuid(NOBODY)
     try:
-        with pytest.raises(ArchiveError) as caught:
-            function(*arguments)
+        return function(*arguments)
     finally:
         if root:
             os.seteuid(0)
             os.setegid(0)
+
+
+def said_to_nobody(function, *arguments):
+    with pytest.raises(ArchiveError) as caught:
+        as_nobody(function, *arguments)
     return str(caught.value)
 
 
@@ -130,8 +134,8 @@ def open_folder():
         yield Path(folder)
 
 
-def test_a_folder_that_is_read_only(open_folder, bare):
-    """A new archive, one more entry of an old one, and a reader."""
+def test_a_folder_that_is_read_only(open_folder, bare, note):
+    """A new archive and one more entry of an old one are refused; it is read all the same."""
     folder = open_folder / "data"
     folder.mkdir()
     address = str(folder / "archive.sqlite")
@@ -146,19 +150,90 @@ def test_a_folder_that_is_read_only(open_folder, bare):
 
     def read(address):
         with open_archive(address) as archive:
-            archive.load("P-2")
+            with pytest.raises(ArchiveError, match="is read-only"):
+                archive.append("P-2", note("e1"), on=archive.head("P-2"), **WHO)
+            assert not verify(archive).findings
+            return archive.load("P-2").case
 
     new = str(folder / "new.sqlite")
     assert said_to_nobody(write, new) == f"archive {new} cannot be made: Permission denied; name another place"
-    for call in (write, read):  # a log must be written beside it even to read
-        said = said_to_nobody(call, address)
-        assert said.startswith(f"archive {address} ")
-        assert "its folder must exist and be open to you" in said or "is read-only" in said
+    said = said_to_nobody(write, address)
+    assert said.startswith(f"archive {address} ")
+    assert "its folder must exist and be open to you" in said or "is read-only" in said
+    assert as_nobody(read, address) == bare
     folder.chmod(0o755)
     Path(address).chmod(0o600)
     with open_archive(address) as archive:
         assert archive.load("P-2").case == bare
         assert not verify(archive).findings
+
+
+@pytest.mark.parametrize("left", ["nothing", "a log", "a log and its index"])
+def test_a_live_archive_on_a_read_only_disk_is_read_whole(open_folder, bare, note, left):
+    """As a program that was killed leaves it, or one that has it open now: what is only in the log is read too."""
+    folder = open_folder / "live"
+    address = str(folder / "archive.sqlite")
+    with open_archive(address, create=True) as archive:
+        head = archive.add(bare, **WHO).head
+        for name in ("archive.sqlite", "archive.sqlite-wal", "archive.sqlite-shm"):
+            assert (folder / name).exists()
+        archive.append("P-2", note("e1"), on=head, **WHO)
+        disk = open_folder / "disk"
+        disk.mkdir()
+        endings = {"a log": ("", "-wal"), "a log and its index": ("", "-wal", "-shm")}.get(left)
+        for ending in endings or ():
+            shutil.copyfile(f"{address}{ending}", disk / f"archive.sqlite{ending}")
+    if endings is None:
+        shutil.copyfile(address, disk / "archive.sqlite")
+    for path in disk.iterdir():
+        path.chmod(0o444)
+    disk.chmod(0o555)
+    before = sorted((path.name, path.stat().st_size) for path in disk.iterdir())
+
+    def read():
+        with open_archive(str(disk / "archive.sqlite")) as archive:
+            assert not verify(archive).findings
+            return [entry.id for entry in archive.load("P-2").case.entries]
+
+    assert as_nobody(read) == ["e1"]
+    assert sorted((path.name, path.stat().st_size) for path in disk.iterdir()) == before
+    disk.chmod(0o755)
+
+
+def test_an_empty_file_is_no_archive_and_becomes_none(tmp_path, bare):
+    """One that was cut off to nothing would have read as an archive of 0 cases, as it was stored."""
+    path = tmp_path / "a.sqlite"
+    path.touch()
+    for create in (False, True):
+        with pytest.raises(ArchiveError, match="the file is empty; if it was one, take the last backup"):
+            open_archive(str(path), create=create)
+    assert path.stat().st_size == 0
+
+
+def test_a_database_without_tables_is_no_archive(tmp_path):
+    with contextlib.closing(sqlite3.connect(tmp_path / "a.sqlite")) as raw:
+        raw.execute("VACUUM")
+        raw.execute("PRAGMA user_version = 1")
+    with pytest.raises(ArchiveError, match="it is a database of something else"):
+        open_archive(str(tmp_path / "a.sqlite"))
+
+
+def test_a_new_archive_is_whole_or_not_there(tmp_path, bare, monkeypatch):
+    """Broken off while its tables are made: nothing is left, and the next one makes it."""
+    folder = tmp_path / "new"
+    path = folder / "a.sqlite"
+
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(place_module, "_bring_up_to_date", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            open_archive(str(path), create=True)
+    assert list(folder.iterdir()) == []
+    with open_archive(str(path), create=True) as archive:
+        archive.add(bare, **WHO)
+    assert [path.name for path in folder.iterdir()] == ["a.sqlite"]
 
 
 def test_an_archive_of_somebody_else_cannot_be_read(open_folder, bare):
@@ -232,7 +307,7 @@ def test_a_folder_or_nothing_where_the_archive_should_be(tmp_path):
     with pytest.raises(ArchiveError, match="must be made first: `wlmeasure record add` makes it"):
         open_archive(str(tmp_path / "none.sqlite"))
     assert not (tmp_path / "none.sqlite").exists()
-    with pytest.raises(ArchiveError, match="cannot be made: Is a directory"):
+    with pytest.raises(ArchiveError, match="must be a file: it is a folder"):
         open_archive(str(tmp_path), create=True)
 
 

@@ -92,7 +92,7 @@ def test_other_addresses_are_refused(wrong):
 @pytest.mark.parametrize(
     ("address", "verified"),
     [
-        ("postgresql://wl@host/x", False),
+        ("postgresql://wl@host/x", True),
         ("postgresql://wl@host/x?sslmode=require", False),
         ("postgresql://wl@host/x?sslmode=verify-full", True),
         ("postgresql://wl@localhost/x?sslmode=verify-full", True),
@@ -115,5 +115,5 @@ def test_a_server_elsewhere_is_asked_for_tls(address, verified):
 def test_tls_that_cannot_be_had():
     with pytest.raises(ArchiveError, match="sslmode must be disable, require or verify-full: 'maybe'"):
         open_archive("postgresql://wl@host/x?sslmode=maybe")
-    with pytest.raises(ArchiveError, match="sslrootcert cannot be read: No such file"):
+    with pytest.raises(ArchiveError, match="sslrootcert must be a file of certificates \\(PEM\\): No such file"):
         open_archive("postgresql://wl@host/x?sslmode=verify-full&sslrootcert=none.pem")

@@ -223,3 +223,106 @@ def test_a_receipt_typed_from_paper():
     for wrong in ("", "8", "8:", f"8:{sha256[:15]}", f"8:{sha256}0", f"x:{sha256}", "8:0123456789abcdeg"):
         with pytest.raises(ArchiveError, match="receipt must be a number, a colon and 16 to 64 hexadecimal digits"):
             receipt_from_text(wrong)
+
+
+DEEP = "[" * 100_000 + "]" * 100_000
+CONTENTS = {
+    "a blob as content": (
+        "UPDATE wl_journal SET content = x'00ff41' WHERE seq = 2",
+        "content must be a text: it is bytes",
+    ),
+    "bytes that are no text": (
+        "UPDATE wl_journal SET stored_by = CAST(x'41ff1b5b324a' AS TEXT) WHERE seq = 2",
+        "is not what was stored",
+    ),
+    "a blob as case": ("UPDATE wl_journal SET case_id = x'00' WHERE seq = 2", "case_id must be a text: it is bytes"),
+    "a text as a number": (
+        "UPDATE wl_journal SET case_seq = 'two' WHERE seq = 2",
+        "case_seq must be a number: it is str",
+    ),
+    "a number as a text": ("UPDATE wl_journal SET sha256 = x'31' WHERE seq = 2", "sha256 must be a text: it is bytes"),
+    "brackets 100 000 deep": (f"UPDATE wl_journal SET content = '{DEEP}' WHERE seq = 2", "nested too deeply"),
+    "no JSON": ("UPDATE wl_journal SET content = '{\"a\":' WHERE seq = 2", "content must be JSON"),
+    "JSON of something else": ("UPDATE wl_journal SET content = '[1]' WHERE seq = 2", "cannot be read"),
+    "a number of 5000 digits": (f"UPDATE wl_journal SET content = '{'9' * 5000}' WHERE seq = 2", "cannot be read"),
+    "an escape code": ("UPDATE wl_journal SET what = 'x\x1b[2J\x07' WHERE seq = 2", "must be a revision or an entry"),
+}
+
+
+@pytest.mark.parametrize(("statement", "words"), CONTENTS.values(), ids=CONTENTS)
+def test_whatever_stands_in_a_row_it_is_named(filled, backend, sql, statement, words):
+    if backend == "postgresql" and ("x'" in statement or "'two'" in statement):
+        pytest.skip("its columns take no other kind")
+    sql(statement)
+    findings = verify(filled).findings
+    assert any(finding.startswith("row 2 (case ") for finding in findings), findings
+    assert any(words in finding for finding in findings), findings
+    assert all(finding.isprintable() for finding in findings)
+    with pytest.raises(ArchiveError, match="verify"):
+        filled.load("bench-1")
+
+
+ODD_TABLES = {
+    "a blob in the list of cases": "UPDATE wl_cases SET case_id = x'00' WHERE case_id = 'P-2'",
+    "a text as a count": "UPDATE wl_cases SET rows = 'many' WHERE case_id = 'P-2'",
+    "a blob as a flag": "UPDATE wl_entry_flags SET code = x'00' WHERE code = 'flag-n1'",
+    "a blob as a film": "UPDATE wl_films SET sha256 = CAST(sha256 AS BLOB) WHERE rowid = 1",
+    "a text as a length": "UPDATE wl_entries SET length_mm = 'long' WHERE seq = 5",
+    "a text as the end": "UPDATE wl_archive SET rows = 'eight'",
+    "a blob as the archive's name": "UPDATE wl_archive SET archive_id = x'00'",
+}
+
+
+@pytest.mark.parametrize("statement", ODD_TABLES.values(), ids=ODD_TABLES)
+def test_whatever_stands_in_the_other_tables_it_is_named(filled, backend, sql, statement, capsys):
+    if backend == "postgresql":
+        pytest.skip("its columns take no other kind")
+    sql(statement)
+    assert verify(filled).findings
+    from wlmeasure.cli import main
+
+    for word in ("verify", "list"):
+        assert main(["record", word, "--archive", str(filled.place.path)]) in (0, 1)
+        assert "fault of the program" not in capsys.readouterr().err
+
+
+SCHEMA = {
+    "trigger": (
+        ["CREATE TRIGGER shorter AFTER INSERT ON wl_entries BEGIN UPDATE wl_entries SET length_mm = 1; END"],
+        [
+            "CREATE FUNCTION f() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NEW; END'",
+            "CREATE TRIGGER shorter BEFORE INSERT ON wl_entries FOR EACH ROW EXECUTE FUNCTION f()",
+        ],
+        "trigger 'shorter' on wl_entries",
+    ),
+    "view": (["CREATE VIEW wl_shown AS SELECT 1 AS a"], None, "view 'wl_shown'"),
+    "column": (["ALTER TABLE wl_cases ADD COLUMN note TEXT"], None, "column 'note' of wl_cases"),
+    "table": (["CREATE TABLE wl_more (a INTEGER)"], None, "table 'wl_more'"),
+    "table of another name": (["CREATE TABLE more (a INTEGER)"], [], "table 'more'"),
+    "a table gone": (["DROP TABLE wl_entry_flags"], None, "table 'wl_entry_flags' of the archive is missing"),
+}
+
+
+@pytest.mark.parametrize(("sqlite", "postgresql", "words"), SCHEMA.values(), ids=SCHEMA)
+def test_what_was_added_to_the_tables_is_found(filled, backend, sql, sqlite, postgresql, words):
+    statements = sqlite if backend == "sqlite" or postgresql is None else postgresql
+    if not statements:
+        pytest.skip("a PostgreSQL database may be shared with other programs")
+    sql(*statements)
+    findings = verify(filled).findings
+    assert any(words in finding for finding in findings), findings
+
+
+def test_no_escape_code_reaches_the_terminal(filled, backend, sql, capsys):
+    from wlmeasure.cli import main
+
+    if backend == "postgresql":
+        pytest.skip("the words are the same")
+    sql(
+        "UPDATE wl_cases SET case_id = 'x\x1b[2J' WHERE case_id = 'P-2'",
+        "UPDATE wl_journal SET stored_by = 'y\x1b]0;\x07'",
+    )
+    for words in (["list"], ["verify"], ["history", "bench-1"], ["show", "bench-1"]):
+        main(["record", *words, "--archive", str(filled.place.path)])
+        said = capsys.readouterr()
+        assert all(line.isprintable() for line in (said.out + said.err).splitlines()), words

@@ -27,7 +27,7 @@ from wlmeasure.record.case import Entry, case_from_json, case_to_json, load_case
 from wlmeasure.record.record import LengthRecord
 
 REFERENCES = Path(__file__).resolve().parents[2] / "references"
-WHO = {"by": "AB", "at": "2026-11-25T10:30:00"}
+WHO = {"by": "AB", "at": "2026-12-05T10:30:00"}
 TABLES = ("wl_archive", "wl_journal", "wl_cases", "wl_entries", "wl_entry_flags", "wl_films")
 NEXT = """
 import sqlalchemy as sa
@@ -99,7 +99,10 @@ def test_an_older_archive_opens_with_every_value_equal(older, address, next_vers
     next_version()
     with open_archive(address) as archive:
         assert archive.load("bench-1").case == case
-        assert not verify(archive).findings
+        # Tables of a version that this program does not know are none of its own.
+        assert [
+            finding for finding in verify(archive).findings if "later" not in finding and "chair" not in finding
+        ] == []
     now = content(address)
     assert now.pop(VERSION_TABLE) == "9001"
     assert {row.pop("chair") for row in now["wl_cases"]} == {"first"}

@@ -87,7 +87,7 @@ def test_a_case_from_its_file_to_the_record_and_back(ok, file, tmp_path):
     assert (entry.reference_point, entry.program) == ("mesiobuccal cusp tip", None)
     out = ok("history", "bench-1")
     assert [line.split()[0] for line in out.splitlines()] == ["case", "row", "1", "2", "3", "4"]
-    assert out.splitlines()[-1].endswith("CD  entry e3: MB, film length 21.5 mm ± 0.4")
+    assert out.splitlines()[-1].endswith("CD  2026-11-26T08:00:00  entry e3: MB, film length 21.5 mm ± 0.4")
     assert "bench-1" in ok("list", "--status", "caution", "--since", "2026-11-26", "--tooth", "46")
     assert "bench-1" in ok("list", "--tooth", "Universal 30")
     assert ok("list", "--tooth", "FDI 11") == "no case\n"
@@ -159,7 +159,6 @@ def test_a_file_without_an_id(ok, refused, file):
             "special",
         ),
         (("add", "bench-1", "--kind", "decided working length", "--canal", "MB", "--set", "length_mm=2"), "Or 20 mm"),
-        (("add", "FILE", "--confirm", "length-in-centimetres"), "--kind must be given"),
         (("add", "bench-1", "--kind", "note", "--canal", "MB", "--id", "x"), "--id must not be given with --kind"),
         (("add", "FILE", "--canal", "MB"), "--kind must be given with --canal"),
         (("add", "FILE", "--set", "note=x"), "--kind must be given"),
@@ -235,7 +234,10 @@ def test_verify_says_what_it_found_and_ends_with_1(ok, say, file, named, backend
 def test_export_backup_and_import(ok, say, refused, file, tmp_path, monkeypatch, new_address):
     ok("add", file())
     path = tmp_path / "out" / "bench-1.wl.json"
-    assert ok("export", tmp_path / "out") == f"{path}\n"
+    written, receipt = ok("export", tmp_path / "out").splitlines()
+    assert (written, receipt.split()[0]) == (str(path), "receipt")
+    assert ok("import", tmp_path / "out", "--receipt", receipt.split()[1]).endswith("nothing new\n")
+    assert "must be the export of receipt" in refused("import", tmp_path / "out", "--receipt", f"2:{'0' * 16}")
     copied = json.loads(ok("backup", tmp_path / "copy.sqlite", "--json"))
     assert ok("import", tmp_path / "out") == f"{path}: bench-1: nothing new\n"
     monkeypatch.setenv(VARIABLE, new_address())

@@ -81,7 +81,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
 
     weights = torch.load(out / "look.pt", weights_only=True)
     data = onnx_of({k: v.float().numpy() for k, v in weights.items()})
-    write_whole(out / "look.onnx", data)
+    write_whole(out / "look.onnx", data, private=False)
     card = {
         "schema": "wlmeasure-look/1",
         "sha256": hashlib.sha256(data).hexdigest(),
@@ -93,7 +93,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
         "training": state,
         "log_sha256": hashlib.sha256((out / LOG).read_bytes()).hexdigest(),
     }
-    write_whole(out / "look.json", json.dumps(card, indent=1) + "\n")
+    write_whole(out / "look.json", json.dumps(card, indent=1) + "\n", private=False)
 
 
 def _commit() -> str | None:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wlmeasure.detect.certainty import KINDS, certainty_of
-from wlmeasure.detect.look import look_at_maps
+from wlmeasure.detect.look import SAID, look_at_maps
 from wlmeasure.detect.network import Network, load_network
 from wlmeasure.detect.prepare import FIGURES, prepared
 from wlmeasure.detect.training.trials import Trial, at_work, film, items_of, radiograph_of, scored
@@ -81,7 +81,7 @@ def _look(job: tuple[int, str]) -> Trial | None:
     radiograph = radiograph_of(phantom)
     maps = _network.run(prepared(radiograph, phantom.mm_per_px))
     bare = certainty_of({})
-    seen = look_at_maps(radiograph, maps, bare, model="", mm_per_px=phantom.mm_per_px, least=0.0)
+    seen = look_at_maps(radiograph, maps, bare, model="", mm_per_px=phantom.mm_per_px, least=dict.fromkeys(SAID, 0.0))
     items = items_of(seen)
     orifices = [o.at_px for o in sorted(seen.orifices, key=lambda o: -o.probability)]
     scores = scored(items, labels, phantom.mm_per_px, orifices)
@@ -138,7 +138,7 @@ def main() -> int:
     tables = certainty_tables(trials) | {"first_seed": asked.first, "count": asked.count, "levels": asked.levels}
     path = asked.weights.with_suffix(".json")
     card = json.loads(path.read_text(encoding="utf-8"))
-    write_whole(path, json.dumps(card | {"certainty": tables}, indent=1) + "\n")
+    write_whole(path, json.dumps(card | {"certainty": tables}, indent=1) + "\n", private=False)
     for kind in KINDS:
         print(kind, tables.get(kind))
     return 0

@@ -241,7 +241,7 @@ class _Log:
 
     def add(self, row: dict[str, Any]) -> None:
         self._lines += json.dumps(row) + "\n"
-        write_whole(self._path, self._lines)
+        write_whole(self._path, self._lines, private=False)
 
 
 def _log(out: Path, resume: Path | None) -> _Log:
@@ -267,10 +267,10 @@ def _write(
         "moments.pt": {k: {n: t.detach().cpu() for n, t in v.items()} for k, v in moments.items()},
     }
     for name, content in kept.items():
-        with whole_file(out / name) as path:
+        with whole_file(out / name, private=False) as path:
             torch.save(content, path)
     told = state | {"trained_s": round(done_s, 1), "next_seed": seeds[1] + 1, "films_by_level": levels, **card}
-    write_whole(out / "state.json", json.dumps(told, indent=1) + "\n")
+    write_whole(out / "state.json", json.dumps(told, indent=1) + "\n", private=False)
     return told
 
 

@@ -71,8 +71,9 @@ def canal_followed(path_px: Float64, canal: CanalLabel, pixel: Float64) -> float
 
 def canal_lies_on(path_px: Float64, canal: CanalLabel, pixel: Float64) -> float:
     """Share of a path that lies within `CANAL_MM` of a true canal."""
-    step = max(len(path_px) // 120, 1)
-    return float((polyline_feet(path_px[::step] * pixel, canal.path_px * pixel).apart <= CANAL_MM).mean())
+    step, thinned = max(len(path_px) // 120, 1), max(len(canal.path_px) // 150, 1)
+    true = np.vstack([canal.path_px[::thinned], canal.path_px[-1:]])
+    return float((polyline_feet(path_px[::step] * pixel, true * pixel).apart <= CANAL_MM).mean())
 
 
 def canals_scored(paths_px: list[Float64], labels: Labels, pixel: Float64) -> Scored:

@@ -8,8 +8,7 @@ against its own hash.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from types import TracebackType
 from typing import Any
 
@@ -17,16 +16,16 @@ from attrs import asdict, evolve
 from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, update
 from sqlalchemy import case as choose
 
-from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError
+from wlmeasure.errors import ArchiveConflictError, ArchiveError, CaseError, QuestionError
 from wlmeasure.record import version1
 from wlmeasure.record.archive.answers import Added, CaseLine, Search, Step, Stored
-from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, sealed
+from wlmeasure.record.archive.chain import ENTRY, REVISION, Receipt, Row, canonical, is_sound, parsed
 from wlmeasure.record.archive.place import Place, opened, place_of, transaction
 from wlmeasure.record.archive.rows import Head, Tail, entry_from_content, entry_json
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.case import TIME, Case, Entry, case_from_json, case_to_json
 from wlmeasure.record.members import Text
-from wlmeasure.record.record import LengthRecord
+from wlmeasure.record.record import LengthRecord, in_the_future
 
 __all__ = ["Archive", "identified", "open_archive", "recorded"]
 
@@ -64,7 +63,7 @@ class Archive:
         """Give back the connections."""
         self.engine.dispose()
 
-    def add(self, case: Case, *, by: str, at: str, on: Head | None = None) -> Added:
+    def add(self, case: Case, *, by: str, at: str, on: Head | None = None, confirmed: Collection[str] = ()) -> Added:
         """Store a case: a new one, or a new revision and the entries that the archive does not have yet.
 
         Parameters
@@ -76,9 +75,13 @@ class Archive:
         on
             The state that the case was made from. Not needed for a new case, nor where only entries are new and all that
             the archive has are there.
+        confirmed
+            Codes of questions about the new entries, answered with yes.
 
         Raises
         ------
+        QuestionError
+            An entry dated later than `at`, the clock of who stores, that nobody has confirmed.
         ArchiveConflictError
             The case has changed since `on`, or `on` is needed.
         ArchiveError
@@ -118,6 +121,7 @@ class Archive:
             LengthRecord((*kept, *fresh))  # judged whole: times, ids, what supersedes what
             revise = not same or (old and (bool(lost) or any(entry not in unsaid for entry in fresh)))
             new = fresh if revise or not old else []
+            _ask_about_time(new, at, confirmed)
             if revise:
                 tail.push_revision(content, at, by)
             places = _places(connection, case_id, [entry.supersedes for entry in new])
@@ -137,6 +141,8 @@ class Archive:
             The case has changed since `on`.
         ArchiveError
             No such case, or the database cannot be written.
+        QuestionError
+            An entry dated later than `at` whose `confirmed` does not say that this is right.
         CaseError
             An entry that does not fit behind the others: its time, its id, what it supersedes or belongs before.
         """
@@ -161,6 +167,7 @@ class Archive:
                 rows = _rows(connection, journal.c.seq.in_(sorted(places.values())))
                 before = [entry_from_content(_sound(row, tail.archive_id).content) for row in rows]
                 LengthRecord((*(evolve(old, supersedes=None, before=None) for old in before), entry))
+            _ask_about_time([entry], at, ())
             for one in new:
                 tail.push_entry(one, at, by, places)
             _write(connection, tail, upgraded)
@@ -198,9 +205,9 @@ class Archive:
             last = max((*found, *stored), key=lambda row: row.case_seq)
             if len(stored) != tail.entries or Head(case_id, last.case_seq, last.sha256) != tail.head:
                 raise _lacking(case_id)
-        data = json.loads(found[0].content)
+        data = parsed(found[0].content)
         if stored:
-            data["entries"] = [json.loads(row.content) for row in stored]
+            data["entries"] = [parsed(row.content) for row in stored]
         return Stored(case_from_json(data, name=f"case {case_id}"), tail.head, number, tail.changed_at)
 
     def history(self, case_id: str) -> tuple[Step, ...]:
@@ -331,6 +338,14 @@ def _stamp(by: str, at: str) -> None:
     TIME.read(at, "at")
 
 
+def _ask_about_time(new: Iterable[Entry], at: str, confirmed: Collection[str]) -> None:
+    """A wrong clock orders nothing here, the chain does; but who dates an entry in the future has mostly mistyped."""
+    for entry in new:
+        asked = in_the_future(entry, at)
+        if asked is not None and asked.code not in (*confirmed, *entry.confirmed):
+            raise QuestionError(f"entry {entry.id}: {asked.text}", (asked.code,))
+
+
 def _content(case: Case) -> str:
     data = case_to_json(case)
     data.pop("entries", None)
@@ -370,6 +385,9 @@ def _tail(connection: Connection, case_id: str) -> Tail:
     if archive is None:
         raise ArchiveError("archive lacks its own row: run `wlmeasure record verify`, or take the last backup")
     found = connection.execute(select(cases).where(cases.c.case_id == case_id)).first()
+    for ends in (archive, found):
+        if ends is not None and not (isinstance(ends.rows, int) and isinstance(ends.sha256, str)):
+            raise ArchiveError("archive's ends are not what was stored: run `wlmeasure record verify`")
     return Tail.of(archive, case_id, found)
 
 
@@ -379,7 +397,7 @@ def _rows(connection: Connection, *conditions: Any) -> list[Row]:
 
 def _sound(row: Row, archive_id: str) -> Row:
     """The row, if it is what was stored."""
-    if row.sha256 != sealed(archive_id, row):
+    if not is_sound(archive_id, row):
         raise ArchiveError(
             f"case {row.case_id}: row {row.case_seq} ({row.what}) is not what was stored: run `wlmeasure record verify`"
         )
@@ -408,8 +426,8 @@ def _standing(connection: Connection, tail: Tail) -> tuple[Case, frozenset[str],
         (journal.c.case_id == tail.head.case_id) & (journal.c.what == ENTRY)
     )
     rows = [_sound(row, tail.archive_id) for row in _rows(connection, wanted)]
-    data: dict[str, Any] = next((json.loads(row.content) for row in rows if row.what == REVISION), {})
-    entries = [json.loads(row.content) for row in rows if row.what == ENTRY]
+    data: dict[str, Any] = next((parsed(row.content) for row in rows if row.what == REVISION), {})
+    entries = [parsed(row.content) for row in rows if row.what == ENTRY]
     case = case_from_json(data | ({"entries": entries} if entries else {}), name=f"case {tail.head.case_id}")
     return case, frozenset(entry["id"] for entry in entries), data.get("schema") == version1.SCHEMA
 

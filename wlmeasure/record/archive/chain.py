@@ -17,11 +17,23 @@ import json
 import re
 from typing import Any
 
-from attrs import frozen
+from attrs import asdict, frozen
 
-from wlmeasure.errors import ArchiveError
+from wlmeasure.errors import ArchiveError, one_line
 
-__all__ = ["ENTRY", "NOTHING", "REVISION", "Receipt", "Row", "canonical", "receipt_from_text", "sealed"]
+__all__ = [
+    "ENTRY",
+    "NOTHING",
+    "REVISION",
+    "Receipt",
+    "Row",
+    "canonical",
+    "ill_typed",
+    "is_sound",
+    "parsed",
+    "receipt_from_text",
+    "sealed",
+]
 
 FORMAT = "wlmeasure-journal/1"
 NOTHING = "0" * 64  # stands where there is no row before
@@ -76,6 +88,36 @@ def receipt_from_text(text: str) -> Receipt:
             f"receipt must be a number, a colon and {SHORTEST_HASH} to 64 hexadecimal digits: {text[:90]!r}; copy it as printed"
         )
     return Receipt(int(found[1]), found[2])
+
+
+def ill_typed(row: Row) -> tuple[str, ...]:
+    """The columns that hold no value of their kind: SQLite takes anything anywhere from who writes past the program."""
+    return tuple(
+        name
+        for name, value in asdict(row).items()
+        if not isinstance(value, int if name in ("seq", "case_seq") else str)
+    )
+
+
+def is_sound(archive_id: str, row: Row) -> bool:
+    """Whether a row is what was stored, whatever stands in it now."""
+    return not ill_typed(row) and row.sha256 == sealed(archive_id, row)
+
+
+def parsed(content: str) -> Any:
+    """The JSON of a row's content.
+
+    Raises
+    ------
+    ArchiveError
+        Not JSON, or nested too deeply to be anything that was stored.
+    """
+    try:
+        return json.loads(content)
+    except RecursionError:
+        raise ArchiveError("content must be what was stored: its brackets are nested too deeply") from None
+    except (ValueError, TypeError) as error:
+        raise ArchiveError(f"content must be JSON: {one_line(error)[:100]}") from None
 
 
 def canonical(value: Any) -> str:

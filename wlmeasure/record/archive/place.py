@@ -8,14 +8,19 @@ client libraries along. It costs speed that nobody waits for here: a row is stor
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import ssl
+import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from ipaddress import ip_address
 from pathlib import Path
 from secrets import token_hex
 from typing import Any
+from urllib.parse import quote
 
 from attrs import frozen
 from sqlalchemy import (
@@ -34,10 +39,13 @@ from sqlalchemy import (
     text,
 )
 from sqlalchemy.exc import ArgumentError, DBAPIError, InterfaceError, SQLAlchemyError
+from sqlalchemy.pool import QueuePool
 
-from wlmeasure.errors import ArchiveError
+from wlmeasure.errors import ArchiveError, NotWrittenError, one_line
+from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.record.archive.chain import NOTHING
 from wlmeasure.record.archive.tables import VERSION_TABLE, archives
+from wlmeasure.whole_file import whole_file
 
 __all__ = ["NEWEST", "VARIABLE", "Place", "opened", "place_of", "transaction"]
 
@@ -49,7 +57,9 @@ WAIT_S = 10  # how long one writer waits for another one before it gives up (our
 ASK_AGAIN_MS = 10  # SQLite waits 1, 2, 5 and 2 ms of these and is then asked anew (our parameter)
 SILENCE_S = 60  # how long a server may say nothing before it counts as gone (our parameter)
 ADVISORY_LOCK = 0x776C6D65  # any number of our own: two programs must not migrate one database at once
-LOCAL = ("", "localhost", "127.0.0.1", "::1")
+QUERY = frozenset({"application_name", "password", "sslmode", "sslrootcert", "unix_sock"})
+
+_MIGRATING = threading.Lock()  # alembic keeps what it works on in one place for all threads
 
 
 @frozen
@@ -60,6 +70,18 @@ class Place:
     shown: str
     path: Path | None = None
 
+    @property
+    def warning(self) -> str | None:
+        """What every use must say: a server elsewhere that is believed unseen; else None."""
+        mode = self.url.query.get("sslmode")
+        if self.path is not None or _is_local(self.url) or mode not in ("require", "disable"):
+            return None
+        how = "without encryption" if mode == "disable" else "without looking at its certificate"
+        return (
+            f"archive {self.shown} is asked {how}: whoever answers in its place can read the password and every record; "
+            "leave sslmode out, and name the practice's authority by sslrootcert"
+        )
+
 
 def place_of(archive: str | None = None) -> Place:
     """The place that was named, else the one of the environment, else a file in the user's own data folder.
@@ -67,10 +89,11 @@ def place_of(archive: str | None = None) -> Place:
     Parameters
     ----------
     archive
-        A path, ``sqlite:///PATH`` or ``postgresql://USER@HOST/DATABASE``. TLS is asked of every server that is not on this
-        machine; ``?sslmode=verify-full`` also checks its certificate (by ``sslrootcert=FILE``, else the system's),
-        ``?sslmode=disable`` goes without. A password is taken from the environment alone: other users of the machine can
-        read a command line.
+        A path, ``sqlite:///PATH`` or ``postgresql://USER@HOST/DATABASE``. A server that is not on this machine must speak
+        TLS and show a certificate of its name: by the authorities of the system, or by those of a file where
+        ``?sslrootcert=FILE`` names the practice's own. ``?sslmode=require`` encrypts and believes any certificate,
+        ``?sslmode=disable`` goes without: then whoever answers may be sent the password, which `warning` says. A password
+        is taken from the environment alone: other users of the machine can read a command line.
 
     Raises
     ------
@@ -102,6 +125,12 @@ def place_of(archive: str | None = None) -> Place:
         if url.port is not None and not 1 <= url.port <= 65535:
             raise ArchiveError(f"{source} must have a port of 1 to 65535: {url.port}")
         shown = f"postgresql://{url.host or 'localhost'}{f':{url.port}' if url.port else ''}/{url.database}"
+        if unknown := sorted(
+            set(url.query) - QUERY
+        ):  # `host` there would lead elsewhere than what is checked and shown
+            raise ArchiveError(
+                f"{source} must have no {unknown[0][:40]!r} behind the question mark: {', '.join(sorted(QUERY))}"
+            )
         return Place(url.set(drivername="postgresql+pg8000"), shown)
     raise ArchiveError(
         f"{source} must be a path, sqlite:///PATH or postgresql://USER@HOST/DATABASE: its kind is {url.drivername!r}"
@@ -116,15 +145,18 @@ def opened(place: Place, *, create: bool) -> Engine:
     ArchiveError
         Nothing there and `create` is false; a file of something else; tables of a newer version; no access.
     """
+    if place.path is not None and not place.path.exists() and create:
+        _make_file(place)
     if place.path is not None:
-        _file(place.path, create)
-    engine = _engine(place)
+        _check_file(place.path)
+    only_read = place.path is not None and not create and not _may_write(place.path)
+    engine = _reading_engine(place.path) if only_read and place.path is not None else _engine(place)
     try:
         with transaction(engine, place, write=False) as connection:
             version = _version(connection)
         if version != NEWEST:
-            if version is None and not create and place.path is None:
-                raise ArchiveError(f"archive {place.shown} must be made first: `wlmeasure record add` makes it")
+            if version is None and not create:
+                raise _to_be_made(place) if place.path is None else _something_else(place)
             _bring_up_to_date(engine, place)
     except BaseException:
         engine.dispose()
@@ -132,37 +164,88 @@ def opened(place: Place, *, create: bool) -> Engine:
     return engine
 
 
-def _file(path: Path, create: bool) -> None:
-    """The file of an archive, made for its owner alone; the log files beside it get the mode it has."""
-    if path.is_file():
-        return
-    if not create:
+def _to_be_made(place: Place) -> ArchiveError:
+    return ArchiveError(f"archive {place.shown} must be made first: `wlmeasure record add` makes it")
+
+
+def _something_else(place: Place) -> ArchiveError:
+    return ArchiveError(f"archive {place.shown} must be an archive: it is a database of something else")
+
+
+def _check_file(path: Path) -> None:
+    if not path.exists():
         raise ArchiveError(f"archive {path} must be made first: `wlmeasure record add` makes it")
+    if not path.is_file():
+        raise ArchiveError(f"archive {path} must be a file: it is a folder, device or pipe; name another place")
+    if path.stat().st_size == 0:
+        # What was cut off to nothing must not pass for an archive that holds nothing yet, nor become one.
+        raise ArchiveError(
+            f"archive {path} must be an archive: the file is empty; if it was one, take the last backup, else remove it"
+        )
+
+
+def _make_file(place: Place) -> None:
+    """A new archive with its tables, for its owner alone; it gets its name only when it is whole, so none is ever half made."""
+    path = place.path
+    assert path is not None
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-    except OSError as error:
-        raise ArchiveError(f"archive {path} cannot be made: {error.strerror or error}; name another place") from None
+        with whole_file(path, replace=False) as part:
+            made = Place(URL.create("sqlite", database=str(part)), place.shown, part)
+            try:
+                engine = _engine(made)
+                try:
+                    _bring_up_to_date(engine, made)
+                finally:
+                    engine.dispose()
+            finally:
+                for rest in ("-wal", "-shm", "-journal"):
+                    part.with_name(part.name + rest).unlink(missing_ok=True)
+    except (OSError, NotWrittenError) as error:
+        if path.is_file():  # another program was quicker
+            return
+        said = getattr(error, "strerror", None) or str(error).removeprefix(f"{path.name} cannot be written: ")
+        raise ArchiveError(f"archive {path} cannot be made: {said}; name another place") from None
+
+
+def _may_write(path: Path) -> bool:
+    """Whether the file and the logs beside it can be written; not on a read-only disk, whoever asks."""
+    mine = os.access in os.supports_effective_ids
+    return all(os.access(one, os.W_OK, effective_ids=mine) for one in (path, path.absolute().parent))
+
+
+def _reading_engine(path: Path) -> Engine:
+    """An engine on a file that may only be read, with what its log holds.
+
+    SQLite reads beside a writer where the log's index is there. Without an index nobody has the archive open: without a log the
+    file is all there is; with one, file and log are copied, since the log has to be read into an index first.
+    """
+    log, index = (path.with_name(path.name + rest) for rest in ("-wal", "-shm"))
+    here, how, copied = path, "mode=ro", None
+    if not index.exists():
+        if log.exists() and log.stat().st_size > 0:
+            copied = tempfile.TemporaryDirectory(prefix="wlmeasure-")
+            here, how = Path(copied.name) / path.name, "mode=rw"
+            for source in (path, log):
+                shutil.copyfile(source, here.with_name(source.name))
+        else:
+            how = "mode=ro&immutable=1"
+    address = f"file:{quote(str(here.absolute()))}?{how}"
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(address, uri=True, timeout=WAIT_S, check_same_thread=False)
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    _listen(engine)
+    if copied is not None:
+        event.listen(engine, "engine_disposed", lambda _: copied.cleanup())
+    return engine
 
 
 def _engine(place: Place) -> Engine:
     if place.path is not None:
         engine = create_engine(place.url, connect_args={"timeout": WAIT_S})
-
-        @event.listens_for(engine, "connect")
-        def _(raw: Any, _: Any) -> None:
-            raw.isolation_level = None  # the driver's own guesses at where a transaction begins are switched off
-            raw.execute("PRAGMA synchronous = FULL")
-            raw.execute("PRAGMA foreign_keys = ON")
-
-        @event.listens_for(engine, "begin")
-        def _(connection: Connection) -> None:
-            raw: Any = connection.connection.driver_connection
-            if connection.get_execution_options().get("wl_write"):
-                _begin_writing(raw)
-            else:
-                raw.execute("BEGIN")
-
+        _listen(engine)
         return engine
     url, options = _with_tls(place.url)
     engine = create_engine(url, connect_args={"timeout": SILENCE_S, **options}, pool_pre_ping=True)
@@ -176,6 +259,30 @@ def _engine(place: Place) -> Engine:
         raw.commit()
 
     return engine
+
+
+def _listen(engine: Engine) -> None:
+    """What every connection to a SQLite file is told."""
+
+    @event.listens_for(engine, "connect")
+    def _(raw: Any, _: Any) -> None:
+        raw.isolation_level = None  # the driver's own guesses at where a transaction begins are switched off
+        raw.text_factory = _as_text
+        raw.execute("PRAGMA synchronous = FULL")
+        raw.execute("PRAGMA foreign_keys = ON")
+
+    @event.listens_for(engine, "begin")
+    def _(connection: Connection) -> None:
+        raw: Any = connection.connection.driver_connection
+        if connection.get_execution_options().get("wl_write"):
+            _begin_writing(raw)
+        else:
+            raw.execute("BEGIN")
+
+
+def _as_text(stored: bytes) -> str:
+    """A text, also where somebody has put bytes there that are none: then its row is found, and not the reading broken off."""
+    return stored.decode("utf-8", "surrogateescape")
 
 
 def _begin_writing(raw: Any) -> None:
@@ -198,19 +305,35 @@ def _begin_writing(raw: Any) -> None:
         raw.execute(f"PRAGMA busy_timeout = {WAIT_S * 1000}")
 
 
+def _is_local(url: URL) -> bool:
+    """Whether nobody else can answer there: a socket, or an address of this machine's own."""
+    host = url.host or ""
+    if "unix_sock" in url.query or host in ("", "localhost"):
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
 def _with_tls(url: URL) -> tuple[URL, dict[str, Any]]:
     query = dict(url.query)
-    local = (url.host or "") in LOCAL or "unix_sock" in query
-    mode = query.pop("sslmode", "disable" if local else "require")
+    mode = query.pop("sslmode", "disable" if _is_local(url) else "verify-full")
     authority = query.pop("sslrootcert", None)
     if mode == "disable":
         return url.set(query=query), {}
     if mode not in ("require", "verify-full"):
         raise ArchiveError(f"sslmode must be disable, require or verify-full: {str(mode)[:40]!r}")
     try:
-        context = ssl.create_default_context(cafile=str(authority) if authority else None)
-    except OSError as error:
-        raise ArchiveError(f"sslrootcert cannot be read: {error.strerror or error}") from None
+        known = None if authority is None else regular_bytes(Path(str(authority))).decode("ascii", "ignore")
+        if known == "":  # with no authority named at all, the system's would count
+            raise ValueError("empty")
+        context = ssl.create_default_context(cadata=known)
+    except (OSError, ValueError) as error:  # ssl's own errors are such too
+        said = getattr(error, "strerror", None) or "it is something else"
+        raise ArchiveError(
+            f"sslrootcert must be a file of certificates (PEM): {said}; name that of the practice's authority"
+        ) from None
     if mode == "require":
         context.check_hostname = False
         context.verify_mode = ssl.CERT_NONE
@@ -244,6 +367,9 @@ def transaction(engine: Engine, place: Place, *, write: bool) -> Iterator[Connec
 
 def _said(error: Exception) -> str:
     """What went wrong and what to do, without statements and values: those may be anybody's."""
+    refused = _tls_words(error)
+    if refused is not None:
+        return refused
     original = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     words = original.args[0] if original.args else ""
     # Where a server refuses a connection, pg8000 stumbles on closing it, and its answer is left behind that stumble.
@@ -281,6 +407,26 @@ def _said(error: Exception) -> str:
     return f"cannot be used: {said}"
 
 
+def _tls_words(error: BaseException) -> str | None:
+    """What is wrong with the server's certificate or its TLS, where that is what stopped us."""
+    behind: BaseException | None = error
+    while behind is not None:
+        if isinstance(behind, ssl.SSLCertVerificationError):
+            return (
+                f"must show a certificate that can be verified: {one_line(behind.verify_message)[:120]}; nothing was sent to "
+                "it; name the practice's authority by ?sslrootcert=FILE"
+            )
+        if isinstance(behind, ssl.SSLError):
+            return f"must speak TLS as asked: {one_line(behind.reason or behind)[:120]}"
+        if behind.args and behind.args[0] == "Server refuses SSL":
+            return (
+                "must speak TLS, which it refuses: have it switched on, or say ?sslmode=disable where the line is secured "
+                "otherwise"
+            )
+        behind = behind.__cause__ or behind.__context__
+    return None
+
+
 def _version(connection: Connection) -> str | None:
     if not inspect(connection).has_table(VERSION_TABLE):
         return None
@@ -290,6 +436,11 @@ def _version(connection: Connection) -> str | None:
 
 
 def _bring_up_to_date(engine: Engine, place: Place) -> None:
+    with _MIGRATING:
+        _migrated(engine, place)
+
+
+def _migrated(engine: Engine, place: Place) -> None:
     from alembic import command  # only needed here, and not quick to import
     from alembic.config import Config
     from alembic.script import ScriptDirectory
@@ -312,7 +463,7 @@ def _bring_up_to_date(engine: Engine, place: Place) -> None:
                 "update this one"
             )
         if version is None and place.path is not None and inspect(connection).get_table_names():
-            raise ArchiveError(f"archive {place.shown} must be an archive: it is a database of something else")
+            raise _something_else(place)
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
         if connection.execute(select(archives.c.id)).first() is None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from attrs import evolve, frozen
 
-from wlmeasure.record.archive.chain import ENTRY, NOTHING, REVISION, Receipt, Row, canonical, sealed
+from wlmeasure.record.archive.chain import ENTRY, NOTHING, REVISION, Receipt, Row, canonical, parsed, sealed
 from wlmeasure.record.case import Entry
 from wlmeasure.record.members import read_object, write_object
 
@@ -36,7 +35,7 @@ def entry_from_content(content: str) -> Entry:
     CaseError
         It is none.
     """
-    entry: Entry = read_object(Entry, json.loads(content), "")
+    entry: Entry = read_object(Entry, parsed(content), "")
     return entry
 
 
@@ -49,7 +48,7 @@ def flag_codes(content: Any) -> tuple[str, ...]:
 
 def entry_columns(row: Row) -> dict[str, Any]:
     """What is searched for in an entry's row."""
-    data = json.loads(row.content)
+    data = parsed(row.content)
     return {
         "seq": row.seq,
         "case_id": row.case_id,

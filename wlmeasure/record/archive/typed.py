@@ -13,6 +13,7 @@ from wlmeasure.record.case import Case, Entry
 from wlmeasure.record.edit import with_entry
 from wlmeasure.record.members import Choice, Number, Text, Whole, read_object
 from wlmeasure.record.record import KINDS, LengthRecord
+from wlmeasure.words import typed_number
 
 __all__ = ["typed_entry"]
 
@@ -80,7 +81,7 @@ def _value(name: str, kind: Any, text: str) -> Any:
         return text
     if isinstance(kind, (Number, Whole)):
         try:
-            number = check_finite(CaseError, name, float(text.removesuffix("mm").strip().replace(",", ".")))
+            number = check_finite(CaseError, name, typed_number(text.removesuffix("mm").strip().replace(",", ".")))
         except ValueError:
             raise CaseError(f"{name} must be a number such as 21.5: {text[:40]!r}") from None
         return int(number) if isinstance(kind, Whole) and number.is_integer() else number

@@ -6,18 +6,18 @@ One pass over the journal in the order of its rows, all at one moment. What such
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import Any
 
 from attrs import define, evolve, field, frozen
 from sqlalchemy import Connection, Table, select
 
-from wlmeasure.errors import CaseError
+from wlmeasure.errors import CaseError, one_line
 from wlmeasure.record.archive.archive import Archive
-from wlmeasure.record.archive.chain import ENTRY, NOTHING, REVISION, Receipt, Row, sealed
+from wlmeasure.record.archive.chain import ENTRY, NOTHING, REVISION, Receipt, Row, ill_typed, parsed, sealed
 from wlmeasure.record.archive.place import transaction
 from wlmeasure.record.archive.rows import entry_columns, entry_from_content, flag_codes
+from wlmeasure.record.archive.schema_check import schema_findings
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.case import case_from_json
 from wlmeasure.record.record import LengthRecord
@@ -60,13 +60,19 @@ def verify(archive: Archive, receipt: Receipt | None = None) -> Verdict:
 
 def checked(connection: Connection, receipt: Receipt | None = None) -> Verdict:
     """The same on a connection, in the transaction that it is in."""
+    of_schema = list(schema_findings(connection))
+    if any(finding.endswith("is missing") and "index" not in finding for finding in of_schema):
+        of_schema.append("schema: without that nothing else can be checked")
+        return Verdict(tuple(map(one_line, of_schema)), Receipt(0, NOTHING), 0, 0, 0)
     own = connection.execute(select(archives)).all()
-    check = _Check(own[0].archive_id if own else "")
+    check = _Check(str(own[0].archive_id) if own else "")
+    for finding in of_schema:
+        check.say(finding)
     if len(own) != 1:
         check.say(f"archive: must have one row of its own: it has {len(own)}")
     for row in _journal(connection):
         check.row(row)
-        if receipt is not None and row.seq == receipt.rows and not row.sha256.startswith(receipt.sha256):
+        if receipt is not None and row.seq == receipt.rows and not str(row.sha256).startswith(receipt.sha256):
             check.say(f"receipt {receipt.rows}: the row has another hash: rows up to it were made anew")
     if receipt is not None and receipt.rows > check.last.rows:
         check.say(f"receipt {receipt.rows}: the archive ends at row {check.last.rows}: later rows were cut off")
@@ -116,6 +122,13 @@ class _CaseSoFar:
     ids: dict[str, int] = field(factory=dict)
 
 
+def _short(value: object, most: int = 90) -> str:
+    """Whatever stands in a column, as part of one line."""
+    text = value if isinstance(value, str) else str(value) if isinstance(value, Exception | int) else repr(value)
+    text = one_line(text)
+    return text if len(text) <= most else text[: most - 3] + "..."
+
+
 class _Check:
     def __init__(self, archive_id: str) -> None:
         self.archive_id = archive_id
@@ -126,11 +139,16 @@ class _Check:
         self.flags: set[tuple[int, str]] = set()
 
     def say(self, what: str) -> None:
-        self.findings.append(what)
+        self.findings.append(one_line(what))
 
     def row(self, row: Row) -> None:
         """The next row of the journal."""
-        where = f"row {row.seq} (case {row.case_id}, its row {row.case_seq})"
+        where = f"row {row.seq} (case {_short(row.case_id)}, its row {_short(row.case_seq)})"
+        for name in ill_typed(row):
+            kind = "a number" if name == "case_seq" else "a text"
+            self.say(f"{where}: {name} must be {kind}: it is {type(getattr(row, name)).__name__}")
+            stand_in: Any = 0 if name == "case_seq" else ""
+            row = evolve(row, **{name: stand_in})
         if row.seq != self.last.rows + 1:
             self.say(f"{where}: rows {self.last.rows + 1} to {row.seq - 1} are missing before it")
         elif row.before != self.last.sha256:
@@ -151,12 +169,18 @@ class _Check:
                 self._entry(row, case)
             else:
                 self.say(f"{where}: must be a revision or an entry: {row.what!r}")
-        except (ValueError, LookupError, TypeError, AttributeError) as error:  # whatever stands there now
-            self.say(f"{where}: cannot be read: {str(error)[:200]}")
+        except (
+            ValueError,
+            LookupError,
+            TypeError,
+            AttributeError,
+            RecursionError,
+        ) as error:  # whatever stands there now
+            self.say(f"{where}: cannot be read: {_short(error, 200)}")
 
     def _revision(self, row: Row, case: _CaseSoFar) -> None:
         case.revisions, case.revision_seq = case.revisions + 1, row.seq
-        stored = case_from_json(json.loads(row.content))
+        stored = case_from_json(parsed(row.content))
         case.tooth, case.films = stored.tooth, frozenset(film.sha256 for film in stored.films)
         if stored.case_id != row.case_id:
             raise CaseError(f"case_id is {stored.case_id!r}")
@@ -166,7 +190,7 @@ class _Check:
         entry = entry_from_content(row.content)
         columns = entry_columns(row)
         self.columns[row.seq] = columns
-        self.flags |= {(row.seq, code) for code in flag_codes(json.loads(row.content))}
+        self.flags |= {(row.seq, code) for code in flag_codes(parsed(row.content))}
         if entry.id in case.ids:
             raise CaseError(f"entry {entry.id} stands twice")
         if entry.supersedes is not None:
@@ -183,13 +207,15 @@ class _Check:
         stored = {
             row.case_id: {name: getattr(row, name) for name in names} for row in connection.execute(select(cases))
         }
-        for case_id in sorted(made.keys() | stored.keys()):
+        for case_id in sorted(made.keys() | stored.keys(), key=repr):
             if case_id not in made:
-                self.say(f"case {case_id}: has no row in the journal: its rows are missing")
+                self.say(f"case {_short(case_id)}: has no row in the journal: its rows are missing")
             elif case_id not in stored:
-                self.say(f"case {case_id}: is missing from the list of cases")
+                self.say(f"case {_short(case_id)}: is missing from the list of cases")
             elif wrong := [name for name in names if made[case_id][name] != stored[case_id][name]]:
-                self.say(f"case {case_id}: {', '.join(wrong)} in the list of cases must be what the journal gives")
+                self.say(
+                    f"case {_short(case_id)}: {', '.join(wrong)} in the list of cases must be what the journal gives"
+                )
         found = {row.seq: dict(row._mapping) for row in connection.execute(select(entries))}
         for seq in sorted(self.columns.keys() | found.keys()):
             if self.columns.get(seq) != found.get(seq):
@@ -198,5 +224,5 @@ class _Check:
         self._same(connection, films, {(i, sha256) for i, case in self.cases.items() for sha256 in case.films})
 
     def _same(self, connection: Connection, table: Table, made: set[Any]) -> None:
-        for key in sorted(made ^ {tuple(row) for row in connection.execute(select(table))}):
-            self.say(f"{table.name}: {key} must be what the journal gives")
+        for key in sorted(made ^ {tuple(row) for row in connection.execute(select(table))}, key=repr):
+            self.say(f"{table.name}: {_short(key)} must be what the journal gives")

@@ -19,7 +19,7 @@ from wlmeasure.share.dicom.codes import Code, private
 from wlmeasure.share.dicom.objects import MAKER, uid_of
 from wlmeasure.share.dicom.points import to_dicom
 from wlmeasure.share.dicom.source import FilmImage
-from wlmeasure.share.result import canal_flags, decision_doubts, method_words
+from wlmeasure.share.result import canal_flags, decision_doubts, method_words, risk_words
 
 __all__ = ["canal_group", "concept", "record_group", "scale_group"]
 
@@ -247,7 +247,7 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
                 codes.ANGLE, schneider_deg(model), codes.DEG, method="M-SCHNEIDER", along=lines, algorithm=algorithm
             )
         ]
-    if not bend.determined:
+    if not bend.determined or bend.schneider_deg is None:
         return []
 
     def angle(method: str, value: float, std: float | None, curve: int = 0) -> hd.sr.Measurement:
@@ -257,14 +257,16 @@ def _bend(trace: TraceResult, image: FilmImage, algorithm: hd.sr.AlgorithmIdenti
     out = [angle("M-SCHNEIDER", bend.schneider_deg, bend.schneider_std_deg)]
     if bend.schneider_secondary_deg is not None:
         out.append(angle("M-SCHNEIDER-2", bend.schneider_secondary_deg, bend.schneider_secondary_std_deg, 1))
-    out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
+    if bend.weine_deg is not None:
+        out.append(angle("M-PRUETT", bend.weine_deg, bend.weine_std_deg))
     ends = [_polyline(trace.path.path_px[[0, -1]], image)]
     access = bend.canal_access.angle_deg, codes.DEG
     out.append(
         _number(codes.ANGLE, *access, method="M-ACCESS", std=bend.canal_access_std_deg, along=ends, algorithm=algorithm)
     )
     if bend.pruett_radius_mm is not None and model.arcs:
-        arc = _model(trace, np.linspace(model.breaks_mm[0], model.breaks_mm[1], ARC_POINTS))
+        first, last = model.bends[0]
+        arc = _model(trace, np.linspace(model.breaks_mm[2 * first], model.breaks_mm[2 * last + 1], ARC_POINTS))
         out.append(
             _number(
                 codes.RADIUS,
@@ -288,13 +290,17 @@ def _lines(trace: TraceResult, curve: int, image: FilmImage) -> list[hd.sr.Coord
     breaks = [0.0, *(float(at) for at in model.breaks_mm), model.length_mm]
     shown, step = TANGENT_SHARE * model.length_mm, 1e-4 * model.length_mm
     lines = []
-    for k in range(2 * curve, min(2 * curve + 3, len(breaks)), 2):
+    parts: tuple[int, ...] = (0,)
+    if model.arcs:  # a curve may be several arcs
+        first, last = model.bends[curve]
+        parts = (2 * first, 2 * last + 2)
+    for k in parts:
         begin, end = breaks[k : k + 2]
         if model.arcs and end - begin < shown:
             # Two points of the curve beside the part, coronal one first, drawn apart.
-            before, after = _model(trace, [begin - step, begin] if k > 2 * curve else [end, end + step])
+            before, after = _model(trace, [begin - step, begin] if k > parts[0] else [end, end + step])
             reach = (after - before) * shown / step
-            line = np.array([after - reach, after] if k > 2 * curve else [before, before + reach])
+            line = np.array([after - reach, after] if k > parts[0] else [before, before + reach])
         else:
             line = _model(trace, [begin, end])
         lines.append(_polyline(_inside(line, image), image))
@@ -350,6 +356,8 @@ def record_group(
     words = [] if facts.reference_point is None else [(private("REF-POINT"), facts.reference_point)]
     if film is not None and film.length_mm is not None:
         words.append((codes.COMMENT, f"Film: {film.method} of {film.allowance_mm:.2f} mm."))
+    if facts.risk is not None:
+        words.append((codes.COMMENT, f"Stop {risk_words(facts)}."))
     remarks = [flag.text for flag in canal_flags(canal, canal.basis, facts)]
     words += [(codes.COMMENT, text) for text in dict.fromkeys([*remarks, *decision_doubts(facts)])]
     return _group(

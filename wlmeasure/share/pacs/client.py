@@ -21,7 +21,7 @@ from wlmeasure.image.radiograph import printable
 from wlmeasure.share.dicom.objects import header_text, quiet
 from wlmeasure.share.pacs.exchange import BoundedSession, Progress, reason_words
 from wlmeasure.share.pacs.found import FIELDS, TAGS, Found, Query, found_from_json, teeth_from_json
-from wlmeasure.share.pacs.instance import Instance, checked_uid, instance_of
+from wlmeasure.share.pacs.instance import Instance, checked_uid, instance_of, is_uid
 from wlmeasure.share.pacs.settings import Server, secret_of
 
 __all__ = ["MOST", "ImageArchive", "open_image_archive"]
@@ -90,7 +90,12 @@ class ImageArchive:
         studies = sorted(self._studies(filters), key=lambda study: str(_first(study, TAGS["StudyDate"])), reverse=True)
         found: list[Found] = []
         for study in studies:
-            found += [line for line in self._of_study(study, query) if query.tooth is None or query.tooth in line.teeth]
+            lines = self._of_study(study, query)
+            for line in lines:
+                self._must_answer("PatientID", query.patient, line.patient or None)
+            if query.patient is not None:  # held against the film itself before it is kept
+                lines = [evolve(line, patient=query.patient) for line in lines]
+            found += [line for line in lines if query.tooth is None or query.tooth in line.teeth]
             if len(found) > MOST:
                 raise PacsError(f"search must find at most {MOST} instances: more; narrow it by date or modality")
         return found
@@ -130,8 +135,23 @@ class ImageArchive:
             "StudyInstanceUID",
         ):
             uid = _first(study, TAGS["StudyInstanceUID"])
-            if isinstance(uid, str) and re.fullmatch(r"[0-9.]{1,64}", uid):
-                yield study
+            if not isinstance(uid, str) or not is_uid(uid):
+                continue
+            for keyword in ("PatientID", "AccessionNumber", "StudyInstanceUID"):
+                self._must_answer(keyword, filters.get(keyword), _first(study, TAGS[keyword]))
+            since, _, until = filters.get("StudyDate", "-").partition("-")
+            day = _first(study, TAGS["StudyDate"])
+            if isinstance(day, str) and len(day) == 8 and not (since or day) <= day <= (until or day):
+                self._must_answer("StudyDate", f"{since}-{until}", day)
+            yield study
+
+    def _must_answer(self, keyword: str, asked: str | None, answered: Any) -> None:
+        """Refuse an answer about something else than what was asked for: the archive does not heed its filters."""
+        if asked is not None and answered is not None and str(answered).strip() != asked.strip():
+            raise PacsRefusedError(
+                f"{self.server.host} must answer for {keyword} {asked}: it answers for another too, and so heeds no filter; "
+                "nothing of it is taken; tell the archive's keeper"
+            )
 
     def locate(self, uid: str) -> Found | None:
         """The instance with that SOP Instance UID; None where the archive has none."""
@@ -205,10 +225,15 @@ class ImageArchive:
             found = instance_of(data, f"answer of {self.server.host}")
         except PacsError as error:
             raise PacsRefusedError(str(error), answer.status_code) from None
-        if found.uid != uid:
-            raise PacsRefusedError(
-                f"{self.server.host} must answer with instance {uid}: it sends {found.uid}", answer.status_code
-            )
+        for asked, sent, what in (
+            (uid, found.uid, "instance"),
+            (series, found.series, "series"),
+            (study, found.study, "study"),
+        ):
+            if sent != asked:
+                raise PacsRefusedError(
+                    f"{self.server.host} must answer with {what} {asked}: it sends {sent}", answer.status_code
+                )
         return found
 
     def _only_part(self, kind: str, body: bytes) -> bytes:

@@ -229,6 +229,8 @@ class BoundedSession(requests.Session):
                 "DICOMweb service?",
                 status,
             )
+        if is_json and not is_store and body and not body.lstrip().startswith(b"["):
+            raise PacsRefusedError(f"{host} must answer a search with a list: it sends something else", status)
         if is_json:
             response.headers["Content-Type"] = kind  # the client library does not know parameters behind it
         response._content = body  # where requests keeps what it has read whole

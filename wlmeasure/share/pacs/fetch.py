@@ -8,6 +8,7 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import NotWrittenError, PacsError
+from wlmeasure.share.dicom.objects import header_text
 from wlmeasure.share.pacs.client import ImageArchive
 from wlmeasure.share.pacs.compare import difference_words, differences
 from wlmeasure.share.pacs.found import Found, Query
@@ -57,7 +58,7 @@ def get(archive: ImageArchive, found: Iterable[Found], folder: str | Path) -> It
     """
     folder = Path(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise PacsError(f"--out cannot be made: {folder}: {error.strerror or error}") from None
     for line in found:
@@ -65,9 +66,21 @@ def get(archive: ImageArchive, found: Iterable[Found], folder: str | Path) -> It
             instance = archive.retrieve(line.study, line.series, line.uid)
             if instance is None:
                 raise PacsError(f"instance {line.uid} was found but is not given; ask the archive's keeper")
+            _must_be_of(instance, line.patient)
             yield _written(instance, folder / own_name(instance))
         except PacsError as error:
             yield Got(line.uid, None, error=str(error))
+
+
+def _must_be_of(instance: Instance, patient: str) -> None:
+    """The film itself names the patient that it was found under; where the archive named none there is nothing to compare."""
+    inside = header_text(instance.dataset, "PatientID").strip()
+    if patient and inside != patient.strip():
+        whose = "of another patient" if inside else "of nobody: it names no patient"
+        raise PacsError(
+            f"instance {instance.uid} must be of patient {patient}: what the archive sends is {whose}; it is not kept; "
+            "tell the archive's keeper"
+        )
 
 
 def _written(instance: Instance, path: Path) -> Got:
@@ -83,7 +96,7 @@ def _written(instance: Instance, path: Path) -> Got:
             )
         return Got(instance.uid, path)
     try:
-        write_whole(path, instance.data, replace=False, private=True)  # a film with a patient's name
+        write_whole(path, instance.data, replace=False)  # a film with a patient's name
     except NotWrittenError as error:
         raise PacsError(str(error)) from None
     return Got(instance.uid, path, new=True)

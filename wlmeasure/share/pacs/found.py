@@ -11,7 +11,7 @@ from attrs import frozen
 
 from wlmeasure.errors import PacsError
 from wlmeasure.image.radiograph import printable
-from wlmeasure.share.pacs.instance import kind_of
+from wlmeasure.share.pacs.instance import is_uid, kind_of
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure.trade.tooth_codes import SNOMED_CT, tooth_of_code
 
@@ -181,7 +181,7 @@ def found_from_json(item: Mapping[str, Any], study: Mapping[str, Any]) -> Found 
     both = {**study, **item}
     uid, series = _text(both, "SOPInstanceUID"), _text(both, "SeriesInstanceUID")
     own, sop_class = _text(study, "StudyInstanceUID"), _text(both, "SOPClassUID")
-    if not all(text and set(text) <= set("0123456789.") for text in (uid, series, own)):
+    if not all(map(is_uid, (uid, series, own))):
         return None
     day = next((d for w in ("AcquisitionDate", "ContentDate", "StudyDate") if len(d := _text(both, w, 8)) == 8), "")
     return Found(

@@ -12,10 +12,11 @@ from pydicom.dataset import Dataset
 
 from wlmeasure.errors import ImageError, PacsError
 from wlmeasure.image.dicom import data_set
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.image.radiograph import printable
 from wlmeasure.share.dicom.objects import header_text, quiet
 
-__all__ = ["Instance", "check_patient", "checked_uid", "instance_of", "kind_of", "own_name", "read_instance"]
+__all__ = ["Instance", "check_patient", "checked_uid", "instance_of", "is_uid", "kind_of", "own_name", "read_instance"]
 
 LARGEST_FILE = 2 * 2**30  # bytes; a data set with 32-bit lengths is not larger (our parameter)
 KINDS = {
@@ -55,6 +56,11 @@ class Instance:
         return hashlib.sha256(self.data).hexdigest()
 
 
+def is_uid(text: str) -> bool:
+    """Whether a text has the form of a unique identifier (PS3.5 9.1): digits and points, at most 64; never ``..``."""
+    return len(text) <= 64 and re.fullmatch(r"[0-9]+(\.[0-9]+)+", text, re.ASCII) is not None
+
+
 def checked_uid(text: str, what: str) -> str:
     """A unique identifier in its form (PS3.5 9.1): digits and points, at most 64.
 
@@ -63,7 +69,7 @@ def checked_uid(text: str, what: str) -> str:
     PacsError
         Anything else.
     """
-    if not re.fullmatch(r"[0-9]+(\.[0-9]+)+", text) or len(text) > 64:
+    if not is_uid(text):
         raise PacsError(f"{what} must be a unique identifier of digits and points: {printable(text, 80)!r}")
     return text
 
@@ -107,8 +113,7 @@ def read_instance(path: str | Path) -> Instance:
     """
     path = Path(path)
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+        data = first_bytes(path, LARGEST_FILE + 1)
     except OSError as error:
         raise PacsError(f"{printable(path.name)} cannot be opened: {error.strerror}; check the name") from None
     if len(data) > LARGEST_FILE:

@@ -14,6 +14,7 @@ from pathlib import Path
 from attrs import frozen
 
 from wlmeasure.errors import NotWrittenError, PacsError
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.whole_file import write_whole
 
 __all__ = ["Journal", "user_journal"]
@@ -33,8 +34,7 @@ class Journal:
     def begun(self, server: str, uid: str, sha256: str) -> str | None:
         """When a send of these very bytes was begun that was never seen to be complete; None where there was none."""
         try:
-            with self._path(server, uid, sha256).open("rb") as file:
-                entry = json.loads(file.read(LARGEST))
+            entry = json.loads(first_bytes(self._path(server, uid, sha256), LARGEST))
             return str(entry["begun"])[:40] if entry["sha256"] == sha256 and entry["uid"] == uid else None
         except (OSError, ValueError, KeyError, TypeError):
             return None
@@ -51,7 +51,7 @@ class Journal:
         entry = {"schema": "wlmeasure-pacs-send/1", "server": server, "uid": uid, "sha256": sha256, "begun": at}
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_whole(path, json.dumps(entry), private=True)
+            write_whole(path, json.dumps(entry))
         except (OSError, NotWrittenError) as error:
             raise PacsError(f"journal of sends {self.folder} cannot be written: {error}; nothing was sent") from None
 

@@ -27,6 +27,7 @@ from urllib.parse import SplitResult, urlsplit
 from attrs import field, fields, frozen
 
 from wlmeasure.errors import PacsError
+from wlmeasure.image.file_content import first_bytes
 from wlmeasure.image.radiograph import printable
 
 __all__ = ["PASSWORD", "TOKEN", "VARIABLE", "Secret", "Server", "secret_of", "server_of", "settings_path"]
@@ -157,8 +158,7 @@ def _names(servers: dict[str, Any]) -> str:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_SETTINGS + 1)
+        raw = first_bytes(path, LARGEST_SETTINGS + 1)
     except OSError as error:
         raise PacsError(
             f"image archive must be named first: {path} ({error.strerror}); write a table [servers.practice] with its url "

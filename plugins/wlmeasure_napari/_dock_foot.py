@@ -1,0 +1,136 @@
+"""The dock's foot: one warning at a time, and the cautions folded to their first line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
+
+from wlmeasure.share.cautions import CAUTIONS
+from wlmeasure_napari._dock_parts import button, note
+from wlmeasure_napari._look import STEP_PX
+from wlmeasure_napari._warnings import Remark
+
+__all__ = ["CautionLine", "WarningBar"]
+
+OPEN_PX = 160  # most height that all warnings together take; longer lists are scrolled
+LINES = 3  # rows of the first warning; the room stays when there is none, so that nothing jumps
+
+
+class _Scrolled(QScrollArea):
+    """Words as high as they are, within limits; where they are more they are scrolled."""
+
+    def __init__(self, label: QLabel) -> None:
+        super().__init__()
+        self._label, self._least, self._most = label, 0, 0
+        self.setWidgetResizable(True)
+        self.setFrameShape(QScrollArea.Shape.NoFrame)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        label.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.setWidget(label)
+
+    def fit(self, least: int, most: int) -> None:
+        """Between so many pixels and so many."""
+        self._least, self._most = least, most
+        frame = max(0, self.height() - self.viewport().height())  # the viewer's theme draws one round what has none
+        room = max(self.width() - frame, 100)
+        whole = self._label.heightForWidth(room) + frame
+        always = whole > most
+        policy = Qt.ScrollBarPolicy.ScrollBarAsNeeded if always else Qt.ScrollBarPolicy.ScrollBarAlwaysOff
+        self.setVerticalScrollBarPolicy(policy)
+        self.setFixedHeight(min(max(whole, least), most))
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        super().resizeEvent(event)
+        if self._most and event.size().width() != event.oldSize().width():
+            self.fit(self._least, self._most)
+
+
+class WarningBar(QWidget):
+    """The worst remark with what to do, and how many there are besides; a click shows them all."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        self.words = note(name="warning")
+        self.words.setAccessibleName("Warning")
+        self._area = _Scrolled(self.words)
+        layout.addWidget(self._area, 1)
+        self.more = _fold_button(self._turn, "All warnings, or the first alone")
+        layout.addWidget(self.more, 0, Qt.AlignmentFlag.AlignTop)
+        self._remarks: tuple[Remark, ...] = ()
+        self._all = False
+
+    def fit(self) -> None:
+        """Room for the first warning, in the type that is set."""
+        line = self.words.fontMetrics().lineSpacing()
+        self._area.fit(LINES * line + STEP_PX, OPEN_PX)
+
+    def show_remarks(self, remarks: Sequence[Remark]) -> None:
+        """Show the first; folded again when they are others."""
+        if tuple(remarks) != self._remarks:
+            self._remarks, self._all = tuple(remarks), False
+        shown = self._remarks if self._all else self._remarks[:1]
+        self.words.setText("\n".join(f"! {remark.words}" for remark in shown))
+        rest = len(self._remarks) - 1
+        self.more.setText("▾ one" if self._all else f"▸ {rest} more")
+        self.more.setAccessibleName("The first warning alone" if self._all else f"{rest} more warnings")
+        self.more.setVisible(rest > 0)
+        self.fit()
+
+    def _turn(self) -> None:
+        self._all = not self._all
+        self.show_remarks(self._remarks)
+
+
+class CautionLine(QWidget):
+    """The cautions of every record: the first line always, the others on a click."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        self.words = note(name="warning")
+        self.words.setAccessibleName("Cautions")
+        self._area = _Scrolled(self.words)
+        layout.addWidget(self._area, 1)
+        self.more = _fold_button(self._turn, "All cautions, or the first alone")
+        self._beside = QVBoxLayout()
+        self._beside.setSpacing(0)
+        self._beside.addWidget(self.more)
+        layout.addLayout(self._beside)
+        self._all = False
+        self.fit()
+
+    def add(self, widget: QWidget) -> None:
+        """Something beside it."""
+        self._beside.addWidget(widget)
+
+    def fit(self) -> None:
+        """Room for the first caution, in the type that is set."""
+        self.words.setText("\n".join(CAUTIONS if self._all else CAUTIONS[:1]))
+        self.more.setText("▾" if self._all else f"▸ {len(CAUTIONS) - 1}")
+        self.more.setAccessibleName("The first caution alone" if self._all else f"{len(CAUTIONS) - 1} more cautions")
+        line = self.words.fontMetrics().lineSpacing()
+        self._area.fit(line + STEP_PX, OPEN_PX)
+
+    def _turn(self) -> None:
+        self._all = not self._all
+        self.fit()
+
+
+def _fold_button(turn: Callable[[], None], tip: str) -> QPushButton:
+    """A flat button beside words that it folds; its room stays when it is hidden."""
+    made: QPushButton = button("", turn, tip)
+    made.setFlat(True)
+    made.setObjectName("fold")
+    keeps = made.sizePolicy()
+    keeps.setRetainSizeWhenHidden(True)
+    made.setSizePolicy(keeps)
+    return made

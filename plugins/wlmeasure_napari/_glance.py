@@ -1,0 +1,118 @@
+"""What a clinician sees of a canal at one glance: one number or none, and by sign and word how far it may be trusted. No Qt.
+
+Strip, plate and far view show this and nothing of their own. All of it follows from the canal's facts (`record/facts`): the
+number is the stop that card and report print, so that the screen can say no other.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from attrs import frozen
+
+from wlmeasure.record.evaluate import CanalResult, CaseResult
+from wlmeasure.record.facts import CanalFacts, CaseFacts
+from wlmeasure.share.result import no_stop_words
+from wlmeasure.words import interval_words
+from wlmeasure_napari._guide import doubt_of
+
+__all__ = ["SIGNS", "Glance", "State", "glance_of", "glances"]
+
+State = Literal["not measured", "not settled", "proposed", "decided", "again"]
+
+SIGNS: Final[dict[State, str]] = {
+    "not measured": "○",
+    "not settled": "◌",
+    "proposed": "◐",
+    "decided": "●",
+    "again": "▲",
+}
+"""A shape for each state, so that colour is never alone."""
+
+
+@frozen
+class Glance:
+    """One canal at a glance.
+
+    Attributes
+    ----------
+    canal, reference_point
+        Its name; the point that its length counts from, "" where it is not named.
+    state
+        How far the number may be trusted. "again": a decision that has to be made anew, or read for.
+    setting_mm
+        What a ruler is set to, of the decision or a settled proposal; None without one.
+    decided
+        Whether a person decided the number, be it that it no longer holds.
+    word
+        The state in a few words, such as "decided by KO" or "read again".
+    why
+        What stands behind the word: what fell and why, or what a stop lacks; "" where there is nothing to say.
+    spread
+        The 95 % interval of the number, such as "± 0.7"; "" where it has none.
+    """
+
+    canal: str
+    reference_point: str
+    state: State
+    setting_mm: float | None
+    decided: bool
+    word: str
+    why: str = ""
+    spread: str = ""
+
+    @property
+    def number(self) -> str:
+        """The digits, without a unit; "" without a number."""
+        return "" if self.setting_mm is None else f"{self.setting_mm:.1f}"
+
+    @property
+    def sign(self) -> str:
+        """The shape of the state."""
+        return SIGNS[self.state]
+
+    @property
+    def words(self) -> str:
+        """All of it in one line, for a reader of screens."""
+        number = f"{self.number} mm" if self.number else "no number"
+        point = f"from the {self.reference_point}" if self.reference_point else "from no point yet"
+        return ", ".join(text for text in (self.canal, number, self.word, self.why, point) if text)
+
+
+def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
+    """One canal at a glance."""
+    stop, decision, doubt = facts.stop, facts.decision, doubt_of(facts)
+    state: State
+    why = no_stop_words(canal, facts)
+    if decision is not None and doubt is not None and (stop is None or doubt.mend in ("read", "decide")):
+        state, word = "again", "decide again" if doubt.mend == "decide" else "read again"
+        why = doubt.why
+    elif decision is not None and stop is None:
+        state, word = "again", "decide again"
+    elif decision is not None:
+        state, word = "decided", f"decided by {decision.by}"
+    elif stop is not None:
+        state, word = "proposed", "proposed, not decided"
+    elif canal.traces or facts.readings:
+        state, word = "not settled", "not decided"
+    else:
+        state, word = "not measured", "not measured"
+        why = ""
+    spread = "" if stop is None or stop.interval_mm is None else interval_words(stop.length_mm, stop.interval_mm)
+    return Glance(
+        canal=facts.name,
+        reference_point=facts.reference_point or "",
+        state=state,
+        setting_mm=None if stop is None else stop.setting_mm,
+        decided=decision is not None,
+        word=word,
+        why=why,
+        spread=spread,
+    )
+
+
+def glances(result: CaseResult | None, facts: CaseFacts | None) -> tuple[Glance, ...]:
+    """Every canal of a case at a glance; none without a case."""
+    if result is None or facts is None:
+        return ()
+    return tuple(glance_of(canal, facts.of(canal.canal.name)) for canal in result.canals)

@@ -32,6 +32,7 @@ from wlmeasure.measure.pieces import (
     chosen,
     fit_pieces,
     spiral_starts,
+    two_arcs_starts,
     two_spirals_starts,
 )
 from wlmeasure.measure.starts import first_guesses, smooth_paths
@@ -194,7 +195,9 @@ def _averaged(paths: Float64, noise: Noise, looks: Looks, robust: bool) -> list[
 
     going = every if robust else np.flatnonzero(looks.worth_more(square, independent, floor))
     if size >= FEWEST[1] and len(going):
-        two = fit(TWO_ARCS, first_guesses(fine[going], total[going], TWO_ARCS.shape), going)
+        two = fit(
+            TWO_ARCS, two_arcs_starts(arc[going], first_guesses(fine[going], total[going], TWO_ARCS.shape)), going
+        )
         gained = freedom(independent[going], TWO_ARCS.parameters, noise) * (of_arc[going] - least[going])
         some = np.flatnonzero(gained > LEAST_GAIN)
         if len(some):

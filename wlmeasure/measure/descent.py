@@ -6,7 +6,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.measure.parts import Desk, Loss, Shape, equations
+from wlmeasure.measure.parts import Loss, Shape, equations
 
 __all__ = ["Tie", "refine"]
 
@@ -103,8 +103,7 @@ def refine(
     theta = ordered(theta.copy(), total, shape, tie)
     count, size = theta.shape
     active = np.arange(count)
-    desk = Desk(count, points.shape[2], shape)
-    cost, normal, gradient = _equations(points, theta, shape, loss, active, desk, tie)
+    cost, normal, gradient = _equations(points, theta, shape, loss, active, tie)
     best_normal = normal.copy()
     best_cost = cost.copy()
     damping = np.full(count, 1e-3)
@@ -147,7 +146,7 @@ def refine(
                 damping[going],
             )
             here, here_total, trial, refused = here[going], here_total[going], trial[going], refused[going]
-        trial_cost, trial_normal, trial_gradient = _equations(here, trial, shape, loss, active, desk, tie)
+        trial_cost, trial_normal, trial_gradient = _equations(here, trial, shape, loss, active, tie)
         better = trial_cost < cost
         now = np.where(better[:, None], trial, now)
         cost = np.where(better, trial_cost, cost)
@@ -166,13 +165,11 @@ def _equations(
     shape: Shape,
     loss: Loss | None,
     which: NDArray[np.intp],
-    desk: Desk,
     tie: Tie | None,
 ) -> tuple[Float64, Float64, Float64]:
     if tie is None:
-        return equations(points, theta, shape, loss, which, desk)
-    cost, normal, gradient = equations(points, theta @ tie.matrix.T, shape, loss, which, desk)
-    normal, gradient = tie.matrix.T @ normal @ tie.matrix, gradient @ tie.matrix
+        return equations(points, theta, shape, loss, which)
+    cost, normal, gradient = equations(points, theta @ tie.matrix.T, shape, loss, which, tie.matrix)
     first = 2 + tie.pieces * tie.each
     for piece in range(1, tie.pieces):
         end, begin = first + 2 * piece - 1, first + 2 * piece

@@ -7,17 +7,20 @@ is no parameter.
 
 No function of an angle is called per point: on which side of the normal at a joint a point lies is the sign of one
 coordinate, and the distance from a circle needs a root only. All derivatives of the distance from one part are linear
-combinations of at most four numbers per point, so the normal equations follow from the moments of those numbers.
+combinations of four numbers per point, so the normal equations follow from the moments of those numbers. Nothing is done part
+by part: a chain of 17 costs hardly more calls than a bend of three.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from attrs import frozen
 from numpy.typing import NDArray
 
-__all__ = ["Desk", "Loss", "Shape", "chord", "distances", "equations", "feet", "slopes"]
+__all__ = ["Loss", "Shape", "chord", "distances", "equations", "feet", "slopes"]
 
 Float64 = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -44,124 +47,98 @@ def moment(curvature: Float64, along: Float64) -> Complex:
     )
 
 
-class _Part:
-    """One part of K models: the frame at its beginning, and how that frame moves and turns with each parameter."""
+@frozen(eq=False)
+class _Chain:
+    """The frames at the beginnings of the M parts of K models, and how they move and turn with each parameter.
 
-    __slots__ = ("bend", "curvature", "direction", "moves", "origin", "turns")
+    Attributes
+    ----------
+    origin, direction : (K, M) complex
+    curvature : (K, M)
+        0 of a straight part.
+    moves : (K, M, P) complex
+    turns : (K, M, P)
+    """
 
-    def __init__(
-        self, origin: Complex, direction: Complex, moves: Complex, turns: Float64, curvature: Float64 | None, bend: int
-    ) -> None:
-        self.origin, self.direction, self.moves, self.turns = origin, direction, moves, turns
-        self.curvature, self.bend = curvature, bend
+    origin: Complex
+    direction: Complex
+    curvature: Float64
+    moves: Complex
+    turns: Float64
 
 
-def _parts(theta: Float64, shape: Shape) -> list[_Part]:
+def _chain(theta: Float64, shape: Shape) -> _Chain:
     arcs = shape[0]
     count, size = theta.shape
-    direction = np.exp(1j * theta[:, 0])
-    normal = 1j * direction
-    origin = normal * theta[:, 1]
-    moves = np.zeros((count, size), np.complex128)
-    turns = np.zeros((count, size))
-    moves[:, 0], moves[:, 1], turns[:, 0] = 1j * origin, normal, 1.0
-    parts = []
-    begin = np.zeros(count)
-    last = _last_part(shape)
-    for part in range(last + 1):
-        curved = part % 2 == 1
-        bend = 2 + part // 2
-        curvature = theta[:, bend] if curved else None
-        parts.append(_Part(origin, direction, moves, turns, curvature, bend))
-        if part == last:
-            break
-        end = theta[:, 2 + arcs + part]
-        span = end - begin
-        # Everything behind this part moves with its beginning, and when its curvature or one of its ends changes.
-        if curvature is None:
-            step, after = span * direction, direction
-            moves = moves + turns * (1j * step)[:, None]
-            turns = turns.copy()
-            moves[:, 2 + arcs + part] += after
-            if part:
-                moves[:, 1 + arcs + part] -= after
-        else:
-            step = chord(curvature, span) * direction
-            after = direction * np.exp(1j * curvature * span)
-            moves = moves + turns * (1j * step)[:, None]
-            turns = turns.copy()
-            moves[:, bend] += 1j * direction * moment(curvature, span)
-            turns[:, bend] += span
-            moves[:, 2 + arcs + part] += after
-            turns[:, 2 + arcs + part] += curvature
-            moves[:, 1 + arcs + part] -= after
-            turns[:, 1 + arcs + part] -= curvature
-        origin, direction, begin = origin + step, after, end
-    return parts
+    curvature = np.zeros((count, _last_part(shape) + 1))
+    curvature[:, 1::2] = theta[:, 2 : 2 + arcs]
+    span = np.diff(theta[:, 2 + arcs :], axis=1, prepend=0.0)
+    bend = curvature[:, :-1]
+    direction = np.exp(1j * (theta[:, :1] + _sums(bend * span)))
+    step = chord(bend, span) * direction[:, :-1]
+    first = 1j * direction[:, 0]  # the offset's own direction
+    origin = (first * theta[:, 1])[:, None] + _sums(step)
+    # Everything behind a part moves with its beginning, and when its curvature or one of its ends changes.
+    part = np.arange(span.shape[1])
+    later, arc = part[1:], part[1::2]
+    turn = np.zeros((count, len(part), size))
+    turn[:, part, 2 + arcs + part] = bend
+    turn[:, later, 1 + arcs + later] = -bend[:, 1:]
+    turn[:, arc, 2 + arc // 2] = span[:, arc]
+    turns = _sums(turn)
+    turns[:, :, 0] += 1.0
+    move = turns[:, :-1] * (1j * step)[..., None]
+    move[:, part, 2 + arcs + part] += direction[:, 1:]
+    move[:, later, 1 + arcs + later] -= direction[:, 2:]
+    move[:, arc, 2 + arc // 2] += 1j * direction[:, arc] * moment(bend[:, arc], span[:, arc])
+    moves = _sums(move)
+    moves[:, :, 0] += 1j * origin[:, :1]
+    moves[:, :, 1] += first[:, None]
+    return _Chain(origin, direction, curvature, moves, turns)
+
+
+def _sums(values: Any) -> Any:
+    """Of what comes before each part: (K, M - 1, ...) -> (K, M, ...)."""
+    out = np.zeros((values.shape[0], values.shape[1] + 1, *values.shape[2:]), values.dtype)
+    np.cumsum(values, axis=1, out=out[:, 1:])
+    return out
 
 
 def _last_part(shape: Shape) -> int:
     return 2 * shape[0] - int(shape[0] > 0 and not shape[1])
 
 
-class Desk:
-    """Arrays for the numbers per point, used again in every step.
-
-    Fresh ones cost three times the arithmetic: the system hands out and takes back their memory each time.
+@frozen(eq=False)
+class _Placed:
+    """Every point in the frame of the part it lies beside: that part, coordinates along (u) and across (v), the part's
+    curvature, the distance of the point from the circle's centre in radii, and its signed distance from the part; all (K, N).
     """
 
-    def __init__(self, count: int, points: int, shape: Shape) -> None:
-        parts = _last_part(shape) + 1
-        self.coordinates = np.empty((count, 2 * parts, points))
-        self.root = np.empty((parts, count, points))
-        self.owned = np.empty((parts, count, points), bool)
-        self.residual = np.empty((count, points))
-        self.spare = np.empty((3, count, points))
-        self.values = np.empty((count, 5, points))
+    part: NDArray[np.intp]
+    u: Float64
+    v: Float64
+    curvature: Float64
+    root: Float64
+    square: Float64
+    residual: Float64
 
 
-def _place(points: Float64, parts: list[_Part], desk: Desk) -> Float64:
-    """Coordinates of all points in the frame of each part, who owns them, and their signed distances (K, N)."""
-    count = len(points)
-    frames = np.empty((count, 2 * len(parts), 3))
-    for index, part in enumerate(parts):
-        c, s, origin = part.direction.real, part.direction.imag, part.origin * part.direction.conjugate()
-        frames[:, 2 * index, 0], frames[:, 2 * index, 1], frames[:, 2 * index, 2] = c, s, -origin.real
-        frames[:, 2 * index + 1, 0], frames[:, 2 * index + 1, 1], frames[:, 2 * index + 1, 2] = -s, c, -origin.imag
-    coordinates = np.matmul(frames, points, out=desk.coordinates[:count])
-    residual, one, two = desk.residual[:count], *desk.spare[:2, :count]
-    residual[...] = coordinates[:, 1]
-    for index, part in enumerate(parts):
-        owned = desk.owned[index, :count]
-        if not index:
-            owned[...] = True
-            continue
-        u, v = coordinates[:, 2 * index], coordinates[:, 2 * index + 1]
-        before = desk.owned[index - 1, :count]
-        np.greater(u, 0.0, out=owned)
-        owned &= before
-        before ^= owned
-        if part.curvature is None:
-            np.copyto(residual, v, where=owned)
-            continue
-        # From a circle of curvature c through the origin, exact also as c goes to 0:
-        # (2 v - c (u u + v v)) / (1 + root), root = hypot(1 - c v, c u).
-        bend = part.curvature[:, None]
-        root = desk.root[index, :count]
-        np.multiply(u, u, out=one)
-        np.multiply(v, v, out=two)
-        one += two
-        one *= bend
-        np.multiply(v, 2.0, out=two)
-        np.subtract(two, one, out=two)  # 2 v - c (u u + v v), which is also (1 - root squared) / c
-        np.multiply(two, -bend, out=root)
-        root += 1.0
-        np.maximum(root, 1e-12, out=root)  # a point at the very centre has no direction
-        np.sqrt(root, out=root)
-        np.add(root, 1.0, out=one)
-        two /= one
-        np.copyto(residual, two, where=owned)
-    return residual
+def _place(points: Float64, chain: _Chain) -> _Placed:
+    direction, origin, curvature = chain.direction, chain.origin, chain.curvature
+    along = (origin * direction.conj()).real
+    frames = np.stack([direction.real, direction.imag, -along], axis=2)[:, 1:]
+    # A point lies beside the last part whose beginning, and that of each part before, it has passed.
+    passed = frames @ points > 0.0
+    part = np.logical_and.accumulate(passed, axis=1).sum(axis=1)
+    rows = np.arange(len(points))[:, None]
+    local = (points[:, 0] + 1j * points[:, 1] - origin[rows, part]) * direction.conj()[rows, part]
+    u, v, bend = local.real, local.imag, curvature[rows, part]
+    square = u * u + v * v
+    # From a circle of curvature c through the origin, exact also as c goes to 0:
+    # (2 v - c (u u + v v)) / (1 + root), root = hypot(1 - c v, c u).
+    twice = 2.0 * v - bend * square  # which is also (1 - root squared) / c
+    root = np.sqrt(np.maximum(1.0 - bend * twice, 1e-12))  # a point at the very centre has no direction
+    return _Placed(part, u, v, bend, root, square, twice / (1.0 + root))
 
 
 def distances(points: Float64, theta: Float64, shape: Shape) -> Float64:
@@ -180,118 +157,85 @@ def distances(points: Float64, theta: Float64, shape: Shape) -> Float64:
     -------
     (K, N) float64
     """
-    return _place(points, _parts(theta, shape), Desk(len(points), points.shape[2], shape))
+    return _place(points, _chain(theta, shape)).residual
 
 
-def _rows(index: int, part: _Part, desk: Desk, count: int) -> tuple[Float64, Float64]:
-    """Two or four numbers per point (K, rows, N) and how the derivatives of the distance from `part` combine them
-    (K, rows, P); one more row is free for the distance itself.
-    """
-    u, v = desk.coordinates[:count, 2 * index], desk.coordinates[:count, 2 * index + 1]
-    size = part.turns.shape[1]
-    local = part.moves * part.direction.conjugate()[:, None]
-    if part.curvature is None:
-        # The distance is v: it falls as the frame moves across, and as it turns by what lies along.
-        rows = desk.values[:count, :3]
-        rows[:, 0] = 1.0
-        rows[:, 1] = u
-        columns = np.empty((count, 2, size))
-        np.negative(local.imag, out=columns[:, 0])
-        np.negative(part.turns, out=columns[:, 1])
-        return rows, columns
-    rows, one, two = desk.values[:count], *desk.spare[1:, :count]
-    bend, root = part.curvature[:, None], desk.root[index, :count]
-    along, across = rows[:, 0], rows[:, 1]  # the normal at the foot: (-c u, 1 - c v) / root
-    np.multiply(v, -bend, out=across)
-    across += 1.0
-    across /= root
-    np.multiply(u, -bend, out=along)
-    along /= root
-    # Turning the frame: along v - across u.
-    np.multiply(along, v, out=rows[:, 2])
-    np.multiply(across, u, out=one)
-    rows[:, 2] -= one
+def _rows(placed: _Placed) -> Float64:
+    """Four numbers per point (K, 5, N), and the distance, which the derivatives of the distance are combined from."""
+    u, v, bend, root = placed.u, placed.v, placed.curvature, placed.root
+    rows = np.empty((len(u), 5, u.shape[1]))
+    # The normal at the foot: (-c u, 1 - c v) / root; turning the frame: along v - across u.
+    along, across = rows[:, 0], rows[:, 1]
+    np.divide(-bend * u, root, out=along)
+    np.divide(1.0 - bend * v, root, out=across)
+    np.subtract(along * v, across * u, out=rows[:, 2])
     # The curvature's own: -(u u + v v + d h') / (1 + root), h' = (c (u u + v v) - v) / root.
-    np.multiply(u, u, out=one)
-    np.multiply(v, v, out=two)
-    one += two
-    np.multiply(one, bend, out=two)
-    two -= v
-    two /= root
-    two *= desk.residual[:count]
-    one += two
-    np.add(root, 1.0, out=two)
-    one /= two
-    np.negative(one, out=rows[:, 3])
-    columns = np.empty((count, 4, size))
-    np.negative(local.real, out=columns[:, 0])
-    np.negative(local.imag, out=columns[:, 1])
-    columns[:, 2] = part.turns
-    columns[:, 3] = 0.0
-    columns[:, 3, part.bend] = 1.0
-    return rows, columns
+    own = placed.square + placed.residual * (bend * placed.square - v) / root
+    np.divide(-own, 1.0 + root, out=rows[:, 3])
+    rows[:, 4] = placed.residual
+    return rows
+
+
+def _columns(chain: _Chain) -> Float64:
+    """How the derivatives of the distances from each part combine the first four of `_rows`, (K, M, 4, P)."""
+    local = chain.moves * chain.direction.conj()[..., None]
+    count, parts, size = local.shape
+    columns = np.zeros((count, parts, 4, size))
+    np.negative(local.real, out=columns[:, :, 0])
+    np.negative(local.imag, out=columns[:, :, 1])
+    columns[:, :, 2] = chain.turns
+    arc = np.arange(1, parts, 2)
+    columns[:, arc, 3, 2 + arc // 2] = 1.0
+    return columns
 
 
 def slopes(points: Float64, theta: Float64, shape: Shape) -> tuple[Float64, Float64]:
     """Distances (K, N) and their derivatives (K, N, P)."""
-    count = len(points)
-    desk = Desk(count, points.shape[2], shape)
-    parts = _parts(theta, shape)
-    residual = _place(points, parts, desk)
-    out = np.zeros((count, points.shape[2], theta.shape[1]))
-    for index, part in enumerate(parts):
-        rows, columns = _rows(index, part, desk, count)
-        out += desk.owned[index][..., None] * (rows[:, :-1].transpose(0, 2, 1) @ columns)
-    return residual, out
+    chain = _chain(theta, shape)
+    placed = _place(points, chain)
+    columns = _columns(chain)[np.arange(len(theta))[:, None], placed.part]
+    return placed.residual, np.einsum("krn,knrp->knp", _rows(placed)[:, :4], columns)
 
 
 def equations(
-    points: Float64, theta: Float64, shape: Shape, loss: Loss | None, which: NDArray[np.intp], desk: Desk
+    points: Float64,
+    theta: Float64,
+    shape: Shape,
+    loss: Loss | None,
+    which: NDArray[np.intp],
+    matrix: Float64 | None = None,
 ) -> tuple[Float64, Float64, Float64]:
     """Loss (K,), normal matrix (K, P, P) and gradient (K, P) of the weighted least squares at `theta`.
 
     `loss` gives from the distances (K, N) of the paths `which` their loss (K,) and the points' weights (K, N); None is least
-    squares.
+    squares. With `matrix` (P, Q) the parameters are the Q numbers that it makes theta of.
     """
-    parts = _parts(theta, shape)
-    residual = _place(points, parts, desk)
-    count, size = theta.shape
-    normal = np.zeros((count, size, size))
-    gradient = np.zeros((count, size))
-    cost = np.zeros(count)
-    scale = desk.spare[0, :count]
-    root_weight = None
+    chain = _chain(theta, shape)
+    placed = _place(points, chain)
+    rows = _rows(placed)
+    columns = _columns(chain)
+    if matrix is not None:
+        columns = columns @ matrix
+    count, parts, _, size = columns.shape
+    beside = (np.arange(parts)[:, None] == placed.part[:, None]).astype(np.float64)
+    cost = None
     if loss is not None:
-        cost, weight = loss(residual, which)
-        root_weight = np.sqrt(weight)
-    for index, part in enumerate(parts):
-        if root_weight is None:
-            scale[...] = desk.owned[index, :count]
-        else:
-            np.multiply(root_weight, desk.owned[index, :count], out=scale)
-        rows, columns = _rows(index, part, desk, count)
-        rows[:, -1] = residual
-        rows *= scale[:, None]
-        moments = rows @ rows.transpose(0, 2, 1)
-        turned = columns.transpose(0, 2, 1)
-        normal += turned @ moments[:, :-1, :-1] @ columns
-        gradient += (turned @ moments[:, :-1, -1:])[..., 0]
-        if loss is None:
-            cost += moments[:, -1, -1]
-    return cost, normal, gradient
+        cost, weight = loss(placed.residual, which)
+        beside *= weight[:, None]
+    weighted = beside[:, :, None] * rows[:, None]
+    moments = (weighted.reshape(count, 5 * parts, -1) @ rows.transpose(0, 2, 1)).reshape(count, parts, 5, 5)
+    flat = columns.reshape(count, 4 * parts, size).transpose(0, 2, 1)
+    normal = flat @ (moments[:, :, :4, :4] @ columns).reshape(count, 4 * parts, size)
+    gradient = (flat @ moments[:, :, :4, 4].reshape(count, 4 * parts, 1))[..., 0]
+    return (moments[:, :, 4, 4].sum(axis=1) if cost is None else cost), normal, gradient
 
 
 def feet(points: Float64, theta: Float64, shape: Shape) -> Float64:
     """Arc-length position of the foot of one point of each path: points (K, 3, 1) -> (K,)."""
-    parts = _parts(theta, shape)
-    desk = Desk(len(points), 1, shape)
-    _place(points, parts, desk)
-    out = desk.coordinates[:, 0, 0].copy()
-    for index, part in enumerate(parts[1:], 1):
-        u, v = desk.coordinates[:, 2 * index, 0], desk.coordinates[:, 2 * index + 1, 0]
-        if part.curvature is not None:
-            small = np.abs(part.curvature) < SMALL_CURVATURE
-            bend = np.where(small, SMALL_CURVATURE, part.curvature)
-            u = np.where(small, u, np.arctan2(bend * u, 1.0 - bend * v) / bend)
-        out = np.where(desk.owned[index, :, 0], theta[:, 1 + shape[0] + index] + u, out)
-    return out
+    placed = _place(points, _chain(theta, shape))
+    u, bend = placed.u[:, 0], placed.curvature[:, 0]
+    small = np.abs(bend) < SMALL_CURVATURE
+    safe = np.where(small, SMALL_CURVATURE, bend)
+    u = np.where(small, u, np.arctan2(safe * u, 1.0 - safe * placed.v[:, 0]) / safe)
+    begins = np.concatenate([np.zeros((len(theta), 1)), theta[:, 2 + shape[0] :]], axis=1)
+    return np.asarray(begins[np.arange(len(theta)), placed.part[:, 0]] + u, np.float64)

@@ -20,7 +20,7 @@ from wlmeasure.measure.parts import Loss, Shape, distances, feet
 
 __all__ = [
     "SPIRAL", "THREE_ARCS", "TWO_ARCS", "TWO_SPIRALS", "Kind", "Pieces", "chosen", "fit_pieces", "spiral_starts",
-    "two_spirals_starts",
+    "two_arcs_starts", "two_spirals_starts",
 ]  # fmt: skip
 
 Float64 = NDArray[np.float64]
@@ -214,6 +214,18 @@ def _unshown(q: Float64, kind: Kind, total: Float64, seen: Float64, variance: Fl
 def chosen(loss: Loss, rows: NDArray[np.intp]) -> Loss:
     """The loss of some paths of many, each as often as it stands in `rows`."""
     return lambda residual, which: loss(residual, rows[which])
+
+
+def two_arcs_starts(arc: Float64, guesses: Float64) -> Float64:
+    """Where the fit of two arcs begins (K, S, 8): some guesses, and one arc (K, 5) cut in its middle into two of the same and
+    of different curvature. From the guesses alone it can end farther from the points than one arc does.
+    """
+    middle = 0.5 * (arc[:, 3] + arc[:, 4])
+    cut = [
+        np.column_stack([arc[:, :2], arc[:, 2] * one, arc[:, 2] * other, arc[:, 3], middle, middle, arc[:, 4]])
+        for one, other in ((1.0, 1.0), (0.5, 1.5), (1.5, 0.5))
+    ]
+    return np.concatenate([guesses, np.stack(cut, axis=1)], axis=1)
 
 
 def spiral_starts(arc: Float64, two: Pieces) -> Float64:

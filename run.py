@@ -34,6 +34,7 @@ STAMP = VENV / "installed.txt"
 OLDEST_PYTHON = (3, 11)
 SOURCE_DATE = "1580601600"  # 2020-02-02
 MOST_WORKERS = 4  # of the whole test run; each may take 3 GB
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 
 # Shared libraries that the wheels expect of the system, with the Debian and Ubuntu package of each. Newer releases
 # call one libglib2.0-0t64; it provides the old name. Found by `readelf -d` on the wheels and trials on a bare system.
@@ -272,6 +273,8 @@ def run_tests(arguments: Sequence[str]) -> int:
         arguments = ["--numprocesses", str(workers), "--dist", "loadfile"]
     say("pytest")
     with displays(workers) as environment:
+        if workers > 1:  # each has a processor of its own; threads of several libraries would stand in each other's way
+            environment |= dict.fromkeys(THREADS, "1")
         status = subprocess.run([PYTHON, "-m", "pytest", *arguments], cwd=ROOT, env=environment).returncode
     if failed:
         print(f"run.py: failed before the tests: {', '.join(failed)}", file=sys.stderr)

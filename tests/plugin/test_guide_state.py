@@ -110,7 +110,7 @@ def test_another_canal_without_a_decision_and_one_in_doubt(session, tmp_path):
     assert session.next_step().words == "Canal single is decided; go on with L: list Canal in hand"
     session.choose_canal("L")
     read(session, 19.0, 19.0, 19.0)
-    session.decide(18.5, "KO", "")
+    session.decide(18.0, "KO", "")
     shaped(session)
     session.choose_canal("single")
     session.save_as(tmp_path / "a.wl.json")
@@ -125,8 +125,8 @@ def test_readings_alone_lead_to_a_decision_without_a_scale(tmp_path):
     read(session, 20.5)
     assert session.next_step().missing == "read again, 2 more"
     read(session, 20.5, 20.5)
-    assert session.next_step().words == "single: Proposed 20.0 mm, reading only; decide: field Decided"
-    session.decide(20.0, "KO", "")
+    assert session.next_step().words == "single: Proposed 19.8 mm, reading only; decide: field Decided"
+    session.decide(19.5, "KO", "")
     session.save_as(tmp_path / "a.wl.json")
     assert "Done and saved" in session.next_step().words
 

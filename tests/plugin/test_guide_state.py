@@ -1,25 +1,42 @@
 """What the state takes from a session: each sort of entry that no longer holds, what settles it, and what comes after."""
 
+import copy
+
 import pytest
 from attrs import evolve
 from wlmeasure_napari._entries import add_reading, begin_file, enter, enter_draft, strike_out
 from wlmeasure_napari._guide import Doubt, next_step, state_of
+from wlmeasure_napari._session import Session
 
 from wlmeasure.record.draft import Draft
 
 from .test_session import FILM, OTHER, named, read_thrice, reference, scale, started, trace
 
 
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory):
+    """Film, scale, trace, point, three readings, decision: made once, since tracing and measuring take seconds."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("WLMEASURE_DRAFTS", str(tmp_path_factory.mktemp("decided")))
+        session = started()
+        named(session)
+        scale(session)
+        trace(session)
+        reference(session)
+        read_thrice(session)
+        session.decide(20.0, "KO", "")
+        yield session
+        session.document.release()
+
+
 @pytest.fixture
-def session():
-    session = started()
-    named(session)
-    scale(session)
-    trace(session)
-    reference(session)
-    read_thrice(session)
-    session.decide(20.0, "KO", "")
-    return session
+def session(decided):
+    """The same state in a session of its own, with a draft of its own."""
+    fresh = Session()
+    own = {"document", "changed", "moved", "said"}
+    vars(fresh).update({name: copy.copy(value) for name, value in vars(decided).items() if name not in own})
+    fresh.document.keep(fresh.case, fresh._paths)
+    return fresh
 
 
 def shaped(session):

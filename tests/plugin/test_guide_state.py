@@ -1,16 +1,13 @@
 """What the state takes from a session: each sort of entry that no longer holds, what settles it, and what comes after."""
 
-import copy
-
 import pytest
 from attrs import evolve
 from wlmeasure_napari._entries import add_reading, begin_file, enter, enter_draft, strike_out
 from wlmeasure_napari._guide import Doubt, next_step, state_of
-from wlmeasure_napari._session import Session
 
 from wlmeasure.record.draft import Draft
 
-from .test_session import FILM, OTHER, named, read_thrice, reference, scale, started, trace
+from .test_session import FILM, OTHER, in_its_own, named, read_thrice, reference, scale, started, trace
 
 
 @pytest.fixture(scope="module")
@@ -31,12 +28,7 @@ def decided(tmp_path_factory):
 
 @pytest.fixture
 def session(decided):
-    """The same state in a session of its own, with a draft of its own."""
-    fresh = Session()
-    own = {"document", "changed", "moved", "said"}
-    vars(fresh).update({name: copy.copy(value) for name, value in vars(decided).items() if name not in own})
-    fresh.document.keep(fresh.case, fresh._paths)
-    return fresh
+    return in_its_own(decided)
 
 
 def shaped(session):

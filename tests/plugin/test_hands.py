@@ -148,6 +148,11 @@ def desk(at_desk):
     theirs = [layer for layer in at_desk.viewer.layers if layer.name.startswith("mine")]
     for layer in theirs:
         at_desk.viewer.layers.remove(layer)
+    from wlmeasure_napari._window import show_viewer_panels
+
+    at_desk.dock._uncover()  # W, V and C of the test before
+    show_viewer_panels(at_desk.window, on=True)
+    at_desk.dock._layers.enhanced = False
     at_desk.window.activateWindow()
     at_desk.fresh()
     at_desk.session.said.emit("canvas", "")

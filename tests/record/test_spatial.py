@@ -158,6 +158,10 @@ def test_text_json_and_report_say_the_same(measured: CaseResult) -> None:
     assert told is not None
     assert told["fit"]["canals"][0]["length_mm"] == pytest.approx(canal.length_mm, abs=1e-4)
     assert {one["film"] for one in told["one_film"]} == {"f1", "f2"}
+    for one, trace in zip(told["one_film"], measured.canals[0].traces, strict=True):
+        assert trace.curvature is not None  # one film's angle is the same wherever it is said
+        assert one["schneider_deg"] == pytest.approx(trace.curvature.schneider_deg, abs=0.005001)
+        assert one["total_turning_deg"] == pytest.approx(trace.curvature.total_turning_deg, abs=0.005001)
     assert f"{canal.length_mm:.1f} mm" in record_text(measured)
     page = report_file(measured, "page.html", made_at="2026-11-27 10:00", program="test").content.decode()
     assert "In three dimensions, from films f1 and f2" in page

@@ -27,7 +27,13 @@ CUSP = "mesiobuccal cusp tip"
 NEW_MEMBERS = {"from_orifice", "decision", "stop", "readings", "past_readings"}
 """What a result says since, and said nothing of then."""
 BY_THE_BENT_LINE = {
-    *("schneider_deg", "schneider_std_deg", "schneider_secondary_deg", "schneider_secondary_std_deg", "schneider_budget"),
+    *(
+        "schneider_deg",
+        "schneider_std_deg",
+        "schneider_secondary_deg",
+        "schneider_secondary_std_deg",
+        "schneider_budget",
+    ),
     *("weine_deg", "weine_std_deg", "weine_secondary_deg", "long_axis_deg", "pruett_deg", "pruett_radius_mm"),
     *("pruett_radius_interval_mm", "pruett_radius_secondary_mm", "pruett_radius_secondary_interval_mm"),
     *("backman_deg_per_mm", "total_turning_deg", "total_turning_std_deg", "canal_access_angle_deg"),

@@ -15,8 +15,8 @@ from wlmeasure.cli import main
 CUSP = "mesiobuccal cusp tip"
 FILM_MM = 22.0  # 440 pixels of 0.05 mm by construction
 PROPOSED_MM = 20.5
-"""Of a molar's film alone: apex to foramen 0.61 mm (Martos, Burch & Hulen, Wolf), foramen to constriction 0.59 mm (Kuttler, both
-ages), as `decide.anatomy` names them: 20.80 mm, and the stop rounded down to the half millimetre."""
+"""Of a molar's film alone: apex to foramen 0.61 mm (Martos, Burch & Hulen, Wolf), foramen to constriction 0.59 mm (Kuttler,
+both ages), as `decide.anatomy` names them: 20.80 mm, and the stop rounded down to the half millimetre."""
 
 
 @pytest.fixture

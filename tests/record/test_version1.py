@@ -110,7 +110,7 @@ def bends_of_truth(case, canal, film_id):
 
 
 def true_length_mm(result, canal, film_id):
-    """Of the true projected line at the film's scale, without a path of ours: from the point that lengths count from to the apex."""
+    """Of the true projected line at the film's scale, from the reference point to the apex."""
     (film,) = (film for film in result.films if film.film.id == film_id)
     truth = json.loads((SAMPLES / "truth" / f"{Path(film.film.path).stem}.json").read_text(encoding="utf-8"))
     if "canal_projected_px" in truth:
@@ -184,7 +184,7 @@ def without_one_film(spatial):
 
 @pytest.mark.parametrize("name", BENCH)
 def test_angles_of_kept_paths_are_those_of_the_films(name, measured):
-    """On the true projected line: Schneider's to half a degree, all turns together to three; one arc missed those by up to 4.3."""
+    """On the true projected line: Schneider's to half a degree, all turns together to three (one arc: 4.3)."""
     result = measured(name)
     for canal in said(result, "canals"):
         schneider, turning = bends_of_truth(result.case, canal["name"], canal["film"])
@@ -201,8 +201,8 @@ def test_schneiders_angles_of_the_molar_are_within_half_a_degree_of_those_of_one
 def test_its_clicks_are_traced_as_they_were(name):
     """By whatever tracer there is: lengths within 0.02 mm, and no farther from the film's truth than a tenth.
 
-    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, and the crown piece meets them at an
-    angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7 degrees
+    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, and the crown piece meets them at
+    an angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7 degrees
     from that, it is as it was, by the intervals of both.
     """
     result = evaluate(old_case(name))
@@ -219,8 +219,8 @@ def test_its_clicks_are_traced_as_they_were(name):
 
 @pytest.mark.parametrize("name", BENCH)
 def test_with_the_reference_point_marked_everything_measures_as_it_did(name):
-    """Version 1 counted from the first point where nothing was marked. Marked there, all of it comes back, to 1e-9, but for what
-    is made otherwise since: angles by the model of a bent line, and the proposed length, which the tests below hold.
+    """Version 1 counted from the first point where nothing was marked. Marked there, all of it comes back, to 1e-9, but for
+    what is made otherwise since: angles by the model of a bent line, and the proposed length, which the tests below hold.
     """
     case = old_case(name, "traced")
     canals = tuple(
@@ -256,8 +256,8 @@ def without_remark(value):
 
 
 WITHOUT_MARK = {
-    # Status of the proposal and the stop set by it, mm, then the decision. By readings alone: their mean less what they are long by
-    # (`constriction_by_readings`), rounded down to the half millimetre.
+    # Status of the proposal and the stop set by it, mm, then the decision. By readings alone: their mean less what they are long
+    # by (`constriction_by_readings`), rounded down to the half millimetre.
     "angulated": ("not established", None, None),
     "curved_out_of_plane": ("reading only", 20.0, 20.0),
     "s_curved": ("not established", None, 21.0),

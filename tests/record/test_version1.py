@@ -201,8 +201,8 @@ def test_schneiders_angles_of_the_molar_are_within_half_a_degree_of_those_of_one
 def test_its_clicks_are_traced_as_they_were(name):
     """By whatever tracer there is: lengths within 0.02 mm, and no farther from the film's truth than a tenth.
 
-    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, and the crown piece meets them at
-    an angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7 degrees
+    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, where the crown piece meets them at an
+    angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7 degrees
     from that, it is as it was, by the intervals of both.
     """
     result = evaluate(old_case(name))
@@ -256,8 +256,8 @@ def without_remark(value):
 
 
 WITHOUT_MARK = {
-    # Status of the proposal and the stop set by it, mm, then the decision. By readings alone: their mean less what they are long
-    # by (`constriction_by_readings`), rounded down to the half millimetre.
+    # Status of the proposal and the stop set by it, mm, then the decision. By readings alone: their mean less what they are
+    # long by (`constriction_by_readings`), rounded down to the half millimetre.
     "angulated": ("not established", None, None),
     "curved_out_of_plane": ("reading only", 20.0, 20.0),
     "s_curved": ("not established", None, 21.0),

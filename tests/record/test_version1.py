@@ -201,9 +201,9 @@ def test_schneiders_angles_of_the_molar_are_within_half_a_degree_of_those_of_one
 def test_its_clicks_are_traced_as_they_were(name):
     """By whatever tracer there is: lengths within 0.02 mm, and no farther from the film's truth than a tenth.
 
-    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, where the crown piece meets them at an
-    angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7 degrees
-    from that, it is as it was, by the intervals of both.
+    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, where the crown meets them
+    at an angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7
+    degrees from that, it is as it was, by the intervals of both.
     """
     result = evaluate(old_case(name))
     for was, now in zip(old_result(name)["canals"], said(result, "canals"), strict=True):

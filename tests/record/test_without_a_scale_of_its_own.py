@@ -374,7 +374,7 @@ def test_the_check_is_made_anew_when_a_canal_gets_the_file(case, measured):
 def test_a_canal_follows_a_file_of_unknown_length():
     """Where three clicks lay beside the metal and the film alone lost the canal (found among seeds 32000 to 32007).
 
-    Truth is the phantom's line. The path keeps to it with the file and without: what is seen on the film's maps finds it too, and
+    Truth is the phantom's line. The path keeps to it with the file and without, by the maps of the film, and
     a file of unknown length draws it nearer, if anything.
     """
     worst = {}

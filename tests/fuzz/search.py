@@ -95,7 +95,7 @@ def main() -> int:
     tried: Counter[str] = Counter()
     finds: dict[str, str] = {}
     lines = Lines()
-    # Closed whatever happens: while it is open nothing is seen of what goes to standard error, a fault of this program included.
+    # Closed whatever happens: while it is open nothing that goes to standard error is seen, nor a fault of this program.
     with tempfile.TemporaryDirectory() as folder, closing(Judge(Path(folder), seeds)) as judge:
         for kind in kinds:  # what sound files run is no news
             for content in first[kind]:

@@ -357,3 +357,18 @@ def test_a_path_whose_last_break_is_all_but_lost_raises_no_warning(seed: int) ->
     fitted = fit_canal(line, noise=Noise(float(rng.choice([0.005, 0.02])), 1.5))
     assert np.isfinite(fitted.misfit_mm)
     assert np.isfinite(schneider_deg(fitted))
+
+
+def test_a_model_in_pixels_is_the_model_in_mm_times_the_pixels_of_a_mm(draw):
+    """Points, headings and the uncertainty of a length; 20 pixels to the mm, by the model's own points."""
+    rng = np.random.default_rng(3)
+    path = draw([(4.0, 0.0), (5.0, 0.1), (2.0, 0.0)], 60)
+    model = fit_line_arc(path + rng.normal(0.0, 0.01, path.shape), 1, noise=Noise(0.01))
+    scaled = model.scaled(20.0)
+    at = np.linspace(0.0, model.length_mm, 15)
+    assert scaled.point(20.0 * at) == pytest.approx(20.0 * model.point(at), abs=1e-9)
+    assert scaled.heading(20.0 * at[9]) == pytest.approx(model.heading(at[9]), abs=1e-12)
+    for name in ("tail_mm", "length_mm"):
+        of_mm, of_px = (one.std_of(lambda m, name=name: getattr(m, name)) for one in (model, scaled))
+        assert of_px == pytest.approx(20.0 * of_mm, rel=1e-6)
+    assert scaled.curvature_stds_per_mm == pytest.approx(model.curvature_stds_per_mm / 20.0, rel=1e-12)

@@ -333,6 +333,24 @@ def test_a_film_without_scale_gives_angles_and_no_millimetres(body, measure):
     assert result.canals[0].working_length.status == "not established"
 
 
+@pytest.mark.parametrize("times", [0.4, 2.0])
+def test_angles_without_a_scale_are_those_of_any_number_of_pixels(body, measure, times):
+    """25 degrees and at once 30 the other way, by fewer and by more pixels, each of which is as unsure: half a degree apart."""
+    del body["films"][0]["scale"]
+    heading = [*[0.0] * 16, *np.linspace(0.5, 24.5, 25), *np.linspace(24.0, -4.0, 15), *[-5.0] * 8]
+    step = 3.0 * np.exp(1j * np.radians(heading))
+    line = 10.0 + 40.0j + np.concatenate([[0.0], np.cumsum(step)])
+    path = np.column_stack([line.real, line.imag])
+    found = []
+    for factor in (1.0, times):
+        body["canals"][0]["traces"][0]["path_px"] = (path * factor).tolist()
+        found.append(measure(body).canals[0].traces[0].angles)
+    turns = [np.degrees([one.bend_turn_rad(bend) for bend in one.bends]) for one in found]
+    assert turns[0] == pytest.approx([25.0, -30.0], abs=1.5)
+    assert turns[1] == pytest.approx(turns[0], abs=0.6)
+    assert found[1].length_mm == pytest.approx(times * found[0].length_mm, rel=1e-3)
+
+
 # --- several films, readings, decisions -------------------------------------------------------------------------------
 
 

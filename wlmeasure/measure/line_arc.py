@@ -164,6 +164,20 @@ class LineArc:
             gradient[j] = (quantity(self._moved(theta + step)) - quantity(self._moved(theta - step))) / (2.0 * step[j])
         return float(np.sqrt(max(float(gradient @ self.covariance @ gradient), 0.0)))
 
+    def scaled(self, factor: float) -> LineArc:
+        """The same model with all lengths times `factor`: in pixels, say, where the fit was made in mm."""
+        k = self.arcs
+        of = np.array([1.0, factor, *[1.0 / factor] * k, *[factor] * (2 * k + 1)])
+        return LineArc(
+            factor * self.start,
+            self.heading_rad,
+            factor * self.breaks_mm,
+            self.curvatures_per_mm / factor,
+            factor * self.length_mm,
+            factor * self.misfit_mm,
+            self.covariance * np.outer(of, of),
+        )
+
     def moved(self, step: Float64) -> LineArc:
         """The model with its parameters, in the order of `covariance`, moved by a step; the parts stay in their order."""
         here = np.concatenate([[self.heading_rad, 0.0], self.curvatures_per_mm, self.breaks_mm, [self.length_mm]])

@@ -63,7 +63,7 @@ if TYPE_CHECKING:  # loaded only for a case that asks for it
 
 Float64 = NDArray[np.float64]
 
-TYPICAL_CANAL_MM = 13.0  # only to size the tracer's filters on a film without any scale
+TYPICAL_CANAL_MM = 13.0  # only where a film has no scale: to size the tracer's filters, and for what is known of bends
 # A traced canal stands out 0.5 times the level in a picture of noise, 0.8 to 2.1 times where it is faint and found, 1.7 times
 # and more where it is seen well (synthetic films). Below LINE_LOST a stretch stands out no more than noise does.
 LINE_LOST, LINE_SEEN = 0.5, 0.7
@@ -641,7 +641,9 @@ def _measure_trace(
     own = film.file_of(trace.file_tip_px)
     if calibration is None:
         points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
-        angles = fit_canal(points, noise=Noise(path.centre_std_px))
+        # What is known of bends beforehand is known in mm: by the length that a canal usually has, and angles need no more.
+        nominal = TYPICAL_CANAL_MM / float(arc_length(points)[-1])
+        angles = fit_canal(points * nominal, noise=Noise(path.centre_std_px * nominal)).scaled(1.0 / nominal)
         without_scale = (NO_SCALE,) if own is None else (NO_SCALE, _FLAGS["gap-needs-scale"])
         return TraceResult(trace, film, path, angles, flags=without_scale)
     start, on_foot = _start(path, reference, tip_px, film)

@@ -102,7 +102,7 @@ def _entries(result: CaseResult, record: LengthRecord) -> list[Block]:
     shared = "Where no reference point is named: " + "; ".join(f"{name} from {point}" for name, point in points.items())
     if len(people) == 1:
         shared += f". Entered by {people.pop()}"
-    return [Text(f"{shared}.", small=True), Table(tuple(rows), named=True)]
+    return [Text(f"{shared}.", small=True), Table(tuple(rows), named=True, close=True)]
 
 
 MARK_WORDS = (

@@ -64,12 +64,15 @@ class Text:
 
 @frozen
 class Table:
-    """Rows of cells. `numbers` are the columns set to the right; `named` sets the first column as names of what follows."""
+    """Rows of cells. `numbers` are the columns set to the right; `named` sets the first column as names of what follows; on paper
+    the rows of a `close` table stand as near as lines of text do.
+    """
 
     rows: tuple[tuple[str, ...], ...]
     head: tuple[str, ...] = ()
     numbers: tuple[int, ...] = ()
     named: bool = False
+    close: bool = False
 
 
 @frozen

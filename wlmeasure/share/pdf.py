@@ -275,9 +275,10 @@ def _table(table: Table, width: float) -> Grid:
             row[0] = _text(texts[0], HEAD, bold=True)
     if table.head:
         rows.insert(0, [cell(text, k, True) for k, text in enumerate(table.head)])
+    above, below = (0.2, 0.8) if table.close else (1.2, 1.8)
     rule = [("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE), ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 5),
-            ("TOPPADDING", (0, 0), (-1, -1), 1.2), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8)]  # fmt: skip
+            ("TOPPADDING", (0, 0), (-1, -1), above), ("BOTTOMPADDING", (0, 0), (-1, -1), below)]  # fmt: skip
     grid = Grid(rows, colWidths=_widths(table, width), repeatRows=1 if table.head else 0, style=rule, hAlign="LEFT")
     grid.spaceAfter = 4.0
     return grid

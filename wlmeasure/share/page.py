@@ -64,8 +64,8 @@ class Text:
 
 @frozen
 class Table:
-    """Rows of cells. `numbers` are the columns set to the right; `named` sets the first column as names of what follows; on paper
-    the rows of a `close` table stand as near as lines of text do.
+    """Rows of cells. `numbers` are the columns set to the right; `named` sets the first column as names of what follows; on
+    paper the rows of a `close` table stand as near as lines of text do.
     """
 
     rows: tuple[tuple[str, ...], ...]

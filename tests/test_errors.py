@@ -47,7 +47,7 @@ def test_the_tree_is_the_one_drawn_at_the_head_of_the_module():
     assert found == TREE
     for name in TREE:
         assert name in errors.__doc__
-    assert sorted(errors.__all__) == sorted([*TREE, "check_finite", "check_positive", "one_line"])
+    assert sorted(errors.__all__) == sorted([*TREE, "check_finite", "check_positive", "fault_words", "one_line"])
 
 
 def test_a_caller_needs_only_valueerror():

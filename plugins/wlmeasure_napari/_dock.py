@@ -117,6 +117,8 @@ SEATED: dict[str, StopSeated | None] = {
 SLID = "stop seated at exposure: no, it had slid"
 METAL = {"metal as the file says": None, "metal is bright": "bright", "metal is dark": "dark"}
 PROFILE_PX = 300
+STEPS_PX = 1  # least height of the steps while a question stands
+LAYERS = 5  # a line of words, its row, the step's body, the step, the page
 WIDTH_PX = 360
 STYLE = """
 QLabel#next { font-weight: 600; padding: 8px; border-left: 4px solid #e69f00; }
@@ -250,7 +252,7 @@ class WorkingLengthDock(QWidget):
         outer.addWidget(self.warnings)
         # At the foot, so that nothing moves under the pointer when they come.
         outer.addWidget(self.canvas_message)
-        self.question = QuestionBar(self.session, self._do)
+        self.question = QuestionBar(self.session, self._do, self._room_below)
         outer.addWidget(self.question)
         self.look_line = LookLine(
             lambda: self._do("canvas", self.session.first.stop), lambda: self._do("canvas", self.session.first.again)
@@ -610,6 +612,18 @@ class WorkingLengthDock(QWidget):
         if self._canvas is not None:
             self._canvas.makeCurrent()
 
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
+        super().resizeEvent(event)
+        self.question.fit()
+
+    def _room_below(self) -> int:
+        """Height that a question may take: what the rest of the dock leaves of it, the steps down to nothing meanwhile."""
+        layout = self.layout()
+        rest = [layout.itemAt(place) for place in range(layout.count())]
+        rest = [item for item in rest if not item.isEmpty() and item.widget() not in (self.question, self._area)]
+        taken = sum(item.minimumSize().height() for item in rest)
+        return int(self.height() - taken - (len(rest) + 1) * layout.spacing()) - STEPS_PX
+
     def changeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         """Taken out of its window: napari drops a closed dock without deleting it, and its own slots would keep it."""
         super().changeEvent(event)
@@ -721,9 +735,13 @@ class WorkingLengthDock(QWidget):
             at = inside
         return at, at.mapTo(self, QPoint(0, 0)).y()
 
-    def _keep_in_place(self, widget: QWidget, seen_at: int) -> None:
-        for _ in range(3):  # from a label that wraps to its part, and from there to the page
+    def _lay_out(self) -> None:
+        """Bring everything to its place now: Qt passes a change of size on by one layer a round."""
+        for _ in range(LAYERS):
             QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+
+    def _keep_in_place(self, widget: QWidget, seen_at: int) -> None:
+        self._lay_out()
         bar = self._area.verticalScrollBar()
         bar.setValue(bar.value() + widget.mapTo(self, QPoint(0, 0)).y() - seen_at)
 
@@ -736,6 +754,8 @@ class WorkingLengthDock(QWidget):
         self._at_once()
         self.head.refresh()
         self.cases.refresh()
+        # Meanwhile the steps give way to the question: it is answered first.
+        self._area.setMinimumHeight(0 if session.question is None else STEPS_PX)
         self.question.refresh()
         named = self.study is None or "names" not in self.study.walk.conceals
         self._viewer_itself().title = f"{session.head()} - wlmeasure" if named else "wlmeasure"
@@ -810,8 +830,7 @@ class WorkingLengthDock(QWidget):
         else:
             self.shelf.open_only(place, [] if focused is None else [focused])
         if not in_use:  # else it would jump under the hand
-            for _ in range(3):  # from a label that wraps to its part, and from there to the page
-                QApplication.sendPostedEvents(None, QEvent.Type.LayoutRequest.value)
+            self._lay_out()
             top = self._by_place[place].mapTo(self._area.widget(), QPoint(0, 0)).y()
             self._area.verticalScrollBar().setValue(top)
 

@@ -26,6 +26,8 @@ __all__ = ["CaseRow", "Head", "QuestionBar"]
 Do = Callable[[str, Callable[[], None]], None]
 CONFIRMED = "Confirmed"
 FOOT_PX = 150  # most of the dock's height that the words of a question take; longer ones are scrolled
+ANSWERS_PX = 120  # least of it that the answers have, where there are so many; the others are scrolled
+MARGINS = (6, 4, 6, 4)
 
 
 class Head(QWidget):
@@ -160,26 +162,35 @@ def _wrapped(text: str, metrics: QFontMetrics, width: int) -> str:
     return "\n".join(lines)
 
 
-class QuestionBar(QWidget):
-    """The question that stands and its answers, at the foot of the dock: what stands above does not move when it comes."""
+def _scrolled(inside: QWidget) -> QScrollArea:
+    made = QScrollArea()
+    made.setWidgetResizable(True)
+    made.setFrameShape(QScrollArea.Shape.NoFrame)
+    made.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    made.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    made.setWidget(inside)
+    return made
 
-    def __init__(self, session: Session, do: Do) -> None:
+
+class QuestionBar(QWidget):
+    """The question that stands and its answers, at the foot of the dock: what stands above does not move when it comes.
+
+    `room` says how much of the dock's height is left to it: a window that grew with it would leave a low screen.
+    """
+
+    def __init__(self, session: Session, do: Do, room: Callable[[], int]) -> None:
         super().__init__()
-        self._session, self._do = session, do
+        self._session, self._do, self._room = session, do, room
         self._shown: Question | None = None
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 4, 6, 4)
+        layout.setContentsMargins(*MARGINS)
         self.words = note(name="next")
         self.words.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self._area = QScrollArea()
-        self._area.setWidgetResizable(True)
-        self._area.setFrameShape(QScrollArea.Shape.NoFrame)
-        self._area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self._area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self._area.setWidget(self.words)
+        self._area, self._below = _scrolled(self.words), _scrolled(QWidget())
         layout.addWidget(self._area)
-        self._answers = QVBoxLayout()  # one beneath another, each as wide as the dock
-        layout.addLayout(self._answers)
+        layout.addWidget(self._below)
+        self._answers = QVBoxLayout(self._below.widget())  # one beneath another, each as wide as the dock
+        self._answers.setContentsMargins(0, 0, 0, 0)
         self.answers: list[QPushButton] = []
         self.hide()
 
@@ -208,24 +219,32 @@ class QuestionBar(QWidget):
                 made.setIconSize(QSize(cols, rows))
             self._answers.addWidget(made)
             self.answers.append(made)
-        self._fit()
+        self.fit()
 
-    def _fit(self) -> None:
-        """As high as the words are, up to a limit; then they are scrolled, and the answers stay in view."""
-        room = self._area.viewport().width() - self._area.verticalScrollBar().sizeHint().width()
+    def fit(self) -> None:
+        """As high as words and answers are, up to a limit; then they are scrolled, each by itself."""
+        if not self.answers:
+            return
+        bar = self._area.verticalScrollBar().sizeHint().width()
+        room = self._area.viewport().width() - bar
         frame = self._area.height() - self._area.viewport().height()  # the viewer's theme draws one round what has none
-        self._area.setFixedHeight(min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1) + frame))
-        inside = self._answers.contentsRect().width() or self.contentsRect().width() - 12
+        words = min(FOOT_PX, max(self.words.heightForWidth(max(room, 100)), 1) + frame)
+        self._area.setFixedHeight(words)
+        room = self.width() - MARGINS[0] - MARGINS[2] - frame - bar
         for made in self.answers:
             made.ensurePolished()
-            frame = made.sizeHint().width() - _widest(made.text(), made.fontMetrics())
-            text = _wrapped(made.accessibleName(), made.fontMetrics(), max(inside - frame, 60))
+            around = made.sizeHint().width() - _widest(made.text(), made.fontMetrics())
+            text = _wrapped(made.accessibleName(), made.fontMetrics(), max(room - around, 60))
             if text != made.text():
                 made.setText(text)
+        whole = sum(made.sizeHint().height() for made in self.answers) + frame
+        whole += (len(self.answers) - 1) * self._answers.spacing()
+        left = self._room() - words - self.layout().spacing() - MARGINS[1] - MARGINS[3]
+        self._below.setFixedHeight(min(whole, max(left, ANSWERS_PX)))
 
     def resizeEvent(self, event: Any) -> None:  # noqa: N802  Qt's name
         super().resizeEvent(event)
-        self._fit()
+        self.fit()
 
     def _answer(self, question: Question, words: str) -> None:
         def step() -> None:

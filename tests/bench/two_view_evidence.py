@@ -131,7 +131,7 @@ def case(
         *of_length,
         alone.length_mm / curve.length_mm - 1.0,
         told.deg - largest,
-        alone.largest_deg - largest,
+        np.nan if alone.largest_deg is None else alone.largest_deg - largest,
         told.interval_deg[0] <= largest <= told.interval_deg[1],
         ends.deg - end,
         (luiten_deg(views[0].to_mm(views[0].canals["MB"]), apical_mm=2.0) or 0.0) - end,

@@ -12,10 +12,12 @@ import argparse
 import hashlib
 import json
 import os
+import struct
 import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 from types import CodeType
 from typing import Any
@@ -42,10 +44,10 @@ class Lines:
         if monitoring is None:
             sys.exit("search needs Python 3.12 or newer")
         self.count = 0
+        self._disable = monitoring.DISABLE  # before the first line is told
         monitoring.use_tool_id(monitoring.COVERAGE_ID, "search")
         monitoring.register_callback(monitoring.COVERAGE_ID, monitoring.events.LINE, self._line)
         monitoring.set_events(monitoring.COVERAGE_ID, monitoring.events.LINE)
-        self._disable = monitoring.DISABLE
 
     def _line(self, code: CodeType, number: int) -> object:
         if any(part in code.co_filename for part in OURS) and "/tests/" not in code.co_filename:
@@ -62,20 +64,17 @@ def _seeds(seeds: Corpus, kind: str) -> list[bytes]:
 
 
 def _damaged(kind: str, content: bytes, tree: Any, rng: np.random.Generator) -> bytes:
-    if kind in ("dicom", "report") and tree is not None:
-        return dicom_mutations.damaged(tree, rng, report=kind == "report")
-    if kind in RASTERS:
-        return RASTERS[kind](content, rng)
-    if kind in ("case", "structure", "paths"):
-        try:
-            if isinstance(json.loads(content), dict):
-                return (
-                    case_structures.structure(content, rng)
-                    if kind == "structure"
-                    else case_mutations.case(content, rng)
-                )
-        except (ValueError, RecursionError):
-            pass
+    """Damaged as its kind is; what was damaged before and is no such file any more has its bytes torn."""
+    try:
+        if kind in ("dicom", "report") and tree is not None:
+            return dicom_mutations.damaged(tree, rng, report=kind == "report")
+        if kind in RASTERS:
+            return RASTERS[kind](content, rng)
+        if kind in ("case", "structure", "paths") and isinstance(json.loads(content), dict):
+            mutate = case_structures.structure if kind == "structure" else case_mutations.case
+            return mutate(content, rng)
+    except (ArithmeticError, LookupError, RecursionError, TypeError, ValueError, struct.error):
+        pass
     return torn(content, rng)
 
 
@@ -96,8 +95,8 @@ def main() -> int:
     tried: Counter[str] = Counter()
     finds: dict[str, str] = {}
     lines = Lines()
-    with tempfile.TemporaryDirectory() as folder:
-        judge = Judge(Path(folder), seeds)
+    # Closed whatever happens: while it is open nothing that goes to standard error is seen, nor a fault of this program.
+    with tempfile.TemporaryDirectory() as folder, closing(Judge(Path(folder), seeds)) as judge:
         for kind in kinds:  # what sound files run is no news
             for content in first[kind]:
                 judge.try_file(Made(kind, "seed", content, np.random.default_rng(0)))
@@ -139,7 +138,6 @@ def main() -> int:
                     f"... {tried.total()} files, {lines.count - base} new lines, {kept} kept, {len(finds)} finds",
                     flush=True,
                 )
-        judge.close()
     print(f"\nseed {given.seed}, {given.minutes:g} minutes: {tried.total()} files ({dict(tried)})")
     print(f"{base} lines by sound files, {lines.count - base} more by damaged ones, {len(finds)} finds")
     return 1 if finds else 0

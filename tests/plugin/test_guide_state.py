@@ -7,19 +7,28 @@ from wlmeasure_napari._guide import Doubt, next_step, state_of
 
 from wlmeasure.record.draft import Draft
 
-from .test_session import FILM, OTHER, named, read_thrice, reference, scale, started, trace
+from .test_session import FILM, OTHER, in_its_own, named, read_thrice, reference, scale, started, trace
+
+
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory):
+    """Film, scale, trace, point, three readings, decision: made once, since tracing and measuring take seconds."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("WLMEASURE_DRAFTS", str(tmp_path_factory.mktemp("decided")))
+        session = started()
+        named(session)
+        scale(session)
+        trace(session)
+        reference(session)
+        read_thrice(session)
+        session.decide(20.0, "KO", "")
+        yield session
+        session.document.release()
 
 
 @pytest.fixture
-def session():
-    session = started()
-    named(session)
-    scale(session)
-    trace(session)
-    reference(session)
-    read_thrice(session)
-    session.decide(20.0, "KO", "")
-    return session
+def session(decided):
+    return in_its_own(decided)
 
 
 def shaped(session):
@@ -110,7 +119,7 @@ def test_another_canal_without_a_decision_and_one_in_doubt(session, tmp_path):
     assert session.next_step().words == "Canal single is decided; go on with L: list Canal in hand"
     session.choose_canal("L")
     read(session, 19.0, 19.0, 19.0)
-    session.decide(18.5, "KO", "")
+    session.decide(18.0, "KO", "")
     shaped(session)
     session.choose_canal("single")
     session.save_as(tmp_path / "a.wl.json")
@@ -125,8 +134,8 @@ def test_readings_alone_lead_to_a_decision_without_a_scale(tmp_path):
     read(session, 20.5)
     assert session.next_step().missing == "read again, 2 more"
     read(session, 20.5, 20.5)
-    assert session.next_step().words == "single: Proposed 20.0 mm, reading only; decide: field Decided"
-    session.decide(20.0, "KO", "")
+    assert session.next_step().words == "single: Proposed 19.8 mm, reading only; decide: field Decided"
+    session.decide(19.5, "KO", "")
     session.save_as(tmp_path / "a.wl.json")
     assert "Done and saved" in session.next_step().words
 

@@ -15,7 +15,7 @@ from attrs import evolve
 
 from wlmeasure.record.case import load_case
 
-from .test_dock import Person
+from .test_dock import WAIT_MS, Person
 
 pytestmark = pytest.mark.viewer
 
@@ -68,26 +68,11 @@ class Desk(Person):
         if settle:
             self.settle()
 
-    def hover(self, pixel):
-        """From beside it: a pointer that is there already says nothing; and until the viewer has passed it on."""
-        from qtpy.QtCore import QDeadlineTimer, QPoint
-
-        near, end = 2.0 * self.dock._layers.pixels(1.0), QDeadlineTimer(10_000)
-        while self.session.cursor is None or np.abs(np.subtract(self.session.cursor, pixel)).max() > near:
-            assert not end.hasExpired(), f"the mouse at {pixel} was not heard of"
-            for aside in (6, 0):
-                self.test.mouseMove(self.canvas, self.place(pixel) + QPoint(aside, aside))
-                self.settle()
-            pause = QDeadlineTimer(100)
-            while not pause.hasExpired():
-                self.app.processEvents()
-        self.settle()
-
     def until(self, true):
         """The window system answers when it comes to it."""
         from qtpy.QtCore import QDeadlineTimer
 
-        end = QDeadlineTimer(5000)
+        end = QDeadlineTimer(WAIT_MS)
         while not true() and not end.hasExpired():
             self.app.processEvents()
         self.settle()
@@ -163,6 +148,11 @@ def desk(at_desk):
     theirs = [layer for layer in at_desk.viewer.layers if layer.name.startswith("mine")]
     for layer in theirs:
         at_desk.viewer.layers.remove(layer)
+    from wlmeasure_napari._window import show_viewer_panels
+
+    at_desk.dock._uncover()  # W, V and C of the test before
+    show_viewer_panels(at_desk.window, on=True)
+    at_desk.dock._layers.enhanced = False
     at_desk.window.activateWindow()
     at_desk.fresh()
     at_desk.session.said.emit("canvas", "")
@@ -294,6 +284,11 @@ def tool(name):
     return lambda desk, before: desk.session.tool == name
 
 
+def canal_in_hand(name):
+    """MB, ML, D in turn; nothing of the case changes."""
+    return lambda desk, before: desk.session.canal_name == name and desk.session.case == before[0]
+
+
 def found(kind, finding):
     def check(desk, before):
         last = desk.session.case.entries[-1]
@@ -332,6 +327,8 @@ KEYS = {
     "Down": (chosen, moved(0.25, 0.0)),
     "Left": (chosen, moved(0.0, -0.25)),
     "Right": (chosen, moved(0.0, 0.25)),
+    "PageDown": (None, canal_in_hand("ML")),
+    "PageUp": (None, canal_in_hand("D")),
     "Ctrl+S": (noted, saved),
 }
 
@@ -443,10 +440,15 @@ def test_a_closed_drop_down_takes_no_key_for_another_choice(desk):
     box = desk.dock.seen_choice
     before = desk.facts()
     box.setFocus()
-    for key in (Qt.Key.Key_Down, Qt.Key.Key_Up, Qt.Key.Key_C, Qt.Key.Key_PageDown, Qt.Key.Key_End, Qt.Key.Key_5):
+    for key in (Qt.Key.Key_Down, Qt.Key.Key_Up, Qt.Key.Key_C, Qt.Key.Key_Home, Qt.Key.Key_End, Qt.Key.Key_5):
         desk.test.keyClick(desk.window.windowHandle(), key)
         desk.settle()
     assert desk.facts() == before
+    for key, canal in ((Qt.Key.Key_PageDown, "ML"), (Qt.Key.Key_PageUp, "MB")):  # the film's keys, here as everywhere
+        desk.test.keyClick(desk.window.windowHandle(), key)
+        desk.settle()
+        assert (desk.session.case, desk.session.canal_name) == (before[0], canal)
+    box.setFocus()  # in a canal that is not traced here it cannot be had
     chosen = box.currentIndex()
     desk.test.keyClick(desk.window.windowHandle(), Qt.Key.Key_Space)
     desk.settle()
@@ -544,6 +546,9 @@ def values(widgets):
     ]
 
 
+SOME_PX = 8  # of the page above and below, for the wheel to move
+
+
 @pytest.mark.parametrize("focused", [False, True])
 def test_the_wheel_scrolls_the_page_and_changes_nothing(desk, focused):
     """Over every input of the dock, one that was added by hand among them: the page moves, no value, no step, no focus."""
@@ -575,13 +580,16 @@ def test_the_wheel_scrolls_the_page_and_changes_nothing(desk, focused):
         desk.settle()
         stood, focus = values(found), desk.window.focusWidget()
         for way in (-1, 1):
+            dock._area.ensureWidgetVisible(widget, 0, 100)  # a notch may have taken it from under the pointer
+            bar.setValue(min(max(bar.value(), SOME_PX), bar.maximum() - SOME_PX))  # at its end no page goes on
+            desk.settle()
+            assert not widget.visibleRegion().isEmpty(), widget.accessibleName()
             bars = [bar, widget.verticalScrollBar()] if focused and isinstance(widget, QListWidget) else [bar]
             places = [one.value() for one in bars]
             desk.wheel(widget, way)
             scrolled = [one.value() for one in bars] != places
             if values(found) != stood or not scrolled or desk.window.focusWidget() is not focus:
                 wrong.append((widget.accessibleName(), way, values(found) != stood, scrolled))
-                dock._area.ensureWidgetVisible(widget, 0, 100)
     late.setParent(None)
     dock.chooser.films.clear()
     for widget in hidden:

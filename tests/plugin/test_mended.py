@@ -64,23 +64,33 @@ def test_the_answers_begin_with_the_designation(tmp_path):
 
 @viewer
 def test_the_answers_show_their_full_text(desk):
+    """All at once in a window of 800 pixels, which does not grow; in large type those that are further down by scrolling."""
+    high = desk.window.height()
     desk.session.open_film(png(desk.folder / "a film with a long name that a practice gave it.png", 3))
     desk.session.set_tooth("6")
     desk.settle()
     for large in (False, True):
         desk.dock.large.setChecked(large)
         desk.settle()
-        shown = desk.dock.question.answers
-        assert len(shown) >= 2
+        bar, shown = desk.dock.question, desk.dock.question.answers
+        assert len(shown) >= 6
         tops = [button.y() for button in shown]
-        assert len(set(tops)) == len(tops)  # one beneath another
+        assert tops == sorted(set(tops))  # one beneath another
         for button in shown:
             assert button.sizeHint().width() <= button.width()
             assert button.sizeHint().height() <= button.height()
             assert button.text().replace("\n", " ") == button.accessibleName()
+            if large:
+                bar._below.ensureWidgetVisible(button, 0, 0)
+                desk.settle()
+            assert button.visibleRegion().boundingRect() == button.rect()
+            assert desk.dock.rect().contains(button.mapTo(desk.dock, button.rect().bottomRight()))
+        assert large or desk.window.height() == high
     desk.dock.large.setChecked(False)
     desk.session.answer("Type it anew")
     desk.session.answer("Cancel")
+    desk.settle()
+    desk.window.resize(desk.window.width(), high)
 
 
 # ---- keys ------------------------------------------------------------------------------------------------------------

@@ -101,7 +101,11 @@ def test_a_film_is_found_and_opened_with_its_tooth(practice, heard, tmp_path):
     assert (len(session.case.films), session.case.tooth) == (2, "46")
     stranger = instance(SOPInstanceUID="1.2.3.4.10", PatientID="P-9")
     practice.held[stranger.uid] = stranger.data
-    session.do("pacs", lambda: _pacs.open_found(session, evolve(found[0], uid=stranger.uid)))
+    kept = sorted((tmp_path / "films").iterdir())
+    session.do("pacs", lambda: _pacs.open_found(session, evolve(found[0], uid=stranger.uid)))  # found under our patient
+    assert "must be of patient P-0017: what the archive sends is of another patient" in heard["pacs"]
+    assert sorted((tmp_path / "films").iterdir()) == kept
+    session.do("pacs", lambda: _pacs.open_found(session, evolve(found[0], uid=stranger.uid, patient="P-9")))
     assert heard["pacs"].startswith("film must be of the case's patient P-0017: it is of P-9")
     assert len(session.case.films) == 2
 

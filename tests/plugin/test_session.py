@@ -1,5 +1,6 @@
 """The session without a screen: the whole job by calls, its history, its refusals, and what is on disk meanwhile."""
 
+import copy
 import gc
 import json
 import random
@@ -7,6 +8,8 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -74,15 +77,33 @@ def read_thrice(session):
         add_reading(session, length, "foramen", 15)
 
 
+def in_its_own(session):
+    """The same state in a session of its own, with a draft of its own."""
+    fresh = Session()
+    own = {"document", "changed", "moved", "said"}
+    vars(fresh).update({name: copy.copy(value) for name, value in vars(session).items() if name not in own})
+    fresh.document.keep(fresh.case, fresh._paths)
+    return fresh
+
+
+@cache
+def _whole_job(film):
+    """Done once a film, since tracing and measuring take seconds; its draft is nobody's."""
+    with pytest.MonkeyPatch.context() as patch, tempfile.TemporaryDirectory() as folder:
+        patch.setenv("WLMEASURE_DRAFTS", folder)
+        session = started(film)
+        named(session)
+        scale(session)
+        trace(session)
+        reference(session)
+        read_thrice(session)
+        session.decide(20.0, "KO", "readings repeat")
+        session.document.release()
+        return session
+
+
 def whole_job(film=FILM):
-    session = started(film)
-    named(session)
-    scale(session)
-    trace(session)
-    reference(session)
-    read_thrice(session)
-    session.decide(20.0, "KO", "readings repeat")
-    return session
+    return in_its_own(_whole_job(film))
 
 
 def numbers(trace):

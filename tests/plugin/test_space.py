@@ -486,7 +486,7 @@ def choose(person, box, words):
 
 
 @pytest.mark.viewer
-def test_two_films_at_the_screen(person, path):
+def test_two_films_at_the_screen(person, path, measured):
     """From a case that says nothing of its films to the canal turned in 3-D and back, by the widgets alone."""
     dock, session = person.dock, person.session
     case = load_case(path)
@@ -517,7 +517,11 @@ def test_two_films_at_the_screen(person, path):
     choose(person, row.shift, "shift to mesial")
     choose(person, row.mesial, "mesial is right")
     assert part.guide.text() == ""
-    assert part.words.text().startswith("From films f1 and f2, 27° apart as fitted\ncanal single\nlength 22.0 mm ± 0.4")
+    (outside,) = measured[1].spatial.canals
+    half = 1.959964 * outside.length_std_mm
+    assert 0.1 < half < 0.5
+    words = f"From films f1 and f2, 27° apart as fitted\ncanal single\nlength 22.0 mm ± {half:.1f} (one film: "
+    assert part.words.text().startswith(words)
     saved = load_case(person.session.path).film("f2").angulation
     assert (saved.horizontal_deg, saved.tube_shift, saved.mesial_to) == (25.0, "mesial", "right")
 

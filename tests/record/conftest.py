@@ -188,7 +188,7 @@ def full(body):
         "clicks_px": [[20, 60], [460, 60]],
         "tracer": "given path",
         "path_std_px": 0.5,
-        "path_doubt": 0.25,
+        "path_doubt": 0.02,
         "apex_visibility": "clear",
         "unseen_from_mm": 20.0,
         "file_tip_px": [440, 60],

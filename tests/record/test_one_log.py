@@ -13,7 +13,10 @@ import pytest
 from wlmeasure.cli import main
 
 CUSP = "mesiobuccal cusp tip"
-FILM_MM, PROPOSED_MM = 22.0, 21.0  # 440 pixels of 0.05 mm by construction; less 1.0 mm (Weine, Endodontic Therapy)
+FILM_MM = 22.0  # 440 pixels of 0.05 mm by construction
+PROPOSED_MM = 20.5
+"""Of a molar's film alone: apex to foramen 0.61 mm (Martos, Burch & Hulen, Wolf), foramen to constriction 0.59 mm (Kuttler,
+both ages), as `decide.anatomy` names them: 20.80 mm, and the stop rounded down to the half millimetre."""
 
 
 @pytest.fixture
@@ -225,7 +228,8 @@ def test_readings_alone_give_a_length_without_a_mark(case, stops):
     trace = {"film": "f1", "path_px": [[20, 60], [460, 60]], "apical_end": "radiographic apex"}
     path = case([read(number, 20.5, at=f"10:{number:02d}") for number in (1, 2, 3)], MB={"traces": [trace]})
     found = stops(path)["MB"]
-    assert (found["text"], found["card"]) == (20.0, 20.0)
+    # The foramen at 20.45 mm (readings are long by 0.05, Lucena), the constriction 0.59 mm short of it (Kuttler): 19.86 mm.
+    assert (found["text"], found["card"]) == (19.5, 19.5)
 
 
 def test_a_decision_from_another_reference_point_sets_no_stop(case, stops, ok):
@@ -245,12 +249,14 @@ def test_an_early_record_makes_a_report(case, ok, tmp_path):
     ok("report", path, "--out", tmp_path / "early.pdf")
 
 
-def test_an_entry_dated_in_the_future_locks_no_archive(case, ok, tmp_path, monkeypatch):
+def test_an_entry_dated_in_the_future_locks_no_archive(case, ok, capsys, tmp_path, monkeypatch):
     """A year typed wrong stands in the record: today's reading and today's decision go in behind it all the same."""
     pytest.importorskip("sqlalchemy")
     monkeypatch.setenv("WLMEASURE_ARCHIVE", str(tmp_path / "archive.sqlite"))
     path = case([entry(1, "note", note="typed wrong") | {"at": "2062-11-25T10:00:00"}])
-    ok("record", "add", path, "--by", "AB")
+    assert main(["record", "add", str(path), "--by", "AB"]) == 1  # asked about first
+    assert "in-the-future" in capsys.readouterr().err
+    ok("record", "add", path, "--by", "AB", "--confirm", "in-the-future")
     today = ("--canal", "MB", "--by", "AB", "--at", "2026-11-26T09:00:00")
     reading = ("--set", "length_mm=20.5", "--set", "finding=foramen")
     ok("record", "add", "t-1", "--kind", "electronic reading", *today, *reading)

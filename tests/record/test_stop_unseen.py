@@ -170,9 +170,19 @@ def test_two_reference_points_that_should_be_one_are_said(unseen, measure):
     trace_of(unseen)["reference_px"] = [52, 62]
     result = measure(unseen)
     assert "reference-points-differ" not in codes(first(result).flags)
-    assert result.canals[0].working_length.length_mm == pytest.approx(
-        18.33, abs=0.01
-    )  # a film alone that may be too long
+    # A film alone that may be too long: 18.33 mm is best for any stop, 18.5 mm for one that is set to half millimetres, since
+    # that lies between it and the mean and costs less than 18.0 mm: distance from the constriction, 1 mm beyond the foramen.
+    working = result.canals[0].working_length
+    ends = working.ends
+    assert ends.best_mm() == pytest.approx(18.33, abs=0.01)
+    assert ends.best_mm() < 18.5 < ends.mean_mm
+
+    def cost(stop_mm):
+        beyond = ends.foramen[ends.foramen_at_mm < stop_mm].sum()
+        return ends.constriction @ abs(ends.constriction_at_mm - stop_mm) + beyond
+
+    assert cost(18.5) < cost(18.0)
+    assert working.length_mm == 18.5
 
 
 @pytest.mark.parametrize(

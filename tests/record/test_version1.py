@@ -5,6 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 from attrs import evolve
 
@@ -25,6 +26,22 @@ BENCH = [name for name in NAMES if name != "molar"]
 CUSP = "mesiobuccal cusp tip"
 NEW_MEMBERS = {"from_orifice", "decision", "stop", "readings", "past_readings"}
 """What a result says since, and said nothing of then."""
+BY_THE_BENT_LINE = {
+    *(
+        "schneider_deg",
+        "schneider_std_deg",
+        "schneider_secondary_deg",
+        "schneider_secondary_std_deg",
+        "schneider_budget",
+    ),
+    *("weine_deg", "weine_std_deg", "weine_secondary_deg", "long_axis_deg", "pruett_deg", "pruett_radius_mm"),
+    *("pruett_radius_interval_mm", "pruett_radius_secondary_mm", "pruett_radius_secondary_interval_mm"),
+    *("backman_deg_per_mm", "total_turning_deg", "total_turning_std_deg", "canal_access_angle_deg"),
+    *("canal_access_angle_std_deg", "curvature_height_mm", "curvature_distance_mm", "misfit", "form"),
+}
+"""Of a curvature: what rests on the model of a bent line, which is an average over several since. All else is as it was."""
+PROPOSED_SINCE = {"length_mm", "std_mm", "interval_mm", "budget", "parameters", "advice", "ends", "risk", "margin_mm"}
+"""Of a working length: what follows from two curves since. Status, ceiling, difference, mean and test are as they were."""
 
 
 def old_case(name, kept="cases"):
@@ -65,6 +82,44 @@ def differences(was, now, path=""):
         yield path
 
 
+def without_bend(canal):
+    """A canal's result without the figures of its bend that rest on the model of a bent line, and without its parameters."""
+    bend = canal["curvature"]
+    kept = {k: v for k, v in bend.items() if k not in BY_THE_BENT_LINE | {"parameters"}}
+    return canal | {"curvature": kept}
+
+
+def bends_of_truth(case, canal, film_id):
+    """Schneider's angle of the first bend and the sum of all turns on one bench film, degrees: of the true projected line.
+
+    By hand: the heading of each step; the bend begins where it first leaves the first one and ends at the inflection.
+    """
+    (stem,) = (Path(film.path).stem for film in case.films if film.id == film_id)
+    table = np.genfromtxt(SAMPLES / "truth" / f"{stem}_canal.csv", delimiter=",", names=True)
+    line = np.column_stack([table["row_px"], table["col_px"]])
+    steps = np.diff(line, axis=0)
+    heading = np.degrees(np.unwrap(np.arctan2(steps[:, 1], steps[:, 0])))
+    turned = abs(heading - heading[0])
+    if turned.max() < 0.02:
+        return 0.0, 0.0
+    begin = int(np.argmax(turned > 0.02))
+    end = int(np.argmax(turned > turned.max() - 0.02))
+    row, col = line[end + 1] - line[begin]
+    schneider = abs(np.degrees(np.arctan2(col, row)) - heading[0])
+    return float(schneider), float(abs(np.diff(heading)).sum())
+
+
+def true_length_mm(result, canal, film_id):
+    """Of the true projected line at the film's scale, from the reference point to the apex."""
+    (film,) = (film for film in result.films if film.film.id == film_id)
+    truth = json.loads((SAMPLES / "truth" / f"{Path(film.film.path).stem}.json").read_text(encoding="utf-8"))
+    if "canal_projected_px" in truth:
+        return truth["canal_projected_px"] * truth["mm_per_px_from_file"]
+    (own,) = (one for one in truth["canals"] if one["name"] == canal)
+    line = np.array([own["reference_px"], *own["path_px"], own["apex_px"]])
+    return float(np.hypot(*(np.diff(line, axis=0) * film.calibration.mm_per_px).T).sum())
+
+
 def said(result, part):
     return json.loads(json.dumps(result_json(result)[part]))
 
@@ -97,7 +152,10 @@ def test_what_is_saved_measures_the_same(name, tmp_path, measured):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_what_lies_on_the_films_measures_as_it_did(name, measured):
-    """Scales, lengths, bends, budgets to 1e-9. A length needs its reference point now: not the working lengths of the bench."""
+    """Scales, lengths, radii of the path itself, budgets to 1e-9. Angles are those of another model since, nearer to the truth.
+
+    A length needs its reference point now: not the working lengths of the bench.
+    """
     was, result = old_result(name), measured(name)
     films = [
         {k: new[k] for k in old} for old, new in zip(was["films"], said(result, "films"), strict=True)
@@ -106,21 +164,64 @@ def test_what_lies_on_the_films_measures_as_it_did(name, measured):
     since = {"radiographic", "working_length", "flags"} if name in BENCH else {"electronic", "working_length", "flags"}
     for old, new in zip(was["canals"], said(result, "canals"), strict=True):
         compared = old.keys() - since
-        assert list(differences({k: old[k] for k in compared}, {k: new[k] for k in compared})) == []
-    assert list(differences(was["spatial"], said(result, "spatial"))) == []
+        then, now = ({k: one[k] for k in compared} for one in (without_bend(old), without_bend(new)))
+        assert list(differences(then, now)) == []
+        assert new["curvature"]["form"] == old["curvature"]["form"] or (
+            {new["curvature"]["form"], old["curvature"]["form"]} <= {"J", "C"}
+        )  # where along the canal a bend begins
+    space = said(result, "spatial")
+    assert list(differences(without_one_film(was["spatial"]), without_one_film(space))) == []
+
+
+def without_one_film(spatial):
+    """What films together say, without the angles that stand beside it of each film: those are the canals' own."""
+    if spatial is None:
+        return None
+    angles = {"schneider_deg", "total_turning_deg"}
+    single = [{k: v for k, v in one.items() if k not in angles} for one in spatial["one_film"]]
+    return spatial | {"one_film": single}
+
+
+@pytest.mark.parametrize("name", BENCH)
+def test_angles_of_kept_paths_are_those_of_the_films(name, measured):
+    """On the true projected line: Schneider's to half a degree, all turns together to three (one arc: 4.3)."""
+    result = measured(name)
+    for canal in said(result, "canals"):
+        schneider, turning = bends_of_truth(result.case, canal["name"], canal["film"])
+        assert canal["curvature"]["schneider_deg"] == pytest.approx(schneider, abs=0.5)
+        assert canal["curvature"]["total_turning_deg"] == pytest.approx(turning, abs=3.0)
+
+
+def test_schneiders_angles_of_the_molar_are_within_half_a_degree_of_those_of_one_arc(measured):
+    for was, now in zip(old_result("molar")["canals"], said(measured("molar"), "canals"), strict=True):
+        assert now["curvature"]["schneider_deg"] == pytest.approx(was["curvature"]["schneider_deg"], abs=0.5)
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_its_clicks_are_traced_as_they_were(name):
-    """By whatever tracer there is: lengths within 0.02 mm, Schneider's angle within half a degree."""
-    for was, now in zip(old_result(name)["canals"], said(evaluate(old_case(name)), "canals"), strict=True):
-        assert now["length_mm"] == pytest.approx(was["length_mm"], abs=0.02)
-        assert now["curvature"]["schneider_deg"] == pytest.approx(was["curvature"]["schneider_deg"], abs=0.5)
+    """By whatever tracer there is: lengths within 0.02 mm, and no farther from the film's truth than a tenth.
+
+    Of the molar within 0.03 mm: its paths begin and end up to 0.08 mm beside the clicks since, where the crown meets them
+    at an angle. Of the bench Schneider's angle is that of the film, to half a degree; of the molar, where it lay up to 1.7
+    degrees from that, it is as it was, by the intervals of both.
+    """
+    result = evaluate(old_case(name))
+    for was, now in zip(old_result(name)["canals"], said(result, "canals"), strict=True):
+        assert now["length_mm"] == pytest.approx(was["length_mm"], abs=0.03 if name == "molar" else 0.02)
+        assert now["length_mm"] == pytest.approx(true_length_mm(result, now["name"], now["film"]), abs=0.1)
+        angle, std = now["curvature"]["schneider_deg"], now["curvature"]["schneider_std_deg"]
+        if name == "molar":
+            both = 1.96 * np.hypot(std, was["curvature"]["schneider_std_deg"])
+            assert angle == pytest.approx(was["curvature"]["schneider_deg"], abs=max(both, 0.5))
+        else:
+            assert angle == pytest.approx(bends_of_truth(result.case, now["name"], now["film"])[0], abs=0.5)
 
 
 @pytest.mark.parametrize("name", BENCH)
 def test_with_the_reference_point_marked_everything_measures_as_it_did(name):
-    """Version 1 counted from the first point where nothing was marked. Marked there, all of it comes back, to 1e-9."""
+    """Version 1 counted from the first point where nothing was marked. Marked there, all of it comes back, to 1e-9, but for
+    what is made otherwise since: angles by the model of a bent line, and the proposed length, which the tests below hold.
+    """
     case = old_case(name, "traced")
     canals = tuple(
         evolve(canal, traces=tuple(evolve(trace, reference_px=trace.clicks_px[0]) for trace in canal.traces))
@@ -130,12 +231,21 @@ def test_with_the_reference_point_marked_everything_measures_as_it_did(name):
     canals_now = [
         {k: new[k] for k in old} for old, new in zip(was["canals"], said(result, "canals"), strict=True)
     ]  # further members may follow in later versions
-    assert list(differences(without_remark(was["canals"]), canals_now)) == []
-    assert list(differences(without_remark(was["spatial"]), said(result, "spatial"))) == []
+    then = [without_bend(one) for one in without_remark(was["canals"])]
+    assert "first-point-is-reference" not in json.dumps(canals_now)
+    now = [without_bend(one) for one in without_remark(canals_now)]
+    for one in (*then, *now):
+        if one["working_length"] is not None:
+            one["working_length"] = {k: v for k, v in one["working_length"].items() if k not in PROPOSED_SINCE}
+    assert list(differences(then, now)) == []
+    space = without_one_film(said(result, "spatial"))
+    assert list(differences(without_one_film(without_remark(was["spatial"])), space)) == []
 
 
 def without_remark(value):
-    """The old result without the remark that no reference point is marked."""
+    """A result without the remark that no reference point is marked, and two others by code alone: their words are new."""
+    if isinstance(value, dict) and value.get("code") in {"film-alone", "provisional-length"}:
+        return {"code": value["code"]}
     if isinstance(value, list):
         return [
             without_remark(v)
@@ -146,21 +256,39 @@ def without_remark(value):
 
 
 WITHOUT_MARK = {
-    # Status and length of the proposal, mm, then the decision: by the readings alone, median at the foramen less 0.5 mm.
+    # Status of the proposal and the stop set by it, mm, then the decision. By readings alone: their mean less what they are
+    # long by (`constriction_by_readings`), rounded down to the half millimetre.
     "angulated": ("not established", None, None),
     "curved_out_of_plane": ("reading only", 20.0, 20.0),
     "s_curved": ("not established", None, 21.0),
-    "stop_outside": ("reading only", 21.0, 21.0),
-    "straight": ("reading only", 21.0, 21.0),
+    "stop_outside": ("reading only", 20.5, 21.0),
+    "straight": ("reading only", 20.5, 21.0),
     "two_films": ("reading only", 20.0, 20.0),
 }
+
+
+def constriction_by_readings(lengths_mm):
+    """Mean of the constriction by readings of usual quality alone, mm, by hand.
+
+    Readings are long by 0.05 mm (Lucena et al. 2014); 6 in 100 are early and 4 late, by the mean of half a normal spread of 0.9
+    and 0.8 mm; the constriction lies 0.524 or 0.659 mm short of the foramen (Kuttler 1955).
+    """
+    half_normal = np.sqrt(2.0 / np.pi)
+    foramen = np.mean(lengths_mm) - 0.05 + (0.06 * 0.9 - 0.04 * 0.8) * half_normal
+    return foramen - 0.5 * (0.524 + 0.659)
 
 
 @pytest.mark.parametrize("name", BENCH)
 def test_without_a_marked_reference_point_no_film_gives_a_working_length(name, measured):
     (canal,) = case_facts(measured(name)).canals
     proposal, decision = canal.proposal, canal.decision
-    assert (proposal.status, proposal.length_mm, decision and decision.length_mm) == WITHOUT_MARK[name]
+    stop_mm = None if proposal.length_mm is None else np.floor(2.0 * proposal.length_mm) / 2.0
+    assert (proposal.status, stop_mm, decision and decision.length_mm) == WITHOUT_MARK[name]
+    if proposal.status == "reading only" and not any(entry.conditions for entry in canal.readings):
+        by_hand = constriction_by_readings([entry.length_mm for entry in canal.readings])
+        assert proposal.ends.mean_mm == pytest.approx(by_hand, abs=0.03)
+        assert by_hand - 0.1 < proposal.length_mm < by_hand + 0.03
+        assert stop_mm == np.floor(2.0 * by_hand) / 2.0
     assert all(trace.lacks_reference and trace.radiographic is None for trace in measured(name).canals[0].traces)
     assert (canal.stop and canal.stop.length_mm) == (decision and decision.length_mm)
     kept = json.loads((OLD / "cases" / f"{name}.wl.json").read_text(encoding="utf-8"))["canals"][0]

@@ -372,12 +372,16 @@ def test_the_check_is_made_anew_when_a_canal_gets_the_file(case, measured):
 
 
 def test_a_canal_follows_a_file_of_unknown_length():
-    """Where three clicks lose the canal beside the metal (found among seeds 32000 to 32007); truth is the phantom's line."""
+    """Where three clicks lay beside the metal and the film alone lost the canal (found among seeds 32000 to 32007).
+
+    Truth is the phantom's line. The path keeps to it with the file and without, by the maps of the film, and
+    a file of unknown length draws it nearer, if anything.
+    """
     worst = {}
+    phantom = make_phantom(32003, "hard", tip_short_mm=1.0)
+    film = Radiograph.from_array(phantom.image)
     for traced in (False, True):
         rng = np.random.default_rng(3)
-        phantom = make_phantom(32003, "hard", tip_short_mm=1.0)
-        film = Radiograph.from_array(phantom.image)
         canal = next(one for one in phantom.truth.canals if one.name == phantom.truth.file.canal)
 
         def clicked(path, rng=rng):
@@ -402,7 +406,8 @@ def test_a_canal_follows_a_file_of_unknown_length():
         path = evaluate(case_from_json(made), {"f1": film}).canals[0].traces[0].path.path_px
         apart = polyline_feet(canal.path_px * phantom.mm_per_px, path * phantom.mm_per_px).apart
         worst[traced] = float(apart.max())
-    assert worst[True] < 0.15 < 0.5 < worst[False]
+    assert worst[True] < 0.15
+    assert worst[True] <= worst[False]
 
 
 @pytest.mark.parametrize(

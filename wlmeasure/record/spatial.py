@@ -123,7 +123,7 @@ def spatial_result(
         return SpatialResult(ids, None, {}, (), (Flag(flag.code, f"{flag.text} {error}."),), made_from)
     names = [canal.name for canal in tooth.canals]
     single = {
-        (name, film_id): one_film(view, name)
+        (name, film_id): one_film(view, name, traces[name, film_id].curvature)
         for view, film_id in zip(views, ids, strict=True)
         for name in names
         if name in view.canals

@@ -46,8 +46,8 @@ def space_json(result: SpatialResult | None) -> dict[str, Any] | None:
                 "canal": name,
                 "film": film,
                 "length_mm": round(one.length_mm, 4),
-                "schneider_deg": round(one.schneider_deg, 2),
-                "total_turning_deg": round(one.total_turning_deg, 2),
+                "schneider_deg": _rounded(one.schneider_deg),
+                "total_turning_deg": _rounded(one.total_turning_deg),
             }
             for (name, film), one in result.single.items()
         ],
@@ -98,7 +98,16 @@ def _single(spatial: SpatialResult, name: str, what: str) -> str:
     shown = [(film, one) for (canal, film), one in spatial.single.items() if canal == name]
     if what == "length":
         return ", ".join(f"{film} {one.length_mm:.1f}" for film, one in shown) + " mm without the crown piece"
-    return ", ".join(f"{film} {one.largest_deg:.0f}°" for film, one in shown)
+    known = [(film, one.largest_deg) for film, one in shown]
+    return ", ".join(f"{film} {'not determined' if angle is None else f'{angle:.0f}°'}" for film, angle in known)
+
+
+def _rounded(angle_deg: float | None) -> float | None:
+    return None if angle_deg is None else round(angle_deg, 2)
+
+
+def _shown(angle_deg: float | None) -> str:
+    return "–" if angle_deg is None else f"{angle_deg:.0f}"
 
 
 def _angle(angle: Angle) -> str:
@@ -169,9 +178,9 @@ def _table(spatial: SpatialResult) -> Table:
         rows.append((f"{canal.name}: canal, mm", *alone, f"{canal.canal_mm:.2f}"))
         rows.append((f"{canal.name}: length, mm", *("" for _ in single), f"{canal.length_mm:.2f} ± {half:.2f}"))
         if canal.bends is not None:
-            angles = tuple("–" if one is None else f"{one.largest_deg:.0f}" for one in single)
+            angles = tuple(_shown(None if one is None else one.largest_deg) for one in single)
             rows.append((f"{canal.name}: Schneider, °", *angles, _angle(canal.bends.largest).replace("°", "")))
-            turns = tuple("–" if one is None else f"{one.total_turning_deg:.0f}" for one in single)
+            turns = tuple(_shown(None if one is None else one.total_turning_deg) for one in single)
             rows.append((f"{canal.name}: turning, °", *turns, _angle(canal.bends.total_turning).replace("°", "")))
     return Table(tuple(rows), head, numbers=tuple(range(1, len(head))), named=True)
 

@@ -112,10 +112,14 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
     facts = case_facts(result)
     blocks: list[Block] = [Cards(tuple(_card(c, facts.of(c.canal.name), colours[c.canal.name]) for c in result.canals))]
     traced = [trace.film for canal in result.canals for trace in canal.traces]
+    several = len(traced) > 1
+    if several:
+        blocks += _ends(facts, colours)  # beside what is proposed
     if len(result.films) > 1:
         blocks += _films_alone([film for film in result.films if not any(film is one for one in traced)])
+    if several:
+        blocks += _cautions(result)  # where the first sheet has room, and before the figures
     bends: list[Bend] = []
-    several = len(traced) > 1
     for film in result.films:
         drawn = [(canal, trace) for canal in result.canals for trace in canal.traces if trace.film is film]
         if not drawn and len(result.films) > 1:
@@ -127,8 +131,6 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
                 bends.append((canal, trace, picture))
             else:
                 blocks += _bend(canal, trace, picture, colours[canal.canal.name], facts.of(canal.canal.name))
-    if several:
-        blocks += _ends(facts, colours)
     order = [canal.canal.name for canal in result.canals]
     bends.sort(key=lambda bend: order.index(bend[0].canal.name))
     for k in range(0, len(bends), ABREAST):
@@ -146,10 +148,7 @@ def report(result: CaseResult, *, made_at: str, program: str, compared: Sequence
 
         blocks += over_time_blocks(tuple(compared))
     blocks += course(result, facts, colours)
-    cautions = list(CAUTIONS)
-    if any(canal.electronic is not None for canal in result.canals):
-        cautions.append(PACEMAKER)
-    blocks += [Heading(3, "Cautions"), Bullets(tuple(cautions)), *_how_made(result, program)]
+    blocks += [*([] if several else _cautions(result)), *_how_made(result, program)]
     return Page(
         f"Working length, tooth {tooth.designation}",
         f"{tooth.name}, {tooth.universal} Universal, {tooth.palmer_letters} Palmer{case}. Made {made_at}.",
@@ -514,6 +513,13 @@ def _curvature_rows(bend: CurvatureEstimate) -> list[Line]:
         where = span if bend.min_radius_at_mm is None else f"{span}, at {bend.min_radius_at_mm:.1f} mm"
         rows.append((name, value, where))
     return rows
+
+
+def _cautions(result: CaseResult) -> list[Block]:
+    cautions = list(CAUTIONS)
+    if any(canal.electronic is not None for canal in result.canals):
+        cautions.append(PACEMAKER)
+    return [Heading(3, "Cautions"), Bullets(tuple(cautions))]
 
 
 def _how_made(result: CaseResult, program: str) -> list[Block]:

@@ -299,11 +299,17 @@ def _doubt_with_maps(
     clicks: Float64,
     mm_per_px: Float64,
 ) -> float:
-    """As of `CanalTrace`: by the margin, the least of the canals' map and the mean of the borders' map along the path."""
+    """As of `CanalTrace`: by the margin, the least of the canals' map beside the canal's own file, if any, and the mean of the
+    borders' map along the path.
+    """
     size = mm_per_px[0], mm_per_px[1]
     margin = standing(density, path, clicks, size, maps=maps, known=known).margin
     at = tuple(grid.nearest_cells(path).T)
     canal, border = (map_on(grid, share, maps.scale)[at] for share in (maps.canal, maps.outline))
+    for file in known.own:  # a canal is where its own file is, whatever a map that knows no metal says there
+        canal = np.where(
+            polyline_feet(path * mm_per_px, file * mm_per_px).apart < ALONG_FILE_MM, np.float32(1.0), canal
+        )
     step_mm = float(arc_length(path * mm_per_px)[-1]) / max(len(path) - 1, 1)
     window = min(max(round(SEEN_OVER_MM / step_mm), 1), len(canal))
     weakest = float(np.convolve(canal, np.full(window, 1.0 / window), "valid").min())

@@ -132,7 +132,8 @@ def view_of(film: Phantom, paths: dict[str, Float64], shift_deg: float, stretch:
 def _fitted(seed: int, level: str, how: str, views: list[View], chosen: CanalTruth, names: list[str]) -> PairRun:
     alone = one_film(views[0], chosen.name)
     true_deg = true_largest_deg(_curve(chosen))
-    one = (chosen.length_mm, alone.length_mm / chosen.length_mm - 1.0, alone.largest_deg - true_deg)
+    alone_deg = np.nan if alone.largest_deg is None else alone.largest_deg
+    one = (chosen.length_mm, alone.length_mm / chosen.length_mm - 1.0, alone_deg - true_deg)
     two_canals = len(names) > 1
     try:
         tooth = fit_views(views, common_vertical_std_deg=COMMON_TILT_DEG)

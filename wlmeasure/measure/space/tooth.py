@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from wlmeasure.errors import MeasureError, check_finite
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.measure.budget import NORMAL_95, Term
-from wlmeasure.measure.curvature import fit_canal, pruett_deg, schneider_deg, total_turning_deg
+from wlmeasure.measure.curvature import CurvatureEstimate, measure_curvature
 from wlmeasure.measure.space.bends import bends_of
 from wlmeasure.measure.space.fit import (
     COMMON_TILT,
@@ -441,8 +441,15 @@ def _budget(solution: Solution, slopes: Float64, std: float) -> tuple[Term, ...]
     return tuple(terms)
 
 
-def one_film(view: View, name: str) -> OneFilm:
+def one_film(view: View, name: str, measured: CurvatureEstimate | None = None) -> OneFilm:
     """What one film alone shows of a canal, to stand beside the figures in space.
+
+    Parameters
+    ----------
+    view, name
+        The film, and the canal on it.
+    measured
+        The canal's curvature on this film where it is known already; measured here where it is not.
 
     Raises
     ------
@@ -452,11 +459,11 @@ def one_film(view: View, name: str) -> OneFilm:
     if name not in view.canals:
         raise MeasureError(f"canal {name!r} must be traced on this film: there are {', '.join(view.canals)}")
     path = view.to_mm(view.canals[name])
-    model = fit_canal(path, noise=view.noise)
+    bend = measure_curvature(path, noise=view.noise) if measured is None else measured
     return OneFilm(
         float(arc_length(path)[-1]),
-        schneider_deg(model),
-        schneider_deg(model, 1) if model.arcs == 2 else None,
-        pruett_deg(model),
-        total_turning_deg(model),
+        bend.schneider_deg,
+        bend.schneider_secondary_deg,
+        bend.pruett_deg,
+        bend.total_turning_deg,
     )

@@ -42,17 +42,22 @@ class Angle:
 
 @frozen
 class OneFilm:
-    """What one film alone shows of a canal: the length of its projection at that film's scale, and its angles there."""
+    """What one film alone shows of a canal: the length of its projection at that film's scale, and its angles there.
+
+    An angle is None where it is not determined (`curvature.sure_deg`), the second bend's also where there is none.
+    """
 
     length_mm: float
-    schneider_deg: float
+    schneider_deg: float | None
     schneider_secondary_deg: float | None
-    pruett_deg: float
-    total_turning_deg: float
+    pruett_deg: float | None
+    total_turning_deg: float | None
 
     @property
-    def largest_deg(self) -> float:
-        return max(self.schneider_deg, self.schneider_secondary_deg or 0.0)
+    def largest_deg(self) -> float | None:
+        """The larger of Schneider's angles; None where neither is determined."""
+        known = [angle for angle in (self.schneider_deg, self.schneider_secondary_deg) if angle is not None]
+        return max(known, default=None)
 
 
 @frozen

@@ -238,6 +238,7 @@ class WindowKeys(QObject):
             self._tab(forward=name == "Tab")
         elif types_text(widget) and name == "Enter":
             widget.event(event)  # what was typed is taken
+            event.accept()  # a field leaves Enter to its parents, where it would accept what is in focus on the film
             field = widget.parentWidget()
             if isinstance(field, Field) and field.refused:
                 field.edit.selectAll()

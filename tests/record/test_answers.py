@@ -26,6 +26,7 @@ from wlmeasure.record.case import (
     Film,
     KnownObject,
     ProposedItem,
+    case_digest,
     case_from_json,
     case_to_json,
     save_case,
@@ -88,6 +89,9 @@ def test_unmoved_is_no_move_and_a_refusal_says_who(case):
     }
     assert [one.label for one in unanswered(ITEMS, answered(case, "f1"))] == ["reference point 1"]
     assert case_from_json(case_to_json(case)) == case
+    others = evolve(case, films=(evolve(case.films[0], proposed=()),))
+    trace = evolve(case.canals[0].traces[0], accepted=())
+    assert case_digest(case) == case_digest(edit.with_trace(others, "MB", trace))  # no length rests on who accepted it
 
 
 def test_a_move_is_what_stands_against_what_was_proposed(case):

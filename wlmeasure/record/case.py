@@ -696,13 +696,19 @@ def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True,
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals, and how films are shown."""
+    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals and who accepted them, and how
+    films are shown."""  # noqa: D209
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
     for film in data["films"]:
         film.pop("view", None)
         film.pop("proposed", None)
+        for scale in film.get("scale", ()):
+            scale.pop("accepted", None)
+    for canal in data.get("canals", ()):
+        for trace in canal.get("traces", ()):
+            trace.pop("accepted", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -696,8 +696,10 @@ def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True,
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals and who accepted them, and how
-    films are shown."""  # noqa: D209
+    """SHA-256 of all that a length on film rests on.
+
+    That is the case without log, instruments, proposals and who accepted them, and how films are shown.
+    """
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)

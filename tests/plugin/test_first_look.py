@@ -342,11 +342,13 @@ def test_in_the_window_from_film_to_traced_canal_by_keys(person, planted, monkey
     person.enter("length", "21.5")
     assert session.film.calibration is not None
     person.key("Escape")
+    assert session.first.mended(DOUBTFUL) is None  # its points are where they were proposed
+    person.key("Escape")
     assert session.first.focus is None  # the rest is left alone, and the line goes on
     assert "field From" in dock.next_line.text()
 
-    # A walk is never looked at, and what is there goes with its case.
-    person.button("Close").click()
+    # What is there goes with its case.
+    session.close_case()
     person.settle()
     assert [layer.name for layer in person.viewer.layers] == []
     assert session.first.items == ()

@@ -119,10 +119,15 @@ def test_every_member_of_version_2_stands_in_the_schema(full):
 
 
 def test_reader_and_schema_agree_on_every_single_change(full):
-    """Each member dropped and replaced by each of some 50 values: about five thousand broken and odd files."""
+    """Each member dropped and replaced by a third of some 50 values in turn, so that members of one kind meet them all: about four
+    thousand broken and odd files.
+    """
     untouched = copy.deepcopy((full, VALUES))
     differ = [
-        (path, value) for path in places(full) for value in (Ellipsis, *VALUES) if not agree(changed(full, path, value))
+        (path, value)
+        for k, path in enumerate(places(full))
+        for value in (Ellipsis, *VALUES[k % 3 :: 3])
+        if not agree(changed(full, path, value))
     ]
     assert differ == []
     assert (full, VALUES) == untouched  # neither writes into what it is given

@@ -12,13 +12,12 @@ slipped are looked for in every path, and where there are any the fits are those
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import atan2, degrees
+from math import degrees
 
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from wlmeasure.measure.curvature import long_axis_deg
 from wlmeasure.measure.line_arc import LEAST_BEND_DEG, LineArc, Noise, model_of
 from wlmeasure.measure.lockstep import MAD_TO_STD, fit_paths, middle, mixture
 from wlmeasure.measure.parts import Loss, chord, distances
@@ -40,6 +39,7 @@ from wlmeasure.measure.starts import first_guesses, smooth_paths
 __all__ = ["FEWEST", "STIFF_SPANS", "Averaged", "Looks", "averaged", "first_look", "floor_mm2", "freedom"]
 
 Float64 = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 FLOOR = 1e-7  # mm squared: closer than 0.3 micrometres no model is better than another
 STIFF_SPANS = 6  # our parameter: of the smooth line that shows whether one bend is enough; noise turns a finer one
@@ -255,18 +255,21 @@ WHOLE = ("turning_deg", "long_axis_deg", "canal_access_deg")
 
 def _figures(model: LineArc) -> tuple[int, dict[str, tuple[float, float]]]:
     """How many bends of 5 degrees and more a model has, and its figures with their standard uncertainties."""
-    bends = model.bends
-    names, middle_ = _names(len(bends)), _vector(model, bends)
+    bends, arcs = model.bends, model.arcs
+    here = np.concatenate([[model.heading_rad, 0.0], model.curvatures_per_mm, model.breaks_mm, [model.length_mm]])
     values, axes = np.linalg.eigh(model.covariance)
-    variance = np.zeros(len(middle_))
-    for value, axis in zip(values, axes.T, strict=True):
-        if value <= 1e-14 * values[-1]:
-            continue
-        step = STEP * np.sqrt(value) * axis
-        change = (_vector(model.moved(step), bends) - _vector(model.moved(-step), bends)) / (2.0 * STEP)
-        variance += change**2
+    seen = values > 1e-14 * values[-1]
+    steps = STEP * np.sqrt(values[seen])[:, None] * axes.T[seen]
+    moved = here + np.concatenate([steps, -steps])
+    if arcs:  # the parts stay in their order, and an arc that runs to the end of the canal ends where the canal does
+        breaks, length = moved[:, 2 + arcs : -1], moved[:, -1:]
+        np.clip(np.maximum.accumulate(breaks, axis=1), 0.0, np.maximum(length, 0.0), out=breaks)
+        np.copyto(breaks, length, where=model.breaks_mm >= model.length_mm)
+    found = _values(np.concatenate([here[None], moved]), arcs, bends)
+    change = (found[1 : len(steps) + 1] - found[len(steps) + 1 :]) / (2.0 * STEP)
+    std = np.sqrt(np.sum(change**2, axis=0))
     count = sum(abs(degrees(model.bend_turn_rad(bend))) >= LEAST_BEND_DEG for bend in bends)
-    pairs = zip(names, middle_.tolist(), np.sqrt(variance).tolist(), strict=True)
+    pairs = zip(_names(len(bends)), found[0].tolist(), std.tolist(), strict=True)
     return count, {name: (value, std) for name, value, std in pairs}
 
 
@@ -275,29 +278,33 @@ def _names(bends: int) -> tuple[str, ...]:
     return (*WHOLE, *each)
 
 
-def _vector(model: LineArc, bends: tuple[tuple[int, int], ...]) -> Float64:
-    """The figures of `_names`: those of `curvature`, from the places of the breaks, which are had all at once."""
-    turns = [abs(degrees(model.bend_turn_rad(bend))) for bend in bends]
-    spans = np.diff(model.breaks_mm, prepend=0.0)
-    curvatures = np.zeros(spans.size)
-    curvatures[1::2] = model.curvatures_per_mm
-    headings = model.heading_rad + np.cumsum(curvatures * spans) - curvatures * spans
-    places = np.cumsum(chord(curvatures, spans) * np.exp(1j * headings))
-    last = model.heading_rad + float(model.turns_rad.sum())
-    end = (places[-1] if spans.size else 0.0) + (
-        model.length_mm - (float(model.breaks_mm[-1]) if spans.size else 0.0)
-    ) * np.exp(1j * last)
+def _values(theta: Float64, arcs: int, bends: tuple[tuple[int, int], ...]) -> Float64:
+    """The figures of `_names`, those of `curvature`, of M models (M, 3 + 3 arcs) whose bends are of the same arcs: (M, F)."""
+    heading, curvature, breaks, length = theta[:, 0], theta[:, 2 : 2 + arcs], theta[:, 2 + arcs : -1], theta[:, -1]
+    each = curvature * (breaks[:, 1::2] - breaks[:, ::2])
+    turns = [np.abs(np.degrees(each[:, first : last + 1].sum(axis=1))) for first, last in bends]
+    spans = np.diff(breaks, axis=1, prepend=0.0)
+    curvatures = np.zeros(spans.shape)
+    curvatures[:, 1::2] = curvature
+    turned = curvatures * spans
+    headings = heading[:, None] + np.cumsum(turned, axis=1) - turned
+    places = np.cumsum(chord(curvatures, spans) * np.exp(1j * headings), axis=1)
+    whole = each.sum(axis=1)
+    behind, begun = (breaks[:, -1], places[:, -1]) if arcs else (0.0, 0.0)
+    end = begun + (length - behind) * np.exp(1j * (heading + whole))
     # From a begin to an end as seen along the heading there; all are about the start of the model.
-    values = [sum(turns), long_axis_deg(model), _between(end, model.heading_rad)]
+    values = [sum(turns, np.zeros(len(theta))), np.abs(np.degrees(whole)), _between(end, heading)]
     for k, turn in enumerate(turns):
         begin_at, end_at = 2 * bends[k][0], 2 * bends[k][1] + 1
         # At an inflection the middle of the straight part between.
-        begin = places[begin_at] if k == 0 else 0.5 * (places[2 * bends[k - 1][1] + 1] + places[begin_at])
-        reached = end if k == len(turns) - 1 else 0.5 * (places[end_at] + places[2 * bends[k + 1][0]])
-        values += [_between(reached - begin, float(headings[begin_at])), turn]
-    return np.array(values)
+        begin = places[:, begin_at]
+        if k:
+            begin = 0.5 * (places[:, 2 * bends[k - 1][1] + 1] + begin)
+        reached = end if k == len(turns) - 1 else 0.5 * (places[:, end_at] + places[:, 2 * bends[k + 1][0]])
+        values += [_between(reached - begin, headings[:, begin_at]), turn]
+    return np.stack(values, axis=1)
 
 
-def _between(way: complex, heading: float) -> float:
+def _between(way: Complex, heading: Float64) -> Float64:
     turned = way * np.exp(-1j * heading)
-    return degrees(atan2(abs(turned.imag), turned.real))
+    return np.asarray(np.degrees(np.arctan2(np.abs(turned.imag), turned.real)), np.float64)

@@ -311,12 +311,12 @@ def test_the_paragraphs_say_what_the_data_say(folder, study):
     assert "3 films (teeth: 1 incisor, 1 molar, 1 premolar) with 4 canals were read 2 times by 2 observers" in methods
     assert study.protocol.words.rstrip(".") in methods
     found = (folder / "results.md").read_text("utf-8")
-    assert "11 of 12 readings of films were made, and 10 count (missing: 1, tooth-changed: 1)" in found
+    assert "11 of 12 readings of films were made, and 10 count (missing: 1, tooth-changed altered: 1)" in found
     first = json.loads((folder / "agreement.json").read_text("utf-8"))["summaries"][0]
     bias = first["pairs"][0]["limits"]["bias"]
     assert f"R1 minus R2: bias {bias:.3f} mm" in found
     states = [row["state"] for row in rows(folder / "assignments.csv")]
-    assert (states.count("counted"), states.count("missing"), states.count("tooth-changed")) == (10, 1, 1)
+    assert (states.count("counted"), states.count("missing"), states.count("tooth-changed altered")) == (10, 1, 1)
 
 
 def test_what_the_guideline_asks_is_answered_or_said_not_to_be():

@@ -321,6 +321,15 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
         from wlmeasure.cli_propose import add_propose_words
 
         add_propose_words(propose)
+    corrections = words.add_parser(
+        "corrections",
+        formatter_class=_formatter,
+        help="what persons made of what a network proposed, by item, model, person",
+    )
+    if "corrections" in given:
+        from wlmeasure.cli_corrections import add_corrections_words
+
+        add_corrections_words(corrections)
     batch = words.add_parser("batch", formatter_class=_formatter, help="any number of cases and paths into one table")
     convert = words.add_parser(
         "convert", formatter_class=_formatter, help="paths between JSON, tables and Parquet; cases as paths"

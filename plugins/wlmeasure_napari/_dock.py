@@ -60,7 +60,7 @@ from wlmeasure_napari._archive import store
 from wlmeasure_napari._covers import FarView, KeyList
 from wlmeasure_napari._dock_case import CaseRow, Head, QuestionBar
 from wlmeasure_napari._dock_films import FilmChooser
-from wlmeasure_napari._dock_foot import CautionLine, WarningBar
+from wlmeasure_napari._dock_foot import CautionLine, LookLine, WarningBar
 from wlmeasure_napari._dock_inputs import OwnedInputs
 from wlmeasure_napari._dock_pacs import ArchiveDialog
 from wlmeasure_napari._dock_parts import Field, Part, Worker, button, buttons, note, tell
@@ -136,6 +136,19 @@ QGroupBox QListWidget, QGroupBox QSpinBox { font-weight: 400; }
 """
 
 
+class CanalName(Field):
+    """Which canal a proposed one is: asked under the line of the next step, and answered by Enter alone."""
+
+    def __init__(self, done: Callable[[str], None], left: Callable[[], None]) -> None:
+        super().__init__("Which canal", done, "Type its name and press Enter; Esc leaves it proposed", on_enter=True)
+        self._left = left
+
+    def put_back(self) -> None:
+        """Esc: it stays proposed."""
+        super().put_back()
+        self._left()
+
+
 class WorkingLengthDock(QWidget):
     """The dock of one viewer."""
 
@@ -153,7 +166,7 @@ class WorkingLengthDock(QWidget):
         self._keys = WindowKeys(
             self,
             self._all_keys(),
-            has_point=lambda: self.session.chosen is not None,
+            has_point=lambda: self.session.chosen is not None or self.session.first.focus is not None,
             save=lambda: self._save(),
             open_film=self._on_open_key,
             digit=lambda digit: None if self._covered() else self._begin_reading(digit),
@@ -173,7 +186,7 @@ class WorkingLengthDock(QWidget):
         self._settings = settings()
         self.study: StudyPart | None = None
         self._seen_position: int | None = None
-        self._worker = Worker()
+        self._worker, self._looker = Worker(), Worker()
         self._owned = OwnedInputs(self.session)
         self.setAcceptDrops(True)
         self._build()
@@ -194,6 +207,11 @@ class WorkingLengthDock(QWidget):
         self.canvas_message = note(name="message")
         self.canvas_message.hide()
         outer.addWidget(self.next_line)
+        self.which = CanalName(self._on_named, lambda: self._do("which", self._leave_first))
+        self._fields["which"] = self.which
+        self.which.hide()
+        outer.addWidget(self.which)
+        self._asked = ""
         self.progress = QProgressBar()
         self.progress.setRange(0, 0)  # under way, without a share: a job lasts a fraction of a second
         self.progress.setTextVisible(False)
@@ -236,6 +254,10 @@ class WorkingLengthDock(QWidget):
         outer.addWidget(self.canvas_message)
         self.question = QuestionBar(self.session, self._do, self._room_below)
         outer.addWidget(self.question)
+        self.look_line = LookLine(
+            lambda: self._do("canvas", self.session.first.stop), lambda: self._do("canvas", self.session.first.again)
+        )
+        outer.addWidget(self.look_line)
         self.head.row.layout().setContentsMargins(8, 0, 8, 0)
         outer.addWidget(self.head.row)  # who is working is said once; the best place is the number's
         self.cautions = CautionLine()
@@ -547,6 +569,7 @@ class WorkingLengthDock(QWidget):
         self._layers.disturbed.connect(self._on_disturbed)
         self._layers.brought.connect(self._on_brought)
         self.session.work = self._worker
+        self.session.aside = self._looker if self._settings.first_look else None
         self.session.resume()
         self._hands.connect()
         window = main_window(self)
@@ -565,7 +588,7 @@ class WorkingLengthDock(QWidget):
             (self._layers.brought, self._on_brought),
         ):
             signal.disconnect(slot, missing_ok=True)
-        self.session.work = None
+        self.session.work = self.session.aside = None
         self.session.rest()
         self._hands.disconnect()
         self._keys.disconnect_from_window()
@@ -762,7 +785,36 @@ class WorkingLengthDock(QWidget):
         if self.study is not None:
             self.study.refresh()
             self._show_whole_film()
+        self._show_look()
         self._on_moved()
+
+    def _show_look(self) -> None:
+        """The look at the film in view, which begins here, and the name that is asked for."""
+        first = self.session.first
+        first.begin()
+        self.look_line.show_line(first.line, under_way=first.under_way, stopped=first.stopped)
+        naming = first.is_asked()
+        asked = "" if naming is None else naming.label
+        if asked == self._asked:
+            return
+        self._asked = asked
+        had_focus = self.which.edit.hasFocus()
+        self.which.show_text("")
+        self.which.setVisible(bool(asked))
+        if asked:
+            self.which.edit.setPlaceholderText(", ".join(first.names))
+            self.which.edit.setAccessibleName(f"Which canal is {asked}")
+            self.which.edit.setFocus()
+        elif had_focus and self._canvas is not None:
+            self._canvas.setFocus()
+
+    def _on_named(self, text: str) -> None:
+        asked = self._asked
+        if text.strip() and asked:
+            self._enter_here("which", lambda: self.session.first.name(asked, text))
+
+    def _leave_first(self) -> None:
+        self.session.first.leave()
 
     def _go_on_to(self, place: str) -> None:
         """The step at hand is open and the others of its tab folded; nothing moves or goes that a hand is on."""

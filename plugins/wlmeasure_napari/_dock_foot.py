@@ -13,7 +13,7 @@ from wlmeasure_napari._dock_parts import button, note
 from wlmeasure_napari._look import STEP_PX
 from wlmeasure_napari._warnings import Remark
 
-__all__ = ["CautionLine", "WarningBar"]
+__all__ = ["CautionLine", "LookLine", "WarningBar"]
 
 OPEN_PX = 160  # most height that all warnings together take; longer lists are scrolled
 LINES = 3  # rows of the first warning; the room stays when there is none, so that nothing jumps
@@ -86,6 +86,30 @@ class WarningBar(QWidget):
     def _turn(self) -> None:
         self._all = not self._all
         self.show_remarks(self._remarks)
+
+
+class LookLine(QWidget):
+    """One line on the look at the film in view, with a way out of it while it is under way, and one back to it."""
+
+    def __init__(self, stop: Callable[[], None], again: Callable[[], None]) -> None:
+        super().__init__()
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        self.words = note(name="warning")
+        self.words.setAccessibleName("First look")
+        layout.addWidget(self.words, 1)
+        self.stop = button("Stop", stop, "Do not wait for what a network sees on the film; all is marked by hand")
+        self.again = button("Look", again, "Have a network propose what it sees on the film")
+        layout.addWidget(self.stop)
+        layout.addWidget(self.again)
+        self.hide()
+
+    def show_line(self, words: str, *, under_way: bool, stopped: bool) -> None:
+        """Show the line; one without words takes no room."""
+        self.words.setText(words)
+        self.stop.setVisible(under_way)
+        self.again.setVisible(stopped)
+        self.setVisible(bool(words))
 
 
 class CautionLine(QWidget):

@@ -19,6 +19,7 @@ from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import record_of
 from wlmeasure.record.stale import Stale
 from wlmeasure.share.result import proposal_words
+from wlmeasure_napari._first_look import count_words
 from wlmeasure_napari._upper_end import Upper, last_file, upper_of
 
 TYPE_CHECKING = False
@@ -32,6 +33,7 @@ LONGEST = 110
 """Characters of a line, two rows of the dock in large type."""
 
 KEYS = (
+    *("field Which canal", "A"),
     *("S", "T", "R", "N", "G", "Enter", "Ctrl+S", "S, L, H or P", "click", "double click"),
     *("field Working", "button Confirm", "button Open film", "button Open frame", "button Open case"),
     *(
@@ -104,6 +106,10 @@ class State:
         The tooth is known; the film's header names several.
     draft, gauging, asked
         The entry that is offered, in words; whether it is a gauge; what the record has asked about once.
+    items, item, naming
+        What is proposed on the film in view, counted in words; the one in focus; the canal whose name is asked for.
+    wants_length
+        A file was accepted as proposed, and nobody has spoken of its length.
     found, share
         What of a file was found by itself, and how many of 100 such were right.
     carried
@@ -155,6 +161,10 @@ class State:
     draft: str = ""
     gauging: bool = False
     asked: Literal["", "reading", "decision", "entry"] = ""
+    items: str = ""
+    item: str = ""
+    naming: str = ""
+    wants_length: bool = False
     found: Literal["", "file", "tip", "tip and click"] = ""
     share: int = 0
     carried: str = ""
@@ -200,7 +210,7 @@ def next_step(state: State) -> Step:
         return Step("answer it", "A question stands", "buttons at the foot", "foot")
     if state.looked_at and state.film and state.tooth:
         return Step("close it there, then open it here", "Another window has this case", "button Open case", "film")
-    step = _in_hand(state) or _to_begin(state) or _on_canal(state)
+    step = _in_hand(state) or _to_begin(state) or _proposed(state) or _on_canal(state)
     named = step.why.startswith(("Canal ", "In canal "))
     about_canal = step.place in ("canals", "readings", "length", "entry") or (step.place == "record" and state.unsaved)
     return evolve(step, canal=_short(state.canal, 20)) if about_canal and not named and not state.fault else step
@@ -297,6 +307,17 @@ def _to_begin(state: State) -> Step | None:
         return Step(
             "say that you still are", "Another case is open than when you said who works", "button Confirm", "head"
         )
+    return None
+
+
+def _proposed(state: State) -> Step | None:
+    """What a network proposes and nobody has answered; while a file that was accepted has no length, that comes first."""
+    if state.naming:
+        return Step("say which canal it is", f"Accepting {state.naming} of the film", "field Which canal", "head")
+    if state.wants_length and not state.known_length:
+        return Step("enter its length, stop to tip", "The file is accepted", "field Stop to tip", "scale")
+    if state.item:
+        return Step("Enter accepts, arrows choose, A accepts all", f"{state.items} proposed", "Enter", "head")
     return None
 
 
@@ -436,6 +457,8 @@ _WHY = {
 def state_of(session: Session) -> State:
     """The state of a session."""
     offer, tool, proposal = session.offer, session.tool, session.proposal
+    first = session.first
+    focus, naming = first.focus, first.is_asked()
     found: Literal["", "file", "tip", "tip and click"] = ""
     if proposal is not None:
         found = "file" if proposal.stop_px is not None else "tip and click" if session.pending else "tip"
@@ -453,6 +476,10 @@ def state_of(session: Session) -> State:
         draft="" if session.draft is None else session.draft.offer.split(":")[0],
         gauging=session.draft is not None and session.draft.kind == "apical gauging",
         asked=session.asked_about,
+        items="" if focus is None else count_words(first.items),
+        item="" if focus is None else focus.label,
+        naming="" if naming is None else naming.label,
+        wants_length=session.wants_length,
         found=found,
         share=0 if proposal is None else round(100.0 * proposal.confidence),
         carried="" if carried is None or carried.trace is None else carried.earlier,

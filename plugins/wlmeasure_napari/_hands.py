@@ -12,11 +12,12 @@ from wlmeasure.record.draft import GAUGE_KEYS
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter_draft
 from wlmeasure_napari._layers import Layers
 from wlmeasure_napari._needs import need
-from wlmeasure_napari._session import Handle, Session
+from wlmeasure_napari._session import Session
 
 __all__ = ["KEYS", "Hands"]
 
 NEAR_SCREEN_PX = 9.0  # how near the cursor must be to take hold of a point
+BESIDE_SCREEN_PX = 14.0  # how near a proposal a click must be to choose it
 STILL_SCREEN_PX = 4.0  # a press that moves less is a click, not a drag of the view
 NUDGE_PX = 0.25
 
@@ -24,11 +25,14 @@ KEYS = (
     ("S", "scale: click the file's stop, then its tip; where the stop is not seen say so under Scale"),
     ("F", "find the file by itself; Enter accepts what is found"),
     ("T", "trace the canal: click orifice, canal, apical end; with the tool in hand T places a point at the cursor"),
-    ("Enter", "accept"),
+    ("Enter", "accept: what is placed, or else the proposal in focus (a canal after you have named it)"),
+    ("arrow keys, click", "with no point chosen: the next proposal on the film, or the one that is clicked"),
+    ("A", "accept all that is sure of the tooth in focus; each of its canals asks for its name"),
+    ("Delete", "refuse the proposal in focus"),
     ("R", "click the coronal reference point"),
     ("N, Enter", "the next shaping file reached working length"),
     ("G, then S L H P", "the gauge of that size sat snug, loose, sHort of length, or went past"),
-    ("Esc", "put the tool away"),
+    ("Esc", "put the tool away, or the proposals"),
     ("Ctrl+Z / Ctrl+Y", "undo, redo"),
     ("arrow keys", "move the chosen point by a quarter pixel, as the film is seen"),
     ("Ctrl+D", "delete the chosen point"),
@@ -70,14 +74,16 @@ class Hands:
             "T": self._trace_key,
             "Enter": self._enter_key,
             "R": lambda: self._do(lambda: session.take("reference")),
-            "Esc": lambda: session.do("canvas", session.cancel),
+            "A": lambda: self._do(lambda: session.first.accept_all()),
+            "Del": lambda: self._do(lambda: session.first.refuse()),
+            "Esc": lambda: session.do("canvas", self._escape),
             "Ctrl+Z": lambda: self._do(session.undo),
             "Ctrl+Y": lambda: self._do(session.redo),
             "Ctrl+D": lambda: self._do(session.delete_chosen),
-            "Up": lambda: self._nudge(-NUDGE_PX, 0.0),
-            "Down": lambda: self._nudge(NUDGE_PX, 0.0),
-            "Left": lambda: self._nudge(0.0, -NUDGE_PX),
-            "Right": lambda: self._nudge(0.0, NUDGE_PX),
+            "Up": lambda: self._arrow(-NUDGE_PX, 0.0),
+            "Down": lambda: self._arrow(NUDGE_PX, 0.0),
+            "Left": lambda: self._arrow(0.0, -NUDGE_PX),
+            "Right": lambda: self._arrow(0.0, NUDGE_PX),
             "C": self._contrast,
             "PageDown": lambda: session.do("canal", lambda: session.go_to_canal(1)),
             "PageUp": lambda: session.do("canal", lambda: session.go_to_canal(-1)),
@@ -120,8 +126,21 @@ class Hands:
     def _accept(self) -> None:
         if self._session.draft is not None:
             enter_draft(self._session)
+        elif self._session.first.focus is not None:
+            self._session.first.accept()
         else:
             self._session.accept()
+
+    def _escape(self) -> None:
+        if self._session.tool != "look" or self._session.draft is not None or not self._session.first.leave():
+            self._session.cancel()
+
+    def _arrow(self, rows: float, cols: float) -> None:
+        """The chosen point moves; where none is, the focus goes to the next proposal or the one before."""
+        if self._session.chosen is None:
+            self._do(lambda: self._session.first.go(1 if rows + cols > 0.0 else -1))
+        else:
+            self._nudge(rows, cols)
 
     def _nudge(self, rows: float, cols: float) -> None:
         """Up is up on the screen, however the film lies."""
@@ -162,7 +181,11 @@ class Hands:
         looking = session.tool == "look" and not session.busy and session.question is None
         handle = session.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if looking else None
         if handle is not None:
-            yield from self._drag(handle, at, event)
+            yield from self._drag(lambda: session.choose(handle), lambda to: session.move(handle, to), at, event)
+            return
+        mark = session.first.nearest(at, self._layers.pixels(NEAR_SCREEN_PX)) if looking else None
+        if mark is not None:
+            yield from self._drag(lambda: None, lambda to: session.first.move(mark, to), at, event)
             return
         moved = False
         yield
@@ -187,6 +210,8 @@ class Hands:
         def step() -> None:
             if self._session.tool != "look":
                 need(self._session, "answered")
+            elif self._session.first.choose_near(at, self._layers.pixels(BESIDE_SCREEN_PX)):
+                return
             self._session.click(at)
 
         self._session.do("canvas", step)
@@ -195,12 +220,18 @@ class Hands:
         limit = self._layers.pixels(STILL_SCREEN_PX)
         return abs(one[0] - other[0]) > limit or abs(one[1] - other[1]) > limit
 
-    def _drag(self, handle: Handle, start: tuple[float, float], event: Any) -> Generator[None, None, None]:
+    def _drag(
+        self,
+        choose: Callable[[], None],
+        move: Callable[[tuple[float, float]], None],
+        start: tuple[float, float],
+        event: Any,
+    ) -> Generator[None, None, None]:
         """Choose a point, and move it if the mouse moves; the view stays still meanwhile."""
         session = self._session
         self._viewer.scene.camera.mouse_pan = False
         try:
-            session.choose(handle)
+            choose()
             to = None
             yield
             while event.type == "mouse_move":
@@ -211,6 +242,6 @@ class Hands:
                 yield
             if to is not None:
                 end = to
-                self._do(lambda: session.move(handle, end))
+                self._do(lambda: move(end))
         finally:
             self._viewer.scene.camera.mouse_pan = True

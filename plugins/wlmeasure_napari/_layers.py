@@ -16,6 +16,7 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure.trace.spline import arc_length
 from wlmeasure_napari._glance import glances
 from wlmeasure_napari._offer import is_film
 from wlmeasure_napari._session import Handle, Session
@@ -34,6 +35,8 @@ CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
+PROPOSED, FOCUS, MARKS = "proposed", "in focus", "proposed points"
+STACK = (FILM, EARLIER, PROPOSED, FOCUS, LINES, MARKS, POINTS)  # from the bottom
 DELETED = "The film and what is measured on it are shown from the case: a layer of theirs that is deleted comes back."
 MODE = "The film stays as it lies: the viewer's own modes, which move it or draw on it, are put back."
 FOREIGN = "An image of another program lies beneath the film: what is measured is measured on the film alone."
@@ -44,6 +47,13 @@ FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
 PAN = "pan_zoom"
 MARGIN = 0.05  # about a film that is shown whole
 LABEL_PT = 12
+# What is proposed is thin, dashed and hollow; what is in focus is thicker, dashed still, and has its name beside an arrow.
+PROPOSED_SHARE, FOCUS_SHARE = 1 / 550, 1 / 260
+SURE_DASH, DOUBTED_DASH = (
+    (1 / 80, 1 / 130),
+    (1 / 220, 1 / 110),
+)  # drawn and left out; trusted, and to be looked at twice
+ARROW = "\N{BLACK RIGHT-POINTING TRIANGLE}"
 DASH = 16  # points of a path from one dash to the next: 0.4 mm
 
 
@@ -90,6 +100,21 @@ def _dashed(piece: Any, seen: bool) -> list[Any]:
     return [piece[k : k + DASH // 2 + 1] for k in range(0, len(piece) - 1, DASH)]
 
 
+def dashes(path: Any, drawn: float, left_out: float) -> Any:
+    """A line as dashes, each of straight steps (N, 2, 2): where it begins, and how far it goes."""
+    line = np.asarray(path, np.float64)
+    along = arc_length(line)
+    if len(line) < 2 or along[-1] <= 0.0:
+        return np.zeros((0, 2, 2))
+    made = []
+    for start in np.arange(0.0, along[-1], drawn + left_out):
+        end = min(start + drawn, along[-1])
+        at = np.concatenate([[start], along[(along > start) & (along < end)], [end]])
+        points = np.column_stack([np.interp(at, along, line[:, axis]) for axis in (0, 1)])
+        made.append(np.stack([points[:-1], np.diff(points, axis=0)], axis=1))
+    return np.concatenate(made)
+
+
 class Layers:
     """The layers of one session on one viewer: the film in view, the measured lines, the points.
 
@@ -113,11 +138,12 @@ class Layers:
         self._guarded = [self._ours]
         self._session = session
         self._shown: tuple[str, bool, bool] | None = None
+        self._dashed: tuple[Any, ...] | None = None  # what of the proposals is shown as it is now
         self.enhanced = False  # local contrast, for the eye alone
         self.inverted = False
         self.labelled = False  # whether canals are named on the film, with the stop that was decided
         self.faded = 0.5  # opacity of the earlier film over this one
-        self._adding = False
+        self._adding = self._ordering = False
         self._view = View()  # of the film when it was last shown
         self._said = ""
         viewer.layers.events.inserted.connect(self._on_inserted)
@@ -165,12 +191,12 @@ class Layers:
             self.disturbed.emit(DELETED)
 
     def _on_reordered(self, _event: Any = None) -> None:
-        if not self._in_order():
+        if not self._ordering and not self._in_order():
             self.disturbed.emit(REORDERED)
 
     def _stack(self) -> list[Any]:
         """Ours that are there, from the bottom."""
-        return [layer for name in (FILM, EARLIER, LINES, POINTS) if (layer := self._mine(name)) is not None]
+        return [layer for name in STACK if (layer := self._mine(name)) is not None]
 
     def _in_order(self) -> bool:
         places = [self._viewer.layers.index(layer) for layer in self._stack()]
@@ -178,6 +204,13 @@ class Layers:
 
     def _put_in_order(self) -> None:
         """Each above the one that it must be seen on; what a person has put between or over them stays there."""
+        self._ordering = True
+        try:
+            self._order()
+        finally:
+            self._ordering = False
+
+    def _order(self) -> None:
         layers = self._viewer.layers
         for layer in self._over_film():
             # The viewer gives up units altogether where two layers have different ones.
@@ -247,6 +280,7 @@ class Layers:
         self._show_earlier()
         self._show_lines()
         self._show_points()
+        self._show_proposed()
         self._say_how_shown()
         if not self._in_order():
             self._put_in_order()
@@ -452,6 +486,80 @@ class Layers:
             layer.symbol = symbols
         self._label(layer, [handle for handle, _ in handles], len(points))
         layer.editable = False
+
+    def _show_proposed(self) -> None:
+        """What a network proposes on the film in view; nothing of it is there where nothing is."""
+        first, graph = self._session.first, self._session.radiograph
+        items = first.items
+        if not items or graph is None:
+            for name in (PROPOSED, FOCUS, MARKS):
+                self._drop(name)
+            self._dashed = None
+            return
+        now = (
+            *(graph.sha256, graph.frame, None if first.focus is None else first.focus.label),
+            *((item.label, first.mended(item)) for item in items),
+        )
+        if now == self._dashed and self._mine(MARKS) is not None:
+            for name in (PROPOSED, FOCUS, MARKS):
+                if self._mine(name) is not None:
+                    self._set_frame(self._mine(name))
+            return
+        self._dashed = now
+        longest, focus, beyond = float(max(graph.values.shape)), first.focus, 1.0
+        lines: dict[str, list[tuple[Any, str]]] = {PROPOSED: [], FOCUS: []}
+        marks: list[tuple[Any, str, str, float, str]] = []  # place, colour, sign, size, words
+        for item in items:
+            dash = SURE_DASH if item.trusted else DOUBTED_DASH
+            colour = {"file": FILE_COLOUR, "canal": CANAL_COLOUR}.get(item.kind, CHOSEN_COLOUR)
+            if len(item.points_px) > 1:
+                pieces = [dashes(piece, *(share * longest for share in dash)) for piece in first.pieces(item)]
+                lines[FOCUS if item is focus else PROPOSED] += [(piece, colour) for piece in pieces]
+            points = first.points(item)
+            sign = "diamond" if item.kind == "reference point" else "disc"
+            size = longest / (80.0 if item is focus else 150.0)
+            shown = points if item is focus else dict.fromkeys((points[0], points[-1]))
+            marks += [(point, colour, sign, size, "") for point in shown]
+            if item is focus:  # beyond its apical end, where a film is darker than about a crown
+                words = f"{ARROW} {item.label}, {'sure' if item.trusted else 'look twice'}"
+                marks[-1] = (*marks[-1][:4], words)
+                beyond = -1.0 if points[-1][0] < points[0][0] else 1.0
+        for name, drawn in lines.items():
+            self._show_dashes(name, drawn, longest * (FOCUS_SHARE if name == FOCUS else PROPOSED_SHARE))
+        layer = self._layer(MARKS, self._viewer.add_points)
+        self._set_frame(layer)
+        layer.data = np.array([mark[0] for mark in marks], dtype=float).reshape(-1, 2)
+        layer.selected_data = set()
+        layer.size = [mark[3] for mark in marks]
+        layer.border_color = [mark[1] for mark in marks]
+        layer.face_color = "transparent"
+        layer.border_width = 0.12
+        layer.symbol = [mark[2] for mark in marks]
+        layer.features = {"label": [mark[4] for mark in marks]}
+        layer.text = {
+            "string": "{label}",
+            "size": LABEL_PT,
+            "color": PENDING_COLOUR,
+            "anchor": "center",
+            "translation": [beyond * longest / 40.0, 0.0],
+        }
+        layer.editable = False
+
+    def _show_dashes(self, name: str, drawn: list[tuple[Any, str]], width: float) -> None:
+        """A new layer each time that something else is shown: the viewer's vectors do not take another number of them."""
+        steps = np.concatenate([piece for piece, _ in drawn]) if drawn else np.zeros((0, 2, 2))
+        self._drop(name)
+        if len(steps):
+            colours = [colour for piece, colour in drawn for _ in range(len(piece))]
+            self._ours[name] = self._viewer.add_vectors(
+                steps, name=name, vector_style="line", edge_color=colours, edge_width=width, **self._frame()
+            )
+
+    def _drop(self, name: str) -> None:
+        layer = self._mine(name)
+        self._ours.pop(name, None)
+        if layer is not None:
+            self._viewer.layers.remove(layer)
 
     def _label(self, layer: Any, handles: list[Handle], count: int) -> None:
         """Each canal's name, and the stop where somebody has decided it, beside its reference point or else its first click."""

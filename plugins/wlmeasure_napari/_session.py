@@ -57,6 +57,7 @@ from wlmeasure.trace.find_file import FileProposal, find_files
 from wlmeasure.trace.live import LivePath
 from wlmeasure.words import in_words, without_address
 from wlmeasure_napari._desk import Desk, Job
+from wlmeasure_napari._first_look import FirstLook, undone_words, upper_proposed
 from wlmeasure_napari._guide import Step, next_step, state_of
 from wlmeasure_napari._inputs import Inputs
 from wlmeasure_napari._needs import Need, NeedError, lacking, need
@@ -136,6 +137,8 @@ class Session(Desk):
         self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
+        self.aside: Callable[[Job, Callable[[Job], None]], None] | None = None
+        """Where films are looked at, beside all other steps; None: no film is."""
         self.busy = ""
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
         self._refused: dict[str, tuple[Need | None, tuple[Inputs, str, str]]] = {}
@@ -143,6 +146,7 @@ class Session(Desk):
 
     def _lay_out_empty(self) -> None:
         super()._lay_out_empty()
+        self.first = FirstLook(self)
         self.cursor: Point | None = None
         self._said: dict[str, dict[Point | None, Said]] = {}  # of a film's files, by their tips; None: one to be placed
         self._objects: dict[str, tuple[float, float | None]] = {}  # length and uncertainty of a film's known object
@@ -206,8 +210,9 @@ class Session(Desk):
         after: Callable[[], None] | None = None,
         refused: Callable[[], None] | None = None,
         undoable: bool = True,
+        takes_long: str = "",
     ) -> None:
-        """Measure, save, and only then take over the new case."""
+        """Measure, save, and only then take over the new case; one that `takes_long` says so and keeps nobody from working."""
         radiographs, old, before = self.radiographs, self.case, self.result
 
         def job() -> CaseResult:
@@ -231,6 +236,8 @@ class Session(Desk):
             self.run("Tracing", job, done, refused)
         elif self._fits_anew(case):
             self.run(FITTING, job, done, refused)
+        elif takes_long:
+            self.run(takes_long, job, done, refused)
         else:
             with self._taken_back(refused):
                 done(job())
@@ -317,9 +324,12 @@ class Session(Desk):
             self._keep(case)
             source.pop()
             target.append((self.case, self.canal_name, self.film_id))
+            undone = undone_words(self.case, case), undone_words(case, self.case)
             self._turn_to(canal_name, film_id)
             self.chosen = None
             self._take(result)
+            if said := [f"{what}: {words}." for what, words in zip(("Undone", "Again"), undone, strict=True) if words]:
+                self._tell(self._place, " ".join(said))
 
         if self._fits_anew(case):
             self.run(FITTING, job, done)
@@ -614,6 +624,11 @@ class Session(Desk):
         radiograph, film = self.radiograph, self.film
         if self.case is None or radiograph is None:
             raise lacking(self, "case")
+        proposed = [item for item in self.first.items if item.kind == "file"]
+        if proposed:  # the first look has found it: one proposal, in one form
+            self._drop_tool()
+            self.first.choose(proposed[0].label)
+            return
         size = None if film is None or film.calibration is None else film.calibration.mm_per_px
         self.run("Looking for the file", lambda: find_files(radiograph, mm_per_px=size), self._propose)
 
@@ -870,7 +885,7 @@ class Session(Desk):
         if self.tool == "file" and len(self.pending) == self._wanted:
             self._try_known_length()
         elif self.case is not None and self.tool not in ENDS:
-            self._renew_known_length()
+            self.renew_known_length()
 
     @property
     def object_length_mm(self) -> float | None:
@@ -1157,23 +1172,51 @@ class Session(Desk):
         asks = self.tool == "file" and len(self.pending) == 2 and self._said_here.upper is None
         if not asks or self.proposal is not None or graph is None or not at_rim(graph, self.pending[0]):
             return False
+        self._ask_upper_end("The file begins at the edge of the film. Where does its known length begin?")
+        return True
+
+    def _ask_upper_end(self, words: str) -> None:
+        there = (
+            "The stop is there, where I clicked" if self.tool == "file" else "The stop is there, where the line begins"
+        )
         self._ask(
             "upper end",
-            "The file begins at the edge of the film. Where does its known length begin?",
-            Choice("The stop is there, where I clicked", lambda: self.say_upper_end("stop")),
+            words,
+            Choice(there, lambda: self.say_upper_end("stop")),
             Choice("The stop is not seen: I click what it rested on", lambda: self.say_upper_end("reference")),
             Choice("Neither is in the picture", lambda: self.say_upper_end("out of the picture")),
         )
-        return True
 
-    def _renew_known_length(self) -> None:
+    def renew_known_length(self) -> None:
         """A length typed again is a correction of the last file of known length on this film."""
-        assert self.case is not None
-        assert self.known_length_mm is not None
+        if self.case is None or self.known_length_mm is None:
+            return
         at = last_file(self.case, self.film_id)
+        file = None if at is None else self.case.film(self.film_id).scale[at]
         # The length of a file that has none may be unknown still: one that was typed may be of another.
-        if at is not None and isinstance(self.case.film(self.film_id).scale[at], KnownFile):
+        if at is not None and isinstance(file, KnownFile):
             self._renew(at, self.known_length_mm, self.known_length_std_mm)
+        elif isinstance(file, PlainFile) and self.wants_length:
+            self._length_of_accepted(file)
+
+    @property
+    def wants_length(self) -> bool:
+        """Whether the last file of the film in view was accepted as it was proposed, and nobody has spoken of its length."""
+        at = None if self.case is None else last_file(self.case, self.film_id)
+        file = None if self.case is None or at is None else self.case.film(self.film_id).scale[at]
+        if not isinstance(file, PlainFile) or not file.accepted:
+            return False
+        return self._said.get(self.film_id, {}).get(file.points_px[-1], Said()).upper is None
+
+    def _length_of_accepted(self, file: PlainFile) -> None:
+        """The length of a file that was accepted begins at its stop where that is seen; else a person says where."""
+        seen = upper_proposed(self, file)
+        if seen == "stop" and self.radiograph is not None and not at_rim(self.radiograph, file.points_px[0]):
+            self.say_upper_end("stop")
+        elif seen == "unseen":
+            self.say_upper_end("reference")
+        else:
+            self._ask_upper_end("It is not sure where the known length of this file begins. Is its stop seen?")
 
     def _renew(self, at: int, length_mm: float, std_mm: float | None) -> None:
         assert self.case is not None
@@ -1318,6 +1361,10 @@ class Session(Desk):
         if self.case is None:
             raise lacking(self, "case")
         self._step(change(self.case), after=after)
+
+    def take_case(self, case: Case, after: Callable[[], None], *, takes_long: str = "") -> None:
+        """One step more, whose case is made already."""
+        self._step(case, after=after, takes_long=takes_long)
 
     def usual_name(self) -> str:
         """Name of a canal that the tooth may have besides; a number where its usual ones are all there."""

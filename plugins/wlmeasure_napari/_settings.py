@@ -14,12 +14,13 @@ class Settings:
 
     half_width_mm: float = 0.28
     large_type: bool = False
+    first_look: bool = True
 
 
 def settings() -> Settings:
     """The user's settings; the defaults where napari does not know the plugin, as in a bare checkout."""
     try:
         dock = get_plugin_settings("wlmeasure").dock
-        return Settings(float(dock.half_width_mm), bool(dock.large_type))
+        return Settings(float(dock.half_width_mm), bool(dock.large_type), bool(dock.first_look))
     except (AttributeError, KeyError, ValueError):
         return Settings()

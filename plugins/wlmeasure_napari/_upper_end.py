@@ -71,6 +71,7 @@ def file_as_said(
         "trace_kind": file.trace_kind,
         "path_px": file.path_px,
         "tracer": file.tracer,
+        "accepted": file.accepted,
         "extra": file.extra,
     }
     if upper == "no length":

@@ -43,6 +43,7 @@ NAMES = {
     **{getattr(Qt.Key, f"Key_{name}").value: name for name in ("Up", "Down", "Left", "Right", "PageUp", "PageDown")},
     **{getattr(Qt.Key, f"Key_{name}").value: "Enter" for name in ("Return", "Enter")},
     Qt.Key.Key_Escape.value: "Esc",
+    **{getattr(Qt.Key, f"Key_{name}").value: "Del" for name in ("Delete", "Backspace")},
     Qt.Key.Key_Question.value: "?",
     Qt.Key.Key_Tab.value: "Tab",
     Qt.Key.Key_Backtab.value: "Backtab",
@@ -121,7 +122,7 @@ class WindowKeys(QObject):
     keys
         What each key does, by `key_name`.
     has_point
-        Whether a point is chosen for the arrow keys; they are the focused widget's otherwise.
+        Whether a point is chosen for the arrow keys, or a proposal in focus; they are the focused widget's otherwise.
     save, open_film
         What Ctrl+S and Ctrl+O do.
     digit
@@ -237,6 +238,7 @@ class WindowKeys(QObject):
             self._tab(forward=name == "Tab")
         elif types_text(widget) and name == "Enter":
             widget.event(event)  # what was typed is taken
+            event.accept()  # a field leaves Enter to its parents, where it would accept what is in focus on the film
             field = widget.parentWidget()
             if isinstance(field, Field) and field.refused:
                 field.edit.selectAll()

@@ -13,6 +13,12 @@ def drafts_folder(monkeypatch, tmp_path):
     return folder
 
 
+@pytest.fixture(autouse=True)
+def no_first_look(monkeypatch):
+    """A film is looked at by itself only where a test is about that (`test_first_look.py`): proposals take the keys."""
+    monkeypatch.setattr("wlmeasure_napari._first_look.FirstLook.looks", False)
+
+
 @pytest.fixture
 def plugin(monkeypatch, tmp_path):
     """The manager of napari's plugins, with ours in it."""

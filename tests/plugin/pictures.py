@@ -45,6 +45,7 @@ def make(folder: Path) -> list[Path]:
     session = seat_of(viewer).session
     QApplication.processEvents()  # the dock is shown, and has given the session a thread
     session.work = None  # each step is done when it returns
+    session.aside = None  # and the films are marked by hand
     QCursor.setPos(window.mapToGlobal(QPoint(500, 420)))  # the loupe stands beside the cursor
 
     def picture(name: str) -> None:

@@ -15,14 +15,15 @@ from wlmeasure_napari._settings import Settings, settings
 def test_the_defaults_are_those_of_the_manifest() -> None:
     manifest = PluginManifest.from_file(Path(wlmeasure_napari.__file__).with_name("napari.yaml"))
     declared = manifest.contributions.configurations["dock"].properties
-    assert {name: declared[name].default for name in declared} == {"half_width_mm": 0.28, "large_type": False}
-    assert Settings() == Settings(0.28, False)
+    said = {name: declared[name].default for name in declared}
+    assert said == {"half_width_mm": 0.28, "large_type": False, "first_look": True}
+    assert Settings() == Settings(0.28, False, True)
 
 
 def test_what_the_user_set_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
-    page = SimpleNamespace(dock=SimpleNamespace(half_width_mm=0.05, large_type=True))
+    page = SimpleNamespace(dock=SimpleNamespace(half_width_mm=0.05, large_type=True, first_look=False))
     monkeypatch.setattr(_settings, "get_plugin_settings", lambda name: page)
-    assert settings() == Settings(0.05, True)
+    assert settings() == Settings(0.05, True, False)
 
 
 def test_a_page_that_is_not_there_gives_the_defaults(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -146,6 +146,7 @@ def full(body):
         "upper_end": "reference",
         "reference_px": [20, 45],
         "stop_seated": "yes",
+        "accepted": [{"item": "file 1", "by": "KO", "at": "2026-03-16T10:00:00"}],
     }
     film["scale"] += [
         {
@@ -154,6 +155,7 @@ def full(body):
             "trace_kind": "clicks",
             "path_px": [[30, 90], [400, 90]],
             "tracer": "symmetry-fit/1",
+            "accepted": [{"item": "file 2", "by": "KO", "at": "2026-03-16T10:00:00"}],
         },
         {
             "kind": "known_object",
@@ -177,6 +179,7 @@ def full(body):
             "tooth_number": 2,
             "model": "look",
             "model_sha256": "a" * 64,
+            "refused": {"by": "KO", "at": "2026-03-16T10:00:00"},
         }
     ]
     canal = body["canals"][0]
@@ -190,6 +193,7 @@ def full(body):
         "unseen_from_mm": 20.0,
         "file_tip_px": [440, 60],
         "carried": {"film": "earlier", "marks": ["reference point"], "std_px": 4.5},
+        "accepted": [{"item": "canal 1", "by": "KO", "at": "2026-03-16T10:00:00"}],
     }
     earlier = {"id": "earlier", "path": "earlier.png", "sha256": "e" * 64}
     body["films"].append({name: body["films"][0][name] for name in ("rows", "cols")} | earlier)

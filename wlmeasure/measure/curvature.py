@@ -10,6 +10,7 @@ originals could not be read. Estrela 2008, Gunday 2005 and Gialain 2021: abstrac
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import atan2, cos, degrees, hypot, isfinite, pi, sin, sqrt
 from typing import Literal
 
@@ -66,6 +67,7 @@ DETERMINED_RATIO = 2.0  # our parameter: a radius whose 95 % interval spans more
 LEAST_APART = 0.1
 # Our parameter: an angle with a larger standard uncertainty is not determined; 95 of 100 would lie within 20 degrees.
 UNSURE_DEG = 5.0
+KEPT = 256  # lines measured last: those of the cases that are worked on
 FEW_CLICKS = 6  # fewer points than this do not show where a bend begins or how sharp it is
 FEW_CLICKS_REL_STD = (
     0.5  # our parameter: the turn between the first and the last chord is then off by up to itself (95 %)
@@ -490,8 +492,18 @@ def measure_curvature(
     MeasureError
         As `fit_canal`.
     """
-    noise = noise or Noise()
-    path = _canal_path(path_mm)
+    path = np.ascontiguousarray(_canal_path(path_mm))
+    return _measured(path.tobytes(), noise or Noise(), end_std_mm, scale_rel_std, determined_ratio)
+
+
+@lru_cache(KEPT)
+def _measured(
+    points: bytes, noise: Noise, end_std_mm: float, scale_rel_std: float, determined_ratio: float
+) -> CurvatureEstimate:
+    """`measure_curvature` of points that are sound. A case is measured anew with every entry, an undo and a report, but its
+    lines are seldom new, and a dense one takes a quarter of a second.
+    """
+    path: Float64 = np.frombuffer(points).reshape(-1, 2)
     model, figures = _fitted(path, evolve(noise, end_std_mm=end_std_mm))
     profile = curvature_profile(path, noise=noise, end_std_mm=end_std_mm)
     bent = canal_form(model) != "I"

@@ -47,6 +47,7 @@ from wlmeasure.whole_file import write_whole
 
 __all__ = [
     "SCHEMA",
+    "Accepted",
     "Angulation",
     "Canal",
     "Carried",
@@ -101,6 +102,28 @@ class Angulation:
 
 
 @frozen
+class Accepted:
+    """What a network proposed and a person accepted, as it was or moved: the item's label on that film, by whom, when."""
+
+    item: str = member(Text(longest=40))
+    by: str = member(Text(longest=80))
+    at: str = member(TIME)
+    extra: dict[str, Any] = extra_members()
+
+
+@frozen
+class Refused:
+    """Who refused what a network proposed, and when."""
+
+    by: str = member(Text(longest=80))
+    at: str = member(TIME)
+    extra: dict[str, Any] = extra_members()
+
+
+ACCEPTED = Each(Nested(Accepted), most=10)
+
+
+@frozen
 class KnownFile:
     """A file of known length in the film: points from its coronal end to the tip, and the path accepted through clicks.
 
@@ -125,6 +148,7 @@ class KnownFile:
     stop_seated: StopSeated | None = member(Choice(get_args(StopSeated)), None)
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
+    accepted: tuple[Accepted, ...] = member(ACCEPTED, ())
     extra: dict[str, Any] = extra_members()
 
     def __attrs_post_init__(self) -> None:
@@ -148,6 +172,7 @@ class PlainFile:
     trace_kind: str = member(Choice(("clicks", "path")))
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
+    accepted: tuple[Accepted, ...] = member(ACCEPTED, ())
     extra: dict[str, Any] = extra_members()
 
 
@@ -185,6 +210,7 @@ class FileTaper:
     taper: float | None = member(Number(least=0.01, most=0.25), None)
     path_px: tuple[tuple[float, float], ...] | None = member(Pairs(least=2), None)
     tracer: str | None = member(Text(longest=80), None)
+    accepted: tuple[Accepted, ...] = member(ACCEPTED, ())
     extra: dict[str, Any] = extra_members()
 
 
@@ -238,6 +264,8 @@ class ProposedItem:
         Which tooth along the film, from 1; no designation.
     model, model_sha256
         The network, and the SHA-256 of its weights.
+    refused
+        Who refused it; where it was accepted, the scale or trace that was made of it says so (`accepted`).
     """
 
     kind: str = member(Choice(PROPOSED_KINDS))
@@ -252,6 +280,7 @@ class ProposedItem:
     tooth_number: int | None = member(Whole(1, 100), None)
     model: str = member(Text(longest=80))
     model_sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    refused: Refused | None = member(Nested(Refused), None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -331,6 +360,7 @@ class Trace:
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
     file_tip_px: tuple[float, float] | None = member(Pair(), None)
     carried: Carried | None = member(Nested(Carried), None)
+    accepted: tuple[Accepted, ...] = member(ACCEPTED, ())
     extra: dict[str, Any] = extra_members()
 
     def __attrs_post_init__(self) -> None:
@@ -666,13 +696,21 @@ def save_case(case: Case, path: str | os.PathLike[str], *, private: bool = True,
 
 
 def case_digest(case: Case) -> str:
-    """SHA-256 of all that a length on film rests on: the case without log, instruments, proposals, and how films are shown."""
+    """SHA-256 of all that a length on film rests on.
+
+    That is the case without log, instruments, proposals and who accepted them, and how films are shown.
+    """
     data = case_to_json(case)
     data.pop("entries", None)
     data.pop("instrument_list", None)
     for film in data["films"]:
         film.pop("view", None)
         film.pop("proposed", None)
+        for scale in film.get("scale", ()):
+            scale.pop("accepted", None)
+    for canal in data.get("canals", ()):
+        for trace in canal.get("traces", ()):
+            trace.pop("accepted", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -27,6 +27,7 @@ from wlmeasure.share.deidentify import deidentify_files
 from wlmeasure.share.dicom.codes import codes_csv
 from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
 from wlmeasure.share.tables import lengths_csv
+from wlmeasure.study.data_package import Column, Table, codebook
 from wlmeasure.study.path_files import open_paths
 from wlmeasure.study.path_lines import write_lines
 from wlmeasure.study.readings import Reading, readings_csv, readings_from_csv
@@ -189,11 +190,20 @@ def codes(folder: Path) -> None:
 
 
 # Module that asks for a table to be written: what makes it write one.
+def package(folder: Path) -> None:
+    """A table of a published study, with its codebook."""
+    columns = tuple(Column(f"{text} {k}", text, text) for k, text in enumerate(HOSTILE))
+    table = Table("films.csv", HOSTILE[0], columns, [HOSTILE, HOSTILE[::-1]])
+    for one in (table, codebook([table])):
+        one.write(folder)
+
+
 WRITERS: dict[str, Callable[[Path], None]] = {
     "share/tables.py": lengths,
     "share/deidentify/batch.py": removed,
     "share/dicom/codes.py": codes,
     "study/batch.py": batch,
+    "study/data_package.py": package,
     "study/propose.py": propose,
     "study/path_tables.py": convert,
     "study/score.py": scores,

@@ -77,6 +77,10 @@ def _new(arguments: argparse.Namespace) -> None:
     sealed = password() if arguments.secret else None
     if arguments.secret and sealed is None:
         raise WlmeasureError(f"--secret needs a password: set the variable {PASSWORD}")
+    if arguments.secret and arguments.seed is not None:
+        raise WlmeasureError(
+            "--secret must stand without --seed: whoever guesses a seed can draw the films with their truth"
+        )
     if (arguments.films is None) != (arguments.key is None):
         raise WlmeasureError("--films and --key must be given together: the key says what is true of the films")
     if arguments.films is not None:
@@ -88,7 +92,9 @@ def _new(arguments: argparse.Namespace) -> None:
     else:
         import secrets
 
-        seed = secrets.randbelow(2**31) if arguments.seed is None else arguments.seed
+        # Films of a seed can be drawn again with their truth, and a small one is found by trying.
+        drawn = secrets.randbits(128) if arguments.secret else secrets.randbelow(2**31)
+        seed = drawn if arguments.seed is None else arguments.seed
         films = exercise_from_phantoms(
             arguments.out,
             arguments.count,
@@ -114,8 +120,8 @@ def _mark(arguments: argparse.Namespace) -> None:
     from wlmeasure.learn.answers import load_answers
     from wlmeasure.learn.exercise import load_exercise, open_seal
     from wlmeasure.learn.mark import mark
-    from wlmeasure.learn.pages import marks_page
-    from wlmeasure.learn.progress import add_step, step_of
+    from wlmeasure.learn.pages import MARKED_BEFORE, marks_page
+    from wlmeasure.learn.progress import add_step, marked_before, step_of
     from wlmeasure.learn.words import marks_json, marks_text
     from wlmeasure.share.page_file import page_file
     from wlmeasure.whole_file import keep, write_whole
@@ -134,6 +140,8 @@ def _mark(arguments: argparse.Namespace) -> None:
         print_json(marks_json(marks))
         return
     print(marks_text(marks), end="")
+    if marked_before(steps):
+        print(f"\n{MARKED_BEFORE}")
     if arguments.out is not None:
         print(f"\nWritten: {arguments.out}")
 

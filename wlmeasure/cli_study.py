@@ -100,6 +100,36 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
     table.add_argument("folder", metavar="DIR")
     table.add_argument("--out", required=True, metavar="TABLE.csv")
     table.add_argument("--keep-violations", action="store_true", help="count results that do not keep to the protocol")
+    out = word(
+        "publish",
+        "the study as a folder to publish: paths, tables, codebook, texts; nobody's name but the authors'",
+        _publish,
+    )
+    out.add_argument("folder", metavar="DIR")
+    out.add_argument("--out", required=True, metavar="DIR", help="a new or empty folder")
+    out.add_argument(
+        "--settings", metavar="FILE.json", help="title, authors, licence, grras, columns and more, in place of options"
+    )
+    out.add_argument("--title", metavar="TEXT")
+    out.add_argument(
+        "--author", action="append", metavar="AUTHOR", help='"Family, Given; affiliation; ORCID"; repeat it for each'
+    )
+    out.add_argument("--licence", metavar="ID", help="SPDX identifier, such as CC-BY-4.0")
+    out.add_argument("--films", action="store_true", help="publish the films' copies too, not their hashes alone")
+    out.add_argument(
+        "--join", metavar="TABLE.csv", help="columns for each film by its own name (column film): the unblinding"
+    )
+    out.add_argument("--key", metavar="key.json", help="the key, where it does not lie in the study's folder")
+    out.add_argument(
+        "--observer-names",
+        action="store_true",
+        help="leave observers the names they have in the study, not R1, R2, ...",
+    )
+    again = word(
+        "rebuild", "the readings of a published study, from its paths alone, as a table for `observers`", _rebuild
+    )
+    again.add_argument("folder", metavar="DIR", help="what `publish` wrote")
+    again.add_argument("--out", required=True, metavar="TABLE.csv")
     size = word("size", "how many subjects a planned study needs", _size)
     size.add_argument("--icc", type=number, metavar="R", help="expected correlation of single readings")
     size.add_argument(
@@ -311,6 +341,45 @@ def _table(arguments: argparse.Namespace) -> None:
     print(f"{arguments.out}: {len(made.readings.rows)} readings")
     for text in made.left_out:
         print(f"! left out: {text}")
+
+
+def _publish(arguments: argparse.Namespace) -> None:
+    from datetime import UTC, datetime
+
+    from attrs import evolve
+
+    from wlmeasure.study.manifest import load_study
+    from wlmeasure.study.publication import Publication, load_publication, typed_author
+    from wlmeasure.study.publish import publish_study
+
+    said = Publication() if arguments.settings is None else load_publication(arguments.settings)
+    given = {"title": arguments.title, "licence": arguments.licence}
+    given |= {"authors": None if arguments.author is None else tuple(map(typed_author, arguments.author))}
+    made = publish_study(
+        load_study(arguments.folder),
+        arguments.out,
+        evolve(said, **{name: value for name, value in given.items() if value is not None}),
+        created=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        program=program(),
+        films=arguments.films,
+        join=arguments.join,
+        key=arguments.key,
+        observer_names=arguments.observer_names,
+        done=_progress,
+    )
+    print(f"{arguments.out}: {len(made.files)} files")
+    for text in made.left_out:
+        print(f"left out: {text}")
+
+
+def _rebuild(arguments: argparse.Namespace) -> None:
+    from wlmeasure.study.readings import readings_csv
+    from wlmeasure.study.rebuild import rebuilt_readings
+    from wlmeasure.whole_file import write_whole
+
+    readings = rebuilt_readings(arguments.folder)
+    write_whole(arguments.out, readings_csv(readings.every))
+    print(f"{arguments.out}: {len(readings.every)} readings")
 
 
 def _size(arguments: argparse.Namespace) -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import struct
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +19,7 @@ from wlmeasure.errors import LearnError
 from wlmeasure.learn.answers import Answer, answers_text, load_answers
 from wlmeasure.learn.exercise import film_mm, load_exercise, open_seal
 from wlmeasure.learn.new import exercise_from_films, exercise_from_phantoms
+from wlmeasure.learn.progress import Step, first_markings, marked_before
 from wlmeasure.learn.space import lifted_mm, true_mm
 from wlmeasure.phantom.truth import SCHEMA as PHANTOM_SCHEMA
 
@@ -177,6 +181,48 @@ def test_a_teachers_own_films(tmp_path: Path) -> None:
             list(exercise_from_films(tmp_path / words[:8], films, key, made_at=AT))
 
 
+def test_a_film_of_the_teachers_own_names_nobody(tmp_path: Path) -> None:
+    """Texts of a PNG beside its picture (a name, the group of a trial) do not go to the students."""
+    plain = (SAMPLES / "films" / "ref_p45_h00_v00.png").read_bytes()
+    texts = b""
+    for body in (b"Patient\0Somebody Else", b"Group\0intervention"):
+        texts += struct.pack(">I", len(body)) + b"tEXt" + body + struct.pack(">I", zlib.crc32(b"tEXt" + body))
+    film, key, out = tmp_path / "own.png", tmp_path / "key.csv", tmp_path / "exercise"
+    film.write_bytes(plain[:33] + texts + plain[33:])
+    key.write_text(
+        "film,canal,where,reference_point,length_mm,mm_per_px_row,mm_per_px_col,known_file_mm\n"
+        "own.png,MB,left,cusp,20,0.02,0.02,18\n",
+        "utf-8",
+    )
+    list(exercise_from_films(out, [film], key, made_at=AT))
+    for path in out.iterdir():
+        assert b"Somebody" not in path.read_bytes()
+        assert b"intervention" not in path.read_bytes()
+    copy = (out / "film_01.png").read_bytes()
+    assert load_exercise(out).items[0].sha256 == hashlib.sha256(copy).hexdigest()
+
+
+def test_a_secret_exercise_has_no_seed_that_can_be_guessed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With a seed that was told, or of 31 bits, the films and their truth can be drawn again without the password."""
+    seeds: list[int] = []
+
+    def drawn(folder: str, count: int, seed: int, level: str, **_: object) -> None:
+        seeds.append(seed)
+        raise LearnError("enough")
+
+    monkeypatch.setenv("WLMEASURE_LEARN_PASSWORD", "rubber stop")
+    monkeypatch.setattr("wlmeasure.learn.new.exercise_from_phantoms", drawn)
+    words = ["learn", "new", str(tmp_path / "x"), "--secret"]
+    assert main([*words, "--seed", "31"]) == 1
+    assert "without --seed" in capsys.readouterr().err
+    assert seeds == []
+    assert [main(words) for _ in range(3)] == [1, 1, 1]
+    assert max(seeds) > 2**100
+    assert len(set(seeds)) == 3
+
+
 def test_a_folder_that_holds_something_is_left_alone(folder: Path) -> None:
     with pytest.raises(LearnError, match="new or empty"):
         next(exercise_from_phantoms(folder, 1, 1, "clear", made_at=AT))
@@ -209,11 +255,22 @@ def test_from_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert main(command) == 0
     assert len(table.read_text("utf-8").splitlines()) == 3
     html = page.read_text("utf-8")
-    assert "Your progress" in html
+    assert "its truth was seen then" in html
+    assert "Mean size of the error" not in html  # one exercise, marked twice, is no progress
     assert "not answered: film_02.png" in html
     assert html.count("data:image/jpeg") == 1
     assert main(["learn", "mark", str(tmp_path), str(table)]) == 1
     assert "folder must hold an exercise" in capsys.readouterr().err
+
+
+def test_only_the_first_marking_of_an_exercise_is_progress() -> None:
+    """Errors of 1 mm, of nothing once the truth was seen, and of 0.6 mm on another exercise."""
+    steps = [
+        Step(AT, exercise, 5, 0.0, size, 0, 0)
+        for exercise, size in (("a" * 16, 1.0), ("a" * 16, 0.0), ("b" * 16, 0.6), ("a" * 16, 0.0))
+    ]
+    assert [step.mean_size_mm for step in first_markings(steps)] == [1.0, 0.6]
+    assert [marked_before(steps[:k]) for k in range(5)] == [False, False, True, False, True]
 
 
 def test_progress_that_is_no_table_is_left_as_it_is(

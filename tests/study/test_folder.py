@@ -23,12 +23,14 @@ from wlmeasure.study.folder import (
     progress,
     result_path,
     results,
+    seal_path,
     store_result,
     strangers,
     template,
 )
 from wlmeasure.study.manifest import load_study
 from wlmeasure.study.protocol import Protocol, load_protocol, read_clicks, violations
+from wlmeasure.study.status import status_json, status_text
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -267,12 +269,32 @@ def test_what_broke_the_protocol_is_left_out_unless_asked_for(tmp_path, films):
     save_case(evolve(case, canals=(evolve(case.canals[0], traces=(trace,)),)), path)
     made = collect(study)
     assert len(made.readings.rows) == 11
-    assert made.left_out == (f"BEN {path.name}: canal single ends at the file tip, not at the radiographic apex",)
+    assert len(made.left_out) == 1
+    assert made.left_out[0].startswith(
+        f"BEN {path.name}: canal single ends at the file tip, not at the radiographic apex;"
+    )
     assert len(collect(study, keep_violations=True).readings.rows) == 12
     # Another film in place of one is found out too.
     film = study.film(study.observer("ANN").tasks[0].film)
     (study.folder / film.path).write_bytes((study.folder / study.films[0].path).read_bytes() + b"x")
     assert any("has changed since" in text for text in collect(study).left_out)
+
+
+def test_a_result_that_was_changed_after_it_came_in_is_named(tmp_path, films):
+    """An end moved by 20 rows (1 mm), by the rules in everything else."""
+    study = _made(tmp_path, films[0]).study
+    for position in (1, 2, 3):
+        store_result(study, "ANN", position, _traced(study, position=position), at="2026-11-27T10:00:00")
+    assert status_json(study)["violations"] == []
+    tasks = study.observer("ANN").tasks
+    path = result_path(study, "ANN", tasks[1])
+    path.write_bytes(path.read_bytes().replace(b"400.0", b"420.0"))
+    seal_path(study, "ANN", tasks[2]).unlink()
+    said = status_json(study)
+    assert [(one["result"], one["code"]) for one in said["violations"]] == [(path.name, "altered")]
+    assert said["unsealed"] == [f"results/ANN/{result_path(study, 'ANN', tasks[2]).name}"]
+    assert f"{path.name}: the file was changed after it came in" in status_text(study)
+    assert len(collect(study).readings.rows) == 2
 
 
 def test_groups_of_teeth_are_those_of_iso_3950():

@@ -214,6 +214,17 @@ def test_a_path_alone_gives_the_angles_of_the_truth(phantoms, tmp_path):
     assert -2.0 < found.figures["canal_mm"].bias < 0.1
 
 
+def test_a_canal_without_a_reference_point_has_no_length_from_one(truth, tmp_path):
+    """A case without a reference point states the canal's length as both: 12 mm is no error of -8 mm against 20 mm."""
+    known = straight("B", length_mm=20.5, canal_mm=12.0, reference_px=(80.0, 300.0))
+    gap = straight("C", length_mm=19.5)
+    mine = write(tmp_path / "m.wlpaths.json", Head(), [straight("A", length_mm=12.0, canal_mm=12.0), known, gap])
+    found = score([mine], [truth])
+    assert {one.canal: one.errors["length_mm"] for one in found.canals} == {"A": None, "B": 0.5, "C": -0.5}
+    assert {one.canal: "length_mm" in one.stated for one in found.canals} == {"A": False, "B": True, "C": True}
+    assert found.figures["length_mm"].n == 2
+
+
 def test_the_words(truth, tmp_path, capsys):
     mine = write(tmp_path / "m.wlpaths.json", Head(), [straight("A", col=4.0), straight("B", length=575)])
     out = tmp_path / "s.csv"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import shutil
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from wlmeasure.errors import CaseError, LearnError
+from wlmeasure.image.file_content import file_content
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.learn.answers import answers_text, bounded
@@ -29,7 +29,8 @@ from wlmeasure.learn.key_cells import number_cell, points_cell, with_second
 from wlmeasure.learn.phantom_items import phantom_item, shifted_item
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.share.cells import text_of_cell
-from wlmeasure.whole_file import whole_file, write_whole
+from wlmeasure.share.deidentify import picture_alone
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["MOST_FILMS", "exercise_from_films", "exercise_from_phantoms"]
 
@@ -95,7 +96,8 @@ def exercise_from_films(
 ) -> Iterator[Path]:
     """Write an exercise of a teacher's own films; yields each film's copy.
 
-    Films are copied under names of our own, so that a file name tells no student what is on it.
+    Films are copied under names of our own and as their picture alone, so that neither a file's name nor what it says beside
+    the picture tells a student whose it is or what is on it.
 
     Parameters
     ----------
@@ -135,14 +137,12 @@ def exercise_from_films(
     for k, own in enumerate((name for name in paths if name in rows), 1):
         row = rows[own]
         pair = [own, *([row["second_film"]] if row.get("second_film") else [])]
-        graphs = [read(paths[one]) for one in pair]
-        copies = [
-            _copy_name(k, letter, graph)
-            for letter, graph in zip(("_a", "_b") if pair[1:] else ("",), graphs, strict=True)
-        ]
-        for one, copy in zip(pair, copies, strict=True):
-            with whole_file(folder / copy, private=False) as temporary:
-                shutil.copyfile(paths[one], temporary)
+        copies = []
+        for one, letter in zip(pair, ("_a", "_b") if pair[1:] else ("",), strict=True):
+            content, suffix = picture_alone(file_content(Path(paths[one])))
+            copies.append(f"film_{k:02d}{letter}{suffix}")
+            write_whole(folder / copies[-1], content, private=False)
+        graphs = [read(folder / copy) for copy in copies]
         try:
             item, truth = _key_item(row, copies[0], graphs[0])
             if pair[1:]:
@@ -172,10 +172,6 @@ def _key_rows(path: Path) -> dict[str, dict[str, str]]:
             raise LearnError(f"key must have one row for each film: {cells['film'][:60]!r} stands twice")
         rows[cells["film"]] = cells
     return rows
-
-
-def _copy_name(number: int, letter: str, graph: Radiograph) -> str:
-    return f"film_{number:02d}{letter}{'.dcm' if graph.format == 'DICOM' else '.' + graph.format.lower()}"
 
 
 def _key_item(row: dict[str, str], name: str, graph: Radiograph) -> tuple[Item, ItemTruth]:

@@ -10,7 +10,7 @@ from wlmeasure.image.reading import read
 from wlmeasure.learn.exercise import ASKED, ASKED_SECOND, Exercise, Item, SecondFilm
 from wlmeasure.learn.mark import KINDS, Calibration, Marked, Marks
 from wlmeasure.learn.parallax import shortening_words, side_words
-from wlmeasure.learn.progress import Step
+from wlmeasure.learn.progress import Step, first_markings, marked_before
 from wlmeasure.learn.space import lifted_mm, true_mm
 from wlmeasure.share.cautions import CAUTIONS
 from wlmeasure.share.drawing import Drawing, Ellipse, Line, Picture, Shape
@@ -19,7 +19,7 @@ from wlmeasure.share.page import Block, Bullets, Card, Cards, Columns, Figure, H
 from wlmeasure.share.plot import GRID, INK, STRONG, Axes, mark, ticks
 from wlmeasure.share.sides import SpaceLine, sides_drawing
 
-__all__ = ["error_words", "given_words", "marks_page", "second_words", "sheet_page"]
+__all__ = ["MARKED_BEFORE", "error_words", "given_words", "marks_page", "second_words", "sheet_page"]
 
 TRUTH_COLOUR, OWN_COLOUR, OTHER_COLOUR = (
     "#009e73",
@@ -146,6 +146,11 @@ def error_words(marked: Marked) -> str:
     return f"{size}. Without your path only possibilities: {listed}."
 
 
+MARKED_BEFORE = (
+    "This exercise was marked before, and its truth was seen then: this marking is practice and no progress."
+)
+
+
 def marks_page(marks: Marks, folder: Path, *, steps: Sequence[Step] = (), made_at: str = "", program: str = "") -> Page:
     """The marking: summary, plot of the errors, calibration, each film with both paths, and progress over time."""
     n = len(marks.marked)
@@ -169,11 +174,15 @@ def marks_page(marks: Marks, folder: Path, *, steps: Sequence[Step] = (), made_a
     )
     if marks.calibration is not None:
         blocks.append(Text(_calibration_words(marks.calibration)))
+    counted = first_markings(steps)
     if len(steps) > 1:
-        blocks += [
-            Heading(2, "Your progress"),
-            Figure(_progress_drawing(steps), "Mean size of the error, each marking"),
-        ]
+        blocks.append(Heading(2, "Your progress"))
+        if len(counted) > 1:
+            blocks.append(
+                Figure(_progress_drawing(counted), "Mean size of the error, the first marking of each exercise")
+            )
+        if marked_before(steps):
+            blocks.append(Text(MARKED_BEFORE))
     blocks += [Heading(2, "Every answer"), _table(marks.marked)]
     blocks += [Heading(2, "Film by film", new_sheet=True)]
     for marked in marks.marked:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 from attrs import astuple, frozen
@@ -14,7 +15,7 @@ from wlmeasure.learn.mark import Marks
 from wlmeasure.share.cells import table_text, text_of_cell
 from wlmeasure.whole_file import alone, write_whole
 
-__all__ = ["Step", "add_step", "step_of"]
+__all__ = ["Step", "add_step", "first_markings", "marked_before", "step_of"]
 
 COLUMNS = (
     "at",
@@ -60,7 +61,8 @@ def step_of(marks: Marks, at: str) -> Step:
 def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
     """Add a marking to the table at `path`, made where it does not exist; all of it, oldest first.
 
-    The same exercise may be worked again: every marking is a line of its own.
+    The same exercise may be worked again: every marking is a line of its own, and the first of them counts
+    (:func:`first_markings`).
 
     Raises
     ------
@@ -74,6 +76,19 @@ def add_step(path: str | Path, step: Step) -> tuple[Step, ...]:
         steps = (*_load(path), step)
         write_whole(path, table_text([COLUMNS, *map(astuple, steps)]))
     return steps
+
+
+def first_markings(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """The markings that are progress: the first of each exercise. A marking shows the truth, so what follows is no estimate."""
+    first: dict[str, Step] = {}
+    for step in steps:
+        first.setdefault(step.exercise, step)
+    return tuple(first.values())
+
+
+def marked_before(steps: Sequence[Step]) -> bool:
+    """Whether the exercise of the last marking was marked before."""
+    return bool(steps) and any(step.exercise == steps[-1].exercise for step in steps[:-1])
 
 
 def _load(path: Path) -> tuple[Step, ...]:

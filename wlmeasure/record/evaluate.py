@@ -14,7 +14,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM
+from wlmeasure.calibration import CLICK_STD_PX, SEAT_TERM, UNSEATED_MM, UNSEATED_RMS_MM, Calibration
 from wlmeasure.decide.anatomy import anatomy_of
 from wlmeasure.decide.difficulty import Difficulty, curvature_difficulty
 from wlmeasure.decide.electronic import ElectronicLength
@@ -55,7 +55,17 @@ from wlmeasure.trace.reference_foot import ReferenceFoot
 from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["CanalResult", "CaseResult", "FilmResult", "TraceResult", "accept_paths", "evaluate", "read_films"]
+__all__ = [
+    "CanalResult",
+    "CaseResult",
+    "FilmResult",
+    "TraceResult",
+    "accept_paths",
+    "angles_of_path",
+    "curvature_of_path",
+    "evaluate",
+    "read_films",
+]
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # loaded only for a case that asks for it
@@ -631,6 +641,26 @@ def _film_std_mm(result: TraceResult) -> float:
     return float("inf") if film is None or film.std_mm is None else film.std_mm
 
 
+def curvature_of_path(path: CanalTrace, calibration: Calibration) -> CurvatureEstimate:
+    """The bends of a path on a film with a scale, its points as uncertain as it says."""
+    return measure_curvature(
+        _three_points(calibration.to_mm(path.path_px)),
+        noise=path_noise(path, calibration),
+        end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
+        scale_rel_std=calibration.rel_std,
+    )
+
+
+def angles_of_path(path: CanalTrace, col_over_row: float) -> LineArc:
+    """The bends of a path on a film without one, in units of its rows; `col_over_row` is a pixel's width over its height.
+
+    What is known of bends beforehand is known in mm: by the length that a canal usually has, and angles need no more.
+    """
+    points = _three_points(path.path_px * np.array([1.0, col_over_row]))
+    nominal = TYPICAL_CANAL_MM / float(arc_length(points)[-1])
+    return fit_canal(points * nominal, noise=Noise(path.centre_std_px * nominal)).scaled(1.0 / nominal)
+
+
 def _measure_trace(
     canal: Canal, trace: Trace, film: FilmResult, tooth: Tooth, retrace: bool, others: _Others
 ) -> TraceResult:
@@ -640,19 +670,11 @@ def _measure_trace(
     tip_px = _point(trace.file_tip_px, film, "file_tip_px")
     own = film.file_of(trace.file_tip_px)
     if calibration is None:
-        points = _three_points(path.path_px * np.array([1.0, film.col_over_row]))
-        # What is known of bends beforehand is known in mm: by the length that a canal usually has, and angles need no more.
-        nominal = TYPICAL_CANAL_MM / float(arc_length(points)[-1])
-        angles = fit_canal(points * nominal, noise=Noise(path.centre_std_px * nominal)).scaled(1.0 / nominal)
+        angles = angles_of_path(path, film.col_over_row)
         without_scale = (NO_SCALE,) if own is None else (NO_SCALE, _FLAGS["gap-needs-scale"])
         return TraceResult(trace, film, path, angles, flags=without_scale)
     start, on_foot = _start(path, reference, tip_px, film)
-    curvature = measure_curvature(
-        _three_points(calibration.to_mm(path.path_px)),
-        noise=path_noise(path, calibration),
-        end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
-        scale_rel_std=calibration.rel_std,
-    )
+    curvature = curvature_of_path(path, calibration)
     flags = _seat_flags(path, reference, tip_px, film)
     tip = None
     if tip_px is not None and _FLAGS["tip-off-canal"] not in flags:

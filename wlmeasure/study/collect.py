@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import StudyError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.record.evaluate import TraceResult, evaluate
+from wlmeasure.record.evaluate import CaseResult, TraceResult, evaluate
 from wlmeasure.study.folder import Result, read_film, results
 from wlmeasure.study.manifest import Study
-from wlmeasure.study.protocol import definition_value
+from wlmeasure.study.protocol import figure_value
 from wlmeasure.study.readings import Reading, Readings
 from wlmeasure.trade.tooth import Tooth
 
@@ -65,7 +65,11 @@ def tooth_group(designation: str) -> str:
 
 
 def collect(
-    study: Study, *, keep_violations: bool = False, done: Callable[[int, int], None] | None = None
+    study: Study,
+    *,
+    keep_violations: bool = False,
+    done: Callable[[int, int], None] | None = None,
+    told: Callable[[Result, CaseResult | None], None] | None = None,
 ) -> Collected:
     """Measure every result of a study.
 
@@ -77,6 +81,8 @@ def collect(
         Whether results that do not keep to the protocol count; they are named either way.
     done
         Told after every result how many of how many are measured.
+    told
+        Given every result and what was measured of it, None where it does not count.
 
     Raises
     ------
@@ -93,15 +99,19 @@ def collect(
         said = result.error or "; ".join(one.text for one in result.violations)
         if said:
             left_out.append(f"{where}: {said}")
+        measured = None
         if result.case is not None and (keep_violations or not result.violations):
             try:
                 if held is None or held[0] != result.task.film:
                     held = result.task.film, read_film(study, study.film(result.task.film))
-                more, drawn = _measure(study, result, held[1])
+                measured = evaluate(result.case, {result.case.films[0].id: held[1]})
+                more, drawn = _values(study, result, measured)
                 rows += more
                 paths += drawn
             except WlmeasureError as error:
                 left_out.append(f"{where}: {error}")
+        if told is not None:
+            told(result, measured)
         if done is not None:
             done(k + 1, len(found))
     if not rows:
@@ -113,10 +123,8 @@ def collect(
     return Collected(sorted_readings(rows, study.protocol.definitions), tuple(paths), tuple(left_out))
 
 
-def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list[Reading], list[DrawnPath]]:
-    case, task = result.case, result.task
-    assert case is not None
-    measured = evaluate(case, {case.films[0].id: radiograph})
+def _values(study: Study, result: Result, measured: CaseResult) -> tuple[list[Reading], list[DrawnPath]]:
+    task = result.task
     film = study.film(task.film)
     wanted = [canal.name for canal in film.canals]
     rows: list[Reading] = []
@@ -135,7 +143,7 @@ def _measure(study: Study, result: Result, radiograph: Radiograph) -> tuple[list
 
 def trace_readings(trace: TraceResult, definitions: Sequence[str], like: Reading) -> list[Reading]:
     """The values of all definitions on a traced canal, NaN where one is not determined; the rest as in `like`."""
-    values = {name: definition_value(name, trace) for name in definitions}
+    values = {name: figure_value(name, trace.length, trace.curvature, trace.angles) for name in definitions}
     return [
         evolve(like, value=nan if value is None else value, definition=name, unit=UNITS[name.rsplit("_", 1)[1]])
         for name, value in values.items()

@@ -7,9 +7,11 @@
     films/k7qd.png                the films under their blinded names (unless they are only referred to)
     working/ANN/0007.wl.json      what ANN has begun and not yet finished
     results/ANN/k7qd-2.wl.json    ANN's second reading of that film
+    results/ANN/k7qd-2.sha256     its hash, taken when it came in
 
-A result is written whole or not at all, and none is ever written over. Two observers on one shared folder share no file but
-the manifest and the films, which nobody changes.
+A result is written whole or not at all, and none is ever written over. One that was changed since no longer fits its hash,
+which finds out a mishap and a careless hand; who may write in the folder can change both. Two observers on one shared folder
+share no file but the manifest and the films, which nobody changes.
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ import numpy as np
 from attrs import evolve, frozen
 
 from wlmeasure.errors import CaseError, ImageError, StudyError, WlmeasureError
-from wlmeasure.image.file_content import file_content
+from wlmeasure.image.file_content import file_content, regular_bytes
 from wlmeasure.image.marks import typed_marks
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
@@ -58,9 +60,11 @@ __all__ = [
     "read_film",
     "result_path",
     "results",
+    "seal_path",
     "store_result",
     "strangers",
     "template",
+    "unsealed",
     "working_path",
 ]
 
@@ -351,6 +355,11 @@ def result_path(study: Study, observer: str, task: Task) -> Path:
     return study.folder / "results" / observer / f"{task.film}-{task.repeat}{SUFFIX}"
 
 
+def seal_path(study: Study, observer: str, task: Task) -> Path:
+    """Where the hash of a result lies."""
+    return study.folder / "results" / observer / f"{task.film}-{task.repeat}.sha256"
+
+
 def working_path(study: Study, observer: str, position: int) -> Path:
     """Where the film at that place of the order is worked on; the name tells nothing of the film."""
     return study.folder / "working" / observer / f"{position:04d}{SUFFIX}"
@@ -397,6 +406,7 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     path.parent.mkdir(parents=True, exist_ok=True)
     stored = evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said})
     save_case(stored, path, private=False, replace=False)
+    write_whole(seal_path(study, observer, task), f"{_sha256(path)}  {path.name}\n", private=False)
     return path
 
 
@@ -410,9 +420,8 @@ def results(study: Study) -> list[Result]:
                 continue
             try:
                 case = load_case(path)
-                found = violations(case, template(study, task, path), study.protocol) + _belongs(
-                    case, study, observer.name, task
-                )
+                found = violations(case, template(study, task, path), study.protocol)
+                found += _belongs(case, study, observer.name, task) + _unchanged(study, observer.name, task, path)
             except CaseError as error:
                 out.append(Result(observer.name, task, position, path, None, (), str(error)))
                 continue
@@ -428,6 +437,24 @@ def _belongs(case: Case, study: Study, observer: str, task: Task) -> tuple[Viola
     expected = {"id": study.id, "observer": observer, "film": task.film, "repeat": task.repeat}
     wrong = [name for name, value in expected.items() if said.get(name) != value]
     return (Violation("not-his", f"the file says it is of another {', '.join(wrong)}"),) if wrong else ()
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(regular_bytes(path)).hexdigest()
+
+
+def _unchanged(study: Study, observer: str, task: Task, path: Path) -> tuple[Violation, ...]:
+    """A result that no longer is what came in; one without a seal is none (`unsealed`)."""
+    seal = seal_path(study, observer, task)
+    if not seal.is_file() or regular_bytes(seal)[:64] == _sha256(path).encode("ascii"):
+        return ()
+    return (Violation("altered", "the file was changed after it came in: it does not fit its seal"),)
+
+
+def unsealed(study: Study) -> list[Path]:
+    """Results without a seal: nobody can tell whether they were changed since they came in."""
+    pairs = [(result_path(study, o.name, t), seal_path(study, o.name, t)) for o in study.observers for t in o.tasks]
+    return [path for path, seal in pairs if path.exists() and not seal.is_file()]
 
 
 def progress(study: Study, observer: str) -> Progress:

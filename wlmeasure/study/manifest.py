@@ -39,6 +39,7 @@ __all__ = [
     "StudyCanal",
     "StudyFilm",
     "Task",
+    "load_key",
     "load_study",
     "place_from",
     "study_json",
@@ -174,13 +175,24 @@ class Study:
     def key(self) -> dict[str, str]:
         """The films' own names by their blinded ones; empty where the organiser keeps the key elsewhere."""
         path = self.folder / KEY
-        if not path.exists():
-            return {}
-        data = load_json(path)
-        names = data.get("films") if isinstance(data, dict) else None
-        if not isinstance(names, dict):
-            raise StudyError(f"{KEY} must hold the films' names: it does not")
-        return {str(film_id): str(name) for film_id, name in names.items()}
+        return load_key(path) if path.exists() else {}
+
+
+def load_key(path: Path) -> dict[str, str]:
+    """The films' own names by their blinded ones, from the key.
+
+    Raises
+    ------
+    StudyError
+        It is no key.
+    OSError
+        It cannot be read.
+    """
+    data = load_json(path)
+    names = data.get("films") if isinstance(data, dict) else None
+    if not isinstance(names, dict):
+        raise StudyError(f"{path.name} must hold the films' names: it does not")
+    return {str(film_id): str(name) for film_id, name in names.items()}
 
 
 def place_from(source: Path, folder: Path) -> str:

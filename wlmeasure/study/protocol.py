@@ -11,8 +11,10 @@ from attrs import evolve, frozen
 from wlmeasure.decide.methods import ApicalEnd
 from wlmeasure.errors import CaseError, StudyError
 from wlmeasure.image.file_content import regular_bytes
+from wlmeasure.measure.curvature import CurvatureEstimate
+from wlmeasure.measure.length import LengthEstimate
+from wlmeasure.measure.line_arc import LineArc
 from wlmeasure.record.case import FILES, Case, Scale
-from wlmeasure.record.evaluate import TraceResult
 from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
 from wlmeasure.words import typed_whole
 
@@ -20,7 +22,7 @@ __all__ = [
     "DEFINITIONS",
     "Protocol",
     "Violation",
-    "definition_value",
+    "figure_value",
     "load_json",
     "load_protocol",
     "read_clicks",
@@ -156,8 +158,10 @@ def read_clicks(text: str) -> tuple[int, int | None]:
         raise StudyError(f"clicks must be a number or a range such as 3-8 or 3-: {text[:20]!r}") from None
 
 
-def definition_value(name: str, trace: TraceResult) -> float | None:
-    """The value of a definition on a traced canal; None where it is not determined.
+def figure_value(
+    name: str, length: LengthEstimate | None, curvature: CurvatureEstimate | None, angles: LineArc
+) -> float | None:
+    """The value of a definition on a measured path, None where it is not determined; on a film without a scale its angles.
 
     Raises
     ------
@@ -166,9 +170,11 @@ def definition_value(name: str, trace: TraceResult) -> float | None:
     """
     if name not in DEFINITIONS:
         raise StudyError(f"definition must be one of {', '.join(DEFINITIONS)}: {name!r}")
+    value: float | None
     if name in ("length_mm", "canal_mm", "coronal_mm"):
-        return None if trace.length is None else float(getattr(trace.length, name))
-    if trace.curvature is None:
+        value = None if length is None else getattr(length, name)
+        return None if value is None else float(value)
+    if curvature is None:
         from wlmeasure.measure import curvature as measures  # angles of a film without a scale
 
         angle = {
@@ -177,8 +183,8 @@ def definition_value(name: str, trace: TraceResult) -> float | None:
             "long_axis_deg": measures.long_axis_deg,
             "pruett_deg": measures.pruett_deg,
         }.get(name)
-        return None if angle is None else float(angle(trace.angles))
-    value = getattr(trace.curvature, name)
+        return None if angle is None else float(angle(angles))
+    value = getattr(curvature, name)
     return None if value is None else float(value)
 
 

@@ -45,6 +45,7 @@ Float64 = NDArray[np.float64]
 SCORE_SCHEMA = "wlmeasure-score/1"
 MOST_CANALS = 200_000  # held at once (our parameter): 1 GB
 COMPARED_POINTS = 400  # of each line (our parameter): 0.03 mm apart on a canal
+SAME_MM = 1e-6
 WITHIN_MM = (0.5, 1.0)  # what a length is judged by (common practice)
 FIGURES = {
     "length_mm": "Length from the reference point, mm",
@@ -253,6 +254,8 @@ def _scored(mine: _Lines, true: _Lines, pairs: list[tuple[int, int]]) -> list[Sc
         stated = []
         for name in FIGURES:
             value = getattr(feature, name)
+            if name == "length_mm" and _is_canal_alone(feature):
+                value = None
             if value is not None:
                 stated.append(name)
             else:
@@ -285,6 +288,12 @@ def _scored(mine: _Lines, true: _Lines, pairs: list[tuple[int, int]]) -> list[Sc
             )
         )
     return scored
+
+
+def _is_canal_alone(feature: PathFeature) -> bool:
+    """Whether the length that a path states is the canal's alone: without a reference point there is none from it."""
+    length, canal = feature.length_mm, feature.canal_mm
+    return feature.reference_px is None and length is not None and canal is not None and abs(length - canal) < SAME_MM
 
 
 def _measured(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from wlmeasure.study.folder import progress, results, strangers
+from wlmeasure.study.folder import progress, results, strangers, unsealed
 from wlmeasure.study.manifest import Study
 
 __all__ = ["status_json", "status_text"]
 
 
 def status_json(study: Study) -> dict[str, Any]:
-    """Observers with their progress, results that break the protocol or cannot be read, and files that belong to nobody."""
+    """Observers with their progress; results that break the protocol, were changed or cannot be read; files of nobody."""
     found = results(study)
     return {
         "schema": "wlmeasure-study-status/1",
@@ -32,6 +32,7 @@ def status_json(study: Study) -> dict[str, Any]:
             for one in found
             if one.error is not None
         ],
+        "unsealed": [path.relative_to(study.folder).as_posix() for path in unsealed(study)],
         "strangers": [path.relative_to(study.folder).as_posix() for path in strangers(study)],
     }
 
@@ -46,5 +47,6 @@ def status_text(study: Study) -> str:
         lines.append(f"  {one['name']}: {one['done']} of {one['assigned']}, {rest}")
     lines += [f"  ! {v['observer']} {v['result']}: {v['text']} ({v['code']})" for v in said["violations"]]
     lines += [f"  ! {u['observer']} {u['result']}: cannot be read: {u['text']}" for u in said["unreadable"]]
+    lines += [f"  ! {path}: has no seal, so nobody can tell whether it was changed" for path in said["unsealed"]]
     lines += [f"  ! {path}: assigned to nobody" for path in said["strangers"]]
     return "\n".join(lines) + "\n"

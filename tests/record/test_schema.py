@@ -119,7 +119,7 @@ def test_every_member_of_version_2_stands_in_the_schema(full):
 
 
 def test_reader_and_schema_agree_on_every_single_change(full):
-    """Each member dropped and replaced by a third of some 50 values in turn, so that members of one kind meet them all: about four
+    """Each member dropped and replaced by a third of some 50 values in turn, so that members of one kind meet them all: four
     thousand broken and odd files.
     """
     untouched = copy.deepcopy((full, VALUES))

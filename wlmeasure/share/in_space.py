@@ -87,7 +87,14 @@ def _taken(spatial: SpatialResult) -> str:
     if spatial.tooth is None or spatial.tooth.status != "fitted":
         return ""
     angles = [film.horizontal_deg for film in spatial.tooth.films]
-    return f", {max(angles) - min(angles):.0f}° apart as fitted"
+    return f", {max(angles) - min(angles):.0f}° apart as fitted{_sensor(spatial)}"
+
+
+def _sensor(spatial: SpatialResult) -> str:
+    """What the films say of their sensor where nobody entered whether it stayed."""
+    assert spatial.tooth is not None
+    stayed = spatial.tooth.sensor_stayed
+    return "" if stayed is None else f", the sensor having stayed with {100.0 * stayed:.0f} % (not entered)"
 
 
 def _length(canal: SpatialCanal) -> str:

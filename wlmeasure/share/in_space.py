@@ -74,6 +74,7 @@ def space_text(result: CaseResult) -> list[str]:
             lines += [f"    bend           {_plane(plane, spatial)}" for plane in canal.bends.planes]
         lines += [f"    ! {flag.text}" for flag in canal.flags]
     lines += [f"  {_side(side)}" for side in spatial.sides]
+    lines += _sensor(spatial)
     lines += [f"  ! {flag.text}" for flag in spatial.flags]
     return lines
 
@@ -87,14 +88,16 @@ def _taken(spatial: SpatialResult) -> str:
     if spatial.tooth is None or spatial.tooth.status != "fitted":
         return ""
     angles = [film.horizontal_deg for film in spatial.tooth.films]
-    return f", {max(angles) - min(angles):.0f}° apart as fitted{_sensor(spatial)}"
+    return f", {max(angles) - min(angles):.0f}° apart as fitted"
 
 
-def _sensor(spatial: SpatialResult) -> str:
+def _sensor(spatial: SpatialResult) -> list[str]:
     """What the films say of their sensor where nobody entered whether it stayed."""
-    assert spatial.tooth is not None
-    stayed = spatial.tooth.sensor_stayed
-    return "" if stayed is None else f", the sensor having stayed with {100.0 * stayed:.0f} % (not entered)"
+    if not spatial.canals or spatial.tooth is None or spatial.tooth.sensor_stayed is None:
+        return []
+    return [
+        f"  sensor stayed while the tube moved: {100.0 * spatial.tooth.sensor_stayed:.0f} % by the films, not entered"
+    ]
 
 
 def _length(canal: SpatialCanal) -> str:

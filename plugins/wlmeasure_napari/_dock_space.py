@@ -29,6 +29,11 @@ MESIAL = (
     ("mesial is up", "up"),
     ("mesial is down", "down"),
 )
+SENSOR = (
+    ("sensor: not known", None),
+    ("sensor stayed", "stayed"),
+    ("sensor went with the tube", "with the tube"),
+)
 WAYS: tuple[tuple[str, Way, str], ...] = (
     ("Beside", "beside", "The other film beside this one, level with it"),
     ("Over", "over", "The other film over this one, the orifices on each other: what then differs is depth"),
@@ -59,12 +64,16 @@ class AngulationRow(QWidget):
         )
         self.shift = _choice(SHIFTS, "Tube shift", "To which side the tube was moved for this film")
         self.mesial = _choice(MESIAL, "Mesial", "Which way mesial lies on this film as it is shown")
+        self.sensor = _choice(
+            SENSOR, "Sensor", "Whether the sensor stayed where it was while the tube was moved for this film"
+        )
+        self.sensor.activated.connect(lambda at: self._set(sensor=SENSOR[at][1]))
         self.shift.activated.connect(lambda at: self._set(tube_shift=SHIFTS[at][1]))
         self.mesial.activated.connect(lambda at: self._on_mesial(MESIAL[at][1]))
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(4)
-        for widget in (self.degrees, self.shift, self.mesial):
+        for widget in (self.degrees, self.shift, self.mesial, self.sensor):
             layout.addWidget(widget)
 
     def _set(self, **members: float | str | None) -> None:
@@ -103,6 +112,7 @@ class AngulationRow(QWidget):
         known = self._known()
         self.degrees.set_text(self.degrees_words())
         self.shift.setCurrentIndex([value for _, value in SHIFTS].index(known.tube_shift))
+        self.sensor.setCurrentIndex([value for _, value in SENSOR].index(known.sensor))
         seen = None if known.mesial_to is None else side_in_view(known.mesial_to, self._view())
         self.mesial.setCurrentIndex([value for _, value in MESIAL].index(seen))
 

@@ -1233,7 +1233,7 @@ class Session(Desk):
         )
 
     def set_angulation(self, **members: Any) -> None:
-        """How the film in view was taken (`horizontal_deg`, `vertical_deg`, `tube_shift`, `mesial_to`); None takes one away."""
+        """How the film in view was taken (members of `Angulation`); None takes one away."""
         if self.case is None:
             raise lacking(self, "case")
         case = edit.with_angulation(self.case, self.film_id, **members)

@@ -44,7 +44,7 @@ def drawn(seed: int, *, rich: bool) -> list[View]:
 
 def peer(views: list[View]) -> object:
     """The same residuals by scipy, with numeric derivatives."""
-    scene = scene_of(views, (), [view.horizontal_deg for view in views], 8.0, 0.0)
+    scene = scene_of(views, (), [view.horizontal_deg for view in views], 8.0, 0.0, [False] * len(views))
     begin = start(scene)
     layout = layout_of(scene, begin)
     return least_squares(

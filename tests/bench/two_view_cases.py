@@ -97,9 +97,19 @@ def together(rng: np.random.Generator, path_mm: Float64, sigma_mm: float) -> Flo
 
 
 def films(
-    rng: np.random.Generator, shifts_deg: tuple[float, ...], spreads: Spreads, *, shift_error: bool = True
+    rng: np.random.Generator,
+    shifts_deg: tuple[float, ...],
+    spreads: Spreads,
+    *,
+    shift_error: bool = True,
+    stayed: bool = False,
+    told: bool = True,
 ) -> list[Film]:
-    """One film for each nominal shift; the first film's own angulation is the zero of the tooth's frame."""
+    """One film for each nominal shift; the first film's own angulation is the zero of the tooth's frame.
+
+    `stayed`: the detector of a shifted film stands where that of a film without a shift does, and not square to the ray;
+    `told`: which of the two is entered.
+    """
     common = spreads.common_tilt_deg * rng.standard_normal()
     sigma = float(rng.uniform(*TRACE_MM))
     made = []
@@ -115,6 +125,7 @@ def films(
             horizontal_deg=shift + off,
             vertical_deg=common + spreads.tilt_deg * rng.standard_normal(),
             roll_deg=spreads.axis_deg * rng.standard_normal(),
+            detector_turn_deg=-(shift + off) if stayed else 0.0,
         )
         entered = {
             "scale_rel_std": spreads.scale,
@@ -122,6 +133,7 @@ def films(
             "horizontal_std_deg": spreads.shift_deg / np.sqrt(3.0) if shift else 0.0,
             "tube_shift": "none" if not shift else "mesial" if shift > 0 else "distal",
             "mesial_to": "right",
+            "sensor": ("stayed" if stayed else "with the tube") if told else None,
             "vertical_std_deg": spreads.tilt_deg,
             "axis_deg": 0.0,
             "axis_std_deg": spreads.axis_deg,

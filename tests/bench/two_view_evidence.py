@@ -38,6 +38,7 @@ from wlmeasure.errors import MeasureError
 from wlmeasure.measure.curvature import luiten_deg
 from wlmeasure.measure.two_view import KnownFile, SpatialTooth, buccal_or_lingual, fit_views, one_film
 from wlmeasure.phantom.curve import Curve
+from wlmeasure.record.spatial import against_names
 
 Float64 = NDArray[np.float64]
 
@@ -385,7 +386,80 @@ def sharper(seed: int, cases: int) -> None:
         )
 
 
+def sensors(seed: int, cases: int) -> None:
+    """Films of a sensor that stayed while the tube was moved: entered as going with the tube, not entered, as it was."""
+    print("\nsensor that stayed: length error in %, 95 % point; blind: the longer film times its best constant")
+    for shift in (30.0, 40.0):
+        found: dict[str | None, list[tuple[float, bool]]] = {"with the tube": [], None: [], "stayed": []}
+        longer = []
+        for k in range(cases):
+            rng = np.random.default_rng((seed, 90, int(shift), k))
+            curve = axis_of(rng, "aligned")
+            views = made(films(rng, (0.0, shift), USUAL, stayed=True), {"MB": curve})
+            longer.append(max(one_film(view, "MB").length_mm for view in views) / curve.length_mm)
+            for told, rows in found.items():
+                tooth = fit_views([evolve(view, sensor=told) for view in views], bends=False)
+                if tooth.status == "fitted":
+                    canal = tooth.canal("MB")
+                    low, high = canal.length_interval_mm
+                    rows.append((canal.length_mm / curve.length_mm - 1.0, low <= curve.length_mm <= high))
+        blind = np.array(longer) / np.median(longer) - 1.0
+        for told, rows in found.items():
+            errors, held = (np.array(column) for column in zip(*rows, strict=True))
+            row(
+                f"{shift:g} degrees, {'not entered' if told is None else f'entered as {told}'}",
+                f"{far(100.0 * errors):.2f}",
+                f"interval held {held.mean():.3f}",
+                f"refused {cases - len(rows)}",
+                f"blind {far(100.0 * blind):.2f}",
+            )
+
+
+def wrong_pair(seed: int, kind: str, k: int) -> SpatialTooth:
+    """Films at 30 degrees of a tooth with MB buccal of ML, taken or entered wrong in one way."""
+    rng = np.random.default_rng((seed, 85, k))
+
+    def tooth() -> tuple[dict[str, Curve], dict[str, Float64]]:
+        first = axis_of(rng, "aligned")
+        return {"MB": first, "ML": beside(rng, "aligned", rng.uniform(-2.0, 4.0), -rng.uniform(1.5, 3.5))}, {}
+
+    one = tooth()
+    shot = films(rng, (0.0, 30.0), USUAL)
+    if kind == "hardly shifted":
+        shot = [shot[0], films(rng, (rng.uniform(-5.0, 5.0),), USUAL, shift_error=False)[0]]
+    first, second = seen(shot, 0, one), seen(shot, 1, tooth() if kind == "another tooth" else one)
+    entered = {"horizontal_deg": 30.0, "tube_shift": "mesial", "horizontal_std_deg": 5.0 / np.sqrt(3.0), "sensor": None}
+    straight = {"horizontal_deg": 0.0, "tube_shift": "none", "horizontal_std_deg": 0.0}
+    second = evolve(second, **entered)
+    if kind == "mirrored":
+        second = second.mirrored()
+    elif kind == "shift to the other side":
+        second = evolve(second, tube_shift="distal")
+    elif kind == "films exchanged":
+        first, second = evolve(first, **entered), evolve(second, **straight)
+    return fit_views([first, second], bends=False)
+
+
+WRONG = ("right", "mirrored", "shift to the other side", "films exchanged", "another tooth", "hardly shifted")
+
+
+def doubts(seed: int, cases: int) -> None:
+    """Pairs that are not what was entered: how many are fitted, and how many of them without a remark that says so."""
+    print("\ntwo canals, MB and ML, sensor not entered: share of pairs")
+    for kind in WRONG:
+        fitted = silent = 0
+        for k in range(cases):
+            tooth = wrong_pair(seed, kind, k)
+            fits = tooth.status == "fitted"
+            fitted += fits
+            said = tooth.doubted or any(canal.doubted for canal in tooth.canals)
+            silent += fits and not said and not against_names([buccal_or_lingual(tooth, "MB", "ML")])
+        row(kind, f"fitted {fitted / cases:.2f}", f"fitted without a remark {silent / cases:.2f}")
+
+
 PARTS = {
+    "sensors": sensors,
+    "doubts": doubts,
     "lengths": lengths,
     "files": known_files,
     "intervals": intervals,

@@ -522,8 +522,12 @@ def test_two_films_at_the_screen(person, path, measured):
     assert 0.1 < half < 0.5
     words = f"From films f1 and f2, 27° apart as fitted\ncanal single\nlength 22.0 mm ± {half:.1f} (one film: "
     assert part.words.text().startswith(words)
+    assert "sensor stayed while the tube moved: " in part.words.text()
+    choose(person, row.sensor, "sensor went with the tube")
+    assert "sensor stayed" not in part.words.text()
     saved = load_case(person.session.path).film("f2").angulation
     assert (saved.horizontal_deg, saved.tube_shift, saved.mesial_to) == (25.0, "mesial", "right")
+    assert saved.sensor == "with the tube"
 
     layers = person.viewer.layers
     person.press(part.ways["beside"])

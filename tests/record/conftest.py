@@ -138,7 +138,13 @@ def full(body):
         "metal": "bright",
         "view": {"quarter_turns": 1, "mirrored": True},
         "purpose": "trial file",
-        "angulation": {"horizontal_deg": 10.5, "vertical_deg": -5.0, "tube_shift": "mesial", "mesial_to": "left"},
+        "angulation": {
+            "horizontal_deg": 10.5,
+            "vertical_deg": -5.0,
+            "tube_shift": "mesial",
+            "mesial_to": "left",
+            "sensor": "stayed",
+        },
     }
     film["scale"][0] |= {
         "path_px": [[20, 50], [420, 50]],

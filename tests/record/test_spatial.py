@@ -270,3 +270,26 @@ def test_a_file_that_runs_out_of_the_picture_is_no_known_length_in_space(
     low, high = canal.length_interval_mm
     assert low < 22.0 < high
     assert canal.length_mm == pytest.approx(22.0, abs=1.0)  # by a scale that knows no foreshortening
+
+
+def test_films_that_contradict_their_entries_carry_no_working_length(
+    case: Case, films: dict, measured: CaseResult
+) -> None:
+    """Mesial entered to one side on one film and to the other side on the other."""
+    first, second = (film.angulation for film in case.films)
+    assert first is not None
+    assert second is not None
+    other = {"left": "right", "right": "left", "up": "down", "down": "up"}[second.mesial_to or "left"]
+    wrong = angled(case, evolve(first, mesial_to=other), second)
+    found, alone = evaluate(wrong, films, before=measured), evaluate(wrong, films, in_space=False)
+    assert found.spatial is not None
+    assert found.spatial.doubted
+    assert not measured.spatial.doubted  # type: ignore[union-attr]
+    assert "Mesial is entered on different sides" in "\n".join(space_text(found))
+    for canal, by_film in zip(found.canals, alone.canals, strict=True):
+        assert canal.working_length.length_mm == by_film.working_length.length_mm
+
+
+def test_a_sensor_that_nobody_spoke_of_is_in_the_words(measured: CaseResult) -> None:
+    assert "sensor stayed while the tube moved: " in record_text(measured)
+    assert 0.0 < result_json(measured)["spatial"]["fit"]["sensor_stayed"] < 1.0

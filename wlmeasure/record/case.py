@@ -92,12 +92,20 @@ TIME = Text(
 
 @frozen
 class Angulation:
-    """How the tube stood, in degrees, and which way mesial lies on the film."""
+    """How the tube stood, in degrees, and which way mesial lies on the film.
+
+    Parameters
+    ----------
+    sensor
+        Where the film or sensor was when the tube was shifted: "stayed" as it lay for the straight film, or turned "with the
+        tube", square to the beam, as a holder does. None is "not known", and both are counted.
+    """
 
     horizontal_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     vertical_deg: float | None = member(Number(least=-90.0, most=90.0), None)
     tube_shift: str | None = member(Choice(("none", "mesial", "distal")), None)
     mesial_to: str | None = member(Choice(("left", "right", "up", "down")), None)
+    sensor: str | None = member(Choice(("stayed", "with the tube")), None)
     extra: dict[str, Any] = extra_members()
 
 

@@ -591,11 +591,14 @@ def _working_length(
 def _with_space(canal: CanalResult, tooth: Tooth, record: LengthRecord, together: SpatialResult) -> CanalResult:
     """The canal with its length in space among what its working length follows from, where that is surer than each film.
 
-    It counts only from a reference point that is marked on every film it was put together from.
+    It counts only from a reference point that is marked on every film it was put together from, and not where something speaks
+    against those films.
     """
     found = next((one for one in together.canals if one.name == canal.canal.name), None)
     basis, used = canal.basis, [t for t in canal.traces if t.trace.film in together.films]
     if found is None or together.tooth is None or together.tooth.status != "fitted":
+        return canal
+    if together.doubted or found.doubted:
         return canal
     if basis is None or basis.radiographic is None or basis.length is None or basis not in used:
         return canal

@@ -13,7 +13,7 @@ from math import hypot
 from typing import Any
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.calibration import KnownLine
@@ -35,12 +35,13 @@ from wlmeasure.measure.two_view import (
 )
 from wlmeasure.record import case as members
 from wlmeasure.record.films import FilmResult
+from wlmeasure.trade.canal_names import lies_buccal
 
 TYPE_CHECKING = False  # evaluate imports this module
 if TYPE_CHECKING:
     from wlmeasure.record.evaluate import CanalResult, TraceResult
 
-__all__ = ["SpatialResult", "spatial_result"]
+__all__ = ["SpatialResult", "against_names", "spatial_result"]
 
 Float64 = NDArray[np.float64]
 
@@ -50,6 +51,8 @@ NO_SCALE_REL_STD = 0.3
 """A film without a scale takes that of another one, give or take this: the fit finds it."""
 FILE_SEAT_MM = 0.5
 """How near a file's tip must lie to the tip marked in a canal to be that canal's file; our parameter."""
+
+NAMES_SAY_OTHERWISE = "names-say-otherwise"
 
 _FLAGS = catalogue(
     {
@@ -87,6 +90,13 @@ class SpatialResult:
     def canals(self) -> tuple[SpatialCanal, ...]:
         """The canals in space; none where the films were refused or do not fit."""
         return () if self.tooth is None else self.tooth.canals
+
+    @property
+    def doubted(self) -> bool:
+        """Whether something speaks against the films as they were entered: then no working length rests on them together."""
+        return self.tooth is not None and (
+            self.tooth.doubted or any(flag.code == NAMES_SAY_OTHERWISE for flag in self.flags)
+        )
 
 
 def spatial_result(
@@ -129,8 +139,42 @@ def spatial_result(
         if name in view.canals
     }
     sides = tuple(buccal_or_lingual(tooth, one, other) for one, other in combinations(names, 2))
-    flags = (*tooth.flags, *(flag for film in used for flag in _slid(film)))
+    named = _named(against_names(sides))
+    if named:
+        # Which side is buccal hangs on an entry that is wrong somewhere, so no side is said, of canals or of bends.
+        tooth = evolve(tooth, side_known=False)
+        sides = tuple(
+            evolve(side, side="undetermined", certainty=None, reason="the canals' names say otherwise than the films")
+            for side in sides
+        )
+    flags = (*named, *tooth.flags, *(flag for film in used for flag in _slid(film)))
     return SpatialResult(ids, tooth, single, sides, flags, made_from)
+
+
+def against_names(sides: Sequence[SideOf]) -> tuple[SideOf, ...]:
+    """Those of `sides` that were found to be the other way round than the canals' names say."""
+    found = []
+    for side in sides:
+        named = lies_buccal(side.name, side.other)
+        if named is not None and side.side == ("lingual" if named else "buccal"):
+            found.append(side)
+    return tuple(found)
+
+
+def _named(against: Sequence[SideOf]) -> tuple[Flag, ...]:
+    """What to say, and to do, where canals were found on the other side than their names say."""
+    if not against:
+        return ()
+    pairs = " and ".join(
+        f"{side.name} lies {side.side} of {side.other} ({min(100.0 * (side.certainty or 0.0), 99.9):.1f} % sure)"
+        for side in against
+    )
+    text = (
+        f"By the films as entered {pairs}, which their names contradict: check that the films or the sides of their tube shift "
+        "are not exchanged, that mesial is entered right, that no film lies mirrored, and the names; until then no side is "
+        "said, and no working length rests on the films together."
+    )
+    return (Flag(NAMES_SAY_OTHERWISE, text),)
 
 
 def _slid(film: FilmResult) -> tuple[Flag, ...]:
@@ -220,6 +264,7 @@ def _views(
                 tube_shift=angulation.tube_shift,  # type: ignore[arg-type]  # the members' words are the same
                 mesial_to=angulation.mesial_to,  # type: ignore[arg-type]
                 vertical_deg=angulation.vertical_deg or 0.0,
+                sensor=angulation.sensor,  # type: ignore[arg-type]
                 # What a tracer says of its own path leaves out what two films call the middle of a canal.
                 noise=rough if rough.std_mm > TRACE_NOISE.std_mm else TRACE_NOISE,
             )

@@ -74,6 +74,7 @@ def space_text(result: CaseResult) -> list[str]:
             lines += [f"    bend           {_plane(plane, spatial)}" for plane in canal.bends.planes]
         lines += [f"    ! {flag.text}" for flag in canal.flags]
     lines += [f"  {_side(side)}" for side in spatial.sides]
+    lines += _sensor(spatial)
     lines += [f"  ! {flag.text}" for flag in spatial.flags]
     return lines
 
@@ -88,6 +89,15 @@ def _taken(spatial: SpatialResult) -> str:
         return ""
     angles = [film.horizontal_deg for film in spatial.tooth.films]
     return f", {max(angles) - min(angles):.0f}° apart as fitted"
+
+
+def _sensor(spatial: SpatialResult) -> list[str]:
+    """What the films say of their sensor where nobody entered whether it stayed."""
+    if not spatial.canals or spatial.tooth is None or spatial.tooth.sensor_stayed is None:
+        return []
+    return [
+        f"  sensor stayed while the tube moved: {100.0 * spatial.tooth.sensor_stayed:.0f} % by the films, not entered"
+    ]
 
 
 def _length(canal: SpatialCanal) -> str:

@@ -126,6 +126,7 @@ def view_of(film: Phantom, paths: dict[str, Float64], shift_deg: float, stretch:
         **({} if shifted else {"horizontal_std_deg": 0.0}),
         tube_shift=told["direction"],
         mesial_to=told["mesial_to"],
+        sensor="with the tube",
     )
 
 

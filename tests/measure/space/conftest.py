@@ -46,6 +46,7 @@ class Tooth:
         points = {name: projection.pixels(np.array([point]))[0] for name, point in self.points.items()}
         settings = {
             "horizontal_deg": horizontal_deg,
+            "sensor": "with the tube",
             "tube_shift": "mesial" if horizontal_deg > 0 else "distal" if horizontal_deg < 0 else "none",
             "mesial_to": {0.0: "right", 90.0: "down", -90.0: "up", 180.0: "left"}[roll_deg],
             "axis_deg": -roll_deg,

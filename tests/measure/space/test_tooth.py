@@ -82,7 +82,7 @@ def test_least_squares_of_scipy_finds_the_same(tooth_of):
     rng = np.random.default_rng(4)
     tooth = tooth_of({"MB": HOOK})
     views = [tooth.view(0.0, errors=(rng, 0.02)), tooth.view(28.0, errors=(rng, 0.02), horizontal_std_deg=3.0)]
-    scene = scene_of(views, (), (0.0, 28.0), 8.0, 0.0)
+    scene = scene_of(views, (), (0.0, 28.0), 8.0, 0.0, (False, True))
     begin = start(scene)
     layout = layout_of(scene, begin)
     ours = solve(scene, begin, settled=1e-10)

@@ -19,8 +19,8 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from wlmeasure.measure.space.curve import STEPS, line_of, stiffness
-from wlmeasure.measure.space.geometry import SCALE, VERTICAL, project
-from wlmeasure.measure.space.scene import Scene, Tooth
+from wlmeasure.measure.space.geometry import HORIZONTAL, SCALE, TURN, VERTICAL, project
+from wlmeasure.measure.space.scene import Scene, Tooth, film_of
 from wlmeasure.points import polyline_feet
 
 __all__ = [
@@ -136,6 +136,17 @@ class Solution:
     iterations: int
     settled: bool
 
+    @property
+    def log_evidence(self) -> float:
+        """Logarithm of how probable the marks are under the scene (Laplace's approximation), up to a constant that scenes with
+        the same marks and spreads share; the number of a line's knots may differ.
+        """
+        shapes = sum(
+            2.0 * float(np.linalg.slogdet(stiffness(line.turns.shape[1], line.nominal_mm))[1])
+            for line in self.tooth.lines
+        )
+        return float(-0.5 * self.objective + 0.5 * np.linalg.slogdet(self.covariance)[1] + shapes)
+
 
 def residuals(scene: Scene, layout: _Layout, tooth: Tooth) -> Rows:
     """What marks, films and priors say against a tooth."""
@@ -151,12 +162,13 @@ def residuals(scene: Scene, layout: _Layout, tooth: Tooth) -> Rows:
 
     shapes = [line_of(line) for line in tooth.lines]
     for k, view in enumerate(scene.views):
-        film = tooth.films[k].copy()
-        film[VERTICAL] += tooth.common[0]
-        film[SCALE] += tooth.common[1]
+        film = film_of(scene, tooth, k)
         columns = layout.films[k]
 
         def place_film(out: Float64, by_film: Float64, k: int = k, columns: slice = columns) -> None:
+            if scene.stays[k]:
+                by_film = by_film.copy()
+                by_film[..., HORIZONTAL] -= by_film[..., TURN]
             out[..., columns] = by_film[..., layout.free[k]]
             out[..., layout.common] = by_film[..., [VERTICAL, SCALE]][..., layout.shared]
 

@@ -15,7 +15,7 @@ from wlmeasure.measure.space.geometry import COUNT, HORIZONTAL, ROLL, SCALE, SHI
 from wlmeasure.measure.space.views import KnownFile, View
 from wlmeasure.trace.spline import arc_length, resample
 
-__all__ = ["Scene", "Tooth", "Trace", "scene_of", "start"]
+__all__ = ["Scene", "Tooth", "Trace", "film_of", "scene_of", "start"]
 
 Float64 = NDArray[np.float64]
 
@@ -65,6 +65,7 @@ class Scene:
     nominal: Float64  # (K, COUNT)
     spread: Float64  # (K, COUNT); 0 holds a parameter
     common_spread: Float64  # (2,)
+    stays: Float64  # (K,): 1 where the detector turns back by the horizontal angulation, so that it stays; else 0
 
     @property
     def rows(self) -> int:
@@ -81,8 +82,11 @@ def scene_of(
     horizontals_deg: Sequence[float],
     common_vertical_std_deg: float,
     shared_scale_rel_std: float,
+    stayed: Sequence[bool],
 ) -> Scene:
-    """Films and files as a fit takes them; `horizontals_deg` are the nominal angulations with their signs."""
+    """Films and files as a fit takes them; `horizontals_deg` are the nominal angulations with their signs, `stayed` says of
+    each film whether its detector stayed where a film without a shift has it.
+    """
     names = tuple(
         dict.fromkeys(n for view in views for n in view.canals if sum(n in other.canals for other in views) > 1)
     )
@@ -136,7 +140,17 @@ def scene_of(
         nominal,
         spread,
         np.array([radians(common_vertical_std_deg), shared_scale_rel_std]),
+        np.array(stayed, np.float64),
     )
+
+
+def film_of(scene: Scene, tooth: Tooth, film: int) -> Float64:
+    """Parameters of a film as it was exposed: with what all films share, its detector where it was."""
+    own: Float64 = tooth.films[film].copy()
+    own[VERTICAL] += tooth.common[0]
+    own[SCALE] += tooth.common[1]
+    own[TURN] -= scene.stays[film] * own[HORIZONTAL]
+    return own
 
 
 def _trace(line: int, path: Float64, view: View) -> Trace:

@@ -8,7 +8,7 @@ probability of the tilt are interpolated, and quantiles are read from all tilts 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from attrs import evolve, frozen
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from wlmeasure.measure.space.fit import Solution, layout_of, moved, solve
 from wlmeasure.measure.space.scene import Scene, Tooth
 
-__all__ = ["Quantity", "Spread", "spread_of"]
+__all__ = ["Quantity", "Reading", "Spread", "shares_of", "spread_of"]
 
 Float64 = NDArray[np.float64]
 
@@ -41,15 +41,50 @@ class Spread:
     high: Float64
 
 
-def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
-    """Median and 95 % interval of values that a tooth has, over the tilts that no film shows."""
+@frozen(eq=False)
+class Reading:
+    """One way in which the films may have been taken, and the fit under it."""
+
+    scene: Scene
+    solution: Solution
+
+
+LEAST_SHARE = 1e-4  # a way less probable than this moves no end of an interval
+
+
+def shares_of(readings: Sequence[Reading]) -> Float64:
+    """Probability of each reading, taken as equally likely before the films are seen."""
+    logs = np.array([reading.solution.log_evidence for reading in readings])
+    shares: Float64 = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    return shares
+
+
+def spread_of(readings: Sequence[Reading], quantity: Callable[[Scene, Tooth], tuple[Float64, Float64]]) -> Spread:
+    """Median and 95 % interval of values that a tooth has, over the tilts that no film shows and the ways in which the films
+    may have been taken, each by its probability.
+    """
+    values, stds, weights = [], [], []
+    for reading, share in zip(readings, shares_of(readings), strict=True):
+        if share < LEAST_SHARE:
+            continue
+        scene = reading.scene
+        found = _over_tilts(scene, reading.solution, lambda tooth, scene=scene: quantity(scene, tooth))  # type: ignore[misc]
+        values.append(found[0])
+        stds.append(found[1])
+        weights.append(share * found[2])
+    return _quantiles(np.concatenate(values), np.concatenate(stds), np.concatenate(weights))
+
+
+def _over_tilts(scene: Scene, best: Solution, quantity: Quantity) -> tuple[Float64, Float64, Float64]:
+    """Of tilts (N,): values (N, Q), their standard deviations, and the tilts' probabilities."""
     layout = layout_of(scene, best.tooth)
     column = layout.common.start
     tilt_std = float(np.sqrt(best.covariance[column, column])) if scene.common_spread[0] > 0.0 else 0.0
     if tilt_std < LEAST_TILT_STD:
         values, slopes = quantity(best.tooth)
         stds = np.sqrt(np.einsum("qp,pr,qr->q", slopes, best.covariance, slopes))
-        return _quantiles(values[None], stds[None], np.ones(1))
+        return values[None], stds[None], np.ones(1)
     held = evolve(scene, common_spread=np.array([0.0, scene.common_spread[1]]))
     to_tilt = best.covariance[:, column] / best.covariance[column, column]
     at_nodes: list[Float64] = []
@@ -72,7 +107,7 @@ def spread_of(scene: Scene, best: Solution, quantity: Quantity) -> Spread:
     spans = _between(np.array(at_nodes), at, degree=2)
     least = np.min(variances, axis=0)
     spreads: Float64 = np.sqrt(np.maximum(_between(np.array(variances), at, degree=2), least))
-    return _quantiles(spans, spreads, weights / weights.sum())
+    return spans, spreads, weights / weights.sum()
 
 
 def _held(best: Solution, column: int, tilt: float) -> Solution:
@@ -95,6 +130,7 @@ NORMAL_WEIGHTS = np.exp(-0.5 * NORMAL**2) / np.exp(-0.5 * NORMAL**2).sum()
 
 def _quantiles(values: Float64, stds: Float64, weights: Float64) -> Spread:
     """Of normal spreads (N, Q) about values (N, Q), each with its weight (N,)."""
+    weights = weights / weights.sum()
     mean = weights @ values
     std = np.sqrt(weights @ (stds**2 + (values - mean) ** 2))
     ends = []

@@ -13,9 +13,24 @@ from wlmeasure.measure.budget import NORMAL_95, Term
 from wlmeasure.measure.curvature import Form
 from wlmeasure.points import frozen_array
 
-__all__ = ["Angle", "BendPlane", "FilmFit", "OneFilm", "SpatialBends", "SpatialCanal", "SpatialPoint"]
+__all__ = [
+    "LONGER_IN_SPACE",
+    "Angle",
+    "BendPlane",
+    "FilmFit",
+    "OneFilm",
+    "SpatialBends",
+    "SpatialCanal",
+    "SpatialPoint",
+]
 
 Float64 = NDArray[np.float64]
+
+LONGER_IN_SPACE = Flag(
+    "longer-in-space",
+    "This canal would be more than 1.2 times as long as on the film that shows it longest, and canals hardly ever are: check "
+    "that the films show one tooth, the canal's names and the angulations; until then no working length rests on it.",
+)
 
 
 @frozen
@@ -177,6 +192,11 @@ class SpatialCanal:
     budget: tuple[Term, ...]
     bends: SpatialBends | None
     flags: tuple[Flag, ...] = ()
+
+    @property
+    def doubted(self) -> bool:
+        """Whether it is longer than canals are, over what a film shows of it."""
+        return LONGER_IN_SPACE in self.flags
 
     def to_json(self) -> dict[str, Any]:
         """Plain values, millimetres to 1e-4, degrees to 0.01."""

@@ -8,17 +8,18 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.errors import MeasureError, check_finite, check_positive
 from wlmeasure.measure.line_arc import Noise
 from wlmeasure.points import as_points
 
-__all__ = ["KnownFile", "Side", "View"]
+__all__ = ["KnownFile", "Sensor", "Side", "View"]
 
 Float64 = NDArray[np.float64]
 Side = Literal["left", "right", "up", "down"]
+Sensor = Literal["stayed", "with the tube"]
 
 TOWARDS: dict[str, tuple[float, float]] = {
     "left": (0.0, -1.0),
@@ -87,9 +88,11 @@ class View:
         None takes an upright or sideways film: the multiple of 90 degrees that is nearest to the canals.
     source_mm
         From the source to the tooth.
+    sensor
+        Whether the detector of a shifted film "stayed" where a film without a shift has it, and so stands turned against the
+        ray by minus the shift as that is fitted, or went "with the tube"; None where nobody entered it.
     detector_tilt_deg, detector_turn_deg
-        How the detector stands against the plane square to the central ray (see `phantom.projection.aim`): a detector
-        that stays where it is when the tube is moved is turned by minus the shift.
+        How else the detector stands against the plane square to the central ray (see `phantom.projection.aim`).
     detector_std_deg
         Standard uncertainty of both.
     noise
@@ -117,6 +120,7 @@ class View:
     axis_deg: float | None = None
     axis_std_deg: float = AXIS_STD_DEG
     source_mm: float = SOURCE_MM
+    sensor: Sensor | None = None
     detector_tilt_deg: float = 0.0
     detector_turn_deg: float = 0.0
     detector_std_deg: float = 0.0
@@ -148,6 +152,8 @@ class View:
                 raise MeasureError(f"{name} must be -80 to 80 degrees: {getattr(self, name):g}")
         if self.tube_shift not in (None, "none", "mesial", "distal"):
             raise MeasureError(f"tube_shift must be none, mesial or distal: {self.tube_shift!r}")
+        if self.sensor not in (None, "stayed", "with the tube"):
+            raise MeasureError(f"sensor must be stayed or with the tube: {self.sensor!r}")
         if self.mesial_to is not None and self.mesial_to not in TOWARDS:
             raise MeasureError(f"mesial_to must be left, right, up or down: {self.mesial_to!r}")
 
@@ -177,6 +183,20 @@ class View:
         if abs(right) < 0.5:
             raise MeasureError(f"mesial_to must lie across the tooth's axis on the film: {self.mesial_to!r}")
         return 1.0 if right > 0.0 else -1.0
+
+    def mirrored(self) -> View:
+        """The film as it would be with left and right of the tooth exchanged: reflected in the tooth's axis on the film.
+
+        What was entered of the tube and of mesial is kept.
+        """
+        along = np.array([cos(self.axis_rad), sin(self.axis_rad)])
+        size = np.array(self.mm_per_px)
+        turn = (2.0 * np.outer(along, along) - np.eye(2)) * size / size[:, None]
+        return evolve(
+            self,
+            canals={name: path @ turn.T for name, path in self.canals.items()},
+            points={name: place @ turn.T for name, place in self.points.items()},
+        )
 
     @property
     def shifted(self) -> bool:

@@ -21,7 +21,8 @@ from pydicom.uid import ExplicitVRLittleEndian
 from wlmeasure.cli import main
 from wlmeasure.learn.answers import Answer, answers_text, load_answers
 from wlmeasure.learn.progress import Step, add_step
-from wlmeasure.record.case import case_from_json
+from wlmeasure.record.answers import accepted_canal
+from wlmeasure.record.case import Canal, Case, Film, ProposedItem, case_from_json, save_case
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.share.deidentify import deidentify_files
 from wlmeasure.share.dicom.codes import codes_csv
@@ -198,7 +199,34 @@ def package(folder: Path) -> None:
         one.write(folder)
 
 
+def corrections(folder: Path) -> None:
+    """A file name begins with what a sheet would compute; film, item, canal and person are hostile in turn."""
+    films, canals = [], []
+    for text in HOSTILE[:10]:  # the canals that a case may have
+        points = tuple((10.0 + 10.0 * k, 50.0) for k in range(5))
+        item = ProposedItem(
+            kind="canal",
+            label=text,
+            points_px=points,
+            probability=0.9,
+            trusted=True,
+            model="look",
+            model_sha256="ab" * 32,
+            tooth_number=1,
+        )
+        films.append(Film(id=text, path="film.png", sha256="0" * 64, rows=100, cols=100, proposed=(item,)))
+        canals.append(
+            Canal(
+                name=text,
+                traces=(accepted_canal(item, None, text, "radiographic apex", at="2026-12-01T10:00:00", by=text),),
+            )
+        )
+    save_case(Case(tooth="46", films=tuple(films), canals=tuple(canals)), folder / "=1.wl.json")
+    assert main(["corrections", str(folder / "=1.wl.json"), "--out", str(folder / "t.csv")]) == 0
+
+
 WRITERS: dict[str, Callable[[Path], None]] = {
+    "cli_corrections.py": corrections,
     "share/tables.py": lengths,
     "share/deidentify/batch.py": removed,
     "share/dicom/codes.py": codes,

@@ -29,7 +29,7 @@ from wlmeasure.record.answers import (
     with_proposed,
     with_refusal,
 )
-from wlmeasure.record.case import FILES, Accepted, Case, PlainFile, ProposedItem
+from wlmeasure.record.case import Accepted, Case, PlainFile, ProposedItem
 from wlmeasure.trace.centreline import check_points
 from wlmeasure_napari._needs import need
 
@@ -292,7 +292,7 @@ class FirstLook:
 
     def _go_on(self, tooth: int | None) -> None:
         """On to what is left of that tooth; another tooth's is not the person's to be led to."""
-        left = [item for item in self.items if self.tooth_of(item) in (tooth, None)]
+        left = [item for item in self.items if tooth is not None and self.tooth_of(item) == tooth]
         self.choose(left[0].label if left else "")
 
     def go(self, by: int) -> None:
@@ -533,12 +533,6 @@ class FirstLook:
         if all(canal.name != name for canal in case.canals):
             case = edit.with_canal(case, name)
         trace = accepted_canal(item, self.mended(item), session.film_id, session.apical_end, at=at, by=by)
-        files = [one.label for one in self.all_items if one.kind == "file" and one.of == label]
-        scales = [one for one in case.film(session.film_id).scale if isinstance(one, FILES)]
-        tips = [one.points_px[-1] for one in scales if any(said.item in files for said in one.accepted)]
-        trace = evolve(
-            trace, file_tip_px=next(iter(tips), None)
-        )  # where that is so by the paths too, it is measured once
         tooth = self.tooth_of(item)
 
         def taken() -> None:

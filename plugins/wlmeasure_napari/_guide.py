@@ -317,7 +317,7 @@ def _proposed(state: State) -> Step | None:
     if state.wants_length and not state.known_length:
         return Step("enter its length, stop to tip", "The file is accepted", "field Stop to tip", "scale")
     if state.item:
-        return Step("Enter accepts, arrows choose, A accepts all", f"{state.items} proposed", "Enter", "head")
+        return Step("Enter accepts, arrows choose, A accepts the sure ones", f"{state.items} proposed", "Enter", "head")
     return None
 
 

@@ -36,6 +36,7 @@ from wlmeasure.record.case import (
 from wlmeasure.record.evaluate import CaseResult
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import LengthRecord, record_of
+from wlmeasure.trace.spline import arc_length
 from wlmeasure.trade.instruments import tip_diameter_mm
 
 __all__ = [
@@ -68,6 +69,8 @@ __all__ = [
 ]
 
 Point = tuple[float, float]
+# Our parameter: of the length of a canal's path; 1 mm of 13. What lies farther off is in another canal, or in none that is traced.
+BY_THE_PATH = 0.08
 
 
 def typed_number(text: str, field: str) -> float:
@@ -361,7 +364,9 @@ def _noted(case: Case, kind: str, canal: str, *, at: str, by: str, other_canal: 
 def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
     """Each file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
 
-    A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone.
+    A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone. The canal
+    counts from where the file's stop rested, if the tip lies by its path (`BY_THE_PATH`) and nobody has marked another point; where
+    the file turns out to lie in another canal, traced later, that point goes with it.
 
     Parameters
     ----------
@@ -376,21 +381,30 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
     were = {film.id: _tips(film) for film in (() if earlier is None else earlier.films)}
     owners: dict[tuple[str, str], Point] = {}  # canal and film, farthest tips first so that the nearest stays
     found = []
+    long = {(c.canal.name, t.trace.film): float(arc_length(t.path.path_px)[-1]) for c in result.canals for t in c.traces}
+    near: dict[tuple[str, str], bool] = {}
     for film in result.films:
         traces = [(c.canal.name, t) for c in result.canals for t in c.traces if t.trace.film == film.film.id]
         for tip in tips[film.film.id] if traces else ():
             apart = [(_distance(t.path.path_px, tip, film.col_over_row), name) for name, t in traces]
             found.append((*min(apart), film.film.id, tip))
-    for _, name, film_id, tip in sorted(found, reverse=True):
+    for apart_px, name, film_id, tip in sorted(found, reverse=True):
         owners[name, film_id] = tip
+        near[name, film_id] = apart_px <= BY_THE_PATH * long[name, film_id]
     for canal in case.canals:
         for trace in canal.traces:
             old, new = trace.file_tip_px, owners.get((canal.name, trace.film))
             ours = old is None or old in tips[trace.film] or old in were.get(trace.film, ())
             if ours and old != new:
                 trace = evolve(trace, file_tip_px=new)
-                if trace.reference_px is None:  # where the file's stop rested the canal counts from
-                    files = [scale for scale in case.film(trace.film).scale if _tip(scale) == new]
+                scales = case.film(trace.film).scale
+                elsewhere = old is not None and any(
+                    tip == old and film == trace.film and name != canal.name for (name, film), tip in owners.items()
+                )
+                if elsewhere and trace.reference_px in [_reference(scale) for scale in scales if _tip(scale) == old]:
+                    trace = evolve(trace, reference_px=None)
+                if trace.reference_px is None and near.get((canal.name, trace.film), False):
+                    files = [scale for scale in scales if _tip(scale) == new]
                     trace = evolve(trace, reference_px=next(map(_reference, files), None))
                 case = with_trace(case, canal.name, trace)
     return case

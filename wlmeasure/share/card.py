@@ -217,7 +217,7 @@ def stop_rows(
     step_mm: float = RULER_STEP_MM,
     decimal: str = ".",
 ) -> tuple[tuple[str, ...], ...]:
-    """A row a thing with a stop, a cell a canal; a dash where no length holds or none is left.
+    """A row a thing with a stop, a cell a canal; a dash where no length is decided, none holds or none is left.
 
     Files are those of the practice's own list, in one row: their stops are one. Cone, needle and plugger follow.
     """
@@ -229,7 +229,7 @@ def stop_rows(
     stops = [canal.stop for canal in case_facts(result).canals]
 
     def cell(stop: Stop | None, thing: str, allowance: float) -> str:
-        if stop is None:
+        if stop is None or stop.whose != "decided":
             return "–"
         try:
             (one,) = stop_settings(stop.length_mm, {thing: allowance}, step_mm=step_mm)

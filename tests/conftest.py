@@ -11,7 +11,9 @@ from hypothesis import settings
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # tests share modules of their own
 
 # A deadline is a timed assertion, which a busy machine breaks. On CI hypothesis also takes the same examples every time.
-settings.register_profile("no deadline", settings.get_profile(settings.get_current_profile_name()), deadline=None)
+# Sixty examples where a test names no number: the whole run is to take less than half an hour on two processors.
+usual = settings.get_profile(settings.get_current_profile_name())
+settings.register_profile("no deadline", usual, deadline=None, max_examples=60)
 settings.load_profile("no deadline")
 
 

@@ -34,7 +34,7 @@ from wlmeasure.record.case import case_digest, case_from_json  # noqa: E402
 from wlmeasure.share.deidentify import deidentify_files  # noqa: E402
 from wlmeasure.share.dicom.report_reading import read_report  # noqa: E402
 
-SHARE = 240
+SHARE = 160
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="memory and descriptors are read from /proc")

@@ -42,7 +42,9 @@ def line_edits(dock):
     return [
         edit
         for edit in dock.findChildren(QLineEdit)
-        if not isinstance(edit.parent(), QComboBox | QSpinBox) and not edit.isReadOnly()
+        if not isinstance(edit.parent(), QComboBox | QSpinBox)
+        and not edit.isReadOnly()
+        and edit.accessibleName() != "Which canal"  # there only while one is asked for, and emptied with every question
     ]
 
 

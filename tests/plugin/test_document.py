@@ -476,12 +476,16 @@ def test_a_new_case_begins_with_nothing_of_the_one_before(tmp_path):
     session.take("canal")
     session.click((3.0, 4.0))
     session.hover((5.0, 6.0))
+    looked = session.first
     session.new_case()
     fresh = Session()
     kept = {"_news", "_initials", "_confirmed", "_place", "work", "told", "apical_end", "offer", "document", "inputs"}
+    kept.add("first")  # looked at below
     for name, value in vars(fresh).items():
         if name not in kept:
             assert vars(session)[name] == value, name
+    assert session.first is not looked
+    assert (session.first.all_items, session.first.asked, session.first.focus) == ((), (), None)
     assert (session.document.where, session.known_length_mm, session.can_undo) == (None, None, False)
     session.open_film(png(tmp_path / "b.png", 2))
     assert (session.case, session.tooth) == (None, None)

@@ -93,7 +93,10 @@ def test_all_is_shown_at_once_and_nothing_counts(session):
     assert session.case.films[0].scale == session.case.canals[0].traces == ()
     assert session.result.canals[0].working_length.length_mm is None
     step = session.next_step()
-    assert step.words == "3 canals, 1 file, 1 reference point proposed; Enter accepts, arrows choose, A accepts the sure ones"
+    assert (
+        step.words
+        == "3 canals, 1 file, 1 reference point proposed; Enter accepts, arrows choose, A accepts the sure ones"
+    )
 
 
 def test_what_is_accepted_is_as_if_it_were_placed_by_hand(session):

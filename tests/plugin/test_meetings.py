@@ -239,7 +239,7 @@ def test_19_two_programs_store_one_result(tmp_path, case, monkeypatch):
     monkeypatch.setattr(study_folder, "violations", lambda *_: ())
 
     class Study:
-        id, protocol = "s", None
+        id, protocol, folder = "s", None, tmp_path
 
         def observer(self, _):
             return type("Observer", (), {"tasks": [type("Task", (), {"film": "f", "repeat": 1})]})

@@ -767,12 +767,12 @@ print("done", flush=True)
 
 
 def test_a_killed_program_loses_no_step_that_it_had_accepted(drafts_folder):
-    """SIGKILL at 20 random moments of a run of 63 steps: what the run had reported is in the newest draft, which opens."""
+    """SIGKILL at 12 random moments of a run of 63 steps: what the run had reported is in the newest draft, which opens."""
     if not hasattr(signal, "SIGKILL"):
         pytest.fail("this test needs a system that can kill a process outright")
     moments = random.Random(20)
     reported = []
-    for _ in range(20):
+    for _ in range(12):
         for old in drafts():
             old.unlink()
         child = subprocess.Popen(

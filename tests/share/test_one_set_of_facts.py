@@ -165,10 +165,10 @@ def test_the_cases_by_chance_hold_every_kind(bench):
 
 
 def test_every_beginning_of_the_molars_record_gives_every_output(molar, tmp_path):
-    """Early records too: an estimate, readings without a working length, files before one; of the later ones every fourth."""
+    """Early records too: an estimate, readings without a working length, files before one; of the later ones every eighth."""
     entries = molar.case.entries
     before = molar
-    for count in [*range(24), *range(24, len(entries), 4), len(entries)]:
+    for count in [*range(16), *range(16, len(entries), 8), len(entries)]:
         case = attrs.evolve(molar.case, entries=entries[:count])
         before = evaluate(case, before=before)
         whole = count < 8 or count % 12 == 0

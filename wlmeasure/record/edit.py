@@ -69,7 +69,8 @@ __all__ = [
 ]
 
 Point = tuple[float, float]
-# Our parameter: of the length of a canal's path; 1 mm of 13. What lies farther off is in another canal, or in none that is traced.
+# Our parameter: of the length of a canal's path, 1 mm of 13. What lies farther off is in another canal, or in none that is
+# traced.
 BY_THE_PATH = 0.08
 
 
@@ -364,9 +365,9 @@ def _noted(case: Case, kind: str, canal: str, *, at: str, by: str, other_canal: 
 def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case:
     """Each file's tip noted in the canal it lies in: the one whose path passes nearest to it on that film.
 
-    A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone. The canal
-    counts from where the file's stop rested, if the tip lies by its path (`BY_THE_PATH`) and nobody has marked another point; where
-    the file turns out to lie in another canal, traced later, that point goes with it.
+    A tip follows its file when that is moved, and goes when the file goes. A tip that was never a file's is left alone. The
+    canal counts from where the file's stop rested, if the tip lies by its path (`BY_THE_PATH`) and nobody has marked another
+    point; where the file turns out to lie in another canal, traced later, that point goes with it.
 
     Parameters
     ----------
@@ -381,7 +382,9 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
     were = {film.id: _tips(film) for film in (() if earlier is None else earlier.films)}
     owners: dict[tuple[str, str], Point] = {}  # canal and film, farthest tips first so that the nearest stays
     found = []
-    long = {(c.canal.name, t.trace.film): float(arc_length(t.path.path_px)[-1]) for c in result.canals for t in c.traces}
+    long = {
+        (c.canal.name, t.trace.film): float(arc_length(t.path.path_px)[-1]) for c in result.canals for t in c.traces
+    }
     near: dict[tuple[str, str], bool] = {}
     for film in result.films:
         traces = [(c.canal.name, t) for c in result.canals for t in c.traces if t.trace.film == film.film.id]

@@ -15,6 +15,7 @@ from attrs import field, frozen
 
 from wlmeasure.share.cells import table_text
 from wlmeasure.study.publication import Publication
+from wlmeasure.whole_file import write_whole
 
 __all__ = ["CODEBOOK", "Column", "Table", "codebook", "columns_of", "descriptor", "file_resource", "table_resource"]
 
@@ -78,7 +79,7 @@ class Table:
         """Write the rows, if they are still to be written."""
         if self.rows is not None:
             text = table_text([[column.name for column in self.columns], *self.rows])
-            (folder / self.path).write_text(text, encoding="utf-8", newline="")
+            write_whole(folder / self.path, text, private=False)
 
 
 def resource_name(path: str) -> str:

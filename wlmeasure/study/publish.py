@@ -52,7 +52,7 @@ from wlmeasure.study.readings import Reading, Readings
 from wlmeasure.study.rebuild import BETWEEN, COL_OVER_ROW, GAP
 from wlmeasure.study.summary import Summary, summaries
 from wlmeasure.study.words import observers_json
-from wlmeasure.whole_file import whole_folder
+from wlmeasure.whole_file import whole_folder, write_whole
 
 __all__ = ["Published", "publish_study"]
 
@@ -174,7 +174,7 @@ def publish_study(
             "versions.json": _json(_versions(study, program)),
         }
         for path, text in texts.items():
-            (folder / path).write_text(text, encoding="utf-8", newline="")
+            write_whole(folder / path, text, private=False)
         (folder / "paths").mkdir()
         write_table(folder / "paths", found.head, found.features)
         tables = _tables(study, codes, found, joined, columns, pictures, said)
@@ -184,7 +184,7 @@ def publish_study(
         if pictures:
             (folder / "films").mkdir()
         for path, content in pictures.values():
-            (folder / path).write_bytes(content)
+            write_whole(folder / path, content, private=False)
         listed = [(table.path, table.title) for table in tables]
         listed += [(path, TITLES[path]) for path in texts]
         shown = [*listed, *([("films/", "The films without the patient.")] if pictures else [])]
@@ -194,12 +194,12 @@ def publish_study(
         resources += [file_resource(folder, path, f"Film {name}") for name, (path, _) in pictures.items()]
         description = said.description or "Readings of root canals on periapical films by several observers."
         made = descriptor(said, f"wlmeasure-study-{study.id}", created, description, resources)
-        (folder / DESCRIPTOR).write_text(_json(made), encoding="utf-8", newline="")
-        (folder / CITATION).write_text(citation(said, created[:10]), encoding="utf-8", newline="")
-        (folder / README).write_text(page, encoding="utf-8", newline="")
+        write_whole(folder / DESCRIPTOR, _json(made), private=False)
+        write_whole(folder / CITATION, citation(said, created[:10]), private=False)
+        write_whole(folder / README, page, private=False)
         _check_written(private, folder, pictures)
         sums = "".join(f"{_sha256(folder / name)}  {name}\n" for name in _files(folder))
-        (folder / SUMS).write_text(sums, encoding="utf-8", newline="")
+        write_whole(folder / SUMS, sums, private=False)
         files = _files(folder)
     return Published(out, tuple(files), tuple(left_out), codes)
 

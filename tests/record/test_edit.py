@@ -9,6 +9,7 @@ from wlmeasure.errors import CaseError, QuestionError
 from wlmeasure.image.reading import read
 from wlmeasure.record import edit
 from wlmeasure.record.case import KnownObject, Spacing, Trace, case_from_json
+from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.record import LengthRecord
 
 WHO = {"at": "2026-11-25T11:00:00", "by": "KO"}
@@ -257,6 +258,34 @@ def test_a_canal_without_a_reference_point_counts_from_where_its_files_stop_rest
     body["canals"][0]["traces"] = [{"film": "f1", "path_px": [[150, 50], [440, 50]], "apical_end": "radiographic apex"}]
     result = measure(body)
     assert places(edit.with_file_tips(result.case, result, None)) == ((20.0, 56.0), (20.0, 56.0))
+
+
+def canal(name, column):
+    path = [[150, column], [440, column]]
+    return {"name": name, "traces": [{"film": "f1", "path_px": path, "apical_end": "radiographic apex"}]}
+
+
+def test_a_canal_far_from_the_file_has_nothing_of_where_its_stop_rested(body, measure):
+    """100 pixels beside it, 5 mm, a canal is not the one that the file lies in, though it is the only one that is traced."""
+    body["films"][0]["scale"][0] |= {"upper_end": "reference", "reference_px": [20.0, 56.0]}
+    body["canals"] = [canal("D", 150)]
+    result = measure(body)
+    assert edit.with_file_tips(result.case, result, None).canals[0].traces[0].reference_px is None
+
+
+def test_where_the_stop_rested_goes_with_the_file_to_the_canal_that_is_traced_nearer(body, measure):
+    """First the one 20 pixels beside the file, then the one along it: the point stands in one of them, never in both."""
+    body["films"][0]["scale"][0] |= {"upper_end": "reference", "reference_px": [20.0, 56.0]}
+    body["canals"] = [canal("ML", 70)]
+    result = measure(body)
+    first = edit.with_file_tips(result.case, result, None)
+    assert first.canals[0].traces[0].reference_px == (20.0, 56.0)
+    both = evolve(first, canals=(*first.canals, *case_from_json(body | {"canals": [canal("MB", 50)]}).canals))
+    then = edit.with_file_tips(both, evaluate(both), first)
+    assert [(one.name, one.traces[0].file_tip_px, one.traces[0].reference_px) for one in then.canals] == [
+        ("ML", None, None),
+        ("MB", (420.0, 50.0), (20.0, 56.0)),
+    ]
 
 
 def test_only_a_file_of_known_length_has_a_stop_to_rest(full):

@@ -294,6 +294,11 @@ def test_a_proposal_never_looks_like_a_decision(bench):
     (length,) = [text for text in open_ if text.startswith("length")]
     assert length == "length 20.6 mm"
     assert "95 %: 19.2 to 21.9 mm" in open_
+    for page, cells in ((stops_card(bench(entries=[decision()]), **MADE), "20.5"), (stops_card(bench(), **MADE), "–")):
+        (table,) = [
+            part for one in page.blocks if isinstance(one, Columns) for part in one.right if isinstance(part, Table)
+        ]
+        assert table.rows[0][1] == cells  # nothing in a row of figures would say that one is only proposed
 
 
 @pytest.mark.parametrize(

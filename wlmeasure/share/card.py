@@ -107,6 +107,11 @@ def stops_card(
     blocks += [Text(f"No stop for {words}.", large=True) for words in without]
     rows = stop_rows(result, allowances_mm=allowances_mm, step_mm=step_mm, decimal=decimal)
     names = [canal.name for canal in facts.canals]
+    # In a row of figures nothing says that one of them is only proposed.
+    decided = [canal.stop is not None and canal.stop.whose == "decided" for canal in facts.canals]
+    rows = tuple(
+        (thing, *(cell if of_it else "–" for cell, of_it in zip(cells, decided, strict=True))) for thing, *cells in rows
+    )
     table = Table(rows, ("set to, mm", *names), numbers=tuple(range(1, 1 + len(names))))
     blocks.append(Columns((Figure(reference_drawing(result, colours), ""),), (table,), 0.24))
     spread = (
@@ -217,7 +222,7 @@ def stop_rows(
     step_mm: float = RULER_STEP_MM,
     decimal: str = ".",
 ) -> tuple[tuple[str, ...], ...]:
-    """A row a thing with a stop, a cell a canal; a dash where no length is decided, none holds or none is left.
+    """A row a thing with a stop, a cell a canal; a dash where no length holds or none is left.
 
     Files are those of the practice's own list, in one row: their stops are one. Cone, needle and plugger follow.
     """
@@ -229,7 +234,7 @@ def stop_rows(
     stops = [canal.stop for canal in case_facts(result).canals]
 
     def cell(stop: Stop | None, thing: str, allowance: float) -> str:
-        if stop is None or stop.whose != "decided":
+        if stop is None:
             return "–"
         try:
             (one,) = stop_settings(stop.length_mm, {thing: allowance}, step_mm=step_mm)

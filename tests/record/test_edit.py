@@ -273,6 +273,22 @@ def test_a_canal_far_from_the_file_has_nothing_of_where_its_stop_rested(body, me
     assert edit.with_file_tips(result.case, result, None).canals[0].traces[0].reference_px is None
 
 
+@pytest.mark.parametrize(("ratio", "counts"), [(1.0, True), (0.5, False)])
+def test_what_lies_by_a_path_is_judged_in_millimetres_of_the_film(body, measure, ratio, counts):
+    """20 rows beside a path of 270 columns: 7 % of its length, and 15 % where a column is half as wide as a row is high."""
+    body["films"][0]["col_over_row"] = ratio
+    body["films"][0]["scale"][0] |= {
+        "points_px": [[70, 10], [70, 290]],
+        "upper_end": "reference",
+        "reference_px": [76, 10],
+    }
+    body["canals"] = [canal("MB", 50)]
+    body["canals"][0]["traces"][0]["path_px"] = [[50, 20], [50, 290]]
+    result = measure(body)
+    point = edit.with_file_tips(result.case, result, None).canals[0].traces[0].reference_px
+    assert (point == (76.0, 10.0)) == counts
+
+
 def test_where_the_stop_rested_goes_with_the_file_to_the_canal_that_is_traced_nearer(body, measure):
     """First the one 20 pixels beside the file, then the one along it: the point stands in one of them, never in both."""
     body["films"][0]["scale"][0] |= {"upper_end": "reference", "reference_px": [20.0, 56.0]}

@@ -380,45 +380,46 @@ def with_file_tips(case: Case, result: CaseResult, earlier: Case | None) -> Case
     """
     tips = {film.id: _tips(film) for film in case.films}
     were = {film.id: _tips(film) for film in (() if earlier is None else earlier.films)}
-    owners: dict[tuple[str, str], Point] = {}  # canal and film, farthest tips first so that the nearest stays
+    seats: dict[
+        tuple[str, str], tuple[Point, bool]
+    ] = {}  # of a canal on a film: the tip in it, and whether by its path
     found = []
-    long = {
-        (c.canal.name, t.trace.film): float(arc_length(t.path.path_px)[-1]) for c in result.canals for t in c.traces
-    }
-    near: dict[tuple[str, str], bool] = {}
     for film in result.films:
         traces = [(c.canal.name, t) for c in result.canals for t in c.traces if t.trace.film == film.film.id]
         for tip in tips[film.film.id] if traces else ():
-            apart = [(_distance(t.path.path_px, tip, film.col_over_row), name) for name, t in traces]
+            apart = [(*_apart(t.path.path_px, tip, film.col_over_row), name) for name, t in traces]
             found.append((*min(apart), film.film.id, tip))
-    for apart_px, name, film_id, tip in sorted(found, reverse=True):
-        owners[name, film_id] = tip
-        near[name, film_id] = apart_px <= BY_THE_PATH * long[name, film_id]
+    for _, share, name, film_id, tip in sorted(found, reverse=True):  # farthest tips first so that the nearest stays
+        seats[name, film_id] = tip, share <= BY_THE_PATH
     for canal in case.canals:
         for trace in canal.traces:
-            old, new = trace.file_tip_px, owners.get((canal.name, trace.film))
+            old, (new, by_the_path) = trace.file_tip_px, seats.get((canal.name, trace.film), (None, False))
             ours = old is None or old in tips[trace.film] or old in were.get(trace.film, ())
             if ours and old != new:
-                trace = evolve(trace, file_tip_px=new)
-                scales = case.film(trace.film).scale
-                elsewhere = old is not None and any(
-                    tip == old and film == trace.film and name != canal.name for (name, film), tip in owners.items()
-                )
-                if elsewhere and trace.reference_px in [_reference(scale) for scale in scales if _tip(scale) == old]:
-                    trace = evolve(trace, reference_px=None)
-                if trace.reference_px is None and near.get((canal.name, trace.film), False):
-                    files = [scale for scale in scales if _tip(scale) == new]
-                    trace = evolve(trace, reference_px=next(map(_reference, files), None))
-                case = with_trace(case, canal.name, trace)
+                counted, film_now = trace.reference_px, case.film(trace.film)
+                elsewhere = any(film_id == trace.film and tip == old for (_, film_id), (tip, _) in seats.items())
+                if elsewhere and counted in _rested(film_now, old):
+                    counted = None
+                if counted is None and by_the_path:
+                    counted = next(iter(_rested(film_now, new)), None)
+                case = with_trace(case, canal.name, evolve(trace, file_tip_px=new, reference_px=counted))
     return case
+
+
+def _rested(film: Film, tip: Point | None) -> list[Point | None]:
+    """Where the stops of the files with that tip rested."""
+    return [_reference(scale) for scale in film.scale if _tip(scale) == tip]
 
 
 def _tips(film: Film) -> list[Point]:
     return [scale.points_px[-1] for scale in film.scale if isinstance(scale, FILES)]
 
 
-def _distance(path_px: NDArray[np.float64], point: Point, ratio: float) -> float:
-    return float(polyline_feet(np.multiply(point, (1.0, ratio)), path_px * (1.0, ratio)).apart[0])
+def _apart(path_px: NDArray[np.float64], point: Point, ratio: float) -> tuple[float, float]:
+    """How far a point lies from a path, in rows and as a share of the path's length."""
+    path = path_px * (1.0, ratio)
+    apart = float(polyline_feet(np.multiply(point, (1.0, ratio)), path).apart[0])
+    return apart, apart / max(float(arc_length(path)[-1]), 1.0)
 
 
 def with_trace(case: Case, name: str, trace: Trace) -> Case:

@@ -390,10 +390,12 @@ def _fitted(points: Float64, noise: Noise) -> tuple[LineArc, dict[str, float] | 
         models = models[::-1] if bent else models
     else:
         figures, _, closer = measure_one(points, noise)
+        if closer is not None and _spans(closer.model) > LEAST_APART * chord_mm:
+            return closer.model, figures
         models = [fit_line_arc(points, arcs, noise=noise) for arcs in (1, 0)]
-        if closer is not None:
-            models = [closer.model, *models]
-        elif abs(figures["misfit_mm"] - models[1].misfit_mm) < abs(figures["misfit_mm"] - models[0].misfit_mm):
+        if closer is None and abs(figures["misfit_mm"] - models[1].misfit_mm) < abs(
+            figures["misfit_mm"] - models[0].misfit_mm
+        ):
             models = models[::-1]
     # Of a path that turns back a model may run backwards, or end where it begins.
     for model in models:

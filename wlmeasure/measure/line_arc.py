@@ -178,14 +178,6 @@ class LineArc:
             self.covariance * np.outer(of, of),
         )
 
-    def moved(self, step: Float64) -> LineArc:
-        """The model with its parameters, in the order of `covariance`, moved by a step; the parts stay in their order."""
-        here = np.concatenate([[self.heading_rad, 0.0], self.curvatures_per_mm, self.breaks_mm, [self.length_mm]])
-        there = here + step
-        breaks = there[2 + self.arcs : -1]
-        there[2 + self.arcs : -1] = np.clip(np.maximum.accumulate(breaks), 0.0, there[-1]) if self.arcs else breaks
-        return self._moved(there)
-
     def _moved(self, theta: Float64) -> LineArc:
         k = self.arcs
         length = float(theta[-1])

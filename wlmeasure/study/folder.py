@@ -55,6 +55,7 @@ __all__ = [
     "Made",
     "Progress",
     "Result",
+    "file_sha256",
     "init_study",
     "progress",
     "read_film",
@@ -406,7 +407,7 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     path.parent.mkdir(parents=True, exist_ok=True)
     stored = evolve(case, films=films, folder=path.parent, extra={**case.extra, "study": said})
     save_case(stored, path, private=False, replace=False)
-    write_whole(seal_path(study, observer, task), f"{_sha256(path)}  {path.name}\n", private=False)
+    write_whole(seal_path(study, observer, task), f"{file_sha256(path)}  {path.name}\n", private=False)
     return path
 
 
@@ -439,14 +440,15 @@ def _belongs(case: Case, study: Study, observer: str, task: Task) -> tuple[Viola
     return (Violation("not-his", f"the file says it is of another {', '.join(wrong)}"),) if wrong else ()
 
 
-def _sha256(path: Path) -> str:
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's content, which must be a regular file of a bearable size."""
     return hashlib.sha256(regular_bytes(path)).hexdigest()
 
 
 def _unchanged(study: Study, observer: str, task: Task, path: Path) -> tuple[Violation, ...]:
     """A result that no longer is what came in; one without a seal is none (`unsealed`)."""
     seal = seal_path(study, observer, task)
-    if not seal.is_file() or regular_bytes(seal)[:64] == _sha256(path).encode("ascii"):
+    if not seal.is_file() or regular_bytes(seal)[:64] == file_sha256(path).encode("ascii"):
         return ()
     return (Violation("altered", "the file was changed after it came in: it does not fit its seal"),)
 

@@ -7,7 +7,6 @@ the patient where that is asked for.
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import platform
@@ -41,7 +40,7 @@ from wlmeasure.study.data_package import (
     file_resource,
     table_resource,
 )
-from wlmeasure.study.folder import Result, read_film
+from wlmeasure.study.folder import Result, file_sha256, read_film
 from wlmeasure.study.manifest import Study, StudyFilm, load_key
 from wlmeasure.study.path_tables import write_table
 from wlmeasure.study.private_words import PrivateWords, private_words
@@ -198,7 +197,7 @@ def publish_study(
         write_whole(folder / CITATION, citation(said, created[:10]), private=False)
         write_whole(folder / README, page, private=False)
         _check_written(private, folder, pictures)
-        sums = "".join(f"{_sha256(folder / name)}  {name}\n" for name in _files(folder))
+        sums = "".join(f"{file_sha256(folder / name)}  {name}\n" for name in _files(folder))
         write_whole(folder / SUMS, sums, private=False)
         files = _files(folder)
     return Published(out, tuple(files), tuple(left_out), codes)
@@ -216,10 +215,6 @@ TITLES = {
 
 def _json(value: Any) -> str:
     return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _files(folder: Path) -> list[str]:

@@ -49,43 +49,60 @@ class _Scrolled(QScrollArea):
             self.fit(self._least, self._most)
 
 
-class WarningBar(QWidget):
-    """The worst remark with what to do, and how many there are besides; a click shows them all."""
+class _Folding(QWidget):
+    """Words of which the first stand always, and a button at their right that shows them all."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str, tip: str) -> None:
         super().__init__()
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         self.words = note(name="warning")
-        self.words.setAccessibleName("Warning")
+        self.words.setAccessibleName(name)
         self._area = _Scrolled(self.words)
         layout.addWidget(self._area, 1)
-        self.more = _fold_button(self._turn, "All warnings, or the first alone")
-        layout.addWidget(self.more, 0, Qt.AlignmentFlag.AlignTop)
-        self._remarks: tuple[Remark, ...] = ()
+        self.more = _fold_button(self._turn, tip)
+        self._beside = QVBoxLayout()
+        self._beside.setSpacing(0)
+        self._beside.addWidget(self.more)
+        layout.addLayout(self._beside)
         self._all = False
 
+    def add(self, widget: QWidget) -> None:
+        """Something beside it."""
+        self._beside.addWidget(widget)
+
     def fit(self) -> None:
-        """Room for the first warning, in the type that is set."""
-        line = self.words.fontMetrics().lineSpacing()
-        self._area.fit(LINES * line + STEP_PX, OPEN_PX)
+        """The words as they are folded now, and room for the first in the type that is set."""
+        raise NotImplementedError
+
+    def _turn(self) -> None:
+        self._all = not self._all
+        self.fit()
+
+
+class WarningBar(_Folding):
+    """The worst remark with what to do, and how many there are besides; a click shows them all."""
+
+    def __init__(self) -> None:
+        super().__init__("Warning", "All warnings, or the first alone")
+        self._beside.addStretch(1)
+        self._remarks: tuple[Remark, ...] = ()
 
     def show_remarks(self, remarks: Sequence[Remark]) -> None:
         """Show the first; folded again when they are others."""
         if tuple(remarks) != self._remarks:
             self._remarks, self._all = tuple(remarks), False
+        self.fit()
+
+    def fit(self) -> None:
         shown = self._remarks if self._all else self._remarks[:1]
         self.words.setText("\n".join(f"! {remark.words}" for remark in shown))
         rest = len(self._remarks) - 1
         self.more.setText("▾ one" if self._all else f"▸ {rest} more")
         self.more.setAccessibleName("The first warning alone" if self._all else f"{rest} more warnings")
         self.more.setVisible(rest > 0)
-        self.fit()
-
-    def _turn(self) -> None:
-        self._all = not self._all
-        self.show_remarks(self._remarks)
+        self._area.fit(LINES * self.words.fontMetrics().lineSpacing() + STEP_PX, OPEN_PX)
 
 
 class LookLine(QWidget):
@@ -112,41 +129,18 @@ class LookLine(QWidget):
         self.setVisible(bool(words))
 
 
-class CautionLine(QWidget):
+class CautionLine(_Folding):
     """The cautions of every record: the first line always, the others on a click."""
 
     def __init__(self) -> None:
-        super().__init__()
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(0)
-        self.words = note(name="warning")
-        self.words.setAccessibleName("Cautions")
-        self._area = _Scrolled(self.words)
-        layout.addWidget(self._area, 1)
-        self.more = _fold_button(self._turn, "All cautions, or the first alone")
-        self._beside = QVBoxLayout()
-        self._beside.setSpacing(0)
-        self._beside.addWidget(self.more)
-        layout.addLayout(self._beside)
-        self._all = False
+        super().__init__("Cautions", "All cautions, or the first alone")
         self.fit()
 
-    def add(self, widget: QWidget) -> None:
-        """Something beside it."""
-        self._beside.addWidget(widget)
-
     def fit(self) -> None:
-        """Room for the first caution, in the type that is set."""
         self.words.setText("\n".join(CAUTIONS if self._all else CAUTIONS[:1]))
         self.more.setText("▾" if self._all else f"▸ {len(CAUTIONS) - 1}")
         self.more.setAccessibleName("The first caution alone" if self._all else f"{len(CAUTIONS) - 1} more cautions")
-        line = self.words.fontMetrics().lineSpacing()
-        self._area.fit(line + STEP_PX, OPEN_PX)
-
-    def _turn(self) -> None:
-        self._all = not self._all
-        self.fit()
+        self._area.fit(self.words.fontMetrics().lineSpacing() + STEP_PX, OPEN_PX)
 
 
 def _fold_button(turn: Callable[[], None], tip: str) -> QPushButton:

@@ -17,10 +17,12 @@ __all__ = [
     "STEP_PX",
     "Look",
     "Type",
+    "digits_px",
     "draw_number",
     "draw_words",
     "font_of",
     "look_of",
+    "panel_px",
     "type_of",
     "words_height",
 ]
@@ -107,6 +109,19 @@ def font_of(font: QFont, points: float, *, bold: bool = False) -> QFont:
     made.setPointSizeF(points)
     made.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
     return made
+
+
+def digits_px(font: QFont) -> float:
+    """Height of a font's digits."""
+    return float(QFontMetricsF(font).tightBoundingRect("0").height())
+
+
+def panel_px(font: QFont, sizes: Type, number_px: float) -> int:
+    """Height of a panel with a line of the canal's name, the number, and two lines of words."""
+    name = QFontMetricsF(font_of(font, sizes.line, bold=True)).height()
+    words = QFontMetricsF(font_of(font, sizes.words)).lineSpacing()
+    height: float = name + number_px + 2 * words + 5 * STEP_PX
+    return round(height)
 
 
 def draw_number(painter: QPainter, at: QPointF, text: str, font: QFont, colour: str, *, hollow: bool) -> float:

@@ -10,7 +10,18 @@ from qtpy.QtGui import QColor, QFontMetricsF, QPainter
 from qtpy.QtWidgets import QSizePolicy, QWidget
 
 from wlmeasure_napari._glance import Glance
-from wlmeasure_napari._look import HOLLOW, STEP_PX, Type, draw_number, draw_words, font_of, look_of, type_of
+from wlmeasure_napari._look import (
+    HOLLOW,
+    STEP_PX,
+    Type,
+    digits_px,
+    draw_number,
+    draw_words,
+    font_of,
+    look_of,
+    panel_px,
+    type_of,
+)
 
 __all__ = ["Plate"]
 
@@ -46,15 +57,13 @@ class Plate(QWidget):
     @property
     def number_px(self) -> float:
         """Height of a decided number's digits, px."""
-        return float(QFontMetricsF(self._number_font()).tightBoundingRect("0").height())
+        return digits_px(self._number_font())
 
     def _number_font(self) -> Any:
         return font_of(self.font(), self._type.number, bold=True)
 
     def sizeHint(self) -> QSize:  # noqa: N802  Qt's name
-        line = QFontMetricsF(font_of(self.font(), self._type.line, bold=True)).height()
-        words = QFontMetricsF(font_of(self.font(), self._type.words)).lineSpacing()
-        return QSize(200, round(line + self.number_px + 2 * words + 5 * STEP_PX))
+        return QSize(200, panel_px(self.font(), self._type, self.number_px))
 
     minimumSizeHint = sizeHint  # noqa: N815  Qt's name
 

@@ -11,7 +11,17 @@ from qtpy.QtWidgets import QAbstractButton, QScrollArea, QSizePolicy, QVBoxLayou
 
 from wlmeasure_napari._dock_parts import button
 from wlmeasure_napari._glance import Glance, glances
-from wlmeasure_napari._look import HOLLOW, STEP_PX, draw_number, draw_words, font_of, look_of, type_of
+from wlmeasure_napari._look import (
+    HOLLOW,
+    STEP_PX,
+    digits_px,
+    draw_number,
+    draw_words,
+    font_of,
+    look_of,
+    panel_px,
+    type_of,
+)
 from wlmeasure_napari._sessions import seat_of
 from wlmeasure_napari._settings import settings
 
@@ -42,12 +52,10 @@ class Card(QAbstractButton):
     @property
     def number_px(self) -> float:
         """Height of a decided number's digits, px."""
-        return float(QFontMetricsF(font_of(self.font(), self._type.card, bold=True)).tightBoundingRect("0").height())
+        return digits_px(font_of(self.font(), self._type.card, bold=True))
 
     def sizeHint(self) -> QSize:  # noqa: N802  Qt's name
-        name = QFontMetricsF(font_of(self.font(), self._type.line, bold=True)).height()
-        words = QFontMetricsF(font_of(self.font(), self._type.words)).lineSpacing()
-        return QSize(100, round(name + self.number_px + 2 * words + 5 * STEP_PX))
+        return QSize(100, panel_px(self.font(), self._type, self.number_px))
 
     minimumSizeHint = sizeHint  # noqa: N815  Qt's name
 

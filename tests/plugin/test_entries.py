@@ -10,7 +10,7 @@ from wlmeasure.record.draft import Draft
 from wlmeasure.record.record import LengthRecord
 from wlmeasure.share.timeline import timeline
 
-from .test_session import FILM, named, read_thrice, reference, scale, trace
+from .test_session import FILM, to_decision
 
 
 @pytest.fixture
@@ -19,12 +19,7 @@ def session():
     session.initials = "KO"
     session.open_film(FILM)
     session.set_tooth("45")
-    named(session)
-    scale(session)
-    trace(session)
-    reference(session)
-    read_thrice(session)
-    session.decide(20.0, "KO", "readings repeat")
+    to_decision(session)
     return session
 
 

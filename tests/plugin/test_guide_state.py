@@ -7,7 +7,7 @@ from wlmeasure_napari._guide import Doubt, next_step, state_of
 
 from wlmeasure.record.draft import Draft
 
-from .test_session import FILM, OTHER, in_its_own, named, read_thrice, reference, scale, started, trace
+from .test_session import FILM, OTHER, in_its_own, named, scale, started, to_decision, trace
 
 
 @pytest.fixture(scope="module")
@@ -16,12 +16,7 @@ def decided(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("WLMEASURE_DRAFTS", str(tmp_path_factory.mktemp("decided")))
         session = started()
-        named(session)
-        scale(session)
-        trace(session)
-        reference(session)
-        read_thrice(session)
-        session.decide(20.0, "KO", "")
+        to_decision(session, "")
         yield session
         session.document.release()
 

@@ -86,18 +86,23 @@ def in_its_own(session):
     return fresh
 
 
+def to_decision(session, reason="readings repeat"):
+    """From the canal's name to a decision, on a film that is open."""
+    named(session)
+    scale(session)
+    trace(session)
+    reference(session)
+    read_thrice(session)
+    session.decide(20.0, "KO", reason)
+
+
 @cache
 def _whole_job(film):
     """Done once a film, since tracing and measuring take seconds; its draft is nobody's."""
     with pytest.MonkeyPatch.context() as patch, tempfile.TemporaryDirectory() as folder:
         patch.setenv("WLMEASURE_DRAFTS", folder)
         session = started(film)
-        named(session)
-        scale(session)
-        trace(session)
-        reference(session)
-        read_thrice(session)
-        session.decide(20.0, "KO", "readings repeat")
+        to_decision(session)
         session.document.release()
         return session
 

@@ -84,18 +84,22 @@ def remade(folder):
     (folder / LIST_NAME).write_text(json.dumps(said))
 
 
+def faults(address, folder, **more):
+    """What an import into a new archive finds wrong: of files, or of the whole."""
+    with open_archive(address, create=True) as other:
+        try:
+            return [one for one in import_files(other, [folder], **WHO, **more) if one.error is not None]
+        except ArchiveError as error:
+            return [error]
+
+
 @pytest.mark.parametrize("tamper", (TAMPERED | REMADE).values(), ids=TAMPERED | REMADE)
 def test_a_tampered_export_is_seen_where_it_comes_in(exported, new_address, backend, tamper):
     if backend == "postgresql":
         pytest.skip("the files are the same")
     folder, receipt = exported
     tamper(folder)
-    with open_archive(new_address(), create=True) as other:
-        try:
-            seen = [one for one in import_files(other, [folder], **WHO, receipt=receipt) if one.error is not None]
-        except ArchiveError as error:
-            seen = [error]
-        assert seen
+    assert faults(new_address(), folder, receipt=receipt)
 
 
 @pytest.mark.parametrize("tamper", TAMPERED.values(), ids=TAMPERED)
@@ -104,12 +108,7 @@ def test_the_list_alone_shows_what_does_not_fit_it(exported, new_address, backen
         pytest.skip("the files are the same")
     folder, _ = exported
     tamper(folder)
-    with open_archive(new_address(), create=True) as other:
-        try:
-            seen = [one for one in import_files(other, [folder], **WHO) if one.error is not None]
-        except ArchiveError as error:
-            seen = [error]
-        assert seen
+    assert faults(new_address(), folder)
 
 
 def test_an_export_goes_on_after_a_bad_case_and_lists_it(archive, case, bare, sql, tmp_path):

@@ -23,12 +23,12 @@ class _PutBack(QObject):
 
     def __init__(self, window: QMainWindow) -> None:
         super().__init__(window)
-        self._window = window
         window.installEventFilter(self)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802  Qt's name
-        if watched is self._window and event.type() == QEvent.Type.Close:
-            show_viewer_panels(self._window, on=True)
+        # Asks nothing of this object: the last events of a window come when its Python half is already gone.
+        if isinstance(watched, QMainWindow) and event.type() == QEvent.Type.Close:
+            show_viewer_panels(watched, on=True)
         return False
 
 

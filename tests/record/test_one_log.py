@@ -85,7 +85,8 @@ def stops(ok, tmp_path):
         data = json.loads(ok("measure", path, "--json"))
         text = ok("measure", path)
         ok("report", path, "--out", tmp_path / "card.html", "--stops")
-        card = plain((tmp_path / "card.html").read_text(encoding="utf-8"))
+        whole = (tmp_path / "card.html").read_text(encoding="utf-8")
+        card = plain(whole)
         ok("report", path, "--out", tmp_path / "report.html")
         report = plain((tmp_path / "report.html").read_text(encoding="utf-8"))
         cells = re.search(r"master cone((?: (?:[\d.]+|–))+)", card)[1].split()
@@ -95,9 +96,12 @@ def stops(ok, tmp_path):
             part = text[text.index(f"Canal {name} ") :].split("\n\n")[0]
             held = re.search(r"stop setting +([\d.]+) mm on a ruler", part)
             decided = re.search(r"([\d.]+) mm, decided by|decided +([\d.]+) mm by", part)
+            plate = re.search(rf"Stop of canal {name}: ([\d.]+) mm", whole)
+            # What cone, needle and plugger are set by is a decided stop, never a proposed one.
+            assert cell == (plate[1] if decided and plate else "–")
             found[name] = {
                 "text": held and float(held[1]),
-                "card": None if cell == "–" else float(cell),
+                "card": plate and float(plate[1]),
                 "decided, text": decided and float(decided[1] or decided[2]),
                 "decided, json": canal["working_length"]["decided_mm"],
                 "decided, report": "decided by" in report and re.search(r"([\d.]+) mm, decided by", report) is not None,

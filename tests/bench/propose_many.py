@@ -203,20 +203,21 @@ def by_cluster(
     films: Path, out: Path, address: str | None, workers: int, folder: Path, rng: np.random.Generator
 ) -> Cost:
     """The command with a scheduler; one worker of a cluster of ours is killed when some films are done."""
+    count, cpu = len(list(films.iterdir())), _children_s()
     with cluster(address, workers, folder) as (scheduler, processes):
         wall = time.perf_counter()
         process = begun(films, out, "--scheduler", scheduler)
-        note = "another's cluster: its CPU is not counted"
+        note = "another's cluster, whose own CPU is not counted"
         if processes:
-            after = int(rng.integers(1, max(len(list(films.iterdir())) // 2, 2)))
+            after = int(rng.integers(1, max(count // 2, 2)))
             while finished(out) < after and process.poll() is None:
                 time.sleep(POLL_S)
             os.kill(processes[0], signal.SIGKILL)
-            note = f"one worker killed after {finished(out)} films; its CPU until then is not counted"
+            note = f"one worker killed with {finished(out)} films finished; the workers' start counts"
         if process.wait():
             raise SystemExit("cluster: the command failed")
         took = time.perf_counter() - wall
-    return Cost("propose, cluster", len(list(films.iterdir())), took, float("nan"), note)
+    return Cost("propose, cluster", count, took, _children_s() - cpu, note)
 
 
 def main() -> int:

@@ -194,7 +194,7 @@ def cluster(address: str | None, workers: int, folder: Path) -> Iterator[tuple[s
         return
     from distributed import LocalCluster
 
-    options = {"n_workers": workers, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    options = {"n_workers": workers, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": ":0"}
     with LocalCluster(processes=True, local_directory=str(folder), **options) as made:
         yield made.scheduler_address, [worker.pid for worker in made.workers.values()]
 

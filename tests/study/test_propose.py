@@ -126,7 +126,7 @@ def test_the_same_by_two_processes(films, weights, alone, tmp_path):
 def test_the_same_by_a_cluster(films, weights, alone, tmp_path, monkeypatch):
     """A real scheduler with two worker processes, which stand in another folder than the one who asks."""
     distributed = pytest.importorskip("distributed")
-    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": ":0"}
     with distributed.LocalCluster(processes=True, local_directory=str(tmp_path / "dask"), **options) as cluster:
         monkeypatch.chdir(weights.parent)
         propose(films, tmp_path / "out", tooth="46", weights=Path(weights.name), scheduler=cluster.scheduler_address)

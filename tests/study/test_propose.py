@@ -192,6 +192,7 @@ def test_roots_that_point_the_other_way_than_the_tooths_are_remarked(films, weig
         assert (row["roots_point"], bool(row["note"])) == (side, bool(usual))
         if usual:
             assert f"the roots point {side} in the picture" in row["note"]
+            assert f"The roots point {side} in the picture" in (out / row["picture"]).read_text("utf-8")
             assert f"point {usual} on an upright film: look whether the film lies upside down" in row["note"]
         assert load_case(out / row["case"]).tooth == tooth
 

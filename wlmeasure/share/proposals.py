@@ -128,6 +128,7 @@ def proposal_drawing(
     *,
     col_over_row: float = 1.0,
     calibrated: bool = True,
+    remark: str | None = None,
     height_px: int = HEIGHT_PX,
 ) -> Drawing:
     """The film with what is proposed on it, and below it what is amiss and what the signs mean.
@@ -144,12 +145,15 @@ def proposal_drawing(
         Column spacing over row spacing.
     calibrated
         Whether probabilities mean anything.
+    remark
+        What else is to be looked at, in a sentence without its full stop.
     height_px
         Height of the film in the drawing, pixels of it.
     """
     rows, cols = picture.shape
     width = height_px * cols * col_over_row / rows
-    words = [line for text in (HEADING, *(flag.text for flag in flags), KEY) for line in _wrapped(text, width - 20.0)]
+    said = [flag.text for flag in flags] + ([] if remark is None else [f"{remark[:1].upper()}{remark[1:]}."])
+    words = [line for text in (HEADING, *said, KEY) for line in _wrapped(text, width - 20.0)]
     unit = rows / height_px  # film rows a pixel of the drawing
     tall = rows + (len(words) * LINE_PX + 12.0) * unit
     scale = _Scale(unit, unit / col_over_row)

@@ -278,8 +278,14 @@ def _seen(job: Job, radiograph: Radiograph, made: Look, network: Network) -> See
     if tooth is not None:
         film = new_film(radiograph, job.film_path, "f1")
         case = case_content(Case(tooth=tooth, films=(evolve(film, proposed=items),)))
+    other_jaw = _other_jaw(tooth, made.roots_point)
     drawing = proposal_drawing(
-        radiograph.displayed(), items, made.flags, col_over_row=radiograph.col_over_row, calibrated=calibrated
+        radiograph.displayed(),
+        items,
+        made.flags,
+        col_over_row=radiograph.col_over_row,
+        calibrated=calibrated,
+        remark=other_jaw,
     )
     content = png(drawing) if job.picture == "png" else (svg(drawing) + "\n").encode("utf-8")
     film_cells: dict[str, Cell] = {
@@ -301,7 +307,7 @@ def _seen(job: Job, radiograph: Radiograph, made: Look, network: Network) -> See
         "periapical": f"{made.periapical:.3f}" if network.card.get("tells_periapical") else None,
         "quality": " ".join(flag.text for flag in made.flags),
         "flags": " ".join(flag.code for flag in made.flags),
-        "note": "; ".join(filter(None, (note, _other_jaw(tooth, made.roots_point)))) or None,
+        "note": "; ".join(filter(None, (note, other_jaw))) or None,
         "model": made.model.partition("/")[0],
         "model_sha256": network.sha256,
         "error": None,

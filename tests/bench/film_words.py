@@ -6,8 +6,9 @@ Levels "typical", "hard" and "real" in turn; every film also turned by one, two 
 Beside each figure stands what a blind rule gives: for where roots point, always the most frequent side; for a flag, none ever.
 
 Right means: **roots point**: the side that the mean way of the true canals from orifice to foramen comes nearest to. **Apex
-cut off**: some true canal ends outside the picture. **Tip outside**: a true file's tip is not in the picture. **Not
-periapical**: the picture is one of the made shapes that training calls so (`detect.training.others`), drawn from other seeds.
+cut off**: some true canal, of whichever tooth, ends outside the picture, or at its last pixel, where level "real" cuts its
+lines. **Tip outside**: a true file's tip is not in the picture. **Not periapical**: the picture is one of the made shapes that
+training calls so (`detect.training.others`), drawn from other seeds.
 """
 
 # ruff: noqa: E402 - the thread limits come before numpy
@@ -49,13 +50,13 @@ def side_of(labels: Labels) -> str:
     return "right" if col > 0.0 else "left"
 
 
-def outside(point: np.ndarray, shape: tuple[int, ...]) -> bool:
-    return bool(np.any(point < -0.5) or np.any(point > np.array(shape) - 0.5))
+def outside(point: np.ndarray, shape: tuple[int, ...], border_px: float = 0.0) -> bool:
+    return bool(np.any(point < border_px - 0.5) or np.any(point > np.array(shape) - 0.5 - border_px))
 
 
 def truth_of(labels: Labels, shape: tuple[int, ...]) -> dict[str, bool]:
     return {
-        "apex-not-in-picture": any(outside(canal.path_px[-1], shape) for canal in labels.canals),
+        "apex-not-in-picture": any(outside(canal.path_px[-1], shape, 1.0) for canal in labels.canals),
         "tip-not-in-picture": any(not len(file.tip_px) for file in labels.files),
         "not-periapical": False,
     }

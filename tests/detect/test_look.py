@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from attrs import evolve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -174,6 +175,38 @@ def test_law_a_turned_picture_turns_where_roots_point(ways, row_mm, col_mm, turn
     for _ in range(turns):
         lines, size = [np.column_stack([line[:, 1], -line[:, 0]]) for line in lines], size[::-1]
     assert roots_point(lines, size) == ("down", "left", "up", "right")[turns]
+
+
+def test_an_apex_cut_off_is_said(drawn):
+    """The picture cut 2 mm above the lower of two apices, or left whole; the maps mark the cut end as they do a real one."""
+    phantom, labels = labelled(11, "typical", {"size_px": (640, 520), "spacing_mm": SPACING, "stop_in_view": True,
+                                               "roots": 2, "canals": 2, "file": True})  # fmt: skip
+    down = labels.canals[0].path_px[-1, 0] > labels.canals[0].path_px[0, 0]
+    ends = [canal.path_px[-1, 0] for canal in labels.canals]
+    row = round(max(ends) - 2.0 / SPACING[0]) if down else round(min(ends) + 2.0 / SPACING[0])
+    for cut, said in ((slice(None), False), (slice(0, row) if down else slice(row, None), True)):
+        values = np.ascontiguousarray(phantom.image[cut])
+        shift, empty = np.array((cut.start or 0, 0)), np.zeros(values.shape, np.bool_)
+        kept = [
+            evolve(c, path_px=path[inside], visible=c.visible[inside])
+            for c in labels.canals
+            if (inside := (path := c.path_px - shift)[:, 0].clip(0, len(values) - 1) == path[:, 0]).sum() > 9
+        ]
+        orifices, apices = (np.array([c.path_px[k] for c in kept]) for k in (0, -1))
+        areas = (empty,) * 4
+        told = Labels((), tuple(kept), apices, orifices, np.zeros((0, 2)), *areas, labels.mm_per_px)
+        radiograph = Radiograph.from_array(values)
+        maps = ideal_maps(told, prepared(radiograph, SPACING))
+        made = look_at_maps(
+            radiograph, maps, certainty_of({"certainty": SURE}), model="", mm_per_px=SPACING, fine=False
+        )
+        away = [
+            float(np.abs(c.path_px[-1, 0] - (len(values) - 1.0 if down else 0.0))) * SPACING[0]
+            for c in made.canals
+            if c.end_seen
+        ]
+        assert (min(away) < 0.25) == said
+        assert ("apex-not-in-picture" in {flag.code for flag in made.flags}) == said
 
 
 def test_a_tip_outside_is_said(drawn):

@@ -54,7 +54,9 @@ PERHAPS = 0.1
 DOUBLED_PX, DOUBLED_SHARE = 3.0, 0.85
 """A canal that lies so near a likelier one, pixels of the maps, over such a share of itself is the same one."""
 PERIAPICAL = 0.5
-BORDER_MM = 0.6
+BORDER_MM, CUT_MM = 0.6, 0.25
+"""So near to the picture's border a line whose end is not seen leaves it, and a canal that ends so near is cut off, whatever
+the maps mark there: on made films they mark an end where the picture ends. Our parameters."""
 TOGETHER, ASIDE_DEG = 0.9, 30.0
 """Roots point one way if the mean of their unit vectors is so long, and so near to a side of the picture; our parameters."""
 CROSSING_PX = 3.0
@@ -64,7 +66,7 @@ Side = Literal["up", "down", "left", "right", ""]
 _FLAGS = catalogue(
     {
         "not-periapical": "This is not a periapical film as far as can be seen.",
-        "apex-not-in-picture": "A root's end is not in the picture.",
+        "apex-not-in-picture": "A root's end lies at the border of the picture or outside it.",
         "tip-not-in-picture": "A file's tip is not in the picture.",
         "upper-end-not-in-picture": "A file leaves the picture before the end of its known length.",
         "roots-overlap": "Roots lie over one another; their canals may be mistaken for each other.",
@@ -476,12 +478,12 @@ def _quality(
     pixel = np.array(size)
     last = (np.array([radiograph.rows, radiograph.cols]) - 1.0) * pixel
 
-    def at_border(point_px: Float64) -> bool:
+    def at_border(point_px: Float64, within_mm: float = BORDER_MM) -> bool:
         at = point_px * pixel
-        return bool(np.minimum(at, last - at).min() < BORDER_MM)
+        return bool(np.minimum(at, last - at).min() < within_mm)
 
     notes = []
-    if any(not c.end_seen and at_border(c.path_px[-1]) for c in canals):
+    if any(at_border(c.path_px[-1], CUT_MM if c.end_seen else BORDER_MM) for c in canals):
         notes.append("apex-not-in-picture")
     if any(f.tip_px is None and at_border(f.path_px[-1]) for f in files):
         notes.append("tip-not-in-picture")

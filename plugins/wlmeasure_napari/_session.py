@@ -134,6 +134,7 @@ class Session(Desk):
     def __init__(self) -> None:
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
         self.asks_metal = True  # whether a film whose grey scale is in doubt is asked about; not where a study gives it
+        self.walker = ""  # the observer whose walk through a study it is: whose word an answer to a proposal is
         self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""

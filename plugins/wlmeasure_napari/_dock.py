@@ -47,6 +47,7 @@ from wlmeasure.share.result import (
     measured_words,
     method_words,
     no_length_words,
+    proposal_end_words,
     proposal_words,
     risk_words,
     scale_words,
@@ -1014,7 +1015,8 @@ class WorkingLengthDock(QWidget):
             lines.append(f"dashed: nothing is seen along {trace.lost_mm:.1f} mm of the path")
         if trace.advice:
             lines.append(f"to narrow it: {trace.advice[0].words}")
-        tell(self.canal_length, "" if length is None or trace.lacks_reference else measured_words(length))
+        to_end = f"to the {trace.trace.apical_end}"
+        tell(self.canal_length, "" if length is None or trace.lacks_reference else f"{measured_words(length)} {to_end}")
         tell(self.orifice_length, "\n".join(lines))
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
         profile = profile_drawing(trace, CANAL_COLOUR)
@@ -1042,7 +1044,9 @@ class WorkingLengthDock(QWidget):
         tell(self.reading_words, "" if facts.electronic is None else electronic_words(facts.electronic))
         working = facts.proposal
         self.take_proposal.setEnabled(NEEDS["proposal"].met(self.session))
-        lines = [f"proposed {proposal_words(working)}, {working.status}"]
+        ends_at = proposal_end_words(working)
+        said = f"{proposal_words(working)} {ends_at}".rstrip()
+        lines = [f"proposed {said}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]

@@ -1,7 +1,8 @@
 """What a clinician sees of a canal at one glance: one number or none, and by sign and word how far it may be trusted. No Qt.
 
-Strip, plate and far view show this and nothing of their own. All of it follows from the canal's facts (`record/facts`): the
-number is the stop that card and report print, so that the screen can say no other.
+Strip, plate, far view and the label on the film show this and nothing of their own. All of it follows from the canal's facts
+(`record/facts`): the number is the stop that card and report print, so that the screen can say no other. The length that the
+stop is rounded down from is another figure, so each is named wherever it stands.
 """
 
 from __future__ import annotations
@@ -12,11 +13,11 @@ from attrs import frozen
 
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, CaseFacts
-from wlmeasure.share.result import no_stop_words
+from wlmeasure.share.result import limit_words, no_stop_words
 from wlmeasure.words import interval_words
 from wlmeasure_napari._guide import doubt_of
 
-__all__ = ["SIGNS", "Glance", "State", "glance_of", "glances"]
+__all__ = ["SIGNS", "STOP", "Glance", "State", "glance_of", "glances"]
 
 State = Literal["not measured", "not settled", "proposed", "decided", "again"]
 
@@ -28,6 +29,10 @@ SIGNS: Final[dict[State, str]] = {
     "again": "▲",
 }
 """A shape for each state, so that colour is never alone."""
+
+
+STOP: Final = "stop"
+"""What the number is, in the word that stands beside it everywhere."""
 
 
 @frozen
@@ -48,8 +53,8 @@ class Glance:
         The state in a few words, such as "decided by KO" or "read again".
     why
         What stands behind the word: what fell and why, or what a stop lacks; "" where there is nothing to say.
-    spread
-        The 95 % interval of the number, such as "± 0.7"; "" where it has none.
+    length, spread
+        The length that the stop is rounded down from, as "length 13.6 mm", and its 95 % interval, as "± 0.7"; "" without one.
     """
 
     canal: str
@@ -59,11 +64,12 @@ class Glance:
     decided: bool
     word: str
     why: str = ""
+    length: str = ""
     spread: str = ""
 
     @property
     def number(self) -> str:
-        """The digits, without a unit; "" without a number."""
+        """The digits of the stop, without a unit; "" without one."""
         return "" if self.setting_mm is None else f"{self.setting_mm:.1f}"
 
     @property
@@ -74,9 +80,14 @@ class Glance:
     @property
     def words(self) -> str:
         """All of it in one line, for a reader of screens."""
-        number = f"{self.number} mm" if self.number else "no number"
+        stop = f"{STOP} {self.number} mm" if self.number else "no stop"
+        return ", ".join(text for text in (self.canal, stop, self.word, self.why, self.measured) if text)
+
+    @property
+    def measured(self) -> str:
+        """What stands below the number: the length, and the point that it counts from."""
         point = f"from the {self.reference_point}" if self.reference_point else "from no point yet"
-        return ", ".join(text for text in (self.canal, number, self.word, self.why, point) if text)
+        return " ".join(text for text in (self.length, self.spread, point) if text)
 
 
 def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
@@ -107,6 +118,7 @@ def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
         decided=decision is not None,
         word=word,
         why=why,
+        length="" if stop is None else f"length {limit_words(stop.length_mm)}",
         spread=spread,
     )
 

@@ -17,7 +17,7 @@ from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
 from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
 from wlmeasure.trace.spline import arc_length
-from wlmeasure_napari._glance import glances
+from wlmeasure_napari._glance import STOP, glances
 from wlmeasure_napari._offer import is_film
 from wlmeasure_napari._session import Handle, Session
 
@@ -570,7 +570,7 @@ class Layers:
                 own = [k for k, handle in enumerate(handles) if handle.canal == glance.canal]
                 marked = [k for k in own if handles[k].role == "reference"] or own
                 if marked:
-                    number = glance.number if glance.decided else ""
+                    number = f"{STOP} {glance.number}" if glance.decided and glance.number else ""
                     said = ", ".join(text for text in (number, glance.word if glance.state == "again" else "") if text)
                     labels[marked[0]] = f"{glance.canal}  {said}".strip()
         layer.features = {"label": labels}

@@ -9,7 +9,7 @@ from qtpy.QtCore import QPointF, QRectF, QSize, Qt
 from qtpy.QtGui import QColor, QFontMetricsF, QPainter
 from qtpy.QtWidgets import QSizePolicy, QWidget
 
-from wlmeasure_napari._glance import Glance
+from wlmeasure_napari._glance import STOP, Glance
 from wlmeasure_napari._look import (
     HOLLOW,
     STEP_PX,
@@ -108,8 +108,7 @@ class Plate(QWidget):
     def _unit(self, painter: QPainter, at: float, foot: float, font: Any, colour: str) -> None:
         painter.setFont(font)
         painter.setPen(QColor(colour))
-        painter.drawText(QPointF(at, foot), "mm")
+        painter.drawText(QPointF(at, foot), f"mm {STOP}")
 
     def _foot(self, glance: Glance) -> str:
-        point = f"from the {glance.reference_point}" if glance.reference_point else "from no point yet"
-        return "\n".join(text for text in (" ".join(t for t in (glance.spread, point) if t), glance.why) if text)
+        return "\n".join(text for text in (glance.measured, glance.why) if text)

@@ -116,8 +116,7 @@ def _in_space(case: Case) -> Any:
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
     """The trace with other clicks, to be traced anew."""
-    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
-    return _by_hand(placed, "apical end", "path")
+    return _by_hand(trace.clicked(clicks), "apical end", "path")
 
 
 def _by_hand(trace: Trace, *marks: str) -> Trace:

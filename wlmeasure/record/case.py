@@ -12,10 +12,11 @@ import hashlib
 import json
 import os
 import re
+import struct
 from pathlib import Path, PureWindowsPath
 from typing import Any, Literal, get_args
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, NotWrittenError, TradeError
@@ -73,6 +74,7 @@ __all__ = [
     "case_schema",
     "case_to_json",
     "load_case",
+    "path_fingerprint",
     "save_case",
 ]
 
@@ -352,9 +354,18 @@ class Carried:
     extra: dict[str, Any] = extra_members()
 
 
+def path_fingerprint(path_px: tuple[tuple[float, float], ...]) -> str:
+    """SHA-256 of a path's points (N, 2), row and column as 64 bit floats, which a case file keeps exactly."""
+    flat = [value for point in path_px for value in point]
+    return hashlib.sha256(struct.pack(f"<{len(flat)}d", *flat)).hexdigest()
+
+
 @frozen
 class Trace:
-    """One canal on one film, orifice to apical end: the clicks and the accepted path, both."""
+    """One canal on one film, orifice to apical end: the clicks and the accepted path, both.
+
+    `doubted_path_sha256` is the fingerprint (:func:`path_fingerprint`) of the path that `path_doubt` was found for.
+    """
 
     film: str = member(Text(longest=40))
     reference_px: tuple[float, float] | None = member(Pair(), None)
@@ -363,6 +374,7 @@ class Trace:
     tracer: str | None = member(Text(longest=80), None)
     path_std_px: float | None = member(Number(least=0.0, most=100.0), None)
     path_doubt: float | None = member(Number(least=0.0, most=1.0), None)
+    doubted_path_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     apical_end: ApicalEnd = member(Choice(get_args(ApicalEnd)))
     apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
@@ -374,6 +386,24 @@ class Trace:
     def __attrs_post_init__(self) -> None:
         if self.clicks_px is None and self.path_px is None:
             raise CaseError("clicks_px or path_px must be given: a trace needs its points")
+
+    @property
+    def kept_doubt(self) -> float | None:
+        """The doubt that was kept with the path; None without one, or where the path is not the one that it was found for.
+
+        A file that names no path, as older ones, is believed: nothing tells whether its path was changed.
+        """
+        of = self.doubted_path_sha256
+        if of is not None and (self.path_px is None or of != path_fingerprint(self.path_px)):
+            return None
+        return self.path_doubt
+
+    def clicked(self, clicks_px: tuple[tuple[float, float], ...] | None) -> Trace:
+        """The trace through other clicks, to be traced anew: nothing that was kept with its path stays."""
+        return evolve(
+            self, clicks_px=clicks_px, path_px=None, tracer=None, path_std_px=None, path_doubt=None,
+            doubted_path_sha256=None,
+        )  # fmt: skip
 
     @property
     def crown_px(self) -> tuple[float, float] | None:

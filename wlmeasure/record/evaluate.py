@@ -39,7 +39,7 @@ from wlmeasure.measure.length import (
 )
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
-from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace
+from wlmeasure.record.case import FILES, Canal, Case, Entry, Film, KnownFile, Scale, Trace, path_fingerprint
 from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
@@ -351,8 +351,14 @@ def _with_path(result: TraceResult) -> Trace:
     trace, path = result.trace, result.path
     if trace.path_px is not None:
         return trace
+    stored, doubt = _stored(path), _kept_doubt(path)
     return evolve(
-        trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px, path_doubt=_kept_doubt(path)
+        trace,
+        path_px=stored,
+        tracer=path.tracer,
+        path_std_px=path.centre_std_px,
+        path_doubt=doubt,
+        doubted_path_sha256=None if doubt is None else path_fingerprint(stored),
     )
 
 
@@ -500,7 +506,7 @@ def _trace_canal(trace: Trace, film: FilmResult, others: list[Float64]) -> Canal
         return _traced_now(film, clicks, size, files, others)
     return stored_trace(
         film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files,
-        doubt=trace.path_doubt,
+        doubt=trace.kept_doubt,
     )  # fmt: skip
 
 

@@ -154,6 +154,7 @@ class FarView(_Cover):
         for place, glance in enumerate(self._glances):
             at = left + place * across
             name = f"{glance.canal} {glance.sign} "
+            painter.fillRect(QRectF(at, foot + STEP_PX, 0.6 * across, STEP_PX), QColor(glance.colour))
             painter.setFont(words)
             painter.setPen(QColor(look.of(glance)))
             painter.drawText(QPointF(at, foot), name)

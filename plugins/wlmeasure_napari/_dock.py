@@ -72,9 +72,9 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
-from wlmeasure_napari._glance import glance_of, glances
+from wlmeasure_napari._glance import glances
 from wlmeasure_napari._hands import KEYS
-from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._layers import canal_colour
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._look import type_of
 from wlmeasure_napari._loupe import Loupe
@@ -306,8 +306,8 @@ class WorkingLengthDock(QWidget):
         size, taper = session.file_size
         owned.show_value("film", self._fields["taper"], "" if size is None else size_words(size, taper))
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
-        found, facts = session.canal_result, session.canal_facts
-        self.plate.show_glance(None if found is None or facts is None else glance_of(found, facts))
+        every = glances(session.result, session.facts)
+        self.plate.show_glance(next((one for one in every if one.canal == session.canal_name), None))
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
 
@@ -1019,7 +1019,7 @@ class WorkingLengthDock(QWidget):
         tell(self.canal_length, "" if length is None or trace.lacks_reference else f"{measured_words(length)} {to_end}")
         tell(self.orifice_length, "\n".join(lines))
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
-        profile = profile_drawing(trace, CANAL_COLOUR)
+        profile = profile_drawing(trace, canal_colour(session, session.canal_name))
         self.profile.setVisible(profile is not None)
         if profile is not None:
             self.profile.setPixmap(drawn(profile, PROFILE_PX, self.devicePixelRatioF()))

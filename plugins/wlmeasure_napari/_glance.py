@@ -13,6 +13,7 @@ from attrs import frozen
 
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, CaseFacts
+from wlmeasure.share.figures import canal_colours
 from wlmeasure.share.result import limit_words, no_stop_words
 from wlmeasure.words import interval_words
 from wlmeasure_napari._guide import doubt_of
@@ -51,6 +52,8 @@ class Glance:
         Whether a person decided the number, be it that it no longer holds.
     word
         The state in a few words, such as "decided by KO" or "read again".
+    colour
+        The canal's own, as report and film have it; it says nothing of the state.
     why
         What stands behind the word: what fell and why, or what a stop lacks; "" where there is nothing to say.
     length, spread
@@ -63,6 +66,7 @@ class Glance:
     setting_mm: float | None
     decided: bool
     word: str
+    colour: str
     why: str = ""
     length: str = ""
     spread: str = ""
@@ -90,7 +94,7 @@ class Glance:
         return " ".join(text for text in (self.length, self.spread, point) if text)
 
 
-def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
+def glance_of(canal: CanalResult, facts: CanalFacts, colour: str) -> Glance:
     """One canal at a glance."""
     stop, decision, doubt = facts.stop, facts.decision, doubt_of(facts)
     state: State
@@ -117,6 +121,7 @@ def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
         setting_mm=None if stop is None else stop.setting_mm,
         decided=decision is not None,
         word=word,
+        colour=colour,
         why=why,
         length="" if stop is None else f"length {limit_words(stop.length_mm)}",
         spread=spread,
@@ -127,4 +132,6 @@ def glances(result: CaseResult | None, facts: CaseFacts | None) -> tuple[Glance,
     """Every canal of a case at a glance; none without a case."""
     if result is None or facts is None:
         return ()
-    return tuple(glance_of(canal, facts.of(canal.canal.name)) for canal in result.canals)
+    colours = canal_colours(result)
+    names = ((canal, canal.canal.name) for canal in result.canals)
+    return tuple(glance_of(canal, facts.of(name), colours[name]) for canal, name in names)

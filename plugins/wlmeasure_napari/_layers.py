@@ -15,14 +15,13 @@ from wlmeasure.image.display import local_contrast
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours
 from wlmeasure.trace.spline import arc_length
 from wlmeasure_napari._glance import STOP, glances
 from wlmeasure_napari._offer import is_film
 from wlmeasure_napari._session import Handle, Session
 
 __all__ = [
-    "CANAL_COLOUR",
     "CANAL_SHARE",
     "FILE_COLOUR",
     "Layers",
@@ -31,7 +30,6 @@ __all__ = [
     "pictured",
 ]
 
-CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
@@ -41,9 +39,9 @@ DELETED = "The film and what is measured on it are shown from the case: a layer 
 MODE = "The film stays as it lies: the viewer's own modes, which move it or draw on it, are put back."
 FOREIGN = "An image of another program lies beneath the film: what is measured is measured on the film alone."
 REORDERED = "The film lies beneath what is measured on it: its layers are kept in that order."
-# Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
-# both sides of a canal that lies on it.
-FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
+# Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the widest and shows on both
+# sides of a canal that lies on it. A canal keeps its colour in hand or not, so the one in hand is the wider one.
+FILE_SHARE, IN_HAND_SHARE, CANAL_SHARE = 1 / 150, 1 / 230, 1 / 420
 PAN = "pan_zoom"
 MARGIN = 0.05  # about a film that is shown whole
 LABEL_PT = 12
@@ -84,13 +82,14 @@ def measured_lines(session: Session, film_id: str) -> tuple[list[Any], list[str]
                 drawn = [path for piece, seen in trace.pieces for path in _dashed(piece, seen)]
                 paths += drawn
                 colours += [canal_colour(session, canal.canal.name)] * len(drawn)
-                widths += [CANAL_SHARE * line] * len(drawn)
+                share = IN_HAND_SHARE if canal.canal.name == session.canal_name else CANAL_SHARE
+                widths += [share * line] * len(drawn)
     return paths, colours, widths
 
 
 def canal_colour(session: Session, name: str) -> str:
-    """The canal in hand stands out."""
-    return CANAL_COLOUR if name == session.canal_name else OTHER_CANAL_COLOUR
+    """The one colour of a canal in a case, as report and cards have it."""
+    return CANAL_COLOURS[0] if session.result is None else canal_colours(session.result).get(name, CANAL_COLOURS[0])
 
 
 def _dashed(piece: Any, seen: bool) -> list[Any]:
@@ -464,14 +463,14 @@ class Layers:
             if handle == session.chosen
             else FILE_COLOUR
             if handle.role in ("scale", "rest")
-            else CANAL_COLOUR
+            else canal_colour(session, handle.canal)
             for handle, _ in handles
         ] + [PENDING_COLOUR] * len(pending)
         symbols = ["disc"] * len(points)
         trace = session.trace_result
         if trace is not None and trace.sharpest_px is not None:  # a mark, no handle
             points.append(trace.sharpest_px)
-            colours.append(CANAL_COLOUR)
+            colours.append(canal_colour(session, session.canal_name))
             symbols.append("diamond")
         layer.data = np.array(points, dtype=float).reshape(-1, 2)
         layer.selected_data = set()
@@ -511,7 +510,7 @@ class Layers:
         marks: list[tuple[Any, str, str, float, str]] = []  # place, colour, sign, size, words
         for item in items:
             dash = SURE_DASH if item.trusted else DOUBTED_DASH
-            colour = {"file": FILE_COLOUR, "canal": CANAL_COLOUR}.get(item.kind, CHOSEN_COLOUR)
+            colour = {"file": FILE_COLOUR, "canal": CANAL_COLOURS[0]}.get(item.kind, CHOSEN_COLOUR)
             if len(item.points_px) > 1:
                 pieces = [dashes(piece, *(share * longest for share in dash)) for piece in first.pieces(item)]
                 lines[FOCUS if item is focus else PROPOSED] += [(piece, colour) for piece in pieces]

@@ -79,6 +79,7 @@ class Plate(QWidget):
         if glance is None:
             draw_words(painter, QRectF(left, top, width, metrics.height()), "No canal yet", line, look.faint)
             return
+        painter.fillRect(QRectF(0.0, top, STEP_PX / 2, self.height() - 2.0 * top), QColor(glance.colour))
         name = metrics.elidedText(glance.canal, Qt.TextElideMode.ElideRight, width / 2)
         draw_words(painter, QRectF(left, top, width, metrics.height()), name, line, look.text)
         after = left + metrics.horizontalAdvance(name) + STEP_PX

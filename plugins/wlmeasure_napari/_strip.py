@@ -71,6 +71,8 @@ class Card(QAbstractButton):
             pen.setStyle(Qt.PenStyle.DashLine)
         painter.setPen(pen)
         painter.drawRoundedRect(room, STEP_PX / 2, STEP_PX / 2)
+        bar = QRectF(room.left(), room.top() + STEP_PX / 2, STEP_PX / 2, room.height() - STEP_PX)
+        painter.fillRect(bar, QColor(glance.colour))
         left, width = 1.5 * STEP_PX, self.width() - 3.0 * STEP_PX
         line, words = font_of(self.font(), sizes.line, bold=True), font_of(self.font(), sizes.words)
         metrics, top = QFontMetricsF(line), float(STEP_PX)

@@ -63,7 +63,7 @@ def test_a_decision_from_another_point_shows_no_number(molar):
     whole, _ = molar
     canal, facts = whole.canals[0], case_facts(whole).canals[0]
     other = evolve(facts, stop=None, reference_point="palatal cusp tip")
-    glance = glance_of(canal, other)
+    glance = glance_of(canal, other, "#e69f00")
     assert (glance.state, glance.number, glance.decided) == ("again", "", True)
 
 

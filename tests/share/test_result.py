@@ -136,7 +136,7 @@ def test_text_and_json_say_the_same_numbers(measured, name):
         assert re.search(rf"length +{canal['length_mm']:.1f} mm ± {1.96 * canal['length_std_mm']:.1f} ", block)
         assert f"(95 %: {low:.2f} to {high:.2f} mm)" in block
         film, electronic, working = canal["radiographic"], canal["electronic"], canal["working_length"]
-        assert re.search(rf"apex less 1.0 mm {film['length_mm']:.1f} mm ± {1.96 * film['std_mm']:.1f} ", block)
+        assert re.search(rf"apex less 1 mm   {film['length_mm']:.1f} mm ± {1.96 * film['std_mm']:.1f} ", block)
         if working is None:
             assert "WORKING LENGTH" not in block
             continue
@@ -172,7 +172,7 @@ def test_lengths_in_the_text_have_one_decimal(bench):
     """0.1 mm in the lengths; two decimals only in the interval and the budget, where they are uncertainties."""
     text = record_text(bench(canal_changes={"electronic_readings": READINGS}))
     assert "length           22.0 mm ± " in text
-    assert "apex less 1.0 mm 21.0 mm ± " in text
+    assert "apex less 1 mm   21.0 mm ± " in text
     assert "electronic       21.0 mm ± " in text
     assert re.search(r"WORKING LENGTH   not decided; proposed \d\d\.\d mm ", text)
     assert "stop setting     20.5 mm on a ruler, rounded down" in text
@@ -181,9 +181,9 @@ def test_lengths_in_the_text_have_one_decimal(bench):
 @pytest.mark.parametrize(
     ("changes", "label", "proposed"),
     [
-        ({}, "apex less 1.0 mm", "to the estimated constriction"),
+        ({}, "apex less 1 mm", "to the estimated constriction"),
         ({"apical_end": "apical foramen"}, "end less 0.5 mm", "to the estimated constriction"),
-        ({"apical_end": "open apex"}, "end less 1.0 mm", "to the estimated end of the canal"),
+        ({"apical_end": "open apex"}, "end less 1 mm", "to the estimated end of the canal"),
         ({"apical_end": "filling end"}, "from the film", ""),
     ],
 )

@@ -255,7 +255,7 @@ def film_label(film: RadiographicLength) -> str:
     if film.length_mm is None:
         return "from the film"
     end = "apex" if film.apex_length_mm is not None and not film.open_apex else "end"
-    return f"{end} less {film.allowance_mm:.1f} mm"
+    return f"{end} less {film.allowance_mm:g} mm"
 
 
 def film_words(film: RadiographicLength) -> str:

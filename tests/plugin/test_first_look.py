@@ -309,10 +309,14 @@ def test_in_the_window_from_film_to_traced_canal_by_keys(person, planted, monkey
     person.settle()
     assert not dock.look_line.isVisible()
     names = [layer.name for layer in person.viewer.layers]
-    assert names == ["film", "proposed", "in focus", "measured", "proposed points", "points"]
+    assert names == ["film", "proposed", "in focus", "measured", "names", "proposed points", "points"]
     layers = {layer.name: layer for layer in person.viewer.layers}
     assert layers["in focus"].edge_width > 1.5 * layers["proposed"].edge_width
-    assert [word for word in layers["proposed points"].features["label"] if word] == ["▶ file 1, sure"]
+    words = layers["names"].features["label"]
+    assert set(words) == {"▶ file 1, sure"}
+    colours = [tuple(colour) for colour in layers["names"].text.color.array]
+    assert colours.index(tuple(colours[-1])) == len(words) - 1  # dark copies about it, and then the words
+    assert set(colours[:-1]) == {(0.0, 0.0, 0.0, 1.0)}
     assert "proposed" in dock.next_line.text()
     assert dock.plate.glance.number == ""
 

@@ -67,6 +67,8 @@ class Answer:
     moved_px, moved_mm
         Greatest distance between what was proposed and what stands in the case now, 0 where it was not moved, None where it
         was not accepted; in mm by the film's files and objects of known length, None where it has none.
+    came_with
+        Label of the item that was answered in its stead: of a file's end the file, of a root end its canal; else None.
     """
 
     film: str
@@ -77,6 +79,7 @@ class Answer:
     canal: str | None = None
     moved_px: float | None = None
     moved_mm: float | None = None
+    came_with: str | None = None
 
     @property
     def words(self) -> str:
@@ -195,6 +198,7 @@ def _of_film(case: Case, film: Film) -> Iterator[Answer]:
             whole = owner[item.label]
         stands: object
         canal = None
+        came_with = None if whole == item.label else whole
         if whole in files:
             file, said = files[whole]
             at = {"upper end": 0, "tip": -1}.get(item.kind)
@@ -208,9 +212,9 @@ def _of_film(case: Case, film: Film) -> Iterator[Answer]:
         else:
             refused = items[whole].refused if whole in items else None
             if refused is None:
-                yield Answer(film.id, item, "not answered")
+                yield Answer(film.id, item, "not answered", came_with=came_with)
             else:
-                yield Answer(film.id, item, "refused", refused.by, refused.at)
+                yield Answer(film.id, item, "refused", refused.by, refused.at, came_with=came_with)
             continue
         if stands == (None,):  # the mark was taken away again
             yield Answer(film.id, item, "not answered")
@@ -218,7 +222,7 @@ def _of_film(case: Case, film: Film) -> Iterator[Answer]:
         moved = _apart(item.points_px, stands, (1.0, ratio))
         moved = 0.0 if moved <= STILL_PX else moved
         by_mm = None if pixel is None else (_apart(item.points_px, stands, pixel) if moved else 0.0)
-        yield Answer(film.id, item, "accepted", said.by, said.at, canal, moved, by_mm)
+        yield Answer(film.id, item, "accepted", said.by, said.at, canal, moved, by_mm, came_with)
 
 
 def _apart(one: object, other: object, unit: tuple[float, float]) -> float:

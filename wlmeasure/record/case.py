@@ -68,6 +68,7 @@ __all__ = [
     "StopSeated",
     "Trace",
     "UpperEnd",
+    "as_proposed",
     "case_content",
     "case_digest",
     "case_from_json",
@@ -85,6 +86,7 @@ LENGTH_MM = Number(least=1.0, most=60.0)
 UpperEnd = Literal["stop", "reference", "out of the picture"]
 StopSeated = Literal["yes", "not known"]
 PROPOSED_KINDS = ("file", "upper end", "tip", "canal", "root end", "orifice", "reference point")
+LOOKED = r"[^ ]+/[0-9a-f]{12}"  # the tracer of a path as a look proposed it: the network and its weights
 PATH_ENDS = ("seen", "out of the picture", "not seen")
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
@@ -222,6 +224,12 @@ class FileTaper:
     tracer: str | None = member(Text(longest=80), None)
     accepted: tuple[Accepted, ...] = member(ACCEPTED, ())
     extra: dict[str, Any] = extra_members()
+
+
+def as_proposed(one: KnownFile | PlainFile | FileTaper | Trace) -> bool:
+    """Whether its path is one that a network proposed and a person accepted: not drawn, and not traced anew since."""
+    named = one.path_px is not None and one.tracer is not None
+    return bool(one.accepted) and named and re.fullmatch(LOOKED, one.tracer or "") is not None
 
 
 Scale = KnownFile | PlainFile | KnownObject | Spacing | FileTaper

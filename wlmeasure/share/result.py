@@ -151,6 +151,7 @@ LOOKED_AT = {
     "click-off-path": "the path passes a click at a distance",
     "line-not-seen": "the canal is not seen along its trace",
     "line-faint": "the canal is hardly seen",
+    "proposal-faint": "the film alone hardly shows the canal that was proposed",
 }
 
 
@@ -686,7 +687,11 @@ def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str
     if curvature is None:
         return f"{FORMS[canal_form(angles)]}, Schneider {schneider_deg(angles):.0f}° (film without a scale)"
     if not curvature.determined:
-        return "not determined: too few points to show a bend"
+        # A dense path has no angle where that is too unsure, however many points it has.
+        few = curvature.schneider_deg is not None or "too few points" in dict(curvature.schneider_budget)
+        return (
+            f"not determined: {'too few points to show a bend' if few else 'the bend is too uncertain along this path'}"
+        )
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
     half = max(1.0, NORMAL_95 * curvature.schneider_std_deg)

@@ -203,7 +203,7 @@ def test_nobody_is_asked_for_a_word_without_initials_or_tooth(planted):
     made.first.begin()
     assert made.case is None
     assert labels(made)[0] == "file 1"  # shown before the tooth is known
-    for need in ("film and tooth", "initials"):
+    for need in ("^tooth must be entered", "initials"):
         with pytest.raises(wlmeasure.record.case.CaseError, match=need):
             made.first.accept()
         made.set_tooth("45")

@@ -116,7 +116,7 @@ class FarView(_Cover):
         wide = QFontMetricsF(whole).horizontalAdvance("88.8")
         fits = min(1.0, (room - film_px) / wide)  # in a narrow window everything is smaller, what is proposed as well
         number = font_of(self.font(), whole.pointSizeF() * fits * (1.0 if solid else HOLLOW), bold=True)
-        head = f"{glance.canal}   {glance.sign} {glance.word}"
+        head = f"{glance.canal}   {glance.sign} {glance.said}"
         draw_words(painter, QRectF(edge, edge, room - film_px, 3 * self.number_px), head, words, look.of(glance))
         foot = edge + 0.12 * self.height() + self.number_px
         colour = look.text if glance.state == "decided" else look.of(glance)

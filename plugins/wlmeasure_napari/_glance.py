@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, CaseFacts
@@ -36,6 +36,9 @@ STOP: Final = "stop"
 """What the number is, in the word that stands beside it everywhere."""
 
 
+MEASURING: Final = "being measured"
+
+
 @frozen
 class Glance:
     """One canal at a glance.
@@ -54,6 +57,8 @@ class Glance:
         The state in a few words, such as "decided by KO" or "read again".
     colour
         The canal's own, as report and film have it; it says nothing of the state.
+    measuring
+        Whether a step is being measured: the figures are still the last ones.
     why
         What stands behind the word: what fell and why, or what a stop lacks; "" where there is nothing to say.
     length, spread
@@ -67,6 +72,7 @@ class Glance:
     decided: bool
     word: str
     colour: str
+    measuring: bool = False
     why: str = ""
     length: str = ""
     spread: str = ""
@@ -85,7 +91,12 @@ class Glance:
     def words(self) -> str:
         """All of it in one line, for a reader of screens."""
         stop = f"{STOP} {self.number} mm" if self.number else "no stop"
-        return ", ".join(text for text in (self.canal, stop, self.word, self.why, self.measured) if text)
+        return ", ".join(text for text in (self.canal, stop, self.said, self.why, self.measured) if text)
+
+    @property
+    def said(self) -> str:
+        """The state in words, and that the figures are about to be new ones."""
+        return f"{MEASURING}, {self.word}" if self.measuring else self.word
 
     @property
     def measured(self) -> str:
@@ -128,10 +139,11 @@ def glance_of(canal: CanalResult, facts: CanalFacts, colour: str) -> Glance:
     )
 
 
-def glances(result: CaseResult | None, facts: CaseFacts | None) -> tuple[Glance, ...]:
-    """Every canal of a case at a glance; none without a case."""
+def glances(result: CaseResult | None, facts: CaseFacts | None, *, measuring: bool = False) -> tuple[Glance, ...]:
+    """Every canal of a case at a glance, `measuring` while its next figures are on their way; none without a case."""
     if result is None or facts is None:
         return ()
     colours = canal_colours(result)
     names = ((canal, canal.canal.name) for canal in result.canals)
-    return tuple(glance_of(canal, facts.of(name), colours[name]) for canal, name in names)
+    made = (glance_of(canal, facts.of(name), colours[name]) for canal, name in names)
+    return tuple(evolve(glance, measuring=measuring) for glance in made)

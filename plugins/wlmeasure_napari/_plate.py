@@ -83,7 +83,7 @@ class Plate(QWidget):
         name = metrics.elidedText(glance.canal, Qt.TextElideMode.ElideRight, width / 2)
         draw_words(painter, QRectF(left, top, width, metrics.height()), name, line, look.text)
         after = left + metrics.horizontalAdvance(name) + STEP_PX
-        said = f"{glance.sign} {glance.word}"
+        said = f"{glance.sign} {glance.said}"
         smaller = font_of(self.font(), sizes.words, bold=True)
         rise = metrics.ascent() - QFontMetricsF(smaller).ascent()
         said = QFontMetricsF(smaller).elidedText(said, Qt.TextElideMode.ElideRight, left + width - after)

@@ -89,7 +89,7 @@ class Card(QAbstractButton):
             painter.setFont(words)
             painter.setPen(QColor(look.faint))
             painter.drawText(QPointF(left + width - what, top + metrics.ascent()), STOP)
-        said = f"{glance.sign} {glance.word.split(',')[0]}"  # hollow digits say the rest
+        said = f"{glance.sign} {glance.said.split(',')[0]}"  # hollow digits say the rest
         below = glance.why if glance.state == "again" and glance.why else glance.length
         if below:  # two lines, neither of them cut in half
             said = "\n".join(
@@ -170,7 +170,7 @@ class CanalStrip(QWidget):
     def refresh(self) -> None:
         """Fill in from the session; a card stays the same widget while its place is the same, so that focus stays too."""
         session = self._session
-        found = glances(session.result, session.facts)
+        found = glances(session.result, session.facts, measuring=session.measuring)
         while len(self.cards) > len(found):
             self._drop(self.cards.pop())
         for place, glance in enumerate(found):

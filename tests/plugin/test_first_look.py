@@ -85,6 +85,30 @@ def outcomes(session):
     return {a.item.label: a.outcome for a in answers(session.case) if a.outcome != "not answered"}
 
 
+def test_while_a_length_is_measured_everything_shows_the_last_figures_and_says_so(session, monkeypatch):
+    """The list of upper ends, cards and number, at every change from the typed length to its result: none says otherwise."""
+    from wlmeasure_napari._glance import glances
+
+    session.first.accept()
+    assert session.upper_end == "no length"  # accepted: its length is not said yet
+    jobs, seen = [], []
+    session.work = lambda job, finish: jobs.append((job, finish))
+    monkeypatch.setattr(session, "_fits_anew", lambda _case: True)  # as with films in space, on another thread
+
+    def look():
+        (glance,) = glances(session.result, session.facts, measuring=session.measuring)
+        scaled = session.film.calibration is not None
+        seen.append((session.known_length_mm, session.upper_end, scaled, "being measured" in glance.words))
+
+    session.changed.connect(look)
+    session.do("length", lambda: session.set_known_length(21.5, 0.1))
+    ((job, finish),) = jobs
+    assert set(seen) == {(21.5, "stop", False, True)}
+    seen.clear()
+    finish(job)
+    assert set(seen) == {(21.5, "stop", True, False)}
+
+
 def test_all_is_shown_at_once_and_nothing_counts(session):
     """The tooth with the file first; what is less likely than `SAID`, and a root's end of a canal, are none of their own."""
     assert labels(session) == ["file 1", "canal 1", "canal 2", "reference point 1", "canal 3"]

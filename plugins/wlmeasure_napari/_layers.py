@@ -377,7 +377,9 @@ class Layers:
             self._shown = wanted
         layer.colormap = "gray_r" if self.inverted else "gray"
         framed, middle = (tuple(layer.scale[-2:]), layer.units), layer.world_to_data(center[-2:])
-        self._set_frame(layer)
+        # All at once: the viewer draws whenever a layer comes or goes, and complains of two units that it then finds.
+        for one in self._stack():
+            self._set_frame(one)
         turned, self._view = view != self._view, view
         if before is None:
             self._viewer.reset_view()

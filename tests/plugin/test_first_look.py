@@ -85,6 +85,31 @@ def outcomes(session):
     return {a.item.label: a.outcome for a in answers(session.case) if a.outcome != "not answered"}
 
 
+def test_whenever_a_layer_comes_or_goes_all_have_one_unit(planted, plugin):
+    """The viewer draws at each of these moments, and warns where it finds two units: pixels before a scale, mm with one."""
+    from napari.components import ViewerModel
+    from wlmeasure_napari._sessions import seat_of
+
+    model = ViewerModel()
+    seat = seat_of(model)
+    session, units = seat.session, []
+    session.aside = lambda job, finish: finish(job)
+    session.changed.connect(seat.layers.refresh)
+    for event in (model.layers.events.inserted, model.layers.events.removed):
+        event.connect(lambda _event: units.append({str(layer.units[-1]) for layer in model.layers}))
+    session.initials = "KO"
+    session.open_film(FILM)
+    session.set_tooth("45")
+    session.first.begin()
+    session.first.accept()
+    session.set_known_length(21.5, 0.1)
+    session.first.refuse()
+    session.remove_scale(0)  # the file is proposed again
+    assert {"pixel"} in units
+    assert {"millimeter"} in units
+    assert all(len(found) == 1 for found in units)
+
+
 def test_while_a_length_is_measured_everything_shows_the_last_figures_and_says_so(session, monkeypatch):
     """The list of upper ends, cards and number, at every change from the typed length to its result: none says otherwise."""
     from wlmeasure_napari._glance import glances

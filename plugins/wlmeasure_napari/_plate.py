@@ -109,7 +109,8 @@ class Plate(QWidget):
     def _unit(self, painter: QPainter, at: float, foot: float, font: Any, colour: str) -> None:
         painter.setFont(font)
         painter.setPen(QColor(colour))
-        painter.drawText(QPointF(at, foot), f"mm {STOP}")
+        # Raised by the tail of its "p": the line of the number is as high as the number.
+        painter.drawText(QPointF(at, foot - QFontMetricsF(font).descent()), f"mm {STOP}")
 
     def _foot(self, glance: Glance) -> str:
         return "\n".join(text for text in (glance.measured, glance.why) if text)

@@ -88,7 +88,8 @@ class Card(QAbstractButton):
             draw_number(painter, QPointF(left, foot), glance.number, number, colour, hollow=not solid)
             painter.setFont(words)
             painter.setPen(QColor(look.faint))
-            painter.drawText(QPointF(left + width - what, top + metrics.ascent()), STOP)
+            tail = QFontMetricsF(words).descent()  # of its "p": the line is as high as the name
+            painter.drawText(QPointF(left + width - what, top + metrics.ascent() - tail), STOP)
         said = f"{glance.sign} {glance.said.split(',')[0]}"  # hollow digits say the rest
         below = glance.why if glance.state == "again" and glance.why else glance.length
         if below:  # two lines, neither of them cut in half

@@ -494,7 +494,7 @@ class FirstLook:
         name, tooth = session.canal_name, self.tooth_of(item)
         if item.kind == "root end":
             clicks = (*(said.clicks_px or said.path_px or ())[:-1], point)
-            said = evolve(said, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
+            said = said.clicked(clicks)
         else:
             said = evolve(said, reference_px=point)
         session.take_case(edit.with_trace(case, name, said), lambda: self._go_on(tooth), takes_long="Measuring")

@@ -29,8 +29,8 @@ __all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse", "parse_hea
 MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 8_000_000
 """Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
 MAX_READS = 250_000
-"""Reads while a file is parsed, two or three an element: a report of ten films has 50 000; so many empty items of a sequence take
-three seconds (our parameter)."""
+"""Reads while a file is parsed, two or three an element: a report of ten films has 50 000, and so many empty items of a
+sequence take three seconds (our parameter)."""
 HEAD_BYTES = 500_000
 """Read of a file whose header alone is wanted, unless the header turns out to be longer (our parameter)."""
 MAX_HEADER_BYTES = 8_000_000

@@ -106,7 +106,9 @@ class ImageArchive:
         items = self._pages(
             lambda **page: self.client.search_for_instances(study_instance_uid=uid, fields=FIELDS, **page)
         )
-        lines = [found_from_json(item, study) or self._no_identifier("instance", "SOPInstanceUID", item) for item in items]
+        lines = [
+            found_from_json(item, study) or self._no_identifier("instance", "SOPInstanceUID", item) for item in items
+        ]
         if query.modalities:
             lines = [line for line in lines if line.modality in query.modalities]
         if any(line.kind == "film" and not line.teeth for line in lines):
@@ -157,8 +159,8 @@ class ImageArchive:
         """Refuse an answer that cannot be asked for: left out in silence, a film that is there would not be."""
         raise PacsRefusedError(
             f"{self.server.host} must give every {what} its identifiers, of digits and points: one of "
-            f"{printable(str(_first(item, TAGS[keyword])), 70)!r} is missing or none; nothing of it is taken; narrow the search, "
-            "and tell the archive's keeper"
+            f"{printable(str(_first(item, TAGS[keyword])), 70)!r} is missing or none; nothing of it is taken; narrow the "
+            "search, and tell the archive's keeper"
         )
 
     def locate(self, uid: str) -> Found | None:

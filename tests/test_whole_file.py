@@ -79,6 +79,17 @@ def test_a_block_that_fails_halfway_leaves_nothing_new(tmp_path: Path) -> None:
     assert names(tmp_path) == ["a.csv"]
 
 
+@pytest.mark.parametrize("whole", [whole_file, whole_folder])
+def test_a_disk_that_is_full_within_the_block_is_told_with_the_name(tmp_path: Path, whole) -> None:
+    """Whatever the block's own words are: a table is written piece by piece, and a library has words of its own."""
+    with (
+        pytest.raises(NotWrittenError, match=r"^a\.csv cannot be written: No space left on device$"),
+        whole(tmp_path / "a.csv"),
+    ):
+        raise OSError(errno.ENOSPC, "Error writing bytes to file")
+    assert names(tmp_path) == []
+
+
 def test_until_the_end_of_the_block_the_old_file_stands(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(b"old")

@@ -2,8 +2,8 @@
 
     python tests/bench/disk_full.py [--only WORD]
 
-Root alone can mount the small disk (a tmpfs). Each command runs with five amounts of room, from none to nearly enough. What is
-asked: status 1 and a line that names what could not be written; what stood there before is unchanged; no temporary file is left;
+Root alone can mount the small disk (a tmpfs). Each command runs with five amounts of room, from none to nearly enough. Asked
+is: status 1 and a line that names what could not be written; what stood there before is unchanged; no temporary file is left;
 an archive holds what it said it stored; and with room again the same command does its work. Ends with 1 where one does not.
 """
 

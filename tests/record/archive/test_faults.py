@@ -87,11 +87,9 @@ def test_an_archive_on_a_full_disk_is_read(tmp_path, bare, note, monkeypatch, le
     before = {path.name: path.stat().st_size for path in tmp_path.iterdir()}
     monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(100, 100, 0))
     check(str(tmp_path / "a.sqlite"), ["e1"])
-    with open_archive(str(tmp_path / "a.sqlite")) as archive:
-        with pytest.raises(
-            ArchiveError, match="cannot be written: the disk is full; make room first; nothing was stored"
-        ):
-            archive.append("P-2", note("e2"), on=archive.head("P-2"), **WHO)
+    told = "cannot be written: the disk is full; make room first; nothing was stored"
+    with open_archive(str(tmp_path / "a.sqlite")) as archive, pytest.raises(ArchiveError, match=told):
+        archive.append("P-2", note("e2"), on=archive.head("P-2"), **WHO)
     assert {path.name: path.stat().st_size for path in tmp_path.iterdir()} == before
 
 
@@ -216,7 +214,7 @@ def test_a_live_archive_on_a_read_only_disk_is_read_whole(open_folder, bare, not
     def read():
         with open_archive(str(disk / "archive.sqlite")) as archive:
             assert not verify(archive).findings
-            with pytest.raises(ArchiveError, match="is read-only; .*; nothing was stored"):
+            with pytest.raises(ArchiveError, match=r"is read-only; .*; nothing was stored"):
                 archive.append("P-2", note("e2"), on=archive.head("P-2"), **WHO)
             return [entry.id for entry in archive.load("P-2").case.entries]
 

@@ -85,7 +85,8 @@ class Archive:
         ArchiveConflictError
             The case has changed since `on`, or `on` is needed.
         ArchiveError
-            No case_id, or a new one with blanks around it; an entry that the archive has otherwise; the database cannot be written.
+            No case_id, or a new one with blanks around it; an entry that the archive has otherwise; the database cannot be
+            written.
         CaseError
             Entries that are no length record.
         """

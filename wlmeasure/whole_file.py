@@ -284,7 +284,7 @@ def _full(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno not in FULL:
+        if error.errno is None or error.errno not in FULL:
             raise
         raise _not_written(path, os.strerror(error.errno)) from None
 

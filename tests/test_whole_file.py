@@ -249,6 +249,21 @@ def test_what_a_killed_program_left_is_removed_by_the_next(tmp_path: Path) -> No
 
 
 @posix
+def test_what_sqlite_laid_beside_a_file_that_was_never_finished_is_removed(tmp_path: Path) -> None:
+    """Pages of patients' records; not those of a file that is still there, which a program may be writing."""
+    for name in ("0" * 16, "1" * 16):
+        for rest in ("-wal", "-shm", "-journal"):
+            (tmp_path / f".a.{name}.part{rest}").touch()
+    (tmp_path / f".a.{'1' * 16}.part").touch()
+    for path in tmp_path.iterdir():
+        if path.suffix != ".part":
+            os.utime(path, (0, 0))
+    write_whole(tmp_path / "a", b"new")
+    assert [name for name in names(tmp_path) if "0" * 16 in name] == []
+    assert len([name for name in names(tmp_path) if "1" * 16 in name]) == 4
+
+
+@posix
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_program_that_is_told_to_end_leaves_nothing(tmp_path: Path, monkeypatch, number: int) -> None:
     monkeypatch.setattr(os, "fsync", lambda _: signal.raise_signal(number))

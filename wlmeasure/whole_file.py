@@ -31,7 +31,7 @@ STREAMS = ("/dev/stdout", "/dev/stderr", "/dev/fd/", "/proc/")  # what is open a
 LEFT_AFTER_S = 60.0  # so old a half-written file must be before it counts as left behind (our parameter)
 FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))  # no reading ends with one of these
 _KEPT: ContextVar[list[str | os.PathLike[str]] | None] = ContextVar("kept", default=None)
-_LEFT = re.compile(r"[0-9a-f]{16}\.part")
+_LEFT = re.compile(r"[0-9a-f]{16}\.part(-wal|-shm|-journal)?")  # with what SQLite lays beside a database
 NAME_KEPT = 40  # signs of a file's name that stand in that of its temporary: together they stay below 255 bytes
 
 
@@ -164,11 +164,12 @@ def _remove_left(target: Path) -> None:
         import fcntl
 
         begin = f".{target.name[:NAME_KEPT]}."
-        found = [one for one in target.parent.iterdir() if one.name.startswith(begin)]
+        found = sorted(one for one in target.parent.iterdir() if one.name.startswith(begin))
     except (ImportError, OSError):
         return
     for left in found:
-        if not _LEFT.fullmatch(left.name[len(begin) :]):
+        is_ours = _LEFT.fullmatch(left.name[len(begin) :])
+        if is_ours is None or (is_ours[1] and os.path.lexists(left.with_name(left.name.removesuffix(is_ours[1])))):
             continue
         with suppress(OSError):
             handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW)

@@ -1,17 +1,18 @@
 """What one look finds on phantoms of known truth, beside a blind guess, today's finder, a trial's network and ideal maps.
 
     python tests/bench/look.py --levels real typical hard --count 300 [--first SEED] [--weights FILE.onnx] [--trial FILE.onnx]
-                               [--workers N] [--plain] [--json FILE]
+                               [--workers N] [--plain] [--json FILE] [--withheld THING ...]
 
 Level "flat" is another simulator (`tests/references/film_generator`: flat teeth, tone curves, compressions and pixel shapes
 of its own), none of whose films is trained on; it knows of files alone.
 
-Every row is measured on the same films. **Perhaps** is one look that was asked for what is less likely too; its items give the
-reliability. **Blind** says of each film what is true of another one of its level, scaled to the picture. **Ideal** is the
-assembly on maps drawn from the truth: what a network without faults would give. `--trial` is a network of six maps (file, tip,
-upper end, canals, root ends, orifices), put together like ours. Right means: a file within 0.3 mm over nine tenths of it, its
-tip and (in the picture) its upper end within 0.3 mm, none of them stated that is not there; a canal within 0.3 mm over nine
-tenths of what of it can be seen; root ends and references within 0.5 mm.
+Every row is measured on the same films. **Perhaps** is one look that was asked for what is less likely too; its items give
+the reliability. **Blind** says of each film what is true of another one of its level, scaled to the picture. **Ideal** is the
+assembly on maps drawn from the truth: what a network without faults would give. `--withheld` prints the rows twice, of films
+that show something that was kept out of the network's training, and of the others. `--trial` is a network of six maps (file,
+tip, upper end, canals, root ends, orifices), put together like ours. Right means: a file within 0.3 mm over nine tenths of
+it, its tip and (in the picture) its upper end within 0.3 mm, none of them stated that is not there; a canal within 0.3 mm
+over nine tenths of what of it can be seen; root ends and references within 0.5 mm.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ from wlmeasure.detect.network import WEIGHTS, Maps, load_network
 from wlmeasure.detect.prepare import Given, prepared
 from wlmeasure.detect.training.labels import FileLabel, Labels, draw
 from wlmeasure.detect.training.score import visible_canals
-from wlmeasure.detect.training.trials import Items, Trial, at_work, film, items_of, radiograph_of, scored
+from wlmeasure.detect.training.trials import Items, Trial, at_work, film, items_of, radiograph_of, scored, things_of
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.trace.file_ends import TipForm
 from wlmeasure.trace.find_file import find_files
@@ -279,6 +280,7 @@ def main() -> int:
     parser.add_argument("--trial", type=Path, help="the trial's network, which is not in the repository")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--plain", action="store_true", help="leave out the fits on the film")
+    parser.add_argument("--withheld", nargs="+", default=[], help="things that were kept out of the training")
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
     global _methods
@@ -297,6 +299,12 @@ def main() -> int:
             f"{time.perf_counter() - begin:.0f} s"
         )
         told[level] = {name: say(name, [t[name] for t in trials]) for name in _methods.names()}
+        if asked.withheld and level == "real":
+            unknown = [bool(things_of(t["blind"].seed, level) & set(asked.withheld)) for t in trials]
+            for words, part in (("withheld", True), ("known", False)):
+                rows = [t for t, one in zip(trials, unknown, strict=True) if one is part]
+                print(f"{len(rows)} of these films, {words}: {', '.join(asked.withheld)}")
+                told[f"{level}, {words}"] = {name: say(name, [t[name] for t in rows]) for name in _methods.names()}
         if weights is not None:
             own = [t["perhaps"] for t in trials]
             known = KINDS[:2] if level == FLAT else KINDS

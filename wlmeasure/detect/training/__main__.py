@@ -40,6 +40,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--widths", type=int, nargs=6, default=[16, 32, 64, 96, 128, 160])
     told = "families kept out of training: 'bone cells', 'chain figure', 'tooth ...', 'silver'"
     parser.add_argument("--withhold", nargs="*", default=[], help=told)
+    parser.add_argument("--until", type=float, default=0.0, help="seconds of all runs after which nothing is withheld")
     asked = parser.parse_args(arguments)
     begin = time.monotonic()
     from wlmeasure.detect.training.supply import Supply
@@ -57,17 +58,19 @@ def main(arguments: list[str] | None = None) -> int:
     with Supply(first, asked.workers, withheld=frozenset(asked.withhold)) as supply:  # the forks come before torch
         import torch
 
-        from wlmeasure.detect.training.loop import Plan, train
+        from wlmeasure.detect.training.loop import WITHHELD, Plan, train
 
         torch.manual_seed(asked.seed)
         left = asked.seconds - (time.monotonic() - begin) - EXPORT_S
         earlier = 0.0 if asked.resume is None else json.loads((asked.resume / "state.json").read_text())["trained_s"]
         plan = Plan(
             left, asked.planned or earlier + left, asked.batch, asked.rate, asked.pool, asked.least_films, asked.held,
-            tuple(asked.widths),
+            tuple(asked.widths), asked.until,
         )  # fmt: skip
         state = train(plan, supply, asked.out, asked.resume, card)
     _export(asked.out, state)
+    if (earlier_state := asked.out / WITHHELD / "state.json").exists():
+        _export(asked.out / WITHHELD, json.loads(earlier_state.read_text()))
     print(f"done after {time.monotonic() - begin:.0f} s", flush=True)
     return 0
 
@@ -91,7 +94,7 @@ def _export(out: Path, state: dict[str, Any]) -> None:
         "start": "random",
         "tells_periapical": True,
         "training": state,
-        "log_sha256": hashlib.sha256((out / LOG).read_bytes()).hexdigest(),
+        "log_sha256": hashlib.sha256(log.read_bytes()).hexdigest() if (log := out / LOG).exists() else None,
     }
     write_whole(out / "look.json", json.dumps(card, indent=1) + "\n", private=False)
 

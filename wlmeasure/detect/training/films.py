@@ -86,12 +86,13 @@ def _real(rng: np.random.Generator) -> dict[str, Any]:
 
 
 def families(sitting: Sitting) -> frozenset[str]:
-    """Families that a film of level "real" is of, before it is made: its bone, its software's chain, its teeth."""
+    """Families that a film of level "real" is of, before it is made: its bone, its software's chain, teeth and fillings."""
     names: set[str] = set()
     if sitting.chain is not None:
         names.add(f"chain {sitting.chain.kind}")
     if sitting.mouth is not None:
         names |= {f"tooth {tooth.kind}" for tooth in sitting.mouth.teeth}
+        names |= {f"filling {one.material}" for tooth in sitting.mouth.teeth for one in tooth.scene.fillings}
         if sitting.mouth.jaw is not None:
             names.add(f"bone {sitting.mouth.jaw.facts()['pattern']}")
     return frozenset(names)

@@ -21,14 +21,16 @@ from wlmeasure.detect.training.supply import Supply
 from wlmeasure.phantom.anatomy import LEVELS
 from wlmeasure.whole_file import whole_file, write_whole
 
-__all__ = ["LOG", "Plan", "Pool", "loss_of", "train"]
+__all__ = ["LOG", "WITHHELD", "Plan", "Pool", "loss_of", "train"]
 
 WARM_UP_STEPS = 300
 LEAST_RATE = 0.02
 """Of the highest learning rate, at the end."""
+RESTART = 0.5
+"""Of the highest learning rate, where it begins to fall for the second time; our parameter."""
 RARE = 9.0
 """How much more a pixel on a line or point counts than one beside; our parameter."""
-LOG, LOG_STEPS = "log.jsonl", 100
+LOG, LOG_STEPS, WITHHELD = "log.jsonl", 100, "withheld"
 CHECK_S = 45.0
 AVERAGE = 0.999
 """Decay of the averaged weights, which are the ones that are exported."""
@@ -41,7 +43,12 @@ WEIGHT = {
 
 @frozen
 class Plan:
-    """How a run is made. `seconds` is this run's; `planned_s` what all runs together are to take: the rate falls over it."""
+    """How a run is made. `seconds` is this run's; `planned_s` what all runs together are to take: the rate falls over it.
+
+    With `withheld_s` the rate falls once until then, while the supply withholds; the network of that moment, which has never
+    seen what was withheld, is kept in `withheld/`. Then nothing is withheld, and the rate falls again, from half its height
+    (warm restarts: Loshchilov and Hutter, SGDR, 2017).
+    """
 
     seconds: float
     planned_s: float
@@ -51,6 +58,16 @@ class Plan:
     least_films: int = 256
     held: int = 96
     widths: tuple[int, ...] = (16, 32, 64, 96, 128, 160)
+    withheld_s: float = 0.0
+
+    def rate_at(self, done_s: float) -> float:
+        """Share of the highest rate after so many seconds of all runs."""
+        height, share = 1.0, done_s / self.planned_s
+        if done_s < self.withheld_s:
+            share = done_s / self.withheld_s
+        elif self.withheld_s:
+            height, share = RESTART, (done_s - self.withheld_s) / max(self.planned_s - self.withheld_s, 1.0)
+        return LEAST_RATE + (height - LEAST_RATE) * 0.5 * (1.0 + math.cos(math.pi * min(share, 1.0)))
 
 
 class Pool:
@@ -130,8 +147,9 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
 def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict[str, Any]) -> dict[str, Any]:
     """Trains until the time is up and writes what is to go on with; returns the state that the card tells.
 
-    In `out`: `look.pt` (the averaged weights, those of the product), `network.pt` (the weights as they are trained),
-    `moments.pt` (the optimiser's), `state.json`, `log.jsonl`. All but `look.pt` are for `resume` alone.
+    In `out` (and its folder `withheld`, see `Plan`): `look.pt` (the averaged weights, those of the product), `network.pt` (the
+    weights as they are trained), `moments.pt` (the optimiser's), `state.json`, `log.jsonl`. All but `look.pt` are for `resume`
+    alone.
     """
     begin = time.monotonic()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -150,6 +168,9 @@ def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict
     seeds = [supply.first, supply.first]
     levels: dict[str, int] = {}
     log = _log(out, resume)
+    released = state["trained_s"] >= plan.withheld_s
+    if plan.withheld_s and released:
+        supply.release()
     checked = logged = time.monotonic()
     sums, since = torch.zeros(len(Channel) + 2, device=device), 0
     while True:
@@ -164,9 +185,11 @@ def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict
         if len(pool) < plan.least_films:
             continue
         done_s = state["trained_s"] + (now - begin)
-        share = min(done_s / plan.planned_s, 1.0)
-        rate = min(1.0, (state["steps"] + 1) / WARM_UP_STEPS)
-        rate *= LEAST_RATE + (1.0 - LEAST_RATE) * 0.5 * (1.0 + math.cos(math.pi * share))
+        if not released and done_s >= plan.withheld_s:
+            _write(out / WITHHELD, network, averaged, optimiser, state, done_s, seeds, levels, card)
+            supply.release()
+            released = True
+        rate = min(1.0, (state["steps"] + 1) / WARM_UP_STEPS) * plan.rate_at(done_s)
         for group in optimiser.param_groups:
             group["lr"] = plan.rate * rate
         window = WINDOWS[int(torch.randint(0, len(WINDOWS), (1,)))]
@@ -266,6 +289,7 @@ def _write(
         "network.pt": {k: v.detach().cpu() for k, v in network.state_dict().items()},
         "moments.pt": {k: {n: t.detach().cpu() for n, t in v.items()} for k, v in moments.items()},
     }
+    out.mkdir(exist_ok=True)
     for name, content in kept.items():
         with whole_file(out / name, private=False) as path:
             torch.save(content, path)

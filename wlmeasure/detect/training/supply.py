@@ -40,8 +40,8 @@ class Arrived:
 class Supply:
     """`workers` processes that make the films of seeds `first`, `first` + 1, ... without end.
 
-    Films of the families `withheld` (`films.families`) are left out. Worker k makes every `workers`-th seed: a film is the
-    same whoever makes it. Use it as a context; start it before a GPU is touched, since the processes are forks.
+    Films of the families `withheld` (`films.families`) are left out until `release`. Worker k makes every `workers`-th seed:
+    a film is the same whoever makes it. Use it as a context; start it before a GPU is touched, since the processes are forks.
     """
 
     def __init__(self, first: int, workers: int, *, slots: int = 128, withheld: frozenset[str] = frozenset()) -> None:
@@ -53,6 +53,7 @@ class Supply:
         self._full: multiprocessing.Queue[tuple[int, int, str, float, bool]] = context.Queue()
         for slot in range(slots):
             self._free.put(slot)
+        self._released = context.Event()
         self._processes = [
             context.Process(target=self._make, args=(first + k, withheld), daemon=True) for k in range(workers)
         ]
@@ -80,7 +81,7 @@ class Supply:
         cv2.setNumThreads(1)
         while True:
             try:
-                film = film_of(seed, withheld)
+                film = film_of(seed, frozenset() if self._released.is_set() else withheld)
             except Exception:  # one bad draw must not cost a run of minutes a core; it is printed with its seed
                 print(f"seed {seed}:", traceback.format_exc(), file=sys.stderr, flush=True)
                 film = None
@@ -101,6 +102,10 @@ class Supply:
                 raise RuntimeError("films: every process that makes them has ended; see what they printed") from None
             return None
         return Arrived(*told, *self._views(told[0]))
+
+    def release(self) -> None:
+        """From here on nothing is withheld; films that wait in their slots are older."""
+        self._released.set()
 
     def give_back(self, film: Arrived) -> None:
         """Lets the film's slot be filled again."""

@@ -13,14 +13,14 @@ from attrs import field, frozen
 from numpy.typing import NDArray
 
 from wlmeasure.detect.look import Look
-from wlmeasure.detect.training.films import labelled
+from wlmeasure.detect.training.films import families, labelled
 from wlmeasure.detect.training.labels import Labels
 from wlmeasure.detect.training.score import Scored, canals_scored, files_scored, point_hits
 from wlmeasure.errors import PhantomError
 from wlmeasure.image.radiograph import Radiograph
-from wlmeasure.phantom.make import Phantom
+from wlmeasure.phantom.make import Phantom, set_up
 
-__all__ = ["Items", "Trial", "at_work", "film", "items_of", "options_of", "scored"]
+__all__ = ["Items", "Trial", "at_work", "film", "items_of", "options_of", "scored", "things_of"]
 
 Float64 = NDArray[np.float64]
 
@@ -75,6 +75,11 @@ def film(seed: int, level: str) -> tuple[Phantom, Labels] | None:
         return labelled(seed, level, options_of(seed, level))
     except PhantomError:
         return None
+
+
+def things_of(seed: int, level: str) -> frozenset[str]:
+    """What of `THINGS` the film of a seed shows, as far as its families tell."""
+    return frozenset(name.split(" ", 1)[1] for name in families(set_up(seed, level, options_of(seed, level))))
 
 
 def items_of(look: Look) -> Items:

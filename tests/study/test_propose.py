@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import signal
 from pathlib import Path
 
@@ -116,6 +117,12 @@ def test_nothing_of_a_proposed_case_is_measured(alone):
     assert result.canals == ()
     assert result.films[0].calibration is None
     assert result.films[0].file_traces == ()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no file modes")
+def test_names_of_films_are_for_the_owner_alone(alone):
+    """A film is often named after its patient, and so are what is proposed on it."""
+    assert alone.stat().st_mode & 0o077 == 0
 
 
 def test_the_same_by_two_processes(films, weights, alone, tmp_path):

@@ -152,8 +152,9 @@ def propose(
         "weights": None if weights is None else str(weights.absolute()),
         "perhaps": perhaps,
     }
+    out.mkdir(mode=0o700, parents=True, exist_ok=True)  # films are often named after patients
     for part in ("cases", "pictures", ".journal"):
-        (out / part).mkdir(parents=True, exist_ok=True)
+        (out / part).mkdir(exist_ok=True)
     failed = dict(refused)
     jobs: list[Job] = []
     for name, path in films:

@@ -7,6 +7,7 @@ from itertools import groupby
 
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.share.page import Block, Card, Cards, Figure, Heading, Key, Page, Remarks, Row, Table, Text
+from wlmeasure.study.clicks import click_errors
 from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.correlation import FORMS
 from wlmeasure.study.path_agreement import PARTS, PathAgreement
@@ -22,7 +23,7 @@ from wlmeasure.study.plots import (
 )
 from wlmeasure.study.readings import Readings
 from wlmeasure.study.summary import Pair, Summary
-from wlmeasure.study.words import interval, number, percent
+from wlmeasure.study.words import click_words, interval, number, percent
 from wlmeasure.study.worst import Worst
 
 __all__ = ["observers_page"]
@@ -81,6 +82,10 @@ def observers_page(
         blocks += _definition(readings.of(definition=whole.definition), whole, groups)
     if paths is not None:
         blocks += _paths(paths, main.observers)
+    clicks = click_errors(drawn)
+    if clicks:
+        rows = tuple((one.observer, click_words(one)) for one in clicks)
+        blocks += [Heading(2, "Clicks on ends that were marked again"), Table(rows, ("observer", "SD, pixels"))]
     if worst:
         blocks += _worst(worst, drawn, film, main.observers)
     blocks.append(Heading(2, "How it was computed"))

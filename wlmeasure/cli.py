@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from wlmeasure.cli_output import now, number, page_content, print_json, program, whole
-from wlmeasure.errors import ImageError, PacsError, WlmeasureError, fault_words, one_line
+from wlmeasure.errors import CaseError, ImageError, PacsError, WlmeasureError, fault_words, one_line
 from wlmeasure.whole_file import keep, keeping
 
 TYPE_CHECKING = False
@@ -463,7 +463,12 @@ def _clicks(said: str) -> Clicks:
     except ValueError:
         keep([said])
         return load_clicks(said).clicks
-    return Clicks(std_px=px, source="stated")
+    try:
+        return Clicks(std_px=px, source="stated")
+    except CaseError:
+        raise WlmeasureError(
+            f"--clicks must be more than 0 and at most 50 px: {said}; say how far a click is off (one standard deviation)"
+        ) from None
 
 
 def _save_beside(case: Case, out: str, told: TextIO) -> None:

@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from attrs import evolve
 from scipy import stats
 
 from wlmeasure.errors import StudyError
 from wlmeasure.study.clicks import LEAST_REPEATS, click_errors, click_profile
 from wlmeasure.study.collect import DrawnPath
+from wlmeasure.study.rebuild import measured_again
 
 DOWN = np.array([[50.0, 80.0], [400.0, 80.0], [900.0, 80.0]])
 ASLANT = np.array([[50.0, 80.0], [400.0, 300.0], [750.0, 520.0]])
@@ -62,6 +64,14 @@ def test_observers_stand_apart_and_who_drew_once_says_nothing():
     found = click_errors([*paths, *drawn(rng, DOWN, (1.0, 1.0), 3, 1, observer="EF")])
     assert [one.observer for one in found] == ["AB", "CD"]
     assert found[1].along_px / found[0].along_px == pytest.approx(3.0, rel=0.25)
+
+
+def test_a_published_path_is_measured_again_with_the_clicks_that_its_case_named(make_canals):
+    head, features = make_canals(1)
+    one = evolve(features[0], calibration="f2", path_std_px=0.5, length_mm=20.0)
+    three = evolve(one, extra={"click_std_px": 3.0})
+    made = [measured_again(head, feature).length for feature in (one, three)]
+    assert made[1].end_std_mm == pytest.approx(3.0 * made[0].end_std_mm)
 
 
 def test_too_few_repeats_and_copies_are_refused():

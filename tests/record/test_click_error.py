@@ -16,6 +16,7 @@ from wlmeasure.record.case import Clicks, case_digest, case_from_json, load_case
 from wlmeasure.record.click_profile import ClickProfile, load_clicks, save_clicks
 from wlmeasure.record.edit import with_clicks
 from wlmeasure.record.evaluate import evaluate
+from wlmeasure.share.report import report_file
 from wlmeasure.share.result import record_text, result_json
 
 STATED = {"std_px": 2.0, "from": "stated"}
@@ -82,7 +83,10 @@ def test_a_pixel_that_is_said_is_the_pixel_that_is_taken_without_a_word(body, me
 
 
 def test_the_budget_says_whose_clicks_and_how_they_are_known(body, measure):
-    assert "(clicks 2.1 px, from 24 repeats of AB)" in record_text(measure(said(body, LEARNED)))
+    made = measure(said(body, LEARNED))
+    assert "(clicks 2.1 px, from 24 repeats of AB)" in record_text(made)
+    page = report_file(made, "a.html", made_at="2026-12-01", program="test").content.decode()
+    assert "Reckoned with clicks 2.1 px, from 24 repeats of AB." in page
     assert Clicks(std_px=1.5, by="AB", source="stated").words == "clicks 1.5 px, stated of AB"
 
 

@@ -370,7 +370,7 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str,
         (Heading(3, "The apical end, 5 mm wide"), Figure(close, "")),
         (
             *_terms("What makes the length uncertain", trace.length.budget, trace.advice),
-            *(() if trace.film.clicks is None else (Text(f"{trace.film.clicks.words.capitalize()}.", small=True),)),
+            *(() if trace.film.clicks is None else (Text(f"Reckoned with {trace.film.clicks.words}.", small=True),)),
         ),
     )
     table = Table(tuple(_curvature_rows(bend)), numbers=(1,))

@@ -665,7 +665,8 @@ def test_unusual_lengths_are_flagged_and_measured(run, save, body, length):
 def test_a_process_ends_with_the_same_statuses_and_streams(save, body, tmp_path):
     good = outside("measure", save())
     assert (good.returncode, good.stderr) == (0, "")
-    assert "WORKING LENGTH   not decided; proposed 20.6 mm (19.2 to 21.9)  film only" in good.stdout
+    proposed = "proposed 20.6 mm (19.2 to 21.9)  to the estimated constriction  film only"
+    assert f"WORKING LENGTH   not decided; {proposed}" in good.stdout
     broken = copy.deepcopy(body)
     broken["tooth"] = "99"
     bad = outside("measure", save(broken, "b.wl.json"))

@@ -23,6 +23,12 @@ def test_ctrl_c_ends_without_a_word(monkeypatch, capsys):
     assert capsys.readouterr() == ("", "")
 
 
+def test_ctrl_c_while_the_words_are_looked_up(monkeypatch, capsys):
+    monkeypatch.setattr("wlmeasure.cli._parser", lambda _: signal.raise_signal(signal.SIGINT))
+    assert main(["measure", MOLAR]) == 130
+    assert capsys.readouterr() == ("", "")
+
+
 def test_ctrl_c_in_the_middle_of_a_file_leaves_nothing_of_it(monkeypatch, tmp_path):
     real = os.fsync
 

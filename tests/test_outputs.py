@@ -1,5 +1,6 @@
 """What the commands leave on a disk: for whose eyes, never over what they read, nothing half made."""
 
+import errno
 import json
 import os
 import shutil
@@ -78,6 +79,18 @@ def test_files_that_concern_a_patient_are_for_their_owner_alone(case, tmp_path, 
     assert all(path.startswith("study/") for path in open_to_others), open_to_others
     assert modes["study/key.json"] == ("study init", 0o600)
     assert modes["study/study.json"][1] & 0o044  # what every observer reads
+
+
+def test_a_full_disk_is_no_fault_of_a_films_header(case, tmp_path, capsys, monkeypatch):
+    def full(_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    film = next((case.parent.parent / "films").iterdir())
+    monkeypatch.setattr(os, "fsync", full)
+    assert main(["deidentify", str(film), "--out", str(tmp_path / "clean"), "--no-text-in-pixels"]) == 1
+    told = capsys.readouterr().err
+    assert "0001.png cannot be written: No space left on device" in told
+    assert "header" not in told
 
 
 ONTO = [

@@ -79,6 +79,17 @@ def test_a_block_that_fails_halfway_leaves_nothing_new(tmp_path: Path) -> None:
     assert names(tmp_path) == ["a.csv"]
 
 
+@pytest.mark.parametrize("whole", [whole_file, whole_folder])
+def test_a_disk_that_is_full_within_the_block_is_told_with_the_name(tmp_path: Path, whole) -> None:
+    """Whatever the block's own words are: a table is written piece by piece, and a library has words of its own."""
+    with (
+        pytest.raises(NotWrittenError, match=r"^a\.csv cannot be written: No space left on device$"),
+        whole(tmp_path / "a.csv"),
+    ):
+        raise OSError(errno.ENOSPC, "Error writing bytes to file")
+    assert names(tmp_path) == []
+
+
 def test_until_the_end_of_the_block_the_old_file_stands(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(b"old")
@@ -235,6 +246,21 @@ def test_what_a_killed_program_left_is_removed_by_the_next(tmp_path: Path) -> No
         write_whole(tmp_path / "a", b"another's")
         assert mine.exists()
     assert names(tmp_path) == sorted([other.name, "a"])
+
+
+@posix
+def test_what_sqlite_laid_beside_a_file_that_was_never_finished_is_removed(tmp_path: Path) -> None:
+    """Pages of patients' records; not those of a file that is still there, which a program may be writing."""
+    for name in ("0" * 16, "1" * 16):
+        for rest in ("-wal", "-shm", "-journal"):
+            (tmp_path / f".a.{name}.part{rest}").touch()
+    (tmp_path / f".a.{'1' * 16}.part").touch()
+    for path in tmp_path.iterdir():
+        if path.suffix != ".part":
+            os.utime(path, (0, 0))
+    write_whole(tmp_path / "a", b"new")
+    assert [name for name in names(tmp_path) if "0" * 16 in name] == []
+    assert len([name for name in names(tmp_path) if "1" * 16 in name]) == 4
 
 
 @posix

@@ -46,9 +46,9 @@ def _told(error: WlmeasureError) -> str:
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     given = sys.argv[1:] if argv is None else argv
-    arguments = _parser(given).parse_args(given)
     gc.disable()  # one short run: collecting while the rooms load costs a tenth of it and frees nothing
     try:
+        arguments = _parser(given).parse_args(given)
         with _ended_by_signals(), keeping():
             arguments.run(arguments)
         sys.stdout.flush()  # here, so that a full disk is one line and a status, not a complaint after the end

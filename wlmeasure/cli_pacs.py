@@ -115,6 +115,8 @@ def _get(arguments: argparse.Namespace) -> None:
         _bar_away()
     if arguments.json:
         print_json(got_json(done))
+    elif not done:
+        print("nothing found")
     if bad := [one for one in done if one.error is not None]:
         raise WlmeasureError(f"{len(bad)} of {len(done)} instances were not got: see above")
 

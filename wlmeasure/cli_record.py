@@ -36,7 +36,7 @@ def add_record_words(record: argparse.ArgumentParser, formatter: Formatter) -> N
     add.add_argument("--id", metavar="CASE_ID", help="the case's id, where the file has none; no names")
     add.add_argument("--on", type=whole, metavar="ROW", help="the state that this was made from: the row `show` gives")
     add.add_argument("--by", metavar="NAME", help="who stores it (the user of this computer)")
-    add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic length'")
+    add.add_argument("--kind", metavar="KIND", help="add one entry of this kind, such as 'electronic reading'")
     add.add_argument("--canal", metavar="CANAL", help="the entry's canal; none for the whole tooth")
     add.add_argument(
         "--set",

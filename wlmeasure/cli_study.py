@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from typing import TextIO
 
     from wlmeasure.image.radiograph import Radiograph
+    from wlmeasure.study.anchored import Anchored
     from wlmeasure.study.clicks import ClickError
     from wlmeasure.study.collect import Collected
     from wlmeasure.study.manifest import Study
@@ -99,6 +100,11 @@ def add_study_words(study: argparse.ArgumentParser, formatter: Formatter) -> Non
         metavar="WHAT[:A,B]",
         help="names or measures or nothing, from all or from some; may be repeated (names and measures)",
     )
+    init.add_argument(
+        "--from-proposals",
+        metavar="A,B",
+        help="observers who begin from what a network proposed (films: case files of `propose`); they count in no agreement",
+    )
     init.add_argument("--refer", action="store_true", help="refer to the films where they lie, and copy none")
     status = word("status", "how far every observer is, and which results break the protocol", _status)
     status.add_argument("folder", metavar="DIR")
@@ -173,6 +179,7 @@ def _progress(done: int, of: int) -> None:
 def _observers(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
+    from wlmeasure.study.anchored import anchored
     from wlmeasure.study.clicks import click_errors
     from wlmeasure.study.path_agreement import path_agreement
     from wlmeasure.study.readings import load_readings
@@ -201,18 +208,19 @@ def _observers(arguments: argparse.Namespace) -> None:
     within = None if arguments.within is None else tuple(arguments.within)
     found = summaries(readings, within=within, varies=arguments.true_value == "varies")
     paths = None if collected is None else path_agreement(collected.paths)
+    apart = anchored(readings)
     left_out = () if collected is None else collected.left_out
     clicks = () if collected is None else click_errors(collected.paths)
     if arguments.json:
-        print_json(observers_json(found, paths, left_out, clicks))
+        print_json(observers_json(found, paths, left_out, apart, clicks))
     else:
-        print(observers_text(found, paths, clicks), end="")
+        print(observers_text(found, paths, apart, clicks), end="")
         for text in left_out:
             print(f"! left out: {text}")
     if arguments.clicks is not None:
         _write_clicks(clicks, Path(arguments.clicks), sys.stderr if arguments.json else sys.stdout)
     if arguments.out is not None or arguments.walk is not None:
-        _write(arguments, readings, found, paths, study, collected, film)
+        _write(arguments, readings, found, paths, apart, study, collected, film)
 
 
 def _write_clicks(errors: Sequence[ClickError], folder: Path, told: TextIO) -> None:
@@ -242,6 +250,7 @@ def _write(
     table: Readings,
     summaries: list[Summary],
     agreement: PathAgreement | None,
+    apart: Anchored | None,
     study: Study | None,
     made: Collected | None,
     film: Callable[[str], Radiograph] | None,
@@ -253,7 +262,7 @@ def _write(
     from wlmeasure.study.worst import worst, write_walk
     from wlmeasure.whole_file import write_whole
 
-    far = worst(table, summaries[0].definition, arguments.worst)
+    far = worst(table, table.definitions[0], arguments.worst)
     told = sys.stderr if arguments.json else sys.stdout
     if arguments.out is not None:
         out = Path(arguments.out)
@@ -269,6 +278,7 @@ def _write(
                 worst=far,
                 film=film,
                 left_out=() if made is None else made.left_out,
+                apart=apart,
                 made_at=_now(),
                 program=program(),
             ),
@@ -311,6 +321,7 @@ def _init(arguments: argparse.Namespace) -> None:
         tooth=typed_tooth(arguments.tooth),
         canals=_names(arguments.canals),
         hidden=_hidden(arguments.hide, observers),
+        from_proposals=_names(arguments.from_proposals or ""),
         copy=not arguments.refer,
         program=program(),
     )
@@ -318,6 +329,8 @@ def _init(arguments: argparse.Namespace) -> None:
     films = sum(len(observer.tasks) for observer in study.observers)
     print(f"{arguments.folder}: {len(study.films)} films, {len(study.observers)} observers, {films} readings to make")
     print("key.json holds the films' own names: keep it away from the observers")
+    if study.protocol.from_proposals is not None:
+        print(study.protocol.from_proposals.words)
     for text in made.remarks:
         print(f"! {text}")
 

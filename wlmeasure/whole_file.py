@@ -13,6 +13,7 @@ name is flushed too (POSIX).
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import stat
@@ -28,8 +29,9 @@ __all__ = ["alone", "keep", "keeping", "whole_file", "whole_folder", "write_whol
 
 STREAMS = ("/dev/stdout", "/dev/stderr", "/dev/fd/", "/proc/")  # what is open already, which another may be writing to
 LEFT_AFTER_S = 60.0  # so old a half-written file must be before it counts as left behind (our parameter)
+FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))  # no reading ends with one of these
 _KEPT: ContextVar[list[str | os.PathLike[str]] | None] = ContextVar("kept", default=None)
-_LEFT = re.compile(r"[0-9a-f]{16}\.part")
+_LEFT = re.compile(r"[0-9a-f]{16}\.part(-wal|-shm|-journal)?")  # with what SQLite lays beside a database
 NAME_KEPT = 40  # signs of a file's name that stand in that of its temporary: together they stay below 255 bytes
 
 
@@ -66,13 +68,14 @@ def whole_file(path: str | os.PathLike[str], *, replace: bool = True, private: b
     Raises
     ------
     NotWrittenError
-        It cannot be written. What the block itself raises goes on unchanged.
+        It cannot be written, or the disk is full while the block writes. What else the block raises goes on unchanged.
     """
     path = Path(path)
     with _told(path):
         target, old = _target(path, replace=replace)
     if old is not None and (not stat.S_ISREG(old.st_mode) or _is_stream(path)):
-        yield path
+        with _full(path):
+            yield path
         return
     temporary = target.with_name(f".{target.name[:NAME_KEPT]}.{os.urandom(8).hex()}.part")
     _remove_left(target)
@@ -82,7 +85,8 @@ def whole_file(path: str | os.PathLike[str], *, replace: bool = True, private: b
             mode = 0o600 if private or old is not None else 0o666
             held = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
             _lock(held)
-        yield temporary
+        with _full(path):
+            yield temporary
         with _told(path):
             if old is not None:
                 temporary.chmod(old.st_mode & 0o777)
@@ -160,11 +164,12 @@ def _remove_left(target: Path) -> None:
         import fcntl
 
         begin = f".{target.name[:NAME_KEPT]}."
-        found = [one for one in target.parent.iterdir() if one.name.startswith(begin)]
+        found = sorted(one for one in target.parent.iterdir() if one.name.startswith(begin))
     except (ImportError, OSError):
         return
     for left in found:
-        if not _LEFT.fullmatch(left.name[len(begin) :]):
+        is_ours = _LEFT.fullmatch(left.name[len(begin) :])
+        if is_ours is None or (is_ours[1] and os.path.lexists(left.with_name(left.name.removesuffix(is_ours[1])))):
             continue
         with suppress(OSError):
             handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW)
@@ -197,7 +202,8 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
         with _told(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             temporary.mkdir(mode=0o700)
-        yield temporary
+        with _full(path):
+            yield temporary
         with _told(path):
             for one in temporary.rglob("*"):
                 one.chmod(0o700 if one.is_dir() else 0o600)
@@ -271,6 +277,17 @@ def _told(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise _not_written(path, error) from None
+
+
+@contextmanager
+def _full(path: Path) -> Iterator[None]:
+    """A disk without room is told with the file's name, whatever has filled it; any other error of the block is its own."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno is None or error.errno not in FULL:
+            raise
+        raise _not_written(path, os.strerror(error.errno)) from None
 
 
 def _not_written(path: Path, reason: OSError | str) -> NotWrittenError:

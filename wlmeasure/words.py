@@ -19,6 +19,7 @@ MEMBER_WORDS = {
     "apex_visibility": "visibility of the apex",
     "clicks_px": "clicked points",
     "col_over_row": "ratio of column to row spacing",
+    "doubted_path_sha256": "fingerprint of the path that was doubted",
     "distance_std_mm": "give or take of the distance",
     "file_tip_px": "file's tip",
     "film_sha256": "film",

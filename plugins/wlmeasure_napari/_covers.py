@@ -11,7 +11,7 @@ from qtpy.QtCore import QEvent, QPointF, QRectF, Qt
 from qtpy.QtGui import QColor, QFontMetricsF, QPainter, QPixmap
 from qtpy.QtWidgets import QFrame, QLabel, QScrollArea, QVBoxLayout, QWidget
 
-from wlmeasure_napari._glance import Glance
+from wlmeasure_napari._glance import STOP, Glance
 from wlmeasure_napari._look import HOLLOW, STEP_PX, draw_number, draw_words, font_of, look_of
 
 __all__ = ["FarView", "KeyList"]
@@ -116,7 +116,7 @@ class FarView(_Cover):
         wide = QFontMetricsF(whole).horizontalAdvance("88.8")
         fits = min(1.0, (room - film_px) / wide)  # in a narrow window everything is smaller, what is proposed as well
         number = font_of(self.font(), whole.pointSizeF() * fits * (1.0 if solid else HOLLOW), bold=True)
-        head = f"{glance.canal}   {glance.sign} {glance.word}"
+        head = f"{glance.canal}   {glance.sign} {glance.said}"
         draw_words(painter, QRectF(edge, edge, room - film_px, 3 * self.number_px), head, words, look.of(glance))
         foot = edge + 0.12 * self.height() + self.number_px
         colour = look.text if glance.state == "decided" else look.of(glance)
@@ -124,8 +124,8 @@ class FarView(_Cover):
             draw_number(painter, QPointF(edge, foot), text, number, colour, hollow=not solid)
         elif text:
             draw_words(painter, QRectF(edge, foot - 80, room, 100), text, words, look.text)
-        point = f"from the {glance.reference_point}" if glance.reference_point else "from no point yet"
-        below = "\n".join(part for part in (f"mm {point}" if glance.number else point, glance.why) if part)
+        unit = f"mm {STOP}" if glance.number else ""
+        below = "\n".join(part for part in (unit, glance.measured, glance.why) if part)
         draw_words(painter, QRectF(edge, foot + 2 * STEP_PX, room - film_px, 200), below, words, look.text)
         self._draw_film(painter, QRectF(width - edge - film_px, edge, film_px, foot - edge))
         self._draw_others(painter, edge, self.height() - edge, words)
@@ -147,10 +147,14 @@ class FarView(_Cover):
             name = QFontMetricsF(words).horizontalAdvance(f"{glance.canal} {glance.sign} ")
             widest = max(widest, name + QFontMetricsF(self._sized(tall)).horizontalAdvance("88.8  "))
         fits = min(1.0, across / widest)  # all alike, so that none runs into the next
+        if any(glance.number for glance in self._glances):
+            head = QRectF(left, foot - 2.2 * tall, across, tall)
+            draw_words(painter, head, f"{STOP}s, mm", font_of(self.font(), 0.7 * words.pointSizeF()), look.faint)
         words = font_of(self.font(), words.pointSizeF() * fits, bold=True)
         for place, glance in enumerate(self._glances):
             at = left + place * across
             name = f"{glance.canal} {glance.sign} "
+            painter.fillRect(QRectF(at, foot + STEP_PX, 0.6 * across, STEP_PX), QColor(glance.colour))
             painter.setFont(words)
             painter.setPen(QColor(look.of(glance)))
             painter.drawText(QPointF(at, foot), name)

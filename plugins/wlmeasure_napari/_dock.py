@@ -47,6 +47,7 @@ from wlmeasure.share.result import (
     measured_words,
     method_words,
     no_length_words,
+    proposal_end_words,
     proposal_words,
     risk_words,
     scale_words,
@@ -71,9 +72,9 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
-from wlmeasure_napari._glance import glance_of, glances
+from wlmeasure_napari._glance import glances
 from wlmeasure_napari._hands import KEYS
-from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._layers import canal_colour
 from wlmeasure_napari._live_line import LiveLine, live_line
 from wlmeasure_napari._look import type_of
 from wlmeasure_napari._loupe import Loupe
@@ -305,8 +306,8 @@ class WorkingLengthDock(QWidget):
         size, taper = session.file_size
         owned.show_value("film", self._fields["taper"], "" if size is None else size_words(size, taper))
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
-        found, facts = session.canal_result, session.canal_facts
-        self.plate.show_glance(None if found is None or facts is None else glance_of(found, facts))
+        every = glances(session.result, session.facts, measuring=session.measuring)
+        self.plate.show_glance(next((one for one in every if one.canal == session.canal_name), None))
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
 
@@ -704,7 +705,11 @@ class WorkingLengthDock(QWidget):
         cover = self._covers[which]
         if isinstance(cover, FarView):
             film = None if self._canvas is None else self._canvas.grab()
-            cover.show_glances(glances(self.session.result, self.session.facts), self.session.canal_name, film)
+            cover.show_glances(
+                glances(self.session.result, self.session.facts, measuring=self.session.measuring),
+                self.session.canal_name,
+                film,
+            )
         cover.turn()
 
     def _turn_panels(self) -> None:
@@ -768,7 +773,7 @@ class WorkingLengthDock(QWidget):
         self._tell_outcomes()
         far = self._covers.get("far")
         if isinstance(far, FarView) and far.isVisible():
-            far.show_glances(glances(session.result, session.facts), session.canal_name)
+            far.show_glances(glances(session.result, session.facts, measuring=session.measuring), session.canal_name)
         self.warnings.show_remarks(remarks_of(session))
         self.warnings.show()  # a walk may hide it again
         self.record.refresh()
@@ -1014,10 +1019,11 @@ class WorkingLengthDock(QWidget):
             lines.append(f"dashed: nothing is seen along {trace.lost_mm:.1f} mm of the path")
         if trace.advice:
             lines.append(f"to narrow it: {trace.advice[0].words}")
-        tell(self.canal_length, "" if length is None or trace.lacks_reference else measured_words(length))
+        to_end = f"to the {trace.trace.apical_end}"
+        tell(self.canal_length, "" if length is None or trace.lacks_reference else f"{measured_words(length)} {to_end}")
         tell(self.orifice_length, "\n".join(lines))
         tell(self.canal_bend, curvature_words(trace.curvature, trace.angles))
-        profile = profile_drawing(trace, CANAL_COLOUR)
+        profile = profile_drawing(trace, canal_colour(session, session.canal_name))
         self.profile.setVisible(profile is not None)
         if profile is not None:
             self.profile.setPixmap(drawn(profile, PROFILE_PX, self.devicePixelRatioF()))
@@ -1042,7 +1048,9 @@ class WorkingLengthDock(QWidget):
         tell(self.reading_words, "" if facts.electronic is None else electronic_words(facts.electronic))
         working = facts.proposal
         self.take_proposal.setEnabled(NEEDS["proposal"].met(self.session))
-        lines = [f"proposed {proposal_words(working)}, {working.status}"]
+        ends_at = proposal_end_words(working)
+        said = f"{proposal_words(working)} {ends_at}".rstrip()
+        lines = [f"proposed {said}, {working.status}"]
         if working.ceiling_mm is not None and working.status not in SETTLED:
             lines.append(f"not beyond {limit_words(working.ceiling_mm)} until this is settled")
         stops = [f"stop at {words}" for words in stop_words(facts)]

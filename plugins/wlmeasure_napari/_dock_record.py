@@ -22,7 +22,7 @@ from wlmeasure.share.result import decision_doubts, decision_is_stale
 from wlmeasure.share.timeline import entry_words, open_cautions, timeline
 from wlmeasure_napari._dock_parts import Field, Part, button, buttons, note, tell
 from wlmeasure_napari._entries import begin_file, begin_gauge, enter, strike_out
-from wlmeasure_napari._layers import CANAL_COLOUR
+from wlmeasure_napari._layers import canal_colour
 from wlmeasure_napari._needs import need
 from wlmeasure_napari._session import Session
 
@@ -152,7 +152,7 @@ class RecordPart(Part):
             late.append(words.replace(f", {name}: ", "  ", 1))
         more = [f"… {len(told) - SHOWN_ENTRIES} earlier in the report"] if len(told) > SHOWN_ENTRIES else []
         tell(self.lines, "\n".join([*more, *late]))
-        figure = timeline_drawing(record, name, CANAL_COLOUR) if name else None
+        figure = timeline_drawing(record, name, canal_colour(self._session, name)) if name else None
         self.plot.setVisible(figure is not None)
         if figure is not None:
             self.plot.setPixmap(drawn(figure, PICTURE_PX, self.devicePixelRatioF()))

@@ -221,9 +221,11 @@ class FirstLook:
 
     @property
     def items(self) -> tuple[ProposedItem, ...]:
-        """What is proposed and not answered, the tooth with a file or else in the middle first; nothing in a walk."""
-        session = self._session
-        if session.document.is_walk or not self.all_items:
+        """What is proposed and not answered, the tooth with a file or else in the middle first.
+
+        A walk is never looked at (`_may`): there only what its case was given.
+        """
+        if not self.all_items:
             return ()
         from wlmeasure.detect.look import SAID
 
@@ -387,10 +389,12 @@ class FirstLook:
             There is no case, or nobody has said who is working.
         """
         session = self._session
-        need(session, "case", "initials", "confirmed")
+        need(session, "case")
+        if not session.walker:
+            need(session, "initials", "confirmed")
         assert session.case is not None
         case = with_proposed(session.case, session.film_id, self.all_items)
-        return case, datetime.now().replace(microsecond=0).isoformat(), session.initials
+        return case, datetime.now().replace(microsecond=0).isoformat(), session.walker or session.initials
 
     def accept(self) -> None:
         """Accept the item in focus; a canal once a person has named it (`name`).
@@ -490,7 +494,7 @@ class FirstLook:
         name, tooth = session.canal_name, self.tooth_of(item)
         if item.kind == "root end":
             clicks = (*(said.clicks_px or said.path_px or ())[:-1], point)
-            said = evolve(said, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
+            said = said.clicked(clicks)
         else:
             said = evolve(said, reference_px=point)
         session.take_case(edit.with_trace(case, name, said), lambda: self._go_on(tooth), takes_long="Measuring")
@@ -503,6 +507,8 @@ class FirstLook:
     def _every_name(self) -> tuple[str, ...]:
         case, tooth = self._session.case, self._session.tooth
         own = [] if case is None else [canal.name for canal in case.canals]
+        if self._session.document.is_walk:  # a study asks for its own canals
+            return tuple(own)
         return tuple(dict.fromkeys((*(() if tooth is None else tooth.canal_names), *own)))
 
     def _traced(self, name: str) -> bool:

@@ -1,22 +1,24 @@
 """What a clinician sees of a canal at one glance: one number or none, and by sign and word how far it may be trusted. No Qt.
 
-Strip, plate and far view show this and nothing of their own. All of it follows from the canal's facts (`record/facts`): the
-number is the stop that card and report print, so that the screen can say no other.
+Strip, plate, far view and the label on the film show this and nothing of their own. All of it follows from the canal's facts
+(`record/facts`): the number is the stop that card and report print, so that the screen can say no other. The length that the
+stop is rounded down from is another figure, so each is named wherever it stands.
 """
 
 from __future__ import annotations
 
 from typing import Final, Literal
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from wlmeasure.record.evaluate import CanalResult, CaseResult
 from wlmeasure.record.facts import CanalFacts, CaseFacts
-from wlmeasure.share.result import no_stop_words
+from wlmeasure.share.figures import canal_colours
+from wlmeasure.share.result import limit_words, no_stop_words
 from wlmeasure.words import interval_words
 from wlmeasure_napari._guide import doubt_of
 
-__all__ = ["SIGNS", "Glance", "State", "glance_of", "glances"]
+__all__ = ["SIGNS", "STOP", "Glance", "State", "glance_of", "glances"]
 
 State = Literal["not measured", "not settled", "proposed", "decided", "again"]
 
@@ -28,6 +30,13 @@ SIGNS: Final[dict[State, str]] = {
     "again": "▲",
 }
 """A shape for each state, so that colour is never alone."""
+
+
+STOP: Final = "stop"
+"""What the number is, in the word that stands beside it everywhere."""
+
+
+MEASURING: Final = "being measured"
 
 
 @frozen
@@ -46,10 +55,14 @@ class Glance:
         Whether a person decided the number, be it that it no longer holds.
     word
         The state in a few words, such as "decided by KO" or "read again".
+    colour
+        The canal's own, as report and film have it; it says nothing of the state.
+    measuring
+        Whether a step is being measured: the figures are still the last ones.
     why
         What stands behind the word: what fell and why, or what a stop lacks; "" where there is nothing to say.
-    spread
-        The 95 % interval of the number, such as "± 0.7"; "" where it has none.
+    length, spread
+        The length that the stop is rounded down from, as "length 13.6 mm", and its 95 % interval, as "± 0.7"; "" without one.
     """
 
     canal: str
@@ -58,12 +71,15 @@ class Glance:
     setting_mm: float | None
     decided: bool
     word: str
+    colour: str
+    measuring: bool = False
     why: str = ""
+    length: str = ""
     spread: str = ""
 
     @property
     def number(self) -> str:
-        """The digits, without a unit; "" without a number."""
+        """The digits of the stop, without a unit; "" without one."""
         return "" if self.setting_mm is None else f"{self.setting_mm:.1f}"
 
     @property
@@ -74,12 +90,22 @@ class Glance:
     @property
     def words(self) -> str:
         """All of it in one line, for a reader of screens."""
-        number = f"{self.number} mm" if self.number else "no number"
+        stop = f"{STOP} {self.number} mm" if self.number else "no stop"
+        return ", ".join(text for text in (self.canal, stop, self.said, self.why, self.measured) if text)
+
+    @property
+    def said(self) -> str:
+        """The state in words, and that the figures are about to be new ones."""
+        return f"{MEASURING}, {self.word}" if self.measuring else self.word
+
+    @property
+    def measured(self) -> str:
+        """What stands below the number: the length, and the point that it counts from."""
         point = f"from the {self.reference_point}" if self.reference_point else "from no point yet"
-        return ", ".join(text for text in (self.canal, number, self.word, self.why, point) if text)
+        return " ".join(text for text in (self.length, self.spread, point) if text)
 
 
-def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
+def glance_of(canal: CanalResult, facts: CanalFacts, colour: str) -> Glance:
     """One canal at a glance."""
     stop, decision, doubt = facts.stop, facts.decision, doubt_of(facts)
     state: State
@@ -106,13 +132,18 @@ def glance_of(canal: CanalResult, facts: CanalFacts) -> Glance:
         setting_mm=None if stop is None else stop.setting_mm,
         decided=decision is not None,
         word=word,
+        colour=colour,
         why=why,
+        length="" if stop is None else f"length {limit_words(stop.length_mm)}",
         spread=spread,
     )
 
 
-def glances(result: CaseResult | None, facts: CaseFacts | None) -> tuple[Glance, ...]:
-    """Every canal of a case at a glance; none without a case."""
+def glances(result: CaseResult | None, facts: CaseFacts | None, *, measuring: bool = False) -> tuple[Glance, ...]:
+    """Every canal of a case at a glance, `measuring` while its next figures are on their way; none without a case."""
     if result is None or facts is None:
         return ()
-    return tuple(glance_of(canal, facts.of(canal.canal.name)) for canal in result.canals)
+    colours = canal_colours(result)
+    names = ((canal, canal.canal.name) for canal in result.canals)
+    made = (glance_of(canal, facts.of(name), colours[name]) for canal, name in names)
+    return tuple(evolve(glance, measuring=measuring) for glance in made)

@@ -18,7 +18,7 @@ from wlmeasure.record.facts import SETTLED, CanalFacts
 from wlmeasure.record.kinds import KIND_TABLE
 from wlmeasure.record.record import record_of
 from wlmeasure.record.stale import Stale
-from wlmeasure.share.result import proposal_words
+from wlmeasure.share.result import proposal_end_words, proposal_words
 from wlmeasure_napari._first_look import count_words
 from wlmeasure_napari._upper_end import Upper, last_file, upper_of
 
@@ -134,8 +134,8 @@ class State:
         A film on which the canal is traced, and one on which its length counts from the reference point; "" without one.
     readings, past, usable, electronic, span_mm
         Readings that speak for the canal, those from before, how many give a length, what they say together, their spread.
-    proposal, proposed
-        Status of the proposed working length, and its words.
+    proposal, proposed, proposed_end
+        Status of the proposed working length, its words, and where it ends.
     decided, remarked, doubt
         A decision stands; whether a warning stands beside it; what of the canal no longer holds.
     open_canal, doubted_canal
@@ -192,6 +192,7 @@ class State:
     span_mm: float = 0.0
     proposal: Status = "not established"
     proposed: str = ""
+    proposed_end: str = ""
     decided: str = ""
     remarked: bool = False
     doubt: Doubt | None = None
@@ -396,7 +397,8 @@ def _on_lengths(state: State) -> Step:
             return Step("decide again", fallen, "field Decided", "length")
         if state.past:
             return Step("read again", f"{_readings(state.past)} from before no longer count", *field)
-        why = f"The film alone gives {state.proposed}" if state.proposed else "The film alone gives no length"
+        given = f"{state.proposed} {state.proposed_end}".rstrip()
+        why = f"Film alone: {given}" if state.proposed else "The film alone gives no length"
         return Step(f"read the apex locator, {MINIMUM_REPEATS} times", why, *field)
     if state.electronic == "none":
         return Step("draw back and read again", "Beyond is no length", *field)
@@ -414,7 +416,7 @@ def _on_lengths(state: State) -> Step:
         why = "Film and readings lie far apart"
         return Step("check both, then decide", why, "field Decided", "length")
     if state.proposal in SETTLED:
-        return Step("decide", f"Proposed {state.proposed}, {state.proposal}", "field Decided", "length")
+        return Step("decide", f"Proposed length {state.proposed}, {state.proposal}", "field Decided", "length")
     return Step("check trace and readings, read again", "No length follows from film and readings", *field)
 
 
@@ -518,6 +520,7 @@ def state_of(session: Session) -> State:
         span_mm=0.0 if electronic is None or electronic.span_mm is None else electronic.span_mm,
         proposal=canal.proposal.status,
         proposed="" if canal.proposal.length_mm is None else _millimetres(canal),
+        proposed_end=proposal_end_words(canal.proposal),
         decided="" if decision is None or decision.length_mm is None else f"{decision.length_mm:.1f} mm",
         remarked=decision is not None and any(flag.code.startswith("decided-") for flag in canal.flags),
         doubt=doubt_of(canal),

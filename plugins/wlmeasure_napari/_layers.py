@@ -15,14 +15,14 @@ from wlmeasure.image.display import local_contrast
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.view import View, from_view, view_affine, view_words
 from wlmeasure.record.case import SUFFIX
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR, canal_colours
 from wlmeasure.trace.spline import arc_length
-from wlmeasure_napari._glance import glances
+from wlmeasure_napari._glance import STOP, glances
+from wlmeasure_napari._names import apical_boxes, place_names
 from wlmeasure_napari._offer import is_film
-from wlmeasure_napari._session import Handle, Session
+from wlmeasure_napari._session import Session
 
 __all__ = [
-    "CANAL_COLOUR",
     "CANAL_SHARE",
     "FILE_COLOUR",
     "Layers",
@@ -31,22 +31,30 @@ __all__ = [
     "pictured",
 ]
 
-CANAL_COLOUR, OTHER_CANAL_COLOUR = CANAL_COLOURS[:2]
 PENDING_COLOUR = "#f0e442"
 CHOSEN_COLOUR = "#ffffff"
 FILM, EARLIER, LINES, POINTS = "film", "earlier film", "measured", "points"
-PROPOSED, FOCUS, MARKS = "proposed", "in focus", "proposed points"
-STACK = (FILM, EARLIER, PROPOSED, FOCUS, LINES, MARKS, POINTS)  # from the bottom
+PROPOSED, FOCUS, MARKS, NAMES = "proposed", "in focus", "proposed points", "names"
+STACK = (FILM, EARLIER, PROPOSED, FOCUS, LINES, NAMES, MARKS, POINTS)  # from the bottom
 DELETED = "The film and what is measured on it are shown from the case: a layer of theirs that is deleted comes back."
 MODE = "The film stays as it lies: the viewer's own modes, which move it or draw on it, are put back."
 FOREIGN = "An image of another program lies beneath the film: what is measured is measured on the film alone."
 REORDERED = "The film lies beneath what is measured on it: its layers are kept in that order."
-# Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the wider one and shows on
-# both sides of a canal that lies on it.
-FILE_SHARE, CANAL_SHARE = 1 / 150, 1 / 330
+# Widths as shares of the film's longer side, so that they are seen on the whole film. The file is the widest and shows on both
+# sides of a canal that lies on it. A canal keeps its colour in hand or not, so the one in hand is the wider one.
+FILE_SHARE, IN_HAND_SHARE, CANAL_SHARE = 1 / 150, 1 / 250, 1 / 420
 PAN = "pan_zoom"
 MARGIN = 0.05  # about a film that is shown whole
 LABEL_PT = 12
+LETTER_PX = (
+    26.0,
+    12.5,
+)  # height of a line of such letters on the screen, and width of the widest usual name by its letters
+MARK_PX = 8.0  # of a point that can be taken hold of, on the screen
+HALO, RING_PX = "#000000", 1.5
+RING = tuple((float(down), float(right)) for down in (-1, 0, 1) for right in (-1, 0, 1) if (down, right) != (0, 0))
+CLEAR_MM = 3.0  # of a canal's end: no name may cover it
+FILM_MM = 40.0  # longer side of a usual film, where there is no scale (our parameter)
 # What is proposed is thin, dashed and hollow; what is in focus is thicker, dashed still, and has its name beside an arrow.
 PROPOSED_SHARE, FOCUS_SHARE = 1 / 550, 1 / 260
 SURE_DASH, DOUBTED_DASH = (
@@ -84,13 +92,14 @@ def measured_lines(session: Session, film_id: str) -> tuple[list[Any], list[str]
                 drawn = [path for piece, seen in trace.pieces for path in _dashed(piece, seen)]
                 paths += drawn
                 colours += [canal_colour(session, canal.canal.name)] * len(drawn)
-                widths += [CANAL_SHARE * line] * len(drawn)
+                share = IN_HAND_SHARE if canal.canal.name == session.canal_name else CANAL_SHARE
+                widths += [share * line] * len(drawn)
     return paths, colours, widths
 
 
 def canal_colour(session: Session, name: str) -> str:
-    """The canal in hand stands out."""
-    return CANAL_COLOUR if name == session.canal_name else OTHER_CANAL_COLOUR
+    """The one colour of a canal in a case, as report and cards have it."""
+    return CANAL_COLOURS[0] if session.result is None else canal_colours(session.result).get(name, CANAL_COLOURS[0])
 
 
 def _dashed(piece: Any, seen: bool) -> list[Any]:
@@ -138,6 +147,8 @@ class Layers:
         self._guarded = [self._ours]
         self._session = session
         self._shown: tuple[str, bool, bool] | None = None
+        self._names: tuple[tuple[str, Any, str], ...] = ()  # words, place (row, col) on the film, colour
+        self._marks: list[Any] = []  # points (row, col) that no name may cover
         self._dashed: tuple[Any, ...] | None = None  # what of the proposals is shown as it is now
         self.enhanced = False  # local contrast, for the eye alone
         self.inverted = False
@@ -149,6 +160,7 @@ class Layers:
         viewer.layers.events.inserted.connect(self._on_inserted)
         viewer.layers.events.removed.connect(self._on_removed)
         viewer.layers.events.reordered.connect(self._on_reordered)
+        viewer.scene.camera.events.zoom.connect(self._on_zoom)
 
     def guard(self, ours: dict[str, Any]) -> None:
         """More layers that are missed when a person deletes them; who takes one away forgets it here first."""
@@ -189,6 +201,10 @@ class Layers:
     def _on_removed(self, event: Any) -> None:
         if any(event.value is layer for ours in self._guarded for layer in ours.values()):
             self.disturbed.emit(DELETED)
+
+    def _on_zoom(self, _event: Any = None) -> None:
+        if self._names:
+            self._place_names()
 
     def _on_reordered(self, _event: Any = None) -> None:
         if not self._ordering and not self._in_order():
@@ -281,6 +297,7 @@ class Layers:
         self._show_lines()
         self._show_points()
         self._show_proposed()
+        self._show_names()
         self._say_how_shown()
         if not self._in_order():
             self._put_in_order()
@@ -360,7 +377,9 @@ class Layers:
             self._shown = wanted
         layer.colormap = "gray_r" if self.inverted else "gray"
         framed, middle = (tuple(layer.scale[-2:]), layer.units), layer.world_to_data(center[-2:])
-        self._set_frame(layer)
+        # All at once: the viewer draws whenever a layer comes or goes, and complains of two units that it then finds.
+        for one in self._stack():
+            self._set_frame(one)
         turned, self._view = view != self._view, view
         if before is None:
             self._viewer.reset_view()
@@ -464,14 +483,14 @@ class Layers:
             if handle == session.chosen
             else FILE_COLOUR
             if handle.role in ("scale", "rest")
-            else CANAL_COLOUR
+            else canal_colour(session, handle.canal)
             for handle, _ in handles
         ] + [PENDING_COLOUR] * len(pending)
         symbols = ["disc"] * len(points)
         trace = session.trace_result
         if trace is not None and trace.sharpest_px is not None:  # a mark, no handle
             points.append(trace.sharpest_px)
-            colours.append(CANAL_COLOUR)
+            colours.append(canal_colour(session, session.canal_name))
             symbols.append("diamond")
         layer.data = np.array(points, dtype=float).reshape(-1, 2)
         layer.selected_data = set()
@@ -484,7 +503,6 @@ class Layers:
             layer.face_color = "transparent"
             layer.border_width = 0.18
             layer.symbol = symbols
-        self._label(layer, [handle for handle, _ in handles], len(points))
         layer.editable = False
 
     def _show_proposed(self) -> None:
@@ -506,12 +524,12 @@ class Layers:
                     self._set_frame(self._mine(name))
             return
         self._dashed = now
-        longest, focus, beyond = float(max(graph.values.shape)), first.focus, 1.0
+        longest, focus = float(max(graph.values.shape)), first.focus
         lines: dict[str, list[tuple[Any, str]]] = {PROPOSED: [], FOCUS: []}
-        marks: list[tuple[Any, str, str, float, str]] = []  # place, colour, sign, size, words
+        marks: list[tuple[Any, str, str, float]] = []  # place, colour, sign, size
         for item in items:
             dash = SURE_DASH if item.trusted else DOUBTED_DASH
-            colour = {"file": FILE_COLOUR, "canal": CANAL_COLOUR}.get(item.kind, CHOSEN_COLOUR)
+            colour = {"file": FILE_COLOUR, "canal": CANAL_COLOURS[0]}.get(item.kind, CHOSEN_COLOUR)
             if len(item.points_px) > 1:
                 pieces = [dashes(piece, *(share * longest for share in dash)) for piece in first.pieces(item)]
                 lines[FOCUS if item is focus else PROPOSED] += [(piece, colour) for piece in pieces]
@@ -519,11 +537,7 @@ class Layers:
             sign = "diamond" if item.kind == "reference point" else "disc"
             size = longest / (80.0 if item is focus else 150.0)
             shown = points if item is focus else dict.fromkeys((points[0], points[-1]))
-            marks += [(point, colour, sign, size, "") for point in shown]
-            if item is focus:  # beyond its apical end, where a film is darker than about a crown
-                words = f"{ARROW} {item.label}, {'sure' if item.trusted else 'look twice'}"
-                marks[-1] = (*marks[-1][:4], words)
-                beyond = -1.0 if points[-1][0] < points[0][0] else 1.0
+            marks += [(point, colour, sign, size) for point in shown]
         for name, drawn in lines.items():
             self._show_dashes(name, drawn, longest * (FOCUS_SHARE if name == FOCUS else PROPOSED_SHARE))
         layer = self._layer(MARKS, self._viewer.add_points)
@@ -535,14 +549,6 @@ class Layers:
         layer.face_color = "transparent"
         layer.border_width = 0.12
         layer.symbol = [mark[2] for mark in marks]
-        layer.features = {"label": [mark[4] for mark in marks]}
-        layer.text = {
-            "string": "{label}",
-            "size": LABEL_PT,
-            "color": PENDING_COLOUR,
-            "anchor": "center",
-            "translation": [beyond * longest / 40.0, 0.0],
-        }
         layer.editable = False
 
     def _show_dashes(self, name: str, drawn: list[tuple[Any, str]], width: float) -> None:
@@ -561,27 +567,89 @@ class Layers:
         if layer is not None:
             self._viewer.layers.remove(layer)
 
-    def _label(self, layer: Any, handles: list[Handle], count: int) -> None:
-        """Each canal's name, and the stop where somebody has decided it, beside its reference point or else its first click."""
-        labels = [""] * count
-        session = self._session
+    def _show_names(self) -> None:
+        """Canals beside their reference points, or else their first clicks, each with the stop that somebody has decided.
+
+        What of the proposals is in focus has its words beyond its apical end, where a film is darker than about a crown.
+        """
+        session, names = self._session, []
         if self.labelled:
+            handles = session.handles()
             for glance in glances(session.result, session.facts):
-                own = [k for k, handle in enumerate(handles) if handle.canal == glance.canal]
-                marked = [k for k in own if handles[k].role == "reference"] or own
+                own = [(handle.role, point) for handle, point in handles if handle.canal == glance.canal]
+                marked = [point for role, point in own if role == "reference"] or [point for _, point in own]
                 if marked:
-                    number = glance.number if glance.decided else ""
+                    number = f"{STOP} {glance.number}" if glance.decided and glance.number else ""
                     said = ", ".join(text for text in (number, glance.word if glance.state == "again" else "") if text)
-                    labels[marked[0]] = f"{glance.canal}  {said}".strip()
-        layer.features = {"label": labels}
-        if not any(labels):
-            layer.text.visible = False
+                    names.append((f"{glance.canal}  {said}".strip(), marked[0], "white"))
+        focus, graph = session.first.focus, session.radiograph
+        if focus is not None and graph is not None:
+            points = session.first.points(focus)
+            beyond = max(graph.values.shape) / 40.0 * (-1.0 if points[-1][0] < points[0][0] else 1.0)
+            end = (points[-1][0] + beyond, points[-1][1])
+            names.append((f"{ARROW} {focus.label}, {'sure' if focus.trusted else 'look twice'}", end, PENDING_COLOUR))
+        self._names = tuple(names)
+        items = [point for item in session.first.items for point in session.first.points(item)]
+        self._marks = [*(point for _, point in session.handles()), *session.pending, *items]
+        self._place_names()
+
+    def _ends_of_canals(self) -> list[Any]:
+        """The lines of all canals on the film in view, traced and proposed."""
+        session = self._session
+        traced = [] if session.result is None else [t for c in session.result.canals for t in c.traces]
+        lines = [trace.path.path_px for trace in traced if trace.trace.film == session.film_id]
+        proposed = [
+            piece for item in session.first.items if item.kind == "canal" for piece in session.first.pieces(item)[-1:]
+        ]
+        return [np.asarray(line, np.float64) for line in (*lines, *proposed) if len(line) > 1]
+
+    def _place_names(self) -> None:
+        """Put the names where they cover no other and no apical end at the present zoom; their letters keep their size."""
+        film = self.film_layer()
+        if film is None or self._viewer.dims.ndisplay != 2 or not (self._names or self._mine(NAMES)):
             return
-        beside = float(layer.size[0]) / 2.0
-        layer.text = {
-            "string": "{label}",
-            "size": LABEL_PT,
-            "color": "white",
-            "anchor": "lower_left",
-            "translation": [-beside, 3.0 * beside],
-        }
+        layer = self._layer(NAMES, self._viewer.add_points)
+        self._set_frame(layer)
+        pixel = 1.0 / self._viewer.scene.camera.zoom  # of the screen, in the world
+
+        def in_world(points: Any) -> Any:
+            return np.array([film.data_to_world(point)[-2:] for point in points])
+
+        corners = film.extent.world[:, -2:]
+        mm = float(np.ptp(corners, axis=0).max()) / FILM_MM if str(layer.units[-1]) == "pixel" else 1.0
+        taken = [
+            box
+            for line in self._ends_of_canals()
+            for box in apical_boxes(in_world(line), CLEAR_MM * mm, LETTER_PX[0] / 3.0 * pixel)
+        ]
+        mark = MARK_PX * pixel
+        for row, col in in_world(self._marks) if self._marks else ():
+            taken.append((row - mark, col - mark, row + mark, col + mark))
+        sizes = [(LETTER_PX[0] * pixel, (1 + len(text)) * LETTER_PX[1] * pixel) for text, _, _ in self._names]
+        places = in_world([at for _, at, _ in self._names]) if self._names else []
+        wanted = [
+            (row, col) if colour == PENDING_COLOUR else (row, col + width / 2.0 + mark)  # beyond an end, else beside
+            for (row, col), (_, width), (_, _, colour) in zip(places, sizes, self._names, strict=True)
+        ]
+        middles = place_names(sizes, wanted, taken, (*corners[0], *corners[1]))
+        # The viewer's letters have no outline: each is drawn dark all about, and then in its colour.
+        copies = [(turn, HALO) for turn in RING] + [((0.0, 0.0), "")]
+        drawn = [
+            (
+                film.world_to_data((row + RING_PX * pixel * down, col + RING_PX * pixel * right))[-2:],
+                text,
+                dark or colour,
+            )
+            for down_right, dark in copies
+            for (row, col), (text, _, colour) in zip(middles, self._names, strict=True)
+            for down, right in (down_right,)
+        ]
+        layer.data = np.array([place for place, _, _ in drawn], dtype=float).reshape(-1, 2)
+        layer.selected_data = set()
+        layer.features = {"label": [text for _, text, _ in drawn]}
+        layer.face_color = layer.border_color = "transparent"
+        layer.size = 1.0
+        if drawn:
+            colours = [colour for _, _, colour in drawn]
+            layer.text = {"string": "{label}", "size": LABEL_PT, "color": colours, "anchor": "center"}
+        layer.editable = False

@@ -48,8 +48,12 @@ def _has_case_id(session: Session) -> bool:
 
 NEEDS: Final = MappingProxyType(
     {
+        "film": Need(
+            "film and tooth must be there first: open a film and enter the tooth",
+            lambda s: s.case is not None or bool(s.radiographs),
+        ),
         "case": Need(
-            "film and tooth must be there first: open a film and enter the tooth", lambda s: s.case is not None
+            "tooth must be entered first, such as 46: what is measured is kept with it", lambda s: s.case is not None
         ),
         "canal": Need("canal must be added first: press Add under Canals", lambda s: s.canal is not None),
         "point": Need(
@@ -111,8 +115,8 @@ NEEDS: Final = MappingProxyType(
 
 
 def lacking(session: Any, name: str) -> NeedError:
-    """The refusal that says so."""
-    one = NEEDS[name]
+    """The refusal that says so; where a case is lacking, whether that is for a film or for the tooth of one."""
+    one = NEEDS["film" if name == "case" and not NEEDS["film"].met(session) else name]
     return NeedError(one, one.words.format(canal=session.canal_name, who=session.initials))
 
 

@@ -9,7 +9,7 @@ from qtpy.QtCore import QPointF, QRectF, QSize, Qt
 from qtpy.QtGui import QColor, QFontMetricsF, QPainter
 from qtpy.QtWidgets import QSizePolicy, QWidget
 
-from wlmeasure_napari._glance import Glance
+from wlmeasure_napari._glance import STOP, Glance
 from wlmeasure_napari._look import (
     HOLLOW,
     STEP_PX,
@@ -79,10 +79,11 @@ class Plate(QWidget):
         if glance is None:
             draw_words(painter, QRectF(left, top, width, metrics.height()), "No canal yet", line, look.faint)
             return
+        painter.fillRect(QRectF(0.0, top, STEP_PX / 2, self.height() - 2.0 * top), QColor(glance.colour))
         name = metrics.elidedText(glance.canal, Qt.TextElideMode.ElideRight, width / 2)
         draw_words(painter, QRectF(left, top, width, metrics.height()), name, line, look.text)
         after = left + metrics.horizontalAdvance(name) + STEP_PX
-        said = f"{glance.sign} {glance.word}"
+        said = f"{glance.sign} {glance.said}"
         smaller = font_of(self.font(), sizes.words, bold=True)
         rise = metrics.ascent() - QFontMetricsF(smaller).ascent()
         said = QFontMetricsF(smaller).elidedText(said, Qt.TextElideMode.ElideRight, left + width - after)
@@ -108,8 +109,8 @@ class Plate(QWidget):
     def _unit(self, painter: QPainter, at: float, foot: float, font: Any, colour: str) -> None:
         painter.setFont(font)
         painter.setPen(QColor(colour))
-        painter.drawText(QPointF(at, foot), "mm")
+        # Raised by the tail of its "p": the line of the number is as high as the number.
+        painter.drawText(QPointF(at, foot - QFontMetricsF(font).descent()), f"mm {STOP}")
 
     def _foot(self, glance: Glance) -> str:
-        point = f"from the {glance.reference_point}" if glance.reference_point else "from no point yet"
-        return "\n".join(text for text in (" ".join(t for t in (glance.spread, point) if t), glance.why) if text)
+        return "\n".join(text for text in (glance.measured, glance.why) if text)

@@ -11,7 +11,7 @@ from wlmeasure.image.reading import read
 from wlmeasure.image.view import view_affine
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import CaseResult, FilmResult, evaluate
-from wlmeasure.share.figures import CANAL_COLOURS, FILE_COLOUR
+from wlmeasure.share.figures import FILE_COLOUR, canal_colours
 
 LayerData = tuple[Any, dict[str, Any], str]
 
@@ -72,13 +72,15 @@ def _layers(result: CaseResult, film: FilmResult) -> list[LayerData]:
         layers.append((paths, style, "shapes"))
     canals = {c.canal.name: t.path.path_px for c in result.canals for t in c.traces if t.film is film}
     if canals:
-        style = _path_style(f"canals on {name}", laid, CANAL_COLOURS[0], CANAL_SHARE * film.radiograph.rows)
+        every = canal_colours(result)
+        colours = [every[name] for name in canals]
+        style = _path_style(f"canals on {name}", laid, colours, CANAL_SHARE * film.radiograph.rows)
         style["features"] = {"canal": list(canals)}
         layers.append((list(canals.values()), style, "shapes"))
     return layers
 
 
-def _path_style(name: str, laid: dict[str, Any], colour: str, width: float) -> dict[str, Any]:
+def _path_style(name: str, laid: dict[str, Any], colour: str | list[str], width: float) -> dict[str, Any]:
     return {
         "name": name,
         "shape_type": "path",

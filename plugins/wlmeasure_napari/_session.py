@@ -116,8 +116,7 @@ def _in_space(case: Case) -> Any:
 
 def _clicked(trace: Trace, clicks: tuple[Point, ...]) -> Trace:
     """The trace with other clicks, to be traced anew."""
-    placed = evolve(trace, clicks_px=clicks, path_px=None, tracer=None, path_std_px=None, path_doubt=None)
-    return _by_hand(placed, "apical end", "path")
+    return _by_hand(trace.clicked(clicks), "apical end", "path")
 
 
 def _by_hand(trace: Trace, *marks: str) -> Trace:
@@ -134,12 +133,14 @@ class Session(Desk):
     def __init__(self) -> None:
         self.apical_end: ApicalEnd = "radiographic apex"  # of a canal traced for the first time
         self.asks_metal = True  # whether a film whose grey scale is in doubt is asked about; not where a study gives it
+        self.walker = ""  # the observer whose walk through a study it is: whose word an answer to a proposal is
         self._laid: list[list[Point]] = []  # the live path as it was from each pending point to the next
         self.work: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where long jobs run: takes a job, and what to hand its outcome to on the session's own thread. None: at once."""
         self.aside: Callable[[Job, Callable[[Job], None]], None] | None = None
         """Where films are looked at, beside all other steps; None: no film is."""
         self.busy = ""
+        self._coming: Upper | None = None  # what was said of a file's upper end, while that is being measured
         self._later: deque[tuple[str, Callable[[], None]]] = deque()
         self._refused: dict[str, tuple[Need | None, tuple[Inputs, str, str]]] = {}
         super().__init__()
@@ -179,6 +180,11 @@ class Session(Desk):
         self._place, self._news = place, None  # a step that was refused said no news; they are not the next one's
         with self.telling(place):
             step()
+
+    @property
+    def measuring(self) -> bool:
+        """Whether a step is being measured beside the window: every figure shown is still the last one."""
+        return self.busy in ("Tracing", FITTING) or self.busy.startswith("Measuring")
 
     def run(self, words: str, job: Job, done: Callable[[Any], None], refused: Callable[[], None] | None = None) -> None:
         """Run a long job that touches nothing of the session, and then `done` with what it gives.
@@ -879,13 +885,15 @@ class Session(Desk):
         # Refused here, beside its field, and not at the next click.
         KnownObject(points_px=((0.0, 0.0), (1.0, 0.0)), known_length_mm=length_mm, known_length_std_mm=std_mm)
         self._known[self.film_id] = length_mm, std_mm
-        self.changed.emit()
-        if self.proposal is not None:
-            return  # a proposal is accepted by itself, never by the way
-        if self.tool == "file" and len(self.pending) == self._wanted:
-            self._try_known_length()
-        elif self.case is not None and self.tool not in ENDS:
-            self.renew_known_length()
+        try:
+            if self.proposal is not None:
+                return  # a proposal is accepted by itself, never by the way
+            if self.tool == "file" and len(self.pending) == self._wanted:
+                self._try_known_length()
+            elif self.case is not None and self.tool not in ENDS:
+                self.renew_known_length()
+        finally:  # shown with what it led to: beside the new length nothing says that there is none
+            self.changed.emit()
 
     @property
     def object_length_mm(self) -> float | None:
@@ -994,6 +1002,8 @@ class Session(Desk):
     @property
     def upper_end(self) -> Upper:
         """How the upper end is known, of the file that is being placed, else of the one that stands on the film in view."""
+        if self._coming is not None:  # the case has it once the result is there; no list says something else till then
+            return self._coming
         if self.tool == "rest":
             return "reference"
         file = None if self.tool == "file" else self._file
@@ -1150,7 +1160,16 @@ class Session(Desk):
             taper=taper,
         )
         said_so = self._in_so_many_words(said)
-        self._step(edit.with_scale(self.case, self.film_id, said_so, at=at), after=self.cancel)
+        self._coming = upper
+
+        def settled() -> None:
+            self._coming = None
+
+        def taken() -> None:
+            settled()
+            self.cancel()
+
+        self._step(edit.with_scale(self.case, self.film_id, said_so, at=at), after=taken, refused=settled)
 
     def _in_so_many_words(self, scale: FILES | KnownObject) -> FILES | KnownObject:
         """A file whose stop was said to lie at the film's rim says so in the case: without a word no length rests on it."""

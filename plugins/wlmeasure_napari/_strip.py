@@ -10,7 +10,7 @@ from qtpy.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from qtpy.QtWidgets import QAbstractButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from wlmeasure_napari._dock_parts import button
-from wlmeasure_napari._glance import Glance, glances
+from wlmeasure_napari._glance import STOP, Glance, glances
 from wlmeasure_napari._look import (
     HOLLOW,
     STEP_PX,
@@ -71,10 +71,13 @@ class Card(QAbstractButton):
             pen.setStyle(Qt.PenStyle.DashLine)
         painter.setPen(pen)
         painter.drawRoundedRect(room, STEP_PX / 2, STEP_PX / 2)
+        bar = QRectF(room.left(), room.top() + STEP_PX / 2, STEP_PX / 2, room.height() - STEP_PX)
+        painter.fillRect(bar, QColor(glance.colour))
         left, width = 1.5 * STEP_PX, self.width() - 3.0 * STEP_PX
         line, words = font_of(self.font(), sizes.line, bold=True), font_of(self.font(), sizes.words)
         metrics, top = QFontMetricsF(line), float(STEP_PX)
-        name = metrics.elidedText(glance.canal, Qt.TextElideMode.ElideRight, width)
+        what = QFontMetricsF(words).horizontalAdvance(STOP) if glance.number else 0.0
+        name = metrics.elidedText(glance.canal, Qt.TextElideMode.ElideRight, width - what - STEP_PX)
         draw_words(painter, QRectF(left, top, width, metrics.height()), name, line, look.text)
         foot = top + metrics.height() + STEP_PX + self.number_px
         solid = glance.decided
@@ -83,10 +86,16 @@ class Card(QAbstractButton):
         number = font_of(self.font(), size, bold=True)
         if glance.number:
             draw_number(painter, QPointF(left, foot), glance.number, number, colour, hollow=not solid)
-        said = f"{glance.sign} {glance.word}"
-        if glance.state == "again" and glance.why:  # two lines, neither of them cut in half
-            why = QFontMetricsF(words).elidedText(glance.why, Qt.TextElideMode.ElideRight, width)
-            said = f"{said}\n{why}"
+            painter.setFont(words)
+            painter.setPen(QColor(look.faint))
+            tail = QFontMetricsF(words).descent()  # of its "p": the line is as high as the name
+            painter.drawText(QPointF(left + width - what, top + metrics.ascent() - tail), STOP)
+        said = f"{glance.sign} {glance.said.split(',')[0]}"  # hollow digits say the rest
+        below = glance.why if glance.state == "again" and glance.why else glance.length
+        if below:  # two lines, neither of them cut in half
+            said = "\n".join(
+                QFontMetricsF(words).elidedText(line, Qt.TextElideMode.ElideRight, width) for line in (said, below)
+            )
         top = foot + STEP_PX
         draw_words(painter, QRectF(left, top, width, self.height() - top - STEP_PX / 2), said, words, look.of(glance))
 
@@ -162,7 +171,7 @@ class CanalStrip(QWidget):
     def refresh(self) -> None:
         """Fill in from the session; a card stays the same widget while its place is the same, so that focus stays too."""
         session = self._session
-        found = glances(session.result, session.facts)
+        found = glances(session.result, session.facts, measuring=session.measuring)
         while len(self.cards) > len(found):
             self._drop(self.cards.pop())
         for place, glance in enumerate(found):

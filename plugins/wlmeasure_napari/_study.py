@@ -13,7 +13,7 @@ from typing import Literal, Protocol
 from filelock import BaseFileLock, FileLock, Timeout
 
 from wlmeasure.errors import StudyError
-from wlmeasure.record.case import save_case
+from wlmeasure.record.case import Case, save_case
 from wlmeasure.study.folder import progress, store_result, template, working_path
 from wlmeasure.study.manifest import load_study
 from wlmeasure.study.protocol import violations
@@ -87,6 +87,7 @@ class ObserverWalk:
         self.observer = self.study.observer(name)
         self.hidden = frozenset(self.observer.hidden)
         self.position: int | None = None
+        self._given: Case | None = None
         place = working_path(self.study, name, 1).parent
         place.mkdir(parents=True, exist_ok=True)
         self._lock: BaseFileLock = FileLock(place / ".lock", timeout=0, thread_local=False)
@@ -98,6 +99,7 @@ class ObserverWalk:
             ) from None
         session.apical_end = self.study.protocol.apical_end
         session.asks_metal = self.study.protocol.metal == "observer"
+        session.walker = name
         self._key = {} if "names" in self.hidden else self.study.key()
 
     def begin(self) -> None:
@@ -107,8 +109,9 @@ class ObserverWalk:
             self.session.put_away()
             return
         path = working_path(self.study, self.observer.name, self.position)
+        self._given = template(self.study, self.observer.name, self.observer.tasks[self.position - 1], path)
         if not path.exists():
-            save_case(template(self.study, self.observer.tasks[self.position - 1], path), path)
+            save_case(self._given, path)
         self.session.open_walked(path)
 
     def go_on(self) -> None:
@@ -142,8 +145,11 @@ class ObserverWalk:
 
     @property
     def rules(self) -> str:
-        """The protocol in words."""
-        return self.study.protocol.words
+        """The protocol in words, and for who begins from proposals what is to be done with them."""
+        words = self.study.protocol.words
+        if self.study.protocol.begins_from_proposals(self.observer.name):
+            words += " What a network proposed is shown: accept, mend or refuse it, and draw what is missing."
+        return words
 
     @property
     def total(self) -> int:
@@ -174,16 +180,16 @@ class ObserverWalk:
         if step.place == "scale" and self.sets_scale:
             return step
         case = self.session.case
-        if case is None:
+        if case is None or self._given is None:
             return step
+        missing = violations(case, self._given, self.study.protocol)
+        if step.place == "head" and (missing or self.session.first.asked):
+            return step  # what was proposed, and is not answered
         for canal in case.canals:
             if not canal.traces:
                 choose = "" if canal.name == self.session.canal_name else f"Choose canal {canal.name}, then "
                 text = f"trace canal {canal.name}: press T, click the orifice, points along it and its apical end, press Enter."
                 return Step(choose + text, place="canals")
-        made = template(self.study, self.observer.tasks[self.position - 1], working_path(
-            self.study, self.observer.name, self.position))  # fmt: skip
-        missing = violations(case, made, self.study.protocol)
         if missing:
             return Step(f"Not yet by the rules: {missing[0].text}.", place="canals")
         return Step("Press Next: the result is stored and the next film comes.", place="study")

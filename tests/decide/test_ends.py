@@ -265,6 +265,21 @@ def test_lengths_that_no_place_explains_give_nothing() -> None:
     assert ends_of([], [ReadingGroup((), (21.0,))]) is None
 
 
+def test_thousands_of_readings_or_films_are_as_few() -> None:
+    """Their densities multiplied are beyond any number, and of those that contradict each other nothing would be left."""
+    for few, many in (
+        (made([], [ReadingGroup((21.5,) * 100)]), made([], [ReadingGroup((21.5,) * 3000)])),
+        (made([FilmEnd(21.5, 0.1, 0.3)] * 100, []), made([FilmEnd(21.5, 0.1, 0.3)] * 3000, [])),
+        (made([], [ReadingGroup((21.5,))] * 50), made([], [ReadingGroup((21.5,))] * 3000)),
+    ):
+        assert many.foramen_mean_mm == pytest.approx(few.foramen_mean_mm, abs=0.02)
+        assert many.best_mm(step_mm=0.5) == pytest.approx(few.best_mm(step_mm=0.5), abs=0.1)
+        assert many.foramen_std_mm <= few.foramen_std_mm + 0.001
+    short_first, long_first = ((21.0,) * 1000 + (24.0,) * 1000, (24.0,) * 1000 + (21.0,) * 1000)
+    one, other = made([], [ReadingGroup(short_first)]), made([], [ReadingGroup(long_first)])
+    assert one.foramen_mean_mm == pytest.approx(other.foramen_mean_mm, abs=1e-6)
+
+
 def test_a_group_holds_a_reading() -> None:
     with pytest.raises(DecideError, match="at least one"):
         ReadingGroup()

@@ -7,10 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from attrs import evolve
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.bench.look import ideal_maps
 from wlmeasure.detect.certainty import KINDS, certainty_of
-from wlmeasure.detect.look import PERHAPS, SAID, TRUSTED, _doubled, look, look_at_maps
+from wlmeasure.detect.look import PERHAPS, SAID, TRUSTED, _doubled, look, look_at_maps, roots_point
 from wlmeasure.detect.network import load_network
 from wlmeasure.detect.prepare import FIGURES, prepared
 from wlmeasure.detect.refine import fine_file
@@ -140,6 +143,70 @@ def test_a_line_followed_twice_is_said_once():
     assert _doubled([along, along[:60], along[40:]], [0.8, 0.9, 0.7]) == {
         2
     }  # a part is the same, the whole is not a part
+
+
+def test_where_roots_point_is_told_in_millimetres_and_not_in_pixels(drawn, seen):
+    """By hand: 100 rows of 0.02 mm down and 50 columns of 0.08 mm to the right are 2 and 4 mm, 27 degrees off the right."""
+    line = np.array([[0.0, 0.0], [40.0, 10.0], [100.0, 50.0]])
+    assert roots_point([line], (0.02, 0.08)) == "right"
+    assert roots_point([line], (0.05, 0.05)) == "down"
+    assert roots_point([line[::-1]], (0.05, 0.05)) == "up"
+    assert roots_point([line], (0.04, 0.08)) == ""  # 4 and 4 mm: between two sides
+    assert (
+        roots_point([line, line[::-1]], (0.05, 0.05)) == ""
+    )  # an upper and a lower tooth, or an end taken for another
+    assert roots_point([], (0.05, 0.05)) == ""
+    true = np.mean([c.path_px[-1] - c.path_px[0] for c in drawn[0].truth.canals], axis=0) * SPACING
+    assert abs(true[0]) > abs(true[1])
+    assert seen.roots_point == ("down" if true[0] > 0.0 else "up")
+
+
+@settings(max_examples=40)
+@given(
+    st.lists(st.tuples(st.floats(-0.4, 0.4), st.floats(5.0, 200.0)), min_size=1, max_size=5),
+    st.floats(0.02, 0.1),
+    st.floats(0.02, 0.1),
+    st.integers(0, 3),
+)
+def test_law_a_turned_picture_turns_where_roots_point(ways, row_mm, col_mm, turns):
+    """Lines within 23 degrees of down, and the same picture turned clockwise by quarters, its pixels' sides with it."""
+    lines = [np.array([[0.0, 0.0], [length * np.cos(a) / row_mm, length * np.sin(a) / col_mm]]) for a, length in ways]
+    size = row_mm, col_mm
+    for _ in range(turns):
+        lines, size = [np.column_stack([line[:, 1], -line[:, 0]]) for line in lines], size[::-1]
+    assert roots_point(lines, size) == ("down", "left", "up", "right")[turns]
+
+
+def test_an_apex_cut_off_is_said(drawn):
+    """The picture cut 2 mm above the lower of two apices, or left whole; the maps mark the cut end as they do a real one."""
+    phantom, labels = labelled(11, "typical", {"size_px": (640, 520), "spacing_mm": SPACING, "stop_in_view": True,
+                                               "roots": 2, "canals": 2, "file": True})  # fmt: skip
+    down = labels.canals[0].path_px[-1, 0] > labels.canals[0].path_px[0, 0]
+    ends = [canal.path_px[-1, 0] for canal in labels.canals]
+    row = round(max(ends) - 2.0 / SPACING[0]) if down else round(min(ends) + 2.0 / SPACING[0])
+    for cut, said in ((slice(None), False), (slice(0, row) if down else slice(row, None), True)):
+        values = np.ascontiguousarray(phantom.image[cut])
+        shift, empty = np.array((cut.start or 0, 0)), np.zeros(values.shape, np.bool_)
+        kept = [
+            evolve(c, path_px=path[inside], visible=c.visible[inside])
+            for c in labels.canals
+            if (inside := (path := c.path_px - shift)[:, 0].clip(0, len(values) - 1) == path[:, 0]).sum() > 9
+        ]
+        orifices, apices = (np.array([c.path_px[k] for c in kept]) for k in (0, -1))
+        areas = (empty,) * 4
+        told = Labels((), tuple(kept), apices, orifices, np.zeros((0, 2)), *areas, labels.mm_per_px)
+        radiograph = Radiograph.from_array(values)
+        maps = ideal_maps(told, prepared(radiograph, SPACING))
+        made = look_at_maps(
+            radiograph, maps, certainty_of({"certainty": SURE}), model="", mm_per_px=SPACING, fine=False
+        )
+        away = [
+            float(np.abs(c.path_px[-1, 0] - (len(values) - 1.0 if down else 0.0))) * SPACING[0]
+            for c in made.canals
+            if c.end_seen
+        ]
+        assert (min(away) < 0.25) == said
+        assert ("apex-not-in-picture" in {flag.code for flag in made.flags}) == said
 
 
 def test_a_tip_outside_is_said(drawn):

@@ -166,10 +166,10 @@ class Judge:
         return report is not None
 
     def _case(self, path: Path, out: Path, made: Made) -> bool:
-        case = self._call("load_case", load_case, path)
+        opened = self._call("load_case", load_case, path) is not None  # not kept: the commands have one of their own
         # A case that is refused is refused alike by every command.
-        self._commands_of_case(path, out, made, 2 if case is not None else 1)
-        return case is not None
+        self._commands_of_case(path, out, made, 2 if opened else 1)
+        return opened
 
     def _paths(self, path: Path, out: Path, made: Made) -> bool:
         def features() -> int:

@@ -392,8 +392,8 @@ def test_a_compressed_picture_that_ends_early_is_refused(load):
         load(encapsulated(cut, grey, "1.2.840.10008.1.2.4.50", 8))
 
 
-def test_a_bomb_of_values_or_elements_costs_little(load):
-    """A million values of one attribute are not converted; hundreds of thousands of elements are refused."""
+def test_a_bomb_of_values_or_elements_costs_little(load, monkeypatch):
+    """A million values of one attribute are not converted; too many elements, or items with nothing in them, are refused."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         dataset = film()
@@ -401,9 +401,13 @@ def test_a_bomb_of_values_or_elements_costs_little(load):
     radiograph = load(dataset)
     assert radiograph.display is None
     assert any(line.startswith("WindowCenter cannot be read") for line in radiograph.warnings)
-    tail = b"".join(struct.pack("<HH2sH", 0x7FE1 + 2 * (k >> 16), k & 0xFFFF, b"LO", 0) for k in range(420_000))
-    with pytest.raises(ImageError, match="must have fewer elements"):
-        load(written(film()) + tail)
+    tail = b"".join(struct.pack("<HH2sH", 0x7FE1 + 2 * (k >> 16), k & 0xFFFF, b"LO", 0) for k in range(2_000))
+    item = struct.pack("<HHI", 0xFFFE, 0xE000, 0)
+    empty = struct.pack("<HH2sHI", 0x7FE1, 0x1000, b"SQ", 0, 0xFFFFFFFF) + 2_000 * item
+    monkeypatch.setattr("wlmeasure.image.dicom_file._Counted.left", 1_000)
+    for more in (tail, empty):
+        with pytest.raises(ImageError, match="must have fewer elements"):
+            load(written(film()) + more)
 
 
 def test_two_patients_are_told_apart_and_neither_is_named(load):

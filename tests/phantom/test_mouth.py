@@ -433,6 +433,23 @@ def test_other_pictures_show_both_jaws(picture, least):
         assert 60.0 < np.mean(cusps, axis=0)[0] < 160.0
 
 
+def test_a_film_exposed_twice_shows_less_of_the_first_mouth():
+    """Same seed, same truth; half the strength of every edge, and another mouth across it, hide some of the canals."""
+    seen = []
+    for seed in (5200, 5201, 5202):
+        once, twice = (
+            make_phantom(seed, "real", size_px=(300, 220), spacing_mm=(0.11, 0.11), exposed_twice=two)
+            for two in (False, True)
+        )
+        assert (once.truth.facts.get("exposed_twice"), twice.truth.facts["exposed_twice"]) == (None, True)
+        for one, other in zip(once.truth.canals, twice.truth.canals, strict=True):
+            np.testing.assert_array_equal(one.path_px, other.path_px)
+        seen.append([np.mean([c.visible.mean() for t in film.truth.teeth for c in t.canals]) for film in (once, twice)])
+        assert np.corrcoef(once.image.ravel(), twice.image.ravel())[0, 1] < 0.98
+    before, after = np.mean(seen, axis=0)
+    assert after < 0.8 * before
+
+
 def test_the_jaws_of_a_bitewing_are_not_mirrored_against_each_other():
     """On either side of the mouth the molars of both jaws lie to the same side of the premolars."""
     mouth = draw_mouth([7, 5], Options(picture="bitewing", kind="lower first molar", leave_out=("gap",)))
@@ -455,6 +472,7 @@ def test_the_jaws_of_a_bitewing_are_not_mirrored_against_each_other():
     ("options", "message"),
     [
         ({"picture": "photograph"}, "picture must be one of periapical, bitewing, panoramic: 'photograph'"),
+        ({"picture": "bitewing", "exposed_twice": True}, "exposed_twice must be false for a bitewing picture"),
         ({"kind": "wolf tooth"}, "kind must be one of upper central incisor, .*: 'wolf tooth'"),
         ({"kind": "upper canine", "upper": False}, "upper must go with kind: False, 'upper canine'"),
         ({"kind": "upper canine", "canals": 3}, "canals must be 1 to 2 in this kind of tooth: 3"),

@@ -528,7 +528,10 @@ def test_two_viewers_do_not_see_each_other(person):
         assert other.session.film.calibration is None
         assert other.session.trace is None
         assert "No millimetres without a scale" in other.dock.next_line.text()
-        assert [len(v.layers) for v in (person.viewer, other.viewer)] == [3, 3]
+        assert [len(v.layers) for v in (person.viewer, other.viewer)] == [
+            4,
+            3,
+        ]  # the names of what is traced are the fourth
         other.key("T")
         assert (person.session.tool, other.session.tool) == ("look", "canal")
     finally:

@@ -69,7 +69,8 @@ def test_a_length_from_the_orifice_is_no_working_length_until_its_point_is_named
     person.click((150.0, 470.0))
     marked = session.trace_result.length
     assert marked.length_mm > length.length_mm
-    assert bold(person, "canals") == [f"{marked.length_mm:.1f} mm ± {marked.half_width_mm:.1f}"]
+    length = f"{marked.length_mm:.1f} mm ± {marked.half_width_mm:.1f}"
+    assert bold(person, "canals") == [f"{length} to the radiographic apex"]
     assert "orifice" not in dock.orifice_length.text()
     assert dock.next_line.text().endswith("read the apex locator, 3 times: field Reading")
 

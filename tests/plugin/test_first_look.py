@@ -85,6 +85,55 @@ def outcomes(session):
     return {a.item.label: a.outcome for a in answers(session.case) if a.outcome != "not answered"}
 
 
+def test_whenever_a_layer_comes_or_goes_all_have_one_unit(planted, plugin):
+    """The viewer draws at each of these moments, and warns where it finds two units: pixels before a scale, mm with one."""
+    from napari.components import ViewerModel
+    from wlmeasure_napari._sessions import seat_of
+
+    model = ViewerModel()
+    seat = seat_of(model)
+    session, units = seat.session, []
+    session.aside = lambda job, finish: finish(job)
+    session.changed.connect(seat.layers.refresh)
+    for event in (model.layers.events.inserted, model.layers.events.removed):
+        event.connect(lambda _event: units.append({str(layer.units[-1]) for layer in model.layers}))
+    session.initials = "KO"
+    session.open_film(FILM)
+    session.set_tooth("45")
+    session.first.begin()
+    session.first.accept()
+    session.set_known_length(21.5, 0.1)
+    session.first.refuse()
+    session.remove_scale(0)  # the file is proposed again
+    assert {"pixel"} in units
+    assert {"millimeter"} in units
+    assert all(len(found) == 1 for found in units)
+
+
+def test_while_a_length_is_measured_everything_shows_the_last_figures_and_says_so(session, monkeypatch):
+    """The list of upper ends, cards and number, at every change from the typed length to its result: none says otherwise."""
+    from wlmeasure_napari._glance import glances
+
+    session.first.accept()
+    assert session.upper_end == "no length"  # accepted: its length is not said yet
+    jobs, seen = [], []
+    session.work = lambda job, finish: jobs.append((job, finish))
+    monkeypatch.setattr(session, "_fits_anew", lambda _case: True)  # as with films in space, on another thread
+
+    def look():
+        (glance,) = glances(session.result, session.facts, measuring=session.measuring)
+        scaled = session.film.calibration is not None
+        seen.append((session.known_length_mm, session.upper_end, scaled, "being measured" in glance.words))
+
+    session.changed.connect(look)
+    session.do("length", lambda: session.set_known_length(21.5, 0.1))
+    ((job, finish),) = jobs
+    assert set(seen) == {(21.5, "stop", False, True)}
+    seen.clear()
+    finish(job)
+    assert set(seen) == {(21.5, "stop", True, False)}
+
+
 def test_all_is_shown_at_once_and_nothing_counts(session):
     """The tooth with the file first; what is less likely than `SAID`, and a root's end of a canal, are none of their own."""
     assert labels(session) == ["file 1", "canal 1", "canal 2", "reference point 1", "canal 3"]
@@ -203,7 +252,7 @@ def test_nobody_is_asked_for_a_word_without_initials_or_tooth(planted):
     made.first.begin()
     assert made.case is None
     assert labels(made)[0] == "file 1"  # shown before the tooth is known
-    for need in ("film and tooth", "initials"):
+    for need in ("^tooth must be entered", "initials"):
         with pytest.raises(wlmeasure.record.case.CaseError, match=need):
             made.first.accept()
         made.set_tooth("45")
@@ -309,10 +358,14 @@ def test_in_the_window_from_film_to_traced_canal_by_keys(person, planted, monkey
     person.settle()
     assert not dock.look_line.isVisible()
     names = [layer.name for layer in person.viewer.layers]
-    assert names == ["film", "proposed", "in focus", "measured", "proposed points", "points"]
+    assert names == ["film", "proposed", "in focus", "measured", "names", "proposed points", "points"]
     layers = {layer.name: layer for layer in person.viewer.layers}
     assert layers["in focus"].edge_width > 1.5 * layers["proposed"].edge_width
-    assert [word for word in layers["proposed points"].features["label"] if word] == ["▶ file 1, sure"]
+    words = layers["names"].features["label"]
+    assert set(words) == {"▶ file 1, sure"}
+    colours = [tuple(colour) for colour in layers["names"].text.color.array]
+    assert colours.index(tuple(colours[-1])) == len(words) - 1  # dark copies about it, and then the words
+    assert set(colours[:-1]) == {(0.0, 0.0, 0.0, 1.0)}
     assert "proposed" in dock.next_line.text()
     assert dock.plate.glance.number == ""
 

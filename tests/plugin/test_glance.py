@@ -12,6 +12,7 @@ from wlmeasure.record.case import Canal, load_case
 from wlmeasure.record.evaluate import evaluate
 from wlmeasure.record.facts import case_facts
 from wlmeasure.share.card import stop_rows
+from wlmeasure.share.result import limit_words
 
 MOLAR = Path(__file__).resolve().parents[2] / "sample_images" / "cases" / "molar.wl.json"
 
@@ -62,7 +63,7 @@ def test_a_decision_from_another_point_shows_no_number(molar):
     whole, _ = molar
     canal, facts = whole.canals[0], case_facts(whole).canals[0]
     other = evolve(facts, stop=None, reference_point="palatal cusp tip")
-    glance = glance_of(canal, other)
+    glance = glance_of(canal, other, "#e69f00")
     assert (glance.state, glance.number, glance.decided) == ("again", "", True)
 
 
@@ -76,5 +77,8 @@ def test_the_number_is_the_cards_after_every_entry(molar, length):
     for canal, printed in zip(facts.canals, cone, strict=True):
         glance = found[canal.name]
         assert (glance.number or "–") == printed
+        assert (f"stop {printed} mm" in glance.words) == bool(glance.number)
+        if canal.stop is not None:  # the figure it is rounded down from is no second number of the same name
+            assert f"length {limit_words(canal.stop.length_mm)} " in glance.measured
         assert glance.decided == (canal.decision is not None)
         assert (glance.state in ("decided", "again")) == glance.decided

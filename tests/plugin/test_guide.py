@@ -15,7 +15,15 @@ TOOTH = State(film=True, tooth=True, canal="MB")
 SCALED = evolve(TOOTH, scale=True, known_length=True)
 NAMED = evolve(SCALED, point="mesiobuccal cusp tip")
 TRACED = evolve(NAMED, traced=True, traced_on="f1", measured="9.5 mm")
-MARKED = evolve(TRACED, marked=True, measured="21.2 mm", counted_on="f1", proposal="film only", proposed="20.0 mm")
+MARKED = evolve(
+    TRACED,
+    marked=True,
+    measured="21.2 mm",
+    counted_on="f1",
+    proposal="film only",
+    proposed="20.0 mm",
+    proposed_end="to the estimated constriction",
+)
 ONE = evolve(MARKED, readings=1, usable=1, electronic="not established", proposal="not established", proposed="")
 TWO = evolve(ONE, readings=2, usable=2)
 THREE = evolve(MARKED, readings=3, usable=3, electronic="stable", proposal="concordant", proposed="20.0 mm")
@@ -101,7 +109,8 @@ TABLE = {
                              "mark the mesiobuccal cusp tip", "R", "canals"),
     "not marked on the other film": (evolve(TRACED, traced=False, measured=""), "traced on film f1", "list Film in view",
                                      "canals"),
-    "no readings": (MARKED, "the film alone gives 20.0 mm; read the apex locator, 3 times", "field Reading", "readings"),
+    "no readings": (MARKED, "film alone: 20.0 mm to the estimated constriction; read the apex locator, 3 times",
+                    "field Reading", "readings"),
     "no readings, nothing from the film": (evolve(MARKED, proposal="not established", proposed=""),
                                            "gives no length; read the apex locator", "field Reading", "readings"),
     "another film in view, nothing read": (evolve(MARKED, traced=False, marked=False, scale=False, measured=""),
@@ -116,7 +125,7 @@ TABLE = {
     "conflict": (evolve(THREE, proposal="conflict", proposed=""), "film and readings conflict; check trace", "field Reading",
                  "readings"),
     "caution": (evolve(THREE, proposal="caution"), "lie far apart; check both, then decide", "field Decided", "length"),
-    "settled": (THREE, "proposed 20.0 mm, concordant; decide", "field Decided", "length"),
+    "settled": (THREE, "proposed length 20.0 mm, concordant; decide", "field Decided", "length"),
     "settled by readings alone": (evolve(THREE, traced=False, traced_on="", counted_on="", marked=False, scale=False,
                                          proposal="reading only"), "reading only; decide", "field Decided", "length"),
     "a reading asked about": (evolve(ONE, asked="reading"), "asked about; mend it, or enter the same once more",

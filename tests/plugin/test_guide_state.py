@@ -129,7 +129,7 @@ def test_readings_alone_lead_to_a_decision_without_a_scale(tmp_path):
     read(session, 20.5)
     assert session.next_step().missing == "read again, 2 more"
     read(session, 20.5, 20.5)
-    assert session.next_step().words == "single: Proposed 19.8 mm, reading only; decide: field Decided"
+    assert session.next_step().words == "single: Proposed length 19.8 mm, reading only; decide: field Decided"
     session.decide(19.5, "KO", "")
     session.save_as(tmp_path / "a.wl.json")
     assert "Done and saved" in session.next_step().words

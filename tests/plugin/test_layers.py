@@ -15,8 +15,11 @@ import cv2
 import numpy as np
 import pytest
 from wlmeasure_napari._entries import add_reading
-from wlmeasure_napari._layers import CANAL_COLOUR, CHOSEN_COLOUR, FILE_COLOUR, OTHER_CANAL_COLOUR, PENDING_COLOUR
+from wlmeasure_napari._glance import glances
+from wlmeasure_napari._layers import CHOSEN_COLOUR, FILE_COLOUR, PENDING_COLOUR
 from wlmeasure_napari._session import Handle, Session
+
+from wlmeasure.share.figures import CANAL_COLOURS, canal_colours
 
 ROOT = Path(__file__).resolve().parents[2]
 FILM = ROOT / "sample_images" / "films" / "ref_p60_h00_v00.png"
@@ -125,16 +128,23 @@ def test_the_same_place_stays_in_view_when_pixels_become_millimetres(seat, path)
     assert model.scene.camera.zoom == pytest.approx(40.0)
 
 
-def test_colours_tell_file_canal_other_canal_and_chosen_point(seat, path):
+def test_a_canal_has_one_colour_and_the_one_in_hand_is_wider(seat, path):
+    """The report's colours, file and chosen point apart; which canal is in hand changes a width and no colour."""
     model, seat = seat
     session = seat.session
     session.open_case(path)
-    session.choose_canal("ML")
-    _, lines, points = shown(model)
-    assert hexes(lines.edge_color) == [FILE_COLOUR, OTHER_CANAL_COLOUR, CANAL_COLOUR]
+    colours = canal_colours(session.result)
+    for in_hand, wider in (("ML", 2), ("MB", 1)):
+        session.choose_canal(in_hand)
+        _, lines, points = shown(model)
+        assert hexes(lines.edge_color) == [FILE_COLOUR, colours["MB"], colours["ML"]]
+        assert np.argmax(lines.edge_width[1:]) + 1 == wider
+        assert lines.edge_width[1] != lines.edge_width[2]
+        handles = [handle for handle, _ in session.handles()]
+        expected = [FILE_COLOUR if one.role == "scale" else colours[one.canal] for one in handles]
+        assert hexes(points.border_color) == expected
+        assert {glance.canal: glance.colour for glance in glances(session.result, session.facts)} == colours
     session.choose(Handle("scale", 1))
-    roles = [handle.role for handle, _ in session.handles()]
-    expected = [FILE_COLOUR if role == "scale" else CANAL_COLOUR for role in roles]
     expected[1] = CHOSEN_COLOUR
     assert hexes(points.border_color) == expected
     session.take("file")
@@ -355,7 +365,7 @@ def test_a_stretch_along_which_nothing_is_seen_is_dashed(seat, tmp_path):
     session.accept()
     _, shapes, _ = shown(model)
     colours = hexes(shapes.edge_color)
-    canal = [line for line, colour in zip(shapes.data, colours, strict=True) if colour == CANAL_COLOUR]
+    canal = [line for line, colour in zip(shapes.data, colours, strict=True) if colour == CANAL_COLOURS[0]]
     short = [line for line in canal if len(line) < 20]
     assert len(short) >= 4
     assert all(line[:, 0].min() > 450 and line[:, 0].max() < 750 for line in short)

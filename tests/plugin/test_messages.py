@@ -55,7 +55,8 @@ def asked(session):
 
 # By what is missing: what comes before, the step that is refused, and what mends it, at another place of the dock.
 SEQUENCES = {
-    "case": (None, "scale", lambda s: s.take("file"), lambda s: (s.open_film(FILM), s.set_tooth("45"))),
+    "film": (None, "scale", lambda s: s.take("file"), lambda s: s.open_film(FILM)),
+    "case": (lambda s: (s.close_case(), s.open_film(FILM)), "scale", lambda s: s.take("file"), lambda s: s.set_tooth("45")),
     "canal": (lambda s: s.delete_canal(), "canal", lambda s: s.take("canal"), lambda s: s.add_canal("B")),
     "point": (lambda s: None, "reading", lambda s: add_reading(s, 20.0, "foramen"), named),
     "trace": (lambda s: None, "canal", lambda s: s.take("reference"), trace),

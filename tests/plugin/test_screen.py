@@ -101,7 +101,7 @@ def tallest(widget, share=1.0):
     picture = grey(widget)
     picture = picture[:, : round(share * picture.shape[1])]
     ground = np.bincount(picture[2:-2, 4:-4].ravel()).argmax()
-    marked = (np.abs(picture - ground) > 60)[2:-2, 4:-4].any(axis=1)
+    marked = (np.abs(picture - ground) > 60)[2:-2, 8:-8].any(axis=1)  # beside the bar in the colour of the canal
     return max(len(list(run)) for found, run in groupby(marked) if found)
 
 

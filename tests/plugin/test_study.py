@@ -10,9 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from attrs import evolve
 
 from wlmeasure.errors import StudyError
-from wlmeasure.record.case import load_case
+from wlmeasure.record.answers import answers
+from wlmeasure.record.case import ProposedItem, load_case, save_case
 from wlmeasure.study.collect import collect
 from wlmeasure.study.folder import init_study, progress, result_path, results
 from wlmeasure.study.protocol import Protocol
@@ -98,6 +100,53 @@ def test_a_walk_stores_every_film_once_and_ends(tmp_path):
         assert result.case.canals[0].traces[0].tracer is not None
         assert result.case.extra["study"]["position"] == result.position
     walk.close()
+
+
+def test_an_observer_who_begins_from_proposals_answers_them_and_another_sees_none(tmp_path):
+    """Accepted on one film, moved; refused on the next, and drawn; each stored as what it is."""
+    protocol = Protocol(definitions=("length_mm",), apical_end="apical foramen", scale="given", least_clicks=3)
+    films = []
+    for name in NAMES[:2]:
+        path = tmp_path / f"{name}.wl.json"
+        case = load_case(CASES / f"{name}.wl.json")
+        film = evolve(case.films[0], path=str(case.film_path(case.films[0]).resolve()))
+        truth = ROOT / "sample_images" / "truth" / f"{Path(film.path).stem}_canal.csv"
+        table = np.genfromtxt(truth, delimiter=",", names=True)
+        line = np.round(np.column_stack([table["row_px"], table["col_px"]])[::8], 3)
+        item = ProposedItem(
+            kind="canal", label="canal 1", points_px=line, probability=0.95, trusted=True, tooth_number=1, model="made",
+            model_sha256="ab" * 32,
+        )  # fmt: skip
+        save_case(evolve(case, films=(evolve(film, proposed=(item,)),), folder=tmp_path), path)
+        films.append(path)
+    study = init_study(tmp_path / "study", films, ["ANN", "BEN"], protocol, seed=11, from_proposals=["ANN"]).study
+    other = _walk(study, "BEN")
+    assert other.session.first.items == ()
+    assert "proposed" not in other.rules
+    other.close()
+    walk = _walk(study)
+    assert "accept, mend or refuse it" in walk.rules
+    session = walk.session
+    for moved in (True, False):
+        assert [item.label for item in session.first.items] == ["canal 1"]
+        assert "1 canal proposed" in walk.next_step().words
+        (name,) = (canal.name for canal in session.case.canals)
+        if moved:
+            session.first.move(2, tuple(np.add(session.first.points(session.first.focus)[2], (0.0, 6.0))))
+            session.first.accept()
+            assert "which canal" in walk.next_step().words
+            assert session.first.names == (name,)
+            session.first.name("canal 1", name)
+        else:
+            session.first.refuse()
+            _trace(walk)
+        assert walk.next_step().place == "study"
+        walk.go_on()
+    walk.close()
+    said = [answer for result in results(study) for answer in answers(result.case)]
+    assert {answer.by for answer in said} == {"ANN"}  # nobody is asked for initials in a walk
+    assert all(result.violations == () for result in results(study))
+    assert sorted(row.proposal for row in collect(study).readings.rows) == ["drawn new", "moved"]
 
 
 def test_a_walk_goes_on_where_it_was_left(tmp_path):

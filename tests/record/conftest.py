@@ -195,6 +195,7 @@ def full(body):
         "tracer": "given path",
         "path_std_px": 0.5,
         "path_doubt": 0.02,
+        "doubted_path_sha256": "b" * 64,
         "apex_visibility": "clear",
         "unseen_from_mm": 20.0,
         "file_tip_px": [440, 60],

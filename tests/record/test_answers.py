@@ -123,10 +123,20 @@ def test_the_table_and_the_counts(case, tmp_path, capsys):
     assert main(["corrections", str(tmp_path), "--out", str(tmp_path / "t.csv")]) == 1
     told = capsys.readouterr()
     assert "broken.wl.json" in told.err
-    (tips,) = [line.split() for line in told.out.splitlines() if line.startswith("tip")]
+    counts, parts = told.out.split(
+        "Ends that came with an accepted file or canal, and were not answered by themselves:"
+    )
+    kinds = [line.split("look/")[0].strip() for line in counts.splitlines()[1:] if line]
+    assert kinds == ["canal", "file", "reference point"]  # no root end, tip or upper end: nobody was asked about one
+    (tips,) = [line.split() for line in parts.splitlines() if line.startswith("tip")]
     assert tips == ["tip", "look/abababababab", "KO", "0", "2", "0", "0", "0.25", "1", "without", "a", "scale"]
     rows = list(csv.DictReader((tmp_path / "t.csv").read_text("utf-8").splitlines()))
     assert len(rows) == 2 * len(ITEMS)
+    assert {row["item"]: row["came_with"] for row in rows if row["came_with"]} == {
+        "upper end 1": "file 1",
+        "tip 1": "file 1",
+        "root end 1": "canal 1",
+    }
     tips = [row for row in rows if row["item"] == "tip 1"]
     said = [(row["case"], row["outcome"], row["moved"], row["moved_mm"], row["moved_px"]) for row in tips]
     assert sorted(said) == [

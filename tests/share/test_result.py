@@ -15,7 +15,9 @@ from wlmeasure.share.cautions import CAUTIONS, PACEMAKER
 from wlmeasure.share.result import (
     angle_words,
     curvature_words,
+    film_label,
     limit_words,
+    proposal_end_words,
     record_text,
     result_json,
     scale_words,
@@ -134,7 +136,7 @@ def test_text_and_json_say_the_same_numbers(measured, name):
         assert re.search(rf"length +{canal['length_mm']:.1f} mm ± {1.96 * canal['length_std_mm']:.1f} ", block)
         assert f"(95 %: {low:.2f} to {high:.2f} mm)" in block
         film, electronic, working = canal["radiographic"], canal["electronic"], canal["working_length"]
-        assert re.search(rf"from the film +{film['length_mm']:.1f} mm ± {1.96 * film['std_mm']:.1f} ", block)
+        assert re.search(rf"apex less 1 mm   {film['length_mm']:.1f} mm ± {1.96 * film['std_mm']:.1f} ", block)
         if working is None:
             assert "WORKING LENGTH" not in block
             continue
@@ -146,7 +148,8 @@ def test_text_and_json_say_the_same_numbers(measured, name):
             spread = f"± {below}" if below == above else f"({low:.1f} to {high:.1f})"
             shown = f"{rounded_down:.1f} mm {spread}"
         label = "WORKING LENGTH +not decided; proposed" if working["decided_mm"] is None else "proposed +"
-        assert re.search(rf"{label} ?{re.escape(shown)} +{working['status']}", block)
+        end = "" if working["length_mm"] is None else "  to the estimated constriction"
+        assert re.search(rf"{label} ?{re.escape(shown)}{end} +{working['status']}", block)
         risk = working["risk"]
         if risk is None:
             assert " risk " not in block
@@ -169,10 +172,29 @@ def test_lengths_in_the_text_have_one_decimal(bench):
     """0.1 mm in the lengths; two decimals only in the interval and the budget, where they are uncertainties."""
     text = record_text(bench(canal_changes={"electronic_readings": READINGS}))
     assert "length           22.0 mm ± " in text
-    assert "from the film    21.0 mm ± " in text
+    assert "apex less 1 mm   21.0 mm ± " in text
     assert "electronic       21.0 mm ± " in text
     assert re.search(r"WORKING LENGTH   not decided; proposed \d\d\.\d mm ", text)
     assert "stop setting     20.5 mm on a ruler, rounded down" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "label", "proposed"),
+    [
+        ({}, "apex less 1 mm", "to the estimated constriction"),
+        ({"apical_end": "apical foramen"}, "end less 0.5 mm", "to the estimated constriction"),
+        ({"apical_end": "open apex"}, "end less 1 mm", "to the estimated end of the canal"),
+        ({"apical_end": "filling end"}, "from the film", ""),
+    ],
+)
+def test_what_the_film_gives_and_what_is_proposed_say_where_each_ends(bench, changes, label, proposed):
+    """Two figures for two places: the end on the film less an allowance, and the constriction by the curves."""
+    result = bench(trace_changes=changes)
+    (canal,) = result.canals
+    assert (film_label(canal.traces[0].radiographic), proposal_end_words(canal.working_length)) == (label, proposed)
+    text = record_text(result)
+    assert f"\n  {label:<17}" in text
+    assert text.count("to the estimated") == bool(proposed)
 
 
 @given(st.floats(1.0, 60.0), st.sampled_from([0.5, 0.25, 1.0]))

@@ -118,7 +118,7 @@ def read_all(study, truth, hands, mm_per_px, seed, *, traced=False, only=None) -
         rng = np.random.default_rng([seed, place])
         for position, task in enumerate(study.observer(hand.name).tasks, start=1):
             film = study.film(task.film)
-            case = template(study, task, result_path(study, hand.name, task))
+            case = template(study, hand.name, task, result_path(study, hand.name, task))
             paths = truth[film.sha256]
             paths = paths if isinstance(paths, dict) else {film.canals[0].name: paths}
             size = mm_per_px if isinstance(mm_per_px, float) else mm_per_px[film.sha256]

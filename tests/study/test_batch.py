@@ -60,7 +60,7 @@ def test_the_same_by_two_processes(lines, table, tmp_path):
 def test_the_same_by_a_cluster(lines, table, tmp_path, monkeypatch):
     """A real scheduler with two worker processes on this computer, which stand in another folder than the one who asks."""
     distributed = pytest.importorskip("distributed")
-    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": ":0"}
     with distributed.LocalCluster(processes=True, local_directory=str(tmp_path / "dask"), **options) as cluster:
         made = tabulate([lines], tmp_path / "t.csv", scheduler=cluster.scheduler_address, chunk=CHUNK)
         monkeypatch.chdir(lines.parent)

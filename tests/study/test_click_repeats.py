@@ -64,6 +64,9 @@ def test_observers_stand_apart_and_who_drew_once_says_nothing():
     found = click_errors([*paths, *drawn(rng, DOWN, (1.0, 1.0), 3, 1, observer="EF")])
     assert [one.observer for one in found] == ["AB", "CD"]
     assert found[1].along_px / found[0].along_px == pytest.approx(3.0, rel=0.25)
+    # An end that was taken as it was proposed is no mark of a hand.
+    taken = [evolve(path, proposal="unmoved") for path in drawn(rng, DOWN, (0.0, 0.0), 40, 2)]
+    assert click_errors([*paths, *taken]) == click_errors(paths)
 
 
 def test_a_published_path_is_measured_again_with_the_clicks_that_its_case_named(make_canals):

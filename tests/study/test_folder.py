@@ -122,7 +122,7 @@ def test_films_may_be_referred_to_where_they_lie(tmp_path, films):
     study = _made(tmp_path, cases, copy=False).study
     assert not list((study.folder / "films").iterdir())
     task = study.observers[0].tasks[0]
-    case = template(study, task, result_path(study, "ANN", task))
+    case = template(study, "ANN", task, result_path(study, "ANN", task))
     assert case.film_path(case.films[0]).resolve().is_file()
 
 
@@ -150,7 +150,7 @@ def test_images_need_a_tooth_and_a_given_scale_needs_one(tmp_path, films):
 def _traced(study, observer="ANN", position=1, **members):
     """A result by the rules, but for what `members` of its trace say."""
     task = study.observer(observer).tasks[position - 1]
-    case = template(study, task, result_path(study, observer, task))
+    case = template(study, observer, task, result_path(study, observer, task))
     from wlmeasure.record.case import Trace
 
     clicks = ((40.0, 60.0), (200.0, 62.0), (400.0, 70.0))
@@ -161,7 +161,7 @@ def _traced(study, observer="ANN", position=1, **members):
 def test_each_way_of_breaking_the_protocol_is_named(tmp_path, films):
     study = _made(tmp_path, films[0]).study
     task = study.observer("ANN").tasks[0]
-    made = template(study, task, result_path(study, "ANN", task))
+    made = template(study, "ANN", task, result_path(study, "ANN", task))
     good = _traced(study)
 
     def codes(case, **rules):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import signal
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from attrs import evolve
 
 from tests.detect.talking import talking_network
 from tests.references.dicom_film import code, written
@@ -117,6 +119,12 @@ def test_nothing_of_a_proposed_case_is_measured(alone):
     assert result.films[0].file_traces == ()
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no file modes")
+def test_names_of_films_are_for_the_owner_alone(alone):
+    """A film is often named after its patient, and so are what is proposed on it."""
+    assert alone.stat().st_mode & 0o077 == 0
+
+
 def test_the_same_by_two_processes(films, weights, alone, tmp_path):
     propose(films, tmp_path / "out", tooth="46", weights=weights, workers=2)
     assert tables(tmp_path / "out") == tables(alone)
@@ -125,7 +133,7 @@ def test_the_same_by_two_processes(films, weights, alone, tmp_path):
 def test_the_same_by_a_cluster(films, weights, alone, tmp_path, monkeypatch):
     """A real scheduler with two worker processes, which stand in another folder than the one who asks."""
     distributed = pytest.importorskip("distributed")
-    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    options = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": ":0"}
     with distributed.LocalCluster(processes=True, local_directory=str(tmp_path / "dask"), **options) as cluster:
         monkeypatch.chdir(weights.parent)
         propose(films, tmp_path / "out", tooth="46", weights=Path(weights.name), scheduler=cluster.scheduler_address)
@@ -176,6 +184,24 @@ def test_other_settings_look_again_and_a_changed_case_is_kept(films, weights, tm
         assert "was changed since" in found["film0.png"]["note"]
         assert not found["film1.png"]["note"]
         assert load_case(out / "cases" / "film1.png.wl.json").tooth == "36"
+
+
+def test_roots_that_point_the_other_way_than_the_tooths_are_remarked(films, weights, tmp_path, monkeypatch):
+    """A film lies upright or not, so neither the tooth nor the film is called wrong; sideways nothing is said."""
+    from wlmeasure.study import propose as module
+
+    seen = look(read(films / "film0.png"), network=load_network(weights))
+    for side, tooth, usual in (("up", "46", "down"), ("down", "16", "up"), ("down", "46", ""), ("left", "46", "")):
+        monkeypatch.setattr(module, "look", lambda *_, side=side, **__: evolve(seen, roots_point=side))
+        out = tmp_path / f"{side}{tooth}"
+        propose(films / "film0.png", out, tooth=tooth, weights=weights)
+        (row,) = rows(out / "films.csv")
+        assert (row["roots_point"], bool(row["note"])) == (side, bool(usual))
+        if usual:
+            assert f"the roots point {side} in the picture" in row["note"]
+            assert f"The roots point {side} in the picture" in (out / row["picture"]).read_text("utf-8")
+            assert f"point {usual} on an upright film: look whether the film lies upside down" in row["note"]
+        assert load_case(out / row["case"]).tooth == tooth
 
 
 def test_without_a_tooth_there_are_pictures_and_a_table_and_no_case(films, weights, alone, tmp_path, capsys):

@@ -78,7 +78,7 @@ def study(tmp_path_factory):
             if (observer.name, position) == ("BEN", 6):
                 continue
             film = made.film(task.film)
-            case = template(made, task, result_path(made, observer.name, task))
+            case = template(made, observer.name, task, result_path(made, observer.name, task))
             traced = []
             for canal in case.canals:
                 path = simulated.moved_end(truth[film.sha256][canal.name], rng.normal(4.0 * place, 3.0), 0.0)

@@ -289,15 +289,16 @@ def _ends(films: tuple[FilmEnd, ...], readings: tuple[ReadingGroup, ...], anatom
     low, high = _span(films, readings, anatomy)
     steps = int(np.ceil((0.5 * (high - low) + REACH_MM) / STEP_MM))
     at = _steps(-steps, steps, 0.5 * (low + high))
+    said = [
+        _film_likelihood(shown, at, anatomy if end == "apex" else None)
+        for end in ("apex", "foramen")
+        if (shown := [film for film in films if film.end == end])
+    ]
     clean, either = np.ones_like(at), np.ones_like(at)
-    for end in ("apex", "foramen"):
-        shown = [film for film in films if film.end == end]
-        if shown:
-            known, wrong = _film_likelihood(shown, at, anatomy if end == "apex" else None)
-            clean, either = clean * known, either * (known + wrong)
-    for group in readings:
-        known, wrong = _reading_likelihood(group, at)
+    for known, wrong in (*said, *(_reading_likelihood(group, at) for group in readings)):
         clean, either = clean * known, either * (known + wrong)
+        scale = either.max() or 1.0  # only the shape counts, and many small numbers multiplied are 0 everywhere
+        clean, either = clean / scale, either / scale
     total = float(either.sum())
     if not total > 0.0:
         return None
@@ -343,13 +344,14 @@ def _film_likelihood(films: Sequence[FilmEnd], at: Float64, anatomy: Anatomy | N
     common /= common.sum()
     # The apex, and beyond and short of it by what the films share.
     places = _steps(-reach, len(at) + len(off) - 2 + reach, at[0])
-    known, either = np.ones_like(places), np.ones_like(places)
+    known, either = np.zeros_like(places), np.zeros_like(places)  # logarithms
     for film in films:
         own = hypot(film.own_std_mm, LEAST_STD_MM, 0.0 if anatomy is not None else FORAMEN_MARK_STD_MM)
         error_here = film.length_mm - places
         right = (1.0 - FILM_WRONG_SHARE) * _spread(error_here, own, 0.0)
-        known = known * right
-        either = either * (right + FILM_WRONG_SHARE * _spread(error_here, hypot(own, FILM_WRONG_STD_MM), 0.0))
+        known += _log(right)
+        either += _log(right + FILM_WRONG_SHARE * _spread(error_here, hypot(own, FILM_WRONG_STD_MM), 0.0))
+    known, either = _likelihoods(known, either)
     both = [np.convolve(of, common[::-1], "valid") for of in (known, either)]
     known, either = (np.convolve(of, off[::-1], "valid") for of in both)
     return known, np.maximum(either - known, 0.0)
@@ -364,16 +366,18 @@ def _reading_likelihood(group: ReadingGroup, at: Float64) -> tuple[Float64, Floa
     reach = (len(right) - 1) // 2
     shown = _steps(-reach, len(at) - 1 + reach, at[0])  # where the device has its foramen
     half = 0.5 * group.division_mm
-    each = np.zeros_like(shown)
+    by_std = []
     for std in REPEAT_STDS_MM:
-        of_all = np.ones_like(shown)
+        of_all = np.zeros_like(shown)
         for value in group.lengths_mm:
-            of_all *= (1.0 - MISREAD_SHARE) * _spread(value - shown, std, half) + MISREAD_SHARE * _spread(
-                value - shown, MISREAD_STD_MM, 0.0
+            of_all += _log(
+                (1.0 - MISREAD_SHARE) * _spread(value - shown, std, half)
+                + MISREAD_SHARE * _spread(value - shown, MISREAD_STD_MM, 0.0)
             )
         for value in group.beyond_mm:
-            of_all *= (1.0 - MISREAD_SHARE) * _phi((value - shown) / hypot(std, half / sqrt(3.0))) + MISREAD_SHARE
-        each += of_all / len(REPEAT_STDS_MM)
+            of_all += _log((1.0 - MISREAD_SHARE) * _phi((value - shown) / hypot(std, half / sqrt(3.0))) + MISREAD_SHARE)
+        by_std.append(of_all)
+    each = np.mean(_likelihoods(*by_std), axis=0)
     return np.convolve(each, right[::-1], "valid"), np.convolve(each, wrong[::-1], "valid")
 
 
@@ -390,6 +394,18 @@ def _device(std: float, shares: tuple[float, float], shift: float, shift_std: fl
         for side, far, z in zip((-1.0, 1.0), READING_WRONG_STD_MM, [error - READING_BIAS_MM - shift] * 2, strict=True)
     )
     return (1.0 - sum(shares)) * STEP_MM * right, STEP_MM * (shares[0] * early + shares[1] * late)
+
+
+def _log(density: Float64) -> Float64:
+    """Logarithms are added where densities were multiplied: of a thousand of them the product is no number any more."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(density), np.float64)
+
+
+def _likelihoods(*logs: Float64) -> tuple[Float64, ...]:
+    """From their logarithms, the largest of all being 1; all 0 where no place is possible."""
+    most = max(float(one.max()) for one in logs)
+    return tuple(np.exp(one - most) if np.isfinite(most) else np.zeros_like(one) for one in logs)
 
 
 # --- anatomy, and spreads on the grid --------------------------------------------------------------------------------

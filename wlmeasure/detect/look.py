@@ -10,7 +10,8 @@ mesiolingual, so canals are called by their number along the film.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -29,7 +30,18 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.points import frozen_array
 from wlmeasure.trace.file_ends import TipForm
 
-__all__ = ["TRUSTED", "Look", "SeenCanal", "SeenFile", "SeenPoint", "SeenRoot", "look", "look_at_maps"]
+__all__ = [
+    "TRUSTED",
+    "Look",
+    "SeenCanal",
+    "SeenFile",
+    "SeenPoint",
+    "SeenRoot",
+    "Side",
+    "look",
+    "look_at_maps",
+    "roots_point",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -42,13 +54,19 @@ PERHAPS = 0.1
 DOUBLED_PX, DOUBLED_SHARE = 3.0, 0.85
 """A canal that lies so near a likelier one, pixels of the maps, over such a share of itself is the same one."""
 PERIAPICAL = 0.5
-BORDER_MM = 0.6
+BORDER_MM, CUT_MM = 0.6, 0.25
+"""So near to the picture's border a line whose end is not seen leaves it, and a canal that ends so near is cut off, whatever
+the maps mark there: on made films they mark an end where the picture ends. Our parameters."""
+TOGETHER, ASIDE_DEG = 0.9, 30.0
+"""Roots point one way if the mean of their unit vectors is so long, and so near to a side of the picture; our parameters."""
 CROSSING_PX = 3.0
+
+Side = Literal["up", "down", "left", "right", ""]
 
 _FLAGS = catalogue(
     {
         "not-periapical": "This is not a periapical film as far as can be seen.",
-        "apex-not-in-picture": "A root's end is not in the picture.",
+        "apex-not-in-picture": "A root's end lies at the border of the picture or outside it.",
         "tip-not-in-picture": "A file's tip is not in the picture.",
         "upper-end-not-in-picture": "A file leaves the picture before the end of its known length.",
         "roots-overlap": "Roots lie over one another; their canals may be mistaken for each other.",
@@ -159,6 +177,9 @@ class Look:
         Pixel size (row, col) as judged from what is seen, and its relative standard uncertainty: no scale to measure with.
     periapical
         Probability that it is a periapical film.
+    roots_point
+        The side of the picture, as it is stored, that the proposed canals' apical ends point to; "" where they do not agree on
+        one. It is a fact of the picture: a film does not say which jaw it shows, nor whether it lies upright.
     model
         Name and hash of the network.
     flags
@@ -176,6 +197,7 @@ class Look:
     periapical: float
     model: str
     flags: tuple[Flag, ...] = ()
+    roots_point: Side = ""
 
 
 def look(
@@ -266,8 +288,37 @@ def look_at_maps(
         notes.append("film-unlike-training")
     return Look(
         named, kept, roots, orifices, references, found.teeth, judged, maps.mm_per_px_rel_std, maps.periapical, model,
-        tuple(_FLAGS[note] for note in notes),
+        tuple(_FLAGS[note] for note in notes), roots_point([c.path_px for c in kept], size),
     )  # fmt: skip
+
+
+def roots_point(paths_px: Sequence[Float64], mm_per_px: tuple[float, float]) -> Side:
+    """The side of the picture that lines point to, from their coronal to their apical ends.
+
+    Parameters
+    ----------
+    paths_px : (N, 2) each
+        Canals, (row, col), coronal end first.
+    mm_per_px
+        Pixel size (row, col).
+
+    Returns
+    -------
+    str
+        "up", "down", "left" or "right"; "" where there is no line, the lines do not agree (`TOGETHER`), or they point between
+        two sides (`ASIDE_DEG`).
+    """
+    ways = [(path[-1] - path[0]) * np.array(mm_per_px) for path in paths_px]
+    units = [way / length for way in ways if (length := float(np.hypot(*way))) > 0.0]
+    if not units:
+        return ""
+    row, col = (float(v) for v in np.mean(units, axis=0))
+    aside = min(abs(row), abs(col)) / max(abs(row), abs(col), 1e-9)
+    if np.hypot(row, col) < TOGETHER or np.degrees(np.arctan(aside)) > ASIDE_DEG:
+        return ""
+    if abs(row) > abs(col):
+        return "down" if row > 0.0 else "up"
+    return "right" if col > 0.0 else "left"
 
 
 def _files(
@@ -427,12 +478,12 @@ def _quality(
     pixel = np.array(size)
     last = (np.array([radiograph.rows, radiograph.cols]) - 1.0) * pixel
 
-    def at_border(point_px: Float64) -> bool:
+    def at_border(point_px: Float64, within_mm: float = BORDER_MM) -> bool:
         at = point_px * pixel
-        return bool(np.minimum(at, last - at).min() < BORDER_MM)
+        return bool(np.minimum(at, last - at).min() < within_mm)
 
     notes = []
-    if any(not c.end_seen and at_border(c.path_px[-1]) for c in canals):
+    if any(at_border(c.path_px[-1], CUT_MM if c.end_seen else BORDER_MM) for c in canals):
         notes.append("apex-not-in-picture")
     if any(f.tip_px is None and at_border(f.path_px[-1]) for f in files):
         notes.append("tip-not-in-picture")

@@ -28,8 +28,9 @@ __all__ = ["MAX_INFLATED_BYTES", "check_header", "inflated", "parse", "parse_hea
 
 MAX_INFLATED_BYTES = 2 * MAX_PIXELS + 8_000_000
 """Largest data set out of the deflated transfer syntax: 16 bits of the largest picture and a header (our parameter)."""
-MAX_READS = 400_000
-"""Reads while a file is parsed, two or three an element: a report of ten films has 50 000 (our parameter)."""
+MAX_READS = 250_000
+"""Reads while a file is parsed, two or three an element: a report of ten films has 50 000, and so many empty items of a
+sequence take three seconds (our parameter)."""
 HEAD_BYTES = 500_000
 """Read of a file whose header alone is wanted, unless the header turns out to be longer (our parameter)."""
 MAX_HEADER_BYTES = 8_000_000
@@ -69,8 +70,12 @@ class _Counted(BytesIO):
             raise _DeflatedError(self.tell())
         self.left -= 1
         if self.left < 0:
-            raise ImageError("DICOM file must have fewer elements: it has hundreds of thousands; it is no radiograph")
+            raise _too_many()
         return super().read(size)
+
+
+def _too_many() -> ImageError:
+    return ImageError("DICOM file must have fewer elements: it has hundreds of thousands; it is no radiograph")
 
 
 def parse(data: bytes, *, max_inflated: int = MAX_INFLATED_BYTES) -> FileDataset:
@@ -115,9 +120,9 @@ def parse_head(path: Path) -> FileDataset:
 
 
 def _parsed(data: bytes, *, within: bool = False, stop_before_pixels: bool = False) -> FileDataset:
-    bare = data[128:132] != b"DICM"
+    bare, counted = data[128:132] != b"DICM", _Counted(data)
     try:
-        dataset = pydicom.dcmread(_Counted(data), force=bare, stop_before_pixels=stop_before_pixels)
+        dataset = pydicom.dcmread(counted, force=bare, stop_before_pixels=stop_before_pixels)
         dataset.buffer = None  # pydicom keeps the whole file by it
         if "TransferSyntaxUID" not in dataset.file_meta:
             implicit, little = dataset.original_encoding
@@ -129,6 +134,8 @@ def _parsed(data: bytes, *, within: bool = False, stop_before_pixels: bool = Fal
     except Exception as error:  # a hostile header can raise nearly anything out of pydicom
         if isinstance(error, _DeflatedError) and not within:
             raise
+        if counted.left < 0:  # pydicom makes its own of any error within an item
+            raise _too_many() from None
         raise ImageError(f"DICOM file is damaged or truncated: {printable(error)}; export it again") from error
     return dataset
 

@@ -27,7 +27,7 @@ from wlmeasure.phantom.visibility import SEEN_FROM, contrast_to_noise
 __all__ = ["Phantom", "Sitting", "make_phantom", "set_up"]
 
 
-JAW_STREAMS, MOUTH_STREAM = (1701, 1702), 1711
+JAW_STREAMS, MOUTH_STREAM, SECOND_STREAM = (1701, 1702), 1711, 1712
 """What parts the streams of jaw, processing and teeth (level "real") from each other; any three numbers."""
 
 
@@ -136,6 +136,8 @@ class Sitting:
         else:
             paths, masks = mouth_paths(mouth, projection, surface)
         beam, detector = transmission(paths), self.detector
+        if self.wish.exposed_twice:
+            beam = (beam + self._second_beam(projection)) / np.float32(2.0)
         if self.scatter > 0.0:
             beam = scattered(beam, projection, self.scatter)
             # Exposed as before: what comes through soft tissue alone is still full scale.
@@ -165,6 +167,8 @@ class Sitting:
         }
         if shift is not None:
             facts["shift"] = shift
+        if self.wish.exposed_twice:
+            facts["exposed_twice"] = True
         if mouth is not None and mouth.jaw is not None:
             facts |= {"picture": self.wish.picture, "jaw": mouth.jaw.facts(), "mouth": mouth.facts(projection)}
         spacing = (projection.mm_per_px_row, projection.mm_per_px_col)
@@ -177,6 +181,14 @@ class Sitting:
         else:
             truth = truth_of(self.scene, self.references_mm, projection, facts)
         return Phantom(self.seed, self.level, image, bits, spacing, projection, truth, data, masks)
+
+    def _second_beam(self, projection: Projection) -> NDArray[np.float32]:
+        """What comes through another mouth, for a film that was used twice; a stream of its own, so that all else stays."""
+        rng = np.random.default_rng([self.seed, SECOND_STREAM])
+        mouth = draw_mouth([self.seed, SECOND_STREAM], wishes({"files": 0}))
+        crown = mouth.teeth[0].scene.tooth.crown.kind
+        jaw = draw_jaw(rng, mouth.sockets(), upper=mouth.upper, kind=crown, without=self.wish.leave_out)
+        return transmission(mouth_paths(evolve(mouth, jaw=jaw), projection, rng)[0])
 
 
 def set_up(seed: int, level: str, options: dict[str, Any]) -> Sitting:

@@ -78,12 +78,13 @@ class Options:
         Scattered radiation over the primary, 0 to 1 (a veil that lowers contrast); None for what the level draws.
     texture
         Standard deviation of attenuation that bone texture adds.
-    kind, lumen, files, include, leave_out, picture
+    kind, lumen, files, include, leave_out, picture, exposed_twice
         Level "real" alone: the kind of the tooth in hand (`kinds.KINDS`), how its canals are (`kinds.LUMENS`), how many files
         stand in it (0 to 4), rare things that are to be there, in the tooth in hand or beside it (`RARE`), and things that are
         never drawn (`THINGS`): a row of names each. `picture` is one of `PICTURES`: a "bitewing" shows the crowns of both
         jaws, a "panoramic" one is a part of a picture of both jaws on pixels of a tenth of a millimetre and more; files stand
-        in neither unless they are asked for. It knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
+        in neither unless they are asked for. One that was `exposed_twice` shows another mouth too, at half the strength each;
+        its truth is the first exposure's. The level knows no `shape`, `ramp_mm`, `out_of_plane` and `texture`.
     jpeg_quality
         1 to 100: the image goes through JPEG, which takes 8 bits.
 
@@ -131,6 +132,7 @@ class Options:
     include: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
     picture: str = "periapical"
+    exposed_twice: bool = False
 
     def __attrs_post_init__(self) -> None:
         if not isinstance(self.out_of_plane, bool):
@@ -180,6 +182,8 @@ class Options:
             raise PhantomError(f"leave_out must hold nothing that include holds: {', '.join(both)}")
         if self.picture not in PICTURES:
             raise PhantomError(f"picture must be one of {', '.join(PICTURES)}: {self.picture!r}")
+        if self.exposed_twice and self.picture != "periapical":
+            raise PhantomError(f"exposed_twice must be false for a {self.picture} picture")
         if self.files is not None and (isinstance(self.files, bool) or self.files not in (0, 1, 2, 3, 4)):
             raise PhantomError(f"files must be 0 to 4: {self.files!r}")
         if self.files is not None and self.file is not None and self.file != (self.files > 0):
@@ -196,7 +200,7 @@ class Options:
                 if getattr(self, name) != getattr(plain, name):
                     raise PhantomError(f"{name} must be left out at level {level}: it belongs to the older levels")
             return self
-        for name in ("kind", "lumen", "files", "include", "leave_out", "picture"):
+        for name in ("kind", "lumen", "files", "include", "leave_out", "picture", "exposed_twice"):
             if getattr(self, name) != getattr(plain, name):
                 raise PhantomError(f'{name} must be left out at level {level}: it belongs to level "real"')
         return evolve(

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 from attrs import evolve, frozen
+from numpy.typing import NDArray
 
 from wlmeasure.calibration import calibrate_lines
 from wlmeasure.decide.methods import ApicalEnd
@@ -37,6 +38,7 @@ __all__ = [
     "accepted_file",
     "answered",
     "answers",
+    "canal_moved_px",
     "clicks_of",
     "unanswered",
     "with_proposed",
@@ -67,6 +69,8 @@ class Answer:
     moved_px, moved_mm
         Greatest distance between what was proposed and what stands in the case now, 0 where it was not moved, None where it
         was not accepted; in mm by the film's files and objects of known length, None where it has none.
+    came_with
+        Label of the item that was answered in its stead: of a file's end the file, of a root end its canal; else None.
     """
 
     film: str
@@ -77,6 +81,7 @@ class Answer:
     canal: str | None = None
     moved_px: float | None = None
     moved_mm: float | None = None
+    came_with: str | None = None
 
     @property
     def words(self) -> str:
@@ -195,6 +200,7 @@ def _of_film(case: Case, film: Film) -> Iterator[Answer]:
             whole = owner[item.label]
         stands: object
         canal = None
+        came_with = None if whole == item.label else whole
         if whole in files:
             file, said = files[whole]
             at = {"upper end": 0, "tip": -1}.get(item.kind)
@@ -208,17 +214,42 @@ def _of_film(case: Case, film: Film) -> Iterator[Answer]:
         else:
             refused = items[whole].refused if whole in items else None
             if refused is None:
-                yield Answer(film.id, item, "not answered")
+                yield Answer(film.id, item, "not answered", came_with=came_with)
             else:
-                yield Answer(film.id, item, "refused", refused.by, refused.at)
+                yield Answer(film.id, item, "refused", refused.by, refused.at, came_with=came_with)
             continue
         if stands == (None,):  # the mark was taken away again
             yield Answer(film.id, item, "not answered")
             continue
-        moved = _apart(item.points_px, stands, (1.0, ratio))
-        moved = 0.0 if moved <= STILL_PX else moved
+        moved = _moved_px(item, stands, ratio)
         by_mm = None if pixel is None else (_apart(item.points_px, stands, pixel) if moved else 0.0)
-        yield Answer(film.id, item, "accepted", said.by, said.at, canal, moved, by_mm)
+        yield Answer(film.id, item, "accepted", said.by, said.at, canal, moved, by_mm, came_with)
+
+
+def canal_moved_px(film: Film, trace: Trace, line: Sequence[Point] | NDArray[np.float64]) -> float | None:
+    """How far a canal's path lies from the one that it was accepted from: 0 where it was not moved, None where it was drawn.
+
+    Parameters
+    ----------
+    film, trace
+        The film with what is proposed on it, and what stands in the case.
+    line : (N, 2)
+        The path, pixels (row, col): the stored one, or as it is traced between clicks.
+
+    Returns
+    -------
+    float or None
+        Greatest distance in pixels (rows; columns by their ratio).
+    """
+    taken = {one.item for one in trace.accepted}
+    ratio = 1.0 if film.col_over_row is None else film.col_over_row
+    found = (item for item in film.proposed if item.kind == "canal" and item.label in taken)
+    return next((_moved_px(item, line, ratio) for item in found), None)
+
+
+def _moved_px(item: ProposedItem, stands: object, ratio: float) -> float:
+    moved = _apart(item.points_px, stands, (1.0, ratio))
+    return 0.0 if moved <= STILL_PX else moved
 
 
 def _apart(one: object, other: object, unit: tuple[float, float]) -> float:

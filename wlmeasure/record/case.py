@@ -12,10 +12,11 @@ import hashlib
 import json
 import os
 import re
+import struct
 from pathlib import Path, PureWindowsPath
 from typing import Any, Literal, get_args
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from wlmeasure.decide.methods import Apex, ApexVisibility, ApicalEnd, Resorption
 from wlmeasure.errors import CaseError, NotWrittenError, TradeError
@@ -68,12 +69,14 @@ __all__ = [
     "StopSeated",
     "Trace",
     "UpperEnd",
+    "as_proposed",
     "case_content",
     "case_digest",
     "case_from_json",
     "case_schema",
     "case_to_json",
     "load_case",
+    "path_fingerprint",
     "save_case",
 ]
 
@@ -84,6 +87,7 @@ LENGTH_MM = Number(least=1.0, most=60.0)
 UpperEnd = Literal["stop", "reference", "out of the picture"]
 StopSeated = Literal["yes", "not known"]
 PROPOSED_KINDS = ("file", "upper end", "tip", "canal", "root end", "orifice", "reference point")
+LOOKED = r"[^ ]+/[0-9a-f]{12}"  # the tracer of a path as a look proposed it: the network and its weights
 PATH_ENDS = ("seen", "out of the picture", "not seen")
 STD_MM = Number(least=0.0, most=10.0)
 TIME = Text(
@@ -266,6 +270,12 @@ class FileTaper:
     extra: dict[str, Any] = extra_members()
 
 
+def as_proposed(one: KnownFile | PlainFile | FileTaper | Trace) -> bool:
+    """Whether its path is one that a network proposed and a person accepted: not drawn, and not traced anew since."""
+    named = one.path_px is not None and one.tracer is not None
+    return bool(one.accepted) and named and re.fullmatch(LOOKED, one.tracer or "") is not None
+
+
 Scale = KnownFile | PlainFile | KnownObject | Spacing | FileTaper
 FILES = KnownFile | PlainFile | FileTaper
 """Scales that are files; `FilmResult.file_traces` has one path for each, in their order."""
@@ -396,9 +406,18 @@ class Carried:
     extra: dict[str, Any] = extra_members()
 
 
+def path_fingerprint(path_px: tuple[tuple[float, float], ...]) -> str:
+    """SHA-256 of a path's points (N, 2), row and column as 64 bit floats, which a case file keeps exactly."""
+    flat = [value for point in path_px for value in point]
+    return hashlib.sha256(struct.pack(f"<{len(flat)}d", *flat)).hexdigest()
+
+
 @frozen
 class Trace:
-    """One canal on one film, orifice to apical end: the clicks and the accepted path, both."""
+    """One canal on one film, orifice to apical end: the clicks and the accepted path, both.
+
+    `doubted_path_sha256` is the fingerprint (:func:`path_fingerprint`) of the path that `path_doubt` was found for.
+    """
 
     film: str = member(Text(longest=40))
     reference_px: tuple[float, float] | None = member(Pair(), None)
@@ -407,6 +426,7 @@ class Trace:
     tracer: str | None = member(Text(longest=80), None)
     path_std_px: float | None = member(Number(least=0.0, most=100.0), None)
     path_doubt: float | None = member(Number(least=0.0, most=1.0), None)
+    doubted_path_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     apical_end: ApicalEnd = member(Choice(get_args(ApicalEnd)))
     apex_visibility: ApexVisibility | None = member(Choice(get_args(ApexVisibility)), None)
     unseen_from_mm: float | None = member(Number(least=0.0, most=60.0), None)
@@ -418,6 +438,24 @@ class Trace:
     def __attrs_post_init__(self) -> None:
         if self.clicks_px is None and self.path_px is None:
             raise CaseError("clicks_px or path_px must be given: a trace needs its points")
+
+    @property
+    def kept_doubt(self) -> float | None:
+        """The doubt that was kept with the path; None without one, or where the path is not the one that it was found for.
+
+        A file that names no path, as older ones, is believed: nothing tells whether its path was changed.
+        """
+        of = self.doubted_path_sha256
+        if of is not None and (self.path_px is None or of != path_fingerprint(self.path_px)):
+            return None
+        return self.path_doubt
+
+    def clicked(self, clicks_px: tuple[tuple[float, float], ...] | None) -> Trace:
+        """The trace through other clicks, to be traced anew: nothing that was kept with its path stays."""
+        return evolve(
+            self, clicks_px=clicks_px, path_px=None, tracer=None, path_std_px=None, path_doubt=None,
+            doubted_path_sha256=None,
+        )  # fmt: skip
 
     @property
     def crown_px(self) -> tuple[float, float] | None:

@@ -26,7 +26,7 @@ from wlmeasure.errors import CaseError, WlmeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.budget import NORMAL_95, Term
-from wlmeasure.measure.curvature import CurvatureEstimate, fit_canal, measure_curvature
+from wlmeasure.measure.curvature import FEW_CLICKS, CurvatureEstimate, fit_canal, measure_curvature
 from wlmeasure.measure.gap import gap_length
 from wlmeasure.measure.length import (
     UNCOVERED_END_REL_STD,
@@ -39,7 +39,19 @@ from wlmeasure.measure.length import (
 )
 from wlmeasure.measure.line_arc import LineArc, Noise
 from wlmeasure.points import polyline_feet
-from wlmeasure.record.case import FILES, Canal, Case, Clicks, Entry, Film, KnownFile, Scale, Trace
+from wlmeasure.record.case import (
+    FILES,
+    Canal,
+    Case,
+    Clicks,
+    Entry,
+    Film,
+    KnownFile,
+    Scale,
+    Trace,
+    as_proposed,
+    path_fingerprint,
+)
 from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
@@ -91,6 +103,10 @@ _FLAGS = catalogue(
             "What is seen along the trace hardly tells it from other ways, and the path may have left the canal; look at it "
             "closely."
         ),
+        "proposal-faint": (
+            "The network proposed this path by all that it has learnt; the film's own greys along it hardly tell it from other "
+            "ways, so look closely whether it is the canal."
+        ),
         "click-off-path": "The path passes one of the clicked points at a distance; look at it closely.",
         "trace-reversed": (
             "The trace runs the other way than the file or the reference point says, so no working length is proposed from it; "
@@ -109,6 +125,7 @@ _FLAGS = catalogue(
         ),
         "record-not-followed": "The length record cannot be followed, so no reading and no decision in it counts.",
         "few-points": "The path has too few points to show a bend.",
+        "bend-not-sure": "This path does not show how far the canal bends: an angle could be more than 10 degrees off.",
         "tip-beyond-end": "The file's tip lies beyond the end of the traced canal.",
         "stop-off-reference": ("The file's stop is not at the coronal reference point; its length is not the canal's."),
         "tip-off-canal": "The file's tip lies beside the traced canal, so its distance from the end says nothing; check both.",
@@ -355,8 +372,14 @@ def _with_path(result: TraceResult) -> Trace:
     trace, path = result.trace, result.path
     if trace.path_px is not None:
         return trace
+    stored, doubt = _stored(path), _kept_doubt(path)
     return evolve(
-        trace, path_px=_stored(path), tracer=path.tracer, path_std_px=path.centre_std_px, path_doubt=_kept_doubt(path)
+        trace,
+        path_px=stored,
+        tracer=path.tracer,
+        path_std_px=path.centre_std_px,
+        path_doubt=doubt,
+        doubted_path_sha256=None if doubt is None else path_fingerprint(stored),
     )
 
 
@@ -389,7 +412,8 @@ def _path_flags(path: CanalTrace, trace: Trace, film: FilmResult) -> list[Flag]:
     found = []
     doubtful = path.doubt is not None and path.doubt > DOUBTFUL
     if doubtful and path.seen is not None:
-        found.append(_FLAGS["line-not-seen" if path.seen < LINE_SEEN else "line-faint"])
+        by_hand = "line-not-seen" if path.seen < LINE_SEEN else "line-faint"
+        found.append(_FLAGS["proposal-faint" if as_proposed(trace) else by_hand])
     clicks = to_mm(trace.clicks_px or path.path_px[[0, -1]])
     if max(_foot(line, click)[1] for click in clicks) > SEAT_MM:
         found.append(_FLAGS["click-off-path"])
@@ -507,7 +531,7 @@ def _trace_canal(trace: Trace, film: FilmResult, others: list[Float64]) -> Canal
         return _traced_now(film, clicks, size, files, others)
     return stored_trace(
         film.radiograph, trace.path_px, clicks, "canal", size, tracer=trace.tracer, centre_std_px=std, files=files,
-        doubt=trace.path_doubt,
+        doubt=trace.kept_doubt,
     )  # fmt: skip
 
 
@@ -722,7 +746,7 @@ def _measure_trace(
             length = None if reference is None else along
     flags += _path_flags(path, trace, film)
     if not curvature.determined:
-        flags.append(_FLAGS["few-points"])
+        flags.append(_FLAGS["few-points" if len(path.path_px) < FEW_CLICKS else "bend-not-sure"])
     flags.append(_FLAGS["nothing-seen-in-depth"])
     # The stop of a file whose upper end is out of the picture rested on the reference point, wherever the film ends.
     by_known_length = corrected is not None or (own is not None and film.in_doubt)

@@ -27,7 +27,18 @@ from wlmeasure.image.radiograph import Radiograph, SpacingClaim
 from wlmeasure.image.reading import read
 from wlmeasure.measure.budget import NORMAL_95
 from wlmeasure.measure.cross_check import ScalePair
-from wlmeasure.record.case import FILES, Case, Clicks, FileTaper, Film, KnownFile, KnownObject, PlainFile, Spacing
+from wlmeasure.record.case import (
+    FILES,
+    Case,
+    Clicks,
+    FileTaper,
+    Film,
+    KnownFile,
+    KnownObject,
+    PlainFile,
+    Spacing,
+    as_proposed,
+)
 from wlmeasure.trace.centreline import (
     GIVEN_PATH,
     HIDDEN_BELOW,
@@ -266,13 +277,13 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks
                 trace, estimate = _taper(scale, radiograph, size, click_std_px)
                 traces.append(trace)
                 tapers.append(estimate)
-                flags += _seen_flags(trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
+                flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
                 alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
                 trace = _traced(scale, radiograph, size, click_std_px)
                 traces.append(trace)
-                flags += _seen_flags(trace, float(arc_length(trace.path_px * size)[-1]))
+                flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
@@ -291,7 +302,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks
                 flags.append(_FLAGS["stop-at-edge"])
             if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
                 flags.append(_FLAGS["reference-far-beside"])
-            flags += _seen_flags(trace, scale.known_length_mm)
+            flags += _seen_flags(scale, trace, scale.known_length_mm)
         except WlmeasureError as error:
             raise type(error)(f"{name}: {error}") from None
     for k, line in zip(of_line, lines, strict=True):
@@ -445,8 +456,13 @@ def _taper(
     return trace, made
 
 
-def _seen_flags(trace: CanalTrace, length_mm: float) -> list[Flag]:
-    """Whether metal is seen along a file of that length, and whether its path has points enough."""
+def _seen_flags(scale: FILES, trace: CanalTrace, length_mm: float) -> list[Flag]:
+    """Whether metal is seen along a file of that length, and whether its path has points enough.
+
+    A path that a network proposed and a person accepted as it lay was seen by both: nothing of it is drawn where none is seen.
+    """
+    if as_proposed(scale):
+        return []
     if trace.seen is not None and trace.seen < FILE_SEEN:
         return [_FLAGS["file-not-seen"]]
     if _hidden_share(trace) * length_mm >= HIDDEN_MM:

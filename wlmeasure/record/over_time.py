@@ -232,10 +232,8 @@ def with_carried(case: Case, canal: str, proposed: Trace) -> Case:
     """
     old = next((t for t in canal_of(case, canal).traces if t.film == proposed.film), None)
     if old is not None:
-        proposed = evolve(
-            old, clicks_px=proposed.clicks_px, path_px=None, tracer=None, path_std_px=None, path_doubt=None,
-            reference_px=proposed.reference_px or old.reference_px, carried=proposed.carried,
-        )  # fmt: skip
+        marked = proposed.reference_px or old.reference_px
+        proposed = evolve(old.clicked(proposed.clicks_px), reference_px=marked, carried=proposed.carried)
     return with_trace(case, canal, proposed)
 
 

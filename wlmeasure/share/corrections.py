@@ -20,6 +20,7 @@ COLUMNS = {
     "probability": "that it is right, by the network, 0 to 1",
     "trusted": "whether the network's own rules trusted it: yes or no",
     "outcome": "accepted, refused or not answered",
+    "came_with": "the item that was answered in its stead, a file for its ends, a canal for its root end; else empty",
     "by": "who said so",
     "at": "when",
     "canal": "the canal that it was accepted as, or for",
@@ -28,6 +29,9 @@ COLUMNS = {
     "moved_px": "the same in pixels (rows; columns by their ratio)",
 }
 """Name and meaning of every column."""
+
+
+PARTS = "Ends that came with an accepted file or canal, and were not answered by themselves:"
 
 
 @frozen
@@ -63,6 +67,7 @@ def correction_rows(found: Iterable[Correction]) -> Iterator[tuple[str | float |
             f"{a.item.probability:.3f}",
             "yes" if a.item.trusted else "no",
             a.outcome,
+            a.came_with,
             a.by,
             a.at,
             a.canal,
@@ -73,9 +78,18 @@ def correction_rows(found: Iterable[Correction]) -> Iterator[tuple[str | float |
 
 
 def corrections_text(found: Sequence[Correction]) -> str:
-    """Counts by kind, model and person, one line each: accepted unmoved, moved and by how much, refused; and not answered."""
+    """Counts by kind, model and person, one line each: accepted unmoved, moved and by how much, refused; and not answered.
+
+    What came with something else was answered by nobody: it stands below, and only where its file or canal was accepted.
+    """
     if not found:
         return "Nothing was proposed."
+    own = [one for one in found if one.answer.came_with is None]
+    parts = [one for one in found if one.answer.came_with is not None and one.answer.outcome == "accepted"]
+    return "\n".join([*_counted(own), *([PARTS, *_counted(parts)[1:]] if parts else [])])
+
+
+def _counted(found: Sequence[Correction]) -> list[str]:
     groups: dict[tuple[str, str, str], list[Answer]] = {}
     for one in found:
         groups.setdefault((one.answer.item.kind, one.model[:17], one.answer.by or "nobody"), []).append(one.answer)
@@ -97,4 +111,4 @@ def corrections_text(found: Sequence[Correction]) -> str:
         said += [f"{unknown} without a scale"] if unknown else []
         said_counts = f"{counts[0]:>8} {counts[1]:>6} {counts[2]:>8} {counts[3]:>5}"
         lines.append(f"{kind:<16} {model:<18} {person:<10} {said_counts}  {' '.join(said)}".rstrip())
-    return "\n".join(lines)
+    return lines

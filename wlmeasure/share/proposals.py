@@ -66,6 +66,8 @@ FILM_COLUMNS = {
     "cols": "Columns of the film, pixels.",
     "tooth": "Tooth of the case file, in the designation of ISO 3950; empty where no case was written.",
     "tooth_from": "Who says so: typed, or the film's header.",
+    "roots_point": "Where the roots point in the picture as it is stored: up, down, left or right; empty where the canals "
+    "proposed do not agree. Not which jaw it is: nothing in a picture says whether it lies upright.",
     "case": "The case file, from this table's folder; empty where none was written.",
     "picture": "The picture with what is proposed, likewise.",
     "files": "How many files are proposed.",
@@ -77,7 +79,8 @@ FILM_COLUMNS = {
     "periapical": "Probability that it is a periapical film; empty where the network does not say.",
     "quality": "What is amiss with the film, in words.",
     "flags": "The same as codes.",
-    "note": "Why there is no case file, or why one that was there is kept.",
+    "note": "Why there is no case file, or why one that was there is kept; and where the roots point the other way than those "
+    "of the tooth on a film that lies upright.",
     "model": "The network.",
     "model_sha256": "SHA-256 of its weights.",
     "error": "Why the film could not be looked at; all else is empty then.",
@@ -125,6 +128,7 @@ def proposal_drawing(
     *,
     col_over_row: float = 1.0,
     calibrated: bool = True,
+    remark: str | None = None,
     height_px: int = HEIGHT_PX,
 ) -> Drawing:
     """The film with what is proposed on it, and below it what is amiss and what the signs mean.
@@ -141,12 +145,15 @@ def proposal_drawing(
         Column spacing over row spacing.
     calibrated
         Whether probabilities mean anything.
+    remark
+        What else is to be looked at, in a sentence without its full stop.
     height_px
         Height of the film in the drawing, pixels of it.
     """
     rows, cols = picture.shape
     width = height_px * cols * col_over_row / rows
-    words = [line for text in (HEADING, *(flag.text for flag in flags), KEY) for line in _wrapped(text, width - 20.0)]
+    said = [flag.text for flag in flags] + ([] if remark is None else [f"{remark[:1].upper()}{remark[1:]}."])
+    words = [line for text in (HEADING, *said, KEY) for line in _wrapped(text, width - 20.0)]
     unit = rows / height_px  # film rows a pixel of the drawing
     tall = rows + (len(words) * LINE_PX + 12.0) * unit
     scale = _Scale(unit, unit / col_over_row)

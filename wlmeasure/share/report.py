@@ -55,6 +55,7 @@ from wlmeasure.share.result import (
     decided_by_words,
     decision_doubts,
     electronic_words,
+    film_label,
     film_words,
     from_words,
     length_words,
@@ -63,6 +64,7 @@ from wlmeasure.share.result import (
     method_words,
     no_stop_words,
     past_reading_words,
+    proposal_end_words,
     proposal_words,
     reading_words,
     risk_words,
@@ -176,7 +178,7 @@ def _card(canal: CanalResult, facts: CanalFacts, colour: str) -> Card:
     value, spread = "none", ""
     if working.length_mm is not None and working.interval_mm is not None:
         value, spread = limit_words(working.length_mm), interval_words(working.length_mm, working.interval_mm)
-    status: str = working.status
+    status = ", ".join(words for words in (proposal_end_words(working), working.status) if words)
     if working.ceiling_mm is not None and working.status not in SETTLED:
         status += f"; not beyond {limit_words(working.ceiling_mm)} until this is settled"
     stops = [f"stop at {words}" for words in stop_words(facts)] or [f"no stop: {no_stop_words(canal, facts)}"]
@@ -337,7 +339,8 @@ def _film_rows(trace: TraceResult) -> list[Line]:
         )
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        rows.append(("From the film", film_words(film), allowance))
+        label = film_label(film)
+        rows.append((f"{label[0].upper()}{label[1:]}", film_words(film), allowance))
     return rows
 
 
@@ -346,8 +349,10 @@ def _decision_rows(facts: CanalFacts) -> list[Line]:
     electronic, working, decision = facts.electronic, facts.proposal, facts.decision
     if electronic is not None:
         rows.append(("Electronic", length_words(electronic.length_mm, electronic.std_mm), electronic_words(electronic)))
-    rounded = "" if working.length_mm is None else ", rounded down"
-    rows.append(("Proposed", proposal_words(working), f"{working.status}{rounded}"))
+    rounded = ", rounded down"
+    end = proposal_end_words(working)
+    basis = f"{end}; {working.status}{rounded}" if end else working.status
+    rows.append(("Proposed", proposal_words(working), basis))
     if decision is not None:
         reason = f". {decision.note}" if decision.note else ""
         rows.append(("Decided", _held(decision), f"{decided_by_words(decision.by, decision.at)}{reason}"))

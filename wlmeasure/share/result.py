@@ -54,6 +54,7 @@ __all__ = [
     "decision_is_stale",
     "decision_words",
     "electronic_words",
+    "film_label",
     "film_words",
     "first_point_words",
     "from_words",
@@ -67,6 +68,7 @@ __all__ = [
     "no_length_words",
     "no_stop_words",
     "past_reading_words",
+    "proposal_end_words",
     "proposal_words",
     "reading_words",
     "record_text",
@@ -149,6 +151,7 @@ LOOKED_AT = {
     "click-off-path": "the path passes a click at a distance",
     "line-not-seen": "the canal is not seen along its trace",
     "line-faint": "the canal is hardly seen",
+    "proposal-faint": "the film alone hardly shows the canal that was proposed",
 }
 
 
@@ -229,6 +232,15 @@ def proposal_words(working: WorkingLength) -> str:
     return f"{limit_words(working.length_mm)} {interval_words(working.length_mm, working.interval_mm)}"
 
 
+def proposal_end_words(working: WorkingLength) -> str:
+    """Where a proposed length ends; empty without one. The film's own figure ends elsewhere (:func:`film_label`)."""
+    if working.length_mm is None:
+        return ""
+    # Where nothing published holds, and at an open apex, there may be no constriction.
+    changed = working.has("anatomy-not-known") or working.has("open-apex")
+    return f"to the estimated {'end of the canal' if changed else 'constriction'}"
+
+
 def risk_words(facts: CanalFacts) -> str:
     """What the model says of the stop, as it is set or would be; empty where there is no length."""
     return "" if facts.risk is None else f"{facts.risk.length_mm:.1f} mm {facts.risk.words}"
@@ -239,8 +251,16 @@ def measured_words(length: LengthEstimate) -> str:
     return f"{length.length_mm:.1f} mm {interval_words(length.length_mm, length.length_interval_mm)}"
 
 
+def film_label(film: RadiographicLength) -> str:
+    """What the figure of a film by itself is: its end on the film less an allowance, which no curve has a part in."""
+    if film.length_mm is None:
+        return "from the film"
+    end = "apex" if film.apex_length_mm is not None and not film.open_apex else "end"
+    return f"{end} less {film.allowance_mm:g} mm"
+
+
 def film_words(film: RadiographicLength) -> str:
-    """The working length that a film gives by itself, with its 95 % interval."""
+    """The length that a film gives by itself, with its 95 % interval; :func:`film_label` says to where."""
     if film.length_mm is None or film.std_mm is None or not one_sided_mm(film.budget):
         return length_words(film.length_mm, film.std_mm)
     below, above = reach_mm(film.budget)
@@ -667,7 +687,11 @@ def curvature_words(curvature: CurvatureEstimate | None, angles: LineArc) -> str
     if curvature is None:
         return f"{FORMS[canal_form(angles)]}, Schneider {schneider_deg(angles):.0f}° (film without a scale)"
     if not curvature.determined:
-        return "not determined: too few points to show a bend"
+        # A dense path has no angle where that is too unsure, however many points it has.
+        few = curvature.schneider_deg is not None or "too few points" in dict(curvature.schneider_budget)
+        return (
+            f"not determined: {'too few points to show a bend' if few else 'the bend is too uncertain along this path'}"
+        )
     if curvature.form == "I":
         return f"{FORMS['I']}, Schneider below 5°"
     half = max(1.0, NORMAL_95 * curvature.schneider_std_deg)
@@ -844,7 +868,9 @@ def _canal_lines(canal: CanalResult, trace: TraceResult | None, facts: CanalFact
         )
     if facts.past_readings:
         lines.append(f"  earlier readings {past_reading_words(facts.past_readings)}")
-    proposed = f"{proposal_words(working)}  {working.status}"
+    proposed = "  ".join(
+        words for words in (proposal_words(working), proposal_end_words(working), working.status) if words
+    )
     if decision is not None:
         reason = f": {decision.note}" if decision.note else ""
         lines.append(f"  WORKING LENGTH   {decision_words(decision)}{reason}")
@@ -898,5 +924,5 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         lines.append(f"  traced anew      {trace.retraced_mm:+.3f} mm against the stored path")
     if film is not None:
         allowance = f"{film.method} of {film.allowance_mm:.1f} mm" if film.length_mm is not None else film.method
-        lines.append(f"  from the film    {film_words(film)}  ({allowance})")
+        lines.append(f"  {film_label(film):<17}{film_words(film)}  ({allowance})")
     return lines

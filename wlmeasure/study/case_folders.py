@@ -5,7 +5,8 @@
     readers/ANN/tooth1.wl.json    readers/BEN/first.wl.json    ...
 
 A film is known by its hash and a canal by its name, whatever the files are called. Several case files of one film in an
-observer's folder are repeats, in the order of their names.
+observer's folder are repeats, in the order of their names. A case that holds what a network proposed on its film was read by
+somebody who had seen it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,15 @@ from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
 from wlmeasure.record.case import SUFFIX, load_case
 from wlmeasure.record.evaluate import evaluate
-from wlmeasure.study.collect import Collected, DrawnPath, drawn_path, sorted_readings, tooth_group, trace_readings
+from wlmeasure.study.collect import (
+    Collected,
+    DrawnPath,
+    drawn_path,
+    proposal_of,
+    sorted_readings,
+    tooth_group,
+    trace_readings,
+)
 from wlmeasure.study.readings import Reading
 
 __all__ = ["collect_folders", "is_case_folders"]
@@ -61,9 +70,13 @@ def collect_folders(
                 films.setdefault(film, result.case.film_path(trace.film.film))
                 subject = f"{film} {canal.canal.name}"
                 repeat = count[observer, subject] = count.get((observer, subject), 0) + 1
-                like = Reading(subject, observer, 0.0, repeat, "", tooth_group(result.case.tooth), cluster=film)
+                proposal, moved_mm = proposal_of(trace, shown=False)
+                group = tooth_group(result.case.tooth)
+                like = Reading(
+                    subject, observer, 0.0, repeat, "", group, cluster=film, proposal=proposal, moved_mm=moved_mm
+                )
                 rows += trace_readings(trace, definitions, like)
-                paths.append(drawn_path(trace, subject, film, canal.canal.name, observer, repeat))
+                paths.append(drawn_path(trace, film, canal.canal.name, like))
         if done is not None:
             done(k + 1, len(files))
     if not rows:

@@ -61,9 +61,14 @@ class ClickError:
 
 
 def click_errors(paths: Sequence[DrawnPath]) -> tuple[ClickError, ...]:
-    """The click error of every observer who drew a canal again; a path's ends are the ends that a length counts from."""
+    """The click error of every observer who drew a canal again; a path's ends are the ends that a length counts from.
+
+    What began from a proposal tells nothing of it.
+    """
     drawn: dict[str, dict[str, list[DrawnPath]]] = {}
     for path in paths:
+        if path.proposal:
+            continue  # an end that was accepted where it was proposed is no mark of a hand
         drawn.setdefault(path.observer, {}).setdefault(path.subject, []).append(path)
     found = []
     for observer, subjects in drawn.items():

@@ -11,14 +11,24 @@ from numpy.typing import NDArray
 
 from wlmeasure.errors import StudyError, WlmeasureError
 from wlmeasure.image.radiograph import Radiograph
+from wlmeasure.record.answers import canal_moved_px
 from wlmeasure.record.evaluate import CaseResult, TraceResult, evaluate
 from wlmeasure.study.folder import Result, read_film, results
 from wlmeasure.study.manifest import Study
 from wlmeasure.study.protocol import figure_value
-from wlmeasure.study.readings import Reading, Readings
+from wlmeasure.study.readings import Proposal, Reading, Readings
 from wlmeasure.trade.tooth import Tooth
 
-__all__ = ["Collected", "DrawnPath", "collect", "drawn_path", "sorted_readings", "tooth_group", "trace_readings"]
+__all__ = [
+    "Collected",
+    "DrawnPath",
+    "collect",
+    "drawn_path",
+    "proposal_of",
+    "sorted_readings",
+    "tooth_group",
+    "trace_readings",
+]
 
 Float64 = NDArray[np.float64]
 
@@ -35,6 +45,8 @@ class DrawnPath:
         (N, 2) rows and columns, from the reference point (where there is one) over the orifice to the apical end.
     mm_per_px
         Of the observer's own scale; None on a film without one.
+    proposal
+        As of :class:`Reading`: what became of a proposal that the observer was shown.
     """
 
     subject: str
@@ -44,6 +56,7 @@ class DrawnPath:
     repeat: int
     path_px: Float64
     mm_per_px: tuple[float, float] | None
+    proposal: Proposal = ""
 
 
 @frozen
@@ -135,10 +148,27 @@ def _values(study: Study, result: Result, measured: CaseResult) -> tuple[list[Re
         trace = canal.traces[0]
         subject = film.id if len(wanted) == 1 else f"{film.id} {canal.canal.name}"
         group, place = tooth_group(film.tooth), float(result.position)
-        like = Reading(subject, result.observer, 0.0, task.repeat, "", group, "", place, film.id)
+        said = proposal_of(trace, shown=study.protocol.begins_from_proposals(result.observer))
+        like = Reading(subject, result.observer, 0.0, task.repeat, "", group, "", place, film.id, *said)
         rows += trace_readings(trace, study.protocol.definitions, like)
-        paths.append(drawn_path(trace, subject, film.id, canal.canal.name, result.observer, task.repeat))
+        paths.append(drawn_path(trace, film.id, canal.canal.name, like))
     return rows, paths
+
+
+def proposal_of(trace: TraceResult, *, shown: bool) -> tuple[Proposal, float | None]:
+    """What became of the proposal that a canal was read from, and by how many mm it was moved, where that is known.
+
+    Whoever is shown what is proposed on a film has seen it, also where the canal was drawn new; so has anybody whose case holds
+    it.
+    """
+    film = trace.film.film
+    if not (shown or film.proposed or trace.trace.accepted):
+        return "", None
+    moved = canal_moved_px(film, trace.trace, trace.trace.path_px or trace.path.path_px)
+    if not moved:
+        return ("drawn new", None) if moved is None else ("unmoved", 0.0)
+    scale = trace.film.calibration
+    return "moved", None if scale is None else round(moved * scale.mm_per_px[0], 4)
 
 
 def trace_readings(trace: TraceResult, definitions: Sequence[str], like: Reading) -> list[Reading]:
@@ -159,10 +189,10 @@ def sorted_readings(rows: Sequence[Reading], definitions: Sequence[str]) -> Read
     )
 
 
-def drawn_path(trace: TraceResult, subject: str, film: str, canal: str, observer: str, repeat: int) -> DrawnPath:
-    """The path of a traced canal, from the reference point where there is one."""
+def drawn_path(trace: TraceResult, film: str, canal: str, like: Reading) -> DrawnPath:
+    """The path of a traced canal, from the reference point where there is one; whose it is as in `like`."""
     path = trace.path.path_px
     if trace.trace.reference_px is not None:
         path = np.vstack([np.asarray(trace.trace.reference_px, np.float64), path])
     scale = None if trace.film.calibration is None else trace.film.calibration.mm_per_px
-    return DrawnPath(subject, film, canal, observer, repeat, path, scale)
+    return DrawnPath(like.subject, film, canal, like.observer, like.repeat, path, scale, like.proposal)

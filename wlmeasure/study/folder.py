@@ -5,6 +5,7 @@
     study.json                    the manifest: blinded films, observers, order, protocol
     key.json                      the films' own names; the organiser may move it elsewhere
     films/k7qd.png                the films under their blinded names (unless they are only referred to)
+    proposals/k7qd.wl.json        what a network proposed on it, for observers who begin from that
     working/ANN/0007.wl.json      what ANN has begun and not yet finished
     results/ANN/k7qd-2.wl.json    ANN's second reading of that film
     results/ANN/k7qd-2.sha256     its hash, taken when it came in
@@ -31,7 +32,19 @@ from wlmeasure.image.file_content import file_content, regular_bytes
 from wlmeasure.image.marks import typed_marks
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.image.reading import read
-from wlmeasure.record.case import SUFFIX, Canal, Case, Film, Scale, Spacing, load_case, save_case
+from wlmeasure.record.answers import CLICKS
+from wlmeasure.record.case import (
+    SUFFIX,
+    Canal,
+    Case,
+    Film,
+    ProposedItem,
+    Scale,
+    Spacing,
+    case_content,
+    load_case,
+    save_case,
+)
 from wlmeasure.record.evaluate import accept_paths, evaluate
 from wlmeasure.share.deidentify import picture_alone
 from wlmeasure.study.manifest import (
@@ -47,7 +60,7 @@ from wlmeasure.study.manifest import (
     place_from,
     study_json,
 )
-from wlmeasure.study.protocol import Protocol, Violation, violations
+from wlmeasure.study.protocol import FromProposals, Protocol, Violation, violations
 from wlmeasure.trade.tooth import Tooth
 from wlmeasure.whole_file import write_whole
 
@@ -58,6 +71,7 @@ __all__ = [
     "file_sha256",
     "init_study",
     "progress",
+    "proposals",
     "read_film",
     "result_path",
     "results",
@@ -112,6 +126,16 @@ class Progress:
     begun: bool
 
 
+@frozen
+class _Given:
+    """A film as an argument gives it: name and place are still to be set."""
+
+    film: StudyFilm
+    source: Path
+    radiograph: Radiograph
+    proposed: tuple[ProposedItem, ...] = ()
+
+
 # ---- making a study --------------------------------------------------------------------------------------------------
 
 
@@ -127,6 +151,7 @@ def init_study(
     tooth: str | None = None,
     canals: Sequence[str] = (),
     hidden: Mapping[str, Sequence[str]] | None = None,
+    from_proposals: Sequence[str] = (),
     copy: bool = True,
     program: str | None = None,
 ) -> Made:
@@ -151,6 +176,9 @@ def init_study(
         For images, and for cases of other canals: ISO 3950, and names; by default the tooth's usual canals.
     hidden
         For each observer what is hidden (:data:`~wlmeasure.study.manifest.HIDEABLE`); everything for one not named.
+    from_proposals
+        Observers who begin from what a network proposed; the films are then case files as `wlmeasure propose` writes them, of
+        one network. Their readings count in no agreement between observers. Everybody else is shown nothing of it.
     copy
         Whether films are copied under blinded names and without anything that names the patient in the file, or only
         referred to. Text in the pixels stays: a remark says where it may be.
@@ -160,7 +188,8 @@ def init_study(
     Raises
     ------
     StudyError
-        A folder in use, a film without tooth or without the scale that the protocol gives, twice the same film.
+        A folder in use, a film without tooth or without the scale that the protocol gives, twice the same film; observers who
+        are to begin from proposals where there are none, or of two networks.
     WlmeasureError
         A film or case that cannot be read.
     """
@@ -177,14 +206,24 @@ def init_study(
         raise StudyError(f"repeats must be 1 to {MOST_REPEATS}: {repeats!r}")
     given = [entry for path in films for entry in _given(Path(path), protocol, tooth, tuple(canals))]
     # The films take part: studies of other films share neither names nor orders, whatever seed a person likes to give.
-    hashes = hashlib.sha256("".join(film.sha256 for film, _, _ in given).encode("ascii")).digest()
+    hashes = hashlib.sha256("".join(one.film.sha256 for one in given).encode("ascii")).digest()
     entropy = [seed, *np.frombuffer(hashes, np.uint32).tolist()]
     rng = np.random.default_rng(entropy)
     names = _blinded(len(given), rng)
+    if from_proposals:
+        protocol = evolve(protocol, from_proposals=_from_proposals(from_proposals, given, protocol))
+    elif protocol.from_proposals is not None:
+        raise StudyError("protocol must not say who begins from proposals: --from-proposals does")
     remarks, made, key, copies = [], [], {}, {}
+    proposed: dict[str, tuple[ProposedItem, ...]] = {}
     secret = secrets.token_bytes(32)  # never kept: new UIDs tell nobody the old ones
-    for film_id, (film, source, radiograph) in zip(names, given, strict=True):
+    for film_id, one in zip(names, given, strict=True):
+        film, source, radiograph = one.film, one.source, one.radiograph
         key[film_id] = source.name
+        if from_proposals:
+            proposed[film_id] = _asked(one.proposed, protocol)
+            if not proposed[film_id]:
+                remarks.append(f"{source.name} has nothing proposed on it that is asked for: everybody draws it new")
         if not copy:
             made.append(evolve(film, id=film_id, path=place_from(source, folder)))
             continue
@@ -224,8 +263,37 @@ def init_study(
         remarks.append(
             f"With {len(ids)} films a repeat comes after at least {_apart(len(ids))} others: it may be recognised."
         )
-    _write(folder, study, key, copies)
+    _write(folder, study, key, copies, proposed)
     return Made(load_study(folder), tuple(remarks))
+
+
+def _from_proposals(observers: Sequence[str], given: Sequence[_Given], protocol: Protocol) -> FromProposals:
+    """Who begins from what was proposed on these films, and by which network."""
+    models = {(item.model, item.model_sha256) for one in given for item in _asked(one.proposed, protocol)}
+    if not models:
+        raise StudyError(
+            "films must hold what is proposed on them, for observers who begin from it: these hold nothing; make their case "
+            "files by wlmeasure propose"
+        )
+    if len(models) > 1:
+        said = " and ".join(f"{name} {sha256[:12]}" for name, sha256 in sorted(models))
+        raise StudyError(f"proposals must be of one network: they are of {said}; look at all films by the same one")
+    if protocol.least_clicks > CLICKS or (protocol.most_clicks or CLICKS) < CLICKS:
+        raise StudyError(
+            f"clicks must allow {CLICKS} for who begins from proposals: a canal that is accepted has so many points"
+        )
+    ((model, model_sha256),) = models
+    return FromProposals.of(observers, model, model_sha256)
+
+
+def _asked(items: Sequence[ProposedItem], protocol: Protocol) -> tuple[ProposedItem, ...]:
+    """What an observer is asked for, as it was proposed: no file where the scale is not theirs to set, no word of anybody's."""
+    kinds = {"canal", "root end"}
+    if protocol.scale == "observer":
+        kinds |= {"file", "upper end", "tip"}
+    if protocol.reference:
+        kinds.add("reference point")
+    return tuple(evolve(item, refused=None) for item in items if item.kind in kinds)
 
 
 def _alone(source: Path, secret: bytes) -> tuple[bytes, str]:
@@ -236,10 +304,8 @@ def _alone(source: Path, secret: bytes) -> tuple[bytes, str]:
         raise StudyError(f"{source.name} must be a film that can be copied without the patient: {error}") from error
 
 
-def _given(
-    path: Path, protocol: Protocol, tooth: str | None, canals: tuple[str, ...]
-) -> list[tuple[StudyFilm, Path, Radiograph]]:
-    """What one argument gives: each film with its source and picture; name and place are still to be set."""
+def _given(path: Path, protocol: Protocol, tooth: str | None, canals: tuple[str, ...]) -> list[_Given]:
+    """What one argument gives: its films."""
     if not path.name.endswith(SUFFIX):
         if tooth is None:
             raise StudyError(f"tooth must be given for {path.name}: an image does not say which it is; use --tooth")
@@ -255,7 +321,7 @@ def _given(
         film = Film(
             id="f1", path=str(path), sha256=radiograph.sha256, rows=radiograph.rows, cols=radiograph.cols, scale=scale
         )
-        return [(_study_film(film, tooth, canals, ()), path, radiograph)]
+        return [_Given(_study_film(film, tooth, canals, ()), path, radiograph)]
     case = load_case(path)
     bare = evolve(case, canals=(), entries=(), films=tuple(_scaled(film, protocol, path) for film in case.films))
     result = evaluate(bare)
@@ -263,7 +329,8 @@ def _given(
     for film, found in zip(accept_paths(result).films, result.films, strict=True):
         known = tuple(StudyCanal(name=c.name, reference_point=c.reference_point or ANY_POINT) for c in case.canals)
         source = case.film_path(film)
-        out.append((_study_film(film, tooth or case.tooth, canals, known), source, found.radiograph))
+        made = _study_film(film, tooth or case.tooth, canals, known)
+        out.append(_Given(made, source, found.radiograph, film.proposed))
     return out
 
 
@@ -335,17 +402,55 @@ def _order(ids: Sequence[str], repeats: int, entropy: Sequence[int], observer: i
     return tuple(tasks)
 
 
-def _write(folder: Path, study: Study, key: Mapping[str, str], copies: Mapping[str, bytes]) -> None:
+def _write(
+    folder: Path,
+    study: Study,
+    key: Mapping[str, str],
+    copies: Mapping[str, bytes],
+    proposed: Mapping[str, tuple[ProposedItem, ...]],
+) -> None:
     (folder / "films").mkdir(parents=True, exist_ok=True)
     for observer in study.observers:
         for place in ("results", "working"):
             (folder / place / observer.name).mkdir(parents=True, exist_ok=True)
     for place, content in copies.items():
         write_whole(folder / place, content, private=False)
+    films = tuple(
+        _with_proposals(evolve(study, folder=folder), film, proposed.get(film.id, ())) for film in study.films
+    )
+    study = evolve(study, films=films)
     named = {"schema": KEY_SCHEMA, "study": study.id, "films": dict(sorted(key.items()))}
     for name, data in ((KEY, named), (MANIFEST, study_json(study))):  # the manifest last: with it the study is there
         # The films' own names are often the patients'; all else is for every observer, from whatever account.
         write_whole(folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n", private=name == KEY)
+
+
+def _with_proposals(study: Study, film: StudyFilm, items: tuple[ProposedItem, ...]) -> StudyFilm:
+    """The film with the hash of the file that says what is proposed on it, which is written."""
+    if not items:
+        return film
+    path = study.proposals_path(film)
+    path.parent.mkdir(exist_ok=True)
+    shown = evolve(study.case_film(film, path.parent), scale=(), proposed=items)
+    content = case_content(Case(tooth=film.tooth, films=(shown,), folder=path.parent))
+    write_whole(path, content, private=False)
+    return evolve(film, proposals_sha256=hashlib.sha256(content).hexdigest())
+
+
+def proposals(study: Study, film: StudyFilm) -> tuple[ProposedItem, ...]:
+    """What is proposed on a film of the study, for observers who begin from it.
+
+    Raises
+    ------
+    StudyError
+        The file with it was changed since the study was made, or is gone.
+    """
+    if film.proposals_sha256 is None:
+        return ()
+    path = study.proposals_path(film)
+    if not path.is_file() or file_sha256(path) != film.proposals_sha256:
+        raise StudyError(f"{path.name} must be what the study was made with: it was changed since, or is gone")
+    return load_case(path).films[0].proposed
 
 
 # ---- results ---------------------------------------------------------------------------------------------------------
@@ -366,12 +471,21 @@ def working_path(study: Study, observer: str, position: int) -> Path:
     return study.folder / "working" / observer / f"{position:04d}{SUFFIX}"
 
 
-def template(study: Study, task: Task, path: Path) -> Case:
-    """The case at `path` that an observer begins with: the film and its canals, and the scale where it is given."""
+def template(study: Study, observer: str, task: Task, path: Path) -> Case:
+    """The case at `path` that an observer begins with: film, canals, the scale and what is proposed where they are given.
+
+    Raises
+    ------
+    StudyError
+        The file with what is proposed was changed since the study was made.
+    """
     film = study.film(task.film)
+    shown = study.case_film(film, path.parent)
+    if study.protocol.begins_from_proposals(observer):
+        shown = evolve(shown, proposed=proposals(study, film))
     return Case(
         tooth=film.tooth,
-        films=(study.case_film(film, path.parent),),
+        films=(shown,),
         canals=tuple(Canal(name=c.name, reference_point=c.reference_point, traces=()) for c in film.canals),
         folder=path.parent,
     )
@@ -391,7 +505,7 @@ def store_result(study: Study, observer: str, position: int, case: Case, *, at: 
     path = result_path(study, observer, task)
     if path.exists():
         raise StudyError(f"result must be stored once: {path.name} is there already, and none is written over")
-    made = template(study, task, path)
+    made = template(study, observer, task, path)
     found = violations(case, made, study.protocol)
     if found:
         raise StudyError("; ".join(one.text for one in found))
@@ -421,9 +535,9 @@ def results(study: Study) -> list[Result]:
                 continue
             try:
                 case = load_case(path)
-                found = violations(case, template(study, task, path), study.protocol)
+                found = violations(case, template(study, observer.name, task, path), study.protocol)
                 found += _belongs(case, study, observer.name, task) + _unchanged(study, observer.name, task, path)
-            except CaseError as error:
+            except (CaseError, StudyError) as error:
                 out.append(Result(observer.name, task, position, path, None, (), str(error)))
                 continue
             out.append(Result(observer.name, task, position, path, case, found))

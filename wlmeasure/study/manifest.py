@@ -12,7 +12,7 @@ from typing import Any
 from attrs import field, frozen
 
 from wlmeasure.errors import CaseError, StudyError, TradeError
-from wlmeasure.record.case import SCALES, Film, Scale
+from wlmeasure.record.case import SCALES, SUFFIX, Film, Scale
 from wlmeasure.record.members import (
     Choice,
     Each,
@@ -26,7 +26,7 @@ from wlmeasure.record.members import (
     read_object,
     write_object,
 )
-from wlmeasure.study.protocol import Protocol, load_json
+from wlmeasure.study.protocol import NAME, Protocol, load_json
 from wlmeasure.trade.tooth import Tooth
 
 __all__ = [
@@ -45,12 +45,12 @@ __all__ = [
     "study_json",
 ]
 
-SCHEMA = "wlmeasure-study/1"
+SCHEMA, SCHEMA_PROPOSALS = "wlmeasure-study/1", "wlmeasure-study/2"
+"""The second where an observer begins from proposals: who knows the first alone would call such readings agreement."""
 MANIFEST, KEY = "study.json", "key.json"
 HIDEABLE = ("names", "measures")
 """What can be hidden from an observer: the films' own names; lengths and angles while the canal is traced."""
 ID = r"[a-z0-9]{1,16}"
-NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,30}"
 
 
 @frozen
@@ -83,7 +83,10 @@ class StudyCanal:
 
 @frozen
 class StudyFilm:
-    """One film under its blinded name, with what the observers are given of it."""
+    """One film under its blinded name, with what the observers are given of it.
+
+    `proposals_sha256` is of the file with what is proposed on it (`Study.proposals_path`), where anything is.
+    """
 
     id: str = member(Text(pattern=ID))
     path: str = member(Text(longest=1000))
@@ -95,6 +98,7 @@ class StudyFilm:
     metal: str | None = member(Choice(("bright", "dark")), None)
     scale: tuple[Scale, ...] = member(Each(SCALES), ())
     canals: tuple[StudyCanal, ...] = member(Each(Nested(StudyCanal), least=1, most=10))
+    proposals_sha256: str | None = member(Text(pattern=r"[0-9a-f]{64}"), None)
     extra: dict[str, Any] = extra_members()
 
 
@@ -132,6 +136,11 @@ class Study:
                 raise StudyError(f"film {film.id}: tooth: {error}") from None
             if len(film.canals) != len({canal.name for canal in film.canals}):
                 raise StudyError(f"film {film.id}: canals must each be named once")
+        aided = () if self.protocol.from_proposals is None else self.protocol.from_proposals.observers
+        for name in aided:
+            if all(observer.name != name for observer in self.observers):
+                raise StudyError(f"from_proposals must name observers of the study: {name!r} is none")
+        check_distinct(StudyError, "from_proposals", "observer", list(aided))
         for observer in self.observers:
             seen = set()
             for task in observer.tasks:
@@ -144,6 +153,10 @@ class Study:
 
     def film(self, film_id: str) -> StudyFilm:
         return next(film for film in self.films if film.id == film_id)
+
+    def proposals_path(self, film: StudyFilm) -> Path:
+        """Where what is proposed on a film lies: a case file with that alone."""
+        return self.folder / "proposals" / f"{film.id}{SUFFIX}"
 
     def case_film(self, film: StudyFilm, beside: Path) -> Film:
         """A film as the first film of a case file in the folder `beside`."""
@@ -205,7 +218,8 @@ def place_from(source: Path, folder: Path) -> str:
 
 def study_json(study: Study) -> dict[str, Any]:
     """The members of the manifest, in their order."""
-    return {"schema": SCHEMA} | write_object(study)
+    schema = SCHEMA if study.protocol.from_proposals is None else SCHEMA_PROPOSALS
+    return {"schema": schema} | write_object(study)
 
 
 def load_study(folder: str | Path) -> Study:
@@ -221,9 +235,9 @@ def load_study(folder: str | Path) -> Study:
     if not path.is_file():
         raise StudyError(f"{folder.name or folder} must be a study's folder: there is no {MANIFEST} in it")
     data = load_json(path)
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+    if not isinstance(data, dict) or data.get("schema") not in (SCHEMA, SCHEMA_PROPOSALS):
         found = data.get("schema") if isinstance(data, dict) else None
-        raise StudyError(f"{MANIFEST}: schema must be {SCHEMA!r}: {str(found)[:60]!r}")
+        raise StudyError(f"{MANIFEST}: schema must be {SCHEMA!r} or {SCHEMA_PROPOSALS!r}: {str(found)[:60]!r}")
     try:
         study: Study = read_object(Study, {k: v for k, v in data.items() if k != "schema"}, "")
     except (CaseError, StudyError) as error:

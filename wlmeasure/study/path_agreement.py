@@ -102,7 +102,11 @@ class PathAgreement:
 
 
 def path_agreement(paths: Sequence[DrawnPath]) -> PathAgreement | None:
-    """Agreement of the observers' first paths of each canal; None where no canal was drawn twice on a film with a scale."""
+    """Agreement of the observers' first paths of each canal; None where no canal was drawn twice on a film with a scale.
+
+    Paths that began from a proposal are left out: two from one proposal lie together because of it.
+    """
+    paths = [path for path in paths if not path.proposal]
     first: dict[str, dict[str, DrawnPath]] = {}
     for path in sorted(paths, key=lambda p: p.repeat):
         if path.mm_per_px is not None:

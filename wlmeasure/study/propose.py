@@ -19,7 +19,7 @@ import cv2
 from attrs import evolve, frozen
 
 from wlmeasure import __version__
-from wlmeasure.detect.look import Look, look
+from wlmeasure.detect.look import Look, Side, look
 from wlmeasure.detect.network import Network, load_network, shipped_network
 from wlmeasure.errors import DetectError, ShareError, WlmeasureError, one_line
 from wlmeasure.image.file_content import open_regular
@@ -152,8 +152,9 @@ def propose(
         "weights": None if weights is None else str(weights.absolute()),
         "perhaps": perhaps,
     }
+    out.mkdir(mode=0o700, parents=True, exist_ok=True)  # films are often named after patients
     for part in ("cases", "pictures", ".journal"):
-        (out / part).mkdir(parents=True, exist_ok=True)
+        (out / part).mkdir(exist_ok=True)
     failed = dict(refused)
     jobs: list[Job] = []
     for name, path in films:
@@ -278,8 +279,14 @@ def _seen(job: Job, radiograph: Radiograph, made: Look, network: Network) -> See
     if tooth is not None:
         film = new_film(radiograph, job.film_path, "f1")
         case = case_content(Case(tooth=tooth, films=(evolve(film, proposed=items),)))
+    other_jaw = _other_jaw(tooth, made.roots_point)
     drawing = proposal_drawing(
-        radiograph.displayed(), items, made.flags, col_over_row=radiograph.col_over_row, calibrated=calibrated
+        radiograph.displayed(),
+        items,
+        made.flags,
+        col_over_row=radiograph.col_over_row,
+        calibrated=calibrated,
+        remark=other_jaw,
     )
     content = png(drawing) if job.picture == "png" else (svg(drawing) + "\n").encode("utf-8")
     film_cells: dict[str, Cell] = {
@@ -289,6 +296,7 @@ def _seen(job: Job, radiograph: Radiograph, made: Look, network: Network) -> See
         "cols": radiograph.cols,
         "tooth": tooth,
         "tooth_from": source,
+        "roots_point": made.roots_point or None,
         "case": None if case is None else f"cases/{job.name}{SUFFIX}",
         "picture": f"pictures/{job.name}.{job.picture}",
         "files": len(made.files),
@@ -300,7 +308,7 @@ def _seen(job: Job, radiograph: Radiograph, made: Look, network: Network) -> See
         "periapical": f"{made.periapical:.3f}" if network.card.get("tells_periapical") else None,
         "quality": " ".join(flag.text for flag in made.flags),
         "flags": " ".join(flag.code for flag in made.flags),
-        "note": note,
+        "note": "; ".join(filter(None, (note, other_jaw))) or None,
         "model": made.model.partition("/")[0],
         "model_sha256": network.sha256,
         "error": None,
@@ -324,6 +332,20 @@ def _tooth(typed: str | None, named: tuple[str, ...]) -> tuple[str | None, str |
     if named:
         return None, None, f"no case file: the film's header names teeth {', '.join(named)}; name one by --tooth"
     return None, None, NO_TOOTH
+
+
+def _other_jaw(tooth: str | None, roots_point: Side) -> str | None:
+    """A remark where roots point the other way than those of that tooth do on a film that lies upright."""
+    if tooth is None or roots_point not in ("up", "down"):
+        return None
+    upper = Tooth.from_iso3950(tooth).is_upper
+    if (roots_point == "up") == upper:
+        return None
+    jaw, usual = ("an upper", "up") if upper else ("a lower", "down")
+    return (
+        f"the roots point {roots_point} in the picture, those of {jaw} tooth such as {tooth} point {usual} on an upright film: "
+        "look whether the film lies upside down or the tooth is another"
+    )
 
 
 # --- what is written --------------------------------------------------------------------------------------------------
@@ -364,7 +386,8 @@ def _put_down(out: Path, job: Job, seen: Seen) -> None:
         if there in (None, before):
             write_whole(path, seen.case)
         elif there != case_sha256:
-            film["note"] = "the case file was changed since it was proposed, and is kept as it is"
+            kept = "the case file was changed since it was proposed, and is kept as it is"
+            film["note"] = "; ".join(str(one) for one in (kept, film["note"]) if one)
             case_sha256 = before
     picture = out / str(film["picture"])
     picture.parent.mkdir(parents=True, exist_ok=True)

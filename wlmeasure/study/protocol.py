@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, get_args
 
@@ -14,12 +15,14 @@ from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate
 from wlmeasure.measure.line_arc import LineArc
-from wlmeasure.record.case import FILES, Case, Scale
-from wlmeasure.record.members import Choice, Each, Text, Truth, Whole, extra_members, member, read_object
+from wlmeasure.record.case import FILES, Case, Film, Scale
+from wlmeasure.record.members import Choice, Each, Nested, Text, Truth, Whole, extra_members, member, read_object
 from wlmeasure.words import typed_whole
 
 __all__ = [
     "DEFINITIONS",
+    "NAME",
+    "FromProposals",
     "Protocol",
     "Violation",
     "figure_value",
@@ -42,6 +45,49 @@ DEFINITIONS = {
     "total_turning_deg": "total turning along the path, degrees",
 }
 """What can be measured on a traced canal: names of the table's definitions, and their meaning."""
+NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,30}"
+"""Pattern of an observer's name."""
+
+
+@frozen
+class FromProposals:
+    """Who begins from what a network proposed instead of an empty film, and by which network.
+
+    Attributes
+    ----------
+    observers
+        Their names.
+    model, model_sha256
+        The network, and the SHA-256 of its weights.
+    command
+        What made it so, without the films' names.
+    """
+
+    observers: tuple[str, ...] = member(Each(Text(pattern=NAME), least=1, most=1000))
+    model: str = member(Text(longest=80))
+    model_sha256: str = member(Text(pattern=r"[0-9a-f]{64}"))
+    command: str = member(Text(longest=40_000))
+    extra: dict[str, Any] = extra_members()
+
+    @classmethod
+    def of(cls, observers: Sequence[str], model: str, model_sha256: str) -> FromProposals:
+        """With the command that says so."""
+        command = f"wlmeasure study init --from-proposals {','.join(observers)}"
+        return cls(observers=tuple(observers), model=model, model_sha256=model_sha256, command=command)
+
+    @property
+    def words(self) -> str:
+        """Who began from what, and what that means, for a text."""
+        named = ", ".join(self.observers)
+        network = f"{self.model}, SHA-256 {self.model_sha256}"
+        return f"{named} began from what a network ({network}) proposed on each film. {ANCHORED}"
+
+
+ANCHORED = (
+    "Readings that begin from one proposal are near one another because of it (anchoring: Tversky & Kahneman, Science "
+    "1974;185:1124, from memory), so they stand in no figure of agreement between observers."
+)
+"""Why readings from proposals are reported apart."""
 
 
 @frozen
@@ -63,6 +109,8 @@ class Protocol:
     metal
         "given": whether metal is bright or dark is as the study's case says, else as the film's file does; "observer": each
         observer may say otherwise.
+    from_proposals
+        Who begins from what a network proposed; None where everybody draws.
     """
 
     definitions: tuple[str, ...] = member(Each(Choice(tuple(DEFINITIONS)), least=1, most=len(DEFINITIONS)))
@@ -72,6 +120,7 @@ class Protocol:
     scale: str = member(Choice(("given", "observer", "none")))
     reference: bool = member(Truth(), False)
     metal: str = member(Choice(("given", "observer")), "given")
+    from_proposals: FromProposals | None = member(Nested(FromProposals), None)
     instructions: str | None = member(Text(longest=1000), None)
     extra: dict[str, Any] = extra_members()
 
@@ -82,6 +131,10 @@ class Protocol:
             raise StudyError(f"definitions must each be named once: {', '.join(self.definitions)}")
         if self.scale == "none" and any(name.endswith("_mm") for name in self.definitions):
             raise StudyError("definitions must be angles where the films have no scale: a length needs one")
+
+    def begins_from_proposals(self, observer: str) -> bool:
+        """Whether that observer is shown what a network proposed."""
+        return self.from_proposals is not None and observer in self.from_proposals.observers
 
     @property
     def words(self) -> str:
@@ -196,7 +249,7 @@ def violations(case: Case, template: Case, protocol: Protocol) -> tuple[Violatio
     case
         The observer's result.
     template
-        The case that the observer was given: its films, tooth, canals and scale.
+        The case that the observer was given: its films, tooth, canals, scale and what was proposed.
     protocol
         The rules.
     """
@@ -206,6 +259,7 @@ def violations(case: Case, template: Case, protocol: Protocol) -> tuple[Violatio
     if [film.sha256 for film in case.films] != [film.sha256 for film in template.films]:
         out.append(Violation("film-changed", "the film is not the one that was assigned"))
         return tuple(out)
+    out += _proposals(case.films[0], template.films[0])
     out += _scale(case.films[0].scale, template.films[0].scale, protocol)
     metal, given = case.films[0].metal, template.films[0].metal
     if protocol.metal == "given" and metal != given:
@@ -240,6 +294,16 @@ def violations(case: Case, template: Case, protocol: Protocol) -> tuple[Violatio
             if protocol.reference and trace.reference_px is None:
                 out.append(Violation("no-reference", f"canal {name} has no coronal reference point"))
     return tuple(out)
+
+
+def _proposals(film: Film, given: Film) -> list[Violation]:
+    if tuple(evolve(item, refused=None) for item in film.proposed) == given.proposed:
+        return []
+    if given.proposed:
+        return [
+            Violation("proposals-changed", "what was proposed is not what the study gave: how far it was moved is lost")
+        ]
+    return [Violation("proposals-shown", "a network's proposals were shown, and the study gave this observer none")]
 
 
 def _scale(scale: tuple[Scale, ...], given: tuple[Scale, ...], protocol: Protocol) -> list[Violation]:

@@ -22,6 +22,7 @@ from wlmeasure.errors import ImageError, StudyError
 from wlmeasure.image.dicom import read_data_set
 from wlmeasure.image.file_content import file_content, regular_bytes
 from wlmeasure.image.marks import typed_marks
+from wlmeasure.record.answers import answers
 from wlmeasure.record.evaluate import CaseResult, TraceResult
 from wlmeasure.record.members import write_object
 from wlmeasure.share.cells import text_of_cell
@@ -29,7 +30,8 @@ from wlmeasure.share.columns import CALIBRATION_COLUMNS, CANAL_COLUMNS, IMAGE_CO
 from wlmeasure.share.deidentify import picture_alone
 from wlmeasure.share.path_set import Head, PathFeature, PathImage, PathScale
 from wlmeasure.share.paths import paths_of
-from wlmeasure.study.collect import collect, tooth_group
+from wlmeasure.study.anchored import Anchored, anchored
+from wlmeasure.study.collect import collect, proposal_of, tooth_group
 from wlmeasure.study.data_package import (
     CODEBOOK,
     Column,
@@ -44,11 +46,12 @@ from wlmeasure.study.folder import Result, file_sha256, read_film
 from wlmeasure.study.manifest import Study, StudyFilm, load_key
 from wlmeasure.study.path_tables import write_table
 from wlmeasure.study.private_words import PrivateWords, private_words
-from wlmeasure.study.protocol import DEFINITIONS
+from wlmeasure.study.protocol import DEFINITIONS, FromProposals, Protocol
 from wlmeasure.study.publication import Publication
 from wlmeasure.study.publish_text import Counts, citation, fixed_texts, grras_rows, methods, readme, results
+from wlmeasure.study.readings import COLUMNS as READING_COLUMNS
 from wlmeasure.study.readings import Reading, Readings
-from wlmeasure.study.rebuild import BETWEEN, CLICK_STD, COL_OVER_ROW, GAP
+from wlmeasure.study.rebuild import BETWEEN, CLICK_STD, COL_OVER_ROW, GAP, MOVED, PROPOSAL
 from wlmeasure.study.summary import Summary, summaries
 from wlmeasure.study.words import observers_json
 from wlmeasure.whole_file import whole_folder, write_whole
@@ -98,6 +101,8 @@ class _Gathered:
     features: tuple[PathFeature, ...]
     basis: dict[tuple[str, str, int], str]
     clicks: tuple[tuple[object, ...], ...]
+    answers: tuple[tuple[object, ...], ...]
+    apart: Anchored | None
     states: dict[tuple[str, str, int], str]
 
 
@@ -163,13 +168,14 @@ def publish_study(
     found = _gathered(study, codes, done)
     groups = Counter(tooth_group(film.tooth) for film in study.films)
     left_out = _left_out(study, names, films, observer_names, found)
+    protocol = _coded_protocol(study.protocol, codes)
     with whole_folder(out) as folder:
         texts = {
-            "methods.md": methods(study, list(codes.values()), groups, program),
-            "results.md": results(found.summaries, found.readings, _counts(study, codes, found.states)),
-            "protocol.json": _json(write_object(evolve(study.protocol, extra={}))),
+            "methods.md": methods(study, protocol, list(codes.values()), groups, program),
+            "results.md": results(found.summaries, found.readings, _counts(study, codes, found.states), found.apart),
+            "protocol.json": _json(write_object(protocol)),
             "randomisation.json": _json(_randomisation(study, codes)),
-            "agreement.json": _json(observers_json(found.summaries)),
+            "agreement.json": _json(observers_json(found.summaries, apart=found.apart)),
             "versions.json": _json(_versions(study, program)),
         }
         for path, text in texts.items():
@@ -299,6 +305,8 @@ def _left_out(
         "dates and times of readings, and identifiers of DICOM images",
         "what an observer began and did not finish, and notes in result files",
     ]
+    if study.protocol.from_proposals is not None:
+        out.append("the lines that were proposed: they are known by the network's SHA-256 and how far each was moved")
     lost = Counter(state for state in found.states.values() if state not in ("counted", "missing"))
     out += [
         f"{count} result{'s' if count > 1 else ''} that did not count: {state}" for state, count in sorted(lost.items())
@@ -315,6 +323,7 @@ def _gathered(study: Study, codes: dict[str, str], done: Callable[[int, int], No
     features: list[PathFeature] = []
     basis: dict[tuple[str, str, int], str] = {}
     clicks: list[tuple[object, ...]] = []
+    said: list[tuple[object, ...]] = []
     states: dict[tuple[str, str, int], str] = {}
 
     def told(result: Result, measured: CaseResult | None) -> None:
@@ -322,6 +331,12 @@ def _gathered(study: Study, codes: dict[str, str], done: Callable[[int, int], No
         states[code, task.film, task.repeat] = _state(result, measured)
         if measured is None:
             return
+        shown = study.protocol.begins_from_proposals(result.observer)
+        said.extend(
+            (task.film, code, task.repeat, one.item.label, one.item.kind, one.item.probability, one.outcome, one.canal,
+             None if one.moved_px is None else round(one.moved_px, 3))
+            for one in answers(measured.case)
+        )  # fmt: skip
         made = paths_of(measured)
         (image,) = made.head.images
         images.setdefault(task.film, evolve(image, id=task.film, sop_instance_uid=None, file_name=None))
@@ -333,7 +348,7 @@ def _gathered(study: Study, codes: dict[str, str], done: Callable[[int, int], No
             if name in first or name not in wanted:
                 continue
             first.add(name)
-            features.append(_own(feature, trace, names, code, task.film, task.repeat))
+            features.append(_own(feature, trace, names, code, task.film, task.repeat, shown))
             subject = task.film if len(wanted) == 1 else f"{task.film} {name}"
             basis[subject, code, task.repeat] = "" if trace.length is None else trace.length.method
             for k, (row, col) in enumerate(trace.trace.clicks_px or ()):
@@ -346,7 +361,9 @@ def _gathered(study: Study, codes: dict[str, str], done: Callable[[int, int], No
             states.setdefault((codes[observer.name], task.film, task.repeat), "missing")
     agreed = [one for name in readings.definitions for one in _agreed(readings.of(definition=name))]
     head = Head(images=tuple(images.values()), calibrations=tuple(scales.values()))
-    return _Gathered(readings, tuple(agreed), head, tuple(features), basis, tuple(clicks), states)
+    return _Gathered(
+        readings, tuple(agreed), head, tuple(features), basis, tuple(clicks), tuple(said), anchored(readings), states
+    )
 
 
 def _agreed(readings: Readings) -> list[Summary]:
@@ -355,6 +372,14 @@ def _agreed(readings: Readings) -> list[Summary]:
         return summaries(readings) if readings.rows else []
     except StudyError:  # no subject read twice, by two observers or by one
         return []
+
+
+def _coded_protocol(protocol: Protocol, codes: dict[str, str]) -> Protocol:
+    """The rules with observers by their codes."""
+    aided = protocol.from_proposals
+    if aided is not None:
+        aided = FromProposals.of([codes[name] for name in aided.observers], aided.model, aided.model_sha256)
+    return evolve(protocol, from_proposals=aided, extra={})
 
 
 def _coded(rows: Sequence[Reading], codes: dict[str, str]) -> tuple[Reading, ...]:
@@ -379,10 +404,19 @@ def _scale_name(scales: dict[str, PathScale], one: PathScale, film: str, observe
 
 
 def _own(
-    feature: PathFeature, trace: TraceResult, names: dict[str | None, str], observer: str, film: str, repeat: int
+    feature: PathFeature,
+    trace: TraceResult,
+    names: dict[str | None, str],
+    observer: str,
+    film: str,
+    repeat: int,
+    shown: bool,
 ) -> PathFeature:
     gap = None if trace.length is None else trace.length.gap
-    extra = {} if gap is None else {GAP: gap.gap_mm}
+    extra: dict[str, Any] = {} if gap is None else {GAP: gap.gap_mm}
+    proposal, moved_mm = proposal_of(trace, shown=shown)
+    if proposal:
+        extra |= {PROPOSAL: proposal} | ({} if moved_mm is None else {MOVED: moved_mm})
     if trace.film.calibration is None:
         extra[COL_OVER_ROW] = trace.film.col_over_row
     if trace.film.clicks is not None:
@@ -427,12 +461,15 @@ def _tables(
             repeat, definition, Column("group", "Group of teeth.", manifest), Column("unit", "Unit of the value.", program),
             order, Column("cluster", "Film: canals of one tooth belong together.", manifest),
             Column("basis", "Of a length: along the path, or known length plus gap; else empty.", program),
+            Column("proposal", f"{READING_COLUMNS['proposal'].capitalize()}.", program),
+            Column(MOVED, f"{READING_COLUMNS[MOVED].capitalize()}.", program, "number", "mm"),
         ),
         [
             (
                 row.subject, row.observer, row.value if row.value == row.value else None, row.repeat, row.definition,
                 row.group, row.unit, None if row.order is None else int(row.order), row.cluster,
                 found.basis.get((row.subject, row.observer, row.repeat)) if row.definition == "length_mm" else None,
+                row.proposal or None, row.moved_mm,
             )
             for row in found.readings.every
         ],
@@ -503,7 +540,7 @@ def _tables(
             },
             "Kottner et al., J Clin Epidemiol 2011;64:96-106",
         ),
-        grras_rows(said, bool(found.summaries)),
+        grras_rows(said, bool(found.summaries), found.apart is not None),
         ("item",),
     )
     lines, measured = "the program, on the film", "paths/canals.csv"
@@ -513,6 +550,7 @@ def _tables(
         films,
         assignments,
         clicks,
+        *(() if study.protocol.from_proposals is None else (_answers(found, film, who, repeat),)),
         grras,
         Table(
             "paths/canals.csv", "One line a canal: whose, on which film, with its figures", columns_of(CANAL_COLUMNS, lines),
@@ -534,6 +572,29 @@ def _tables(
             ),
             key=("table", "column"),
         ),
+    )  # fmt: skip
+
+
+def _answers(found: _Gathered, film: Column, who: Column, repeat: Column) -> Table:
+    """What became of everything that was proposed to an observer."""
+    network, program = "the network", "the program, from the result"
+    return Table(
+        "proposals.csv",
+        "What was proposed to observers who began from it, and what they made of it",
+        (
+            film, who, repeat, Column("item", "What was proposed, by its neutral name on the film.", network),
+            Column("kind", "canal, root end, file, upper end, tip or reference point.", network),
+            Column("probability", "That it is right, by the network, 0 to 1.", network, "number"),
+            Column("outcome", "accepted, refused or not answered.", program),
+            Column("canal", "The canal that it was accepted as, or for.", program),
+            Column(
+                "moved_px", "Greatest distance between what was proposed and what stands; 0: unmoved; empty: not accepted.",
+                program, "number", "pixels",
+            ),
+        ),
+        found.answers,
+        ("film", "observer", "repeat", "item"),
+        (("film", "films.csv", "film"),),
     )  # fmt: skip
 
 

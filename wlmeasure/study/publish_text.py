@@ -11,13 +11,15 @@ from itertools import pairwise
 
 from attrs import frozen
 
+from wlmeasure.study.anchored import Anchored
 from wlmeasure.study.manifest import Study
-from wlmeasure.study.protocol import DEFINITIONS
+from wlmeasure.study.protocol import ANCHORED, DEFINITIONS, Protocol
 from wlmeasure.study.publication import Publication
+from wlmeasure.study.readings import COLUMNS as READING_COLUMNS
 from wlmeasure.study.readings import Readings
 from wlmeasure.study.report import SOURCES
 from wlmeasure.study.summary import Pair, Summary
-from wlmeasure.study.words import interval, number
+from wlmeasure.study.words import NO_AGREEMENT, anchored_lines, interval, number
 
 __all__ = ["GRRAS", "Counts", "citation", "fixed_texts", "grras_rows", "methods", "readme", "results"]
 
@@ -87,12 +89,12 @@ class Counts:
 
 def fixed_texts() -> list[str]:
     """Every text here that does not come from a study."""
-    return [_README, *SOURCES, *DEFINITIONS.values(), *(f"{one} {text}" for one, text in GRRAS.values())]
+    said = [ANCHORED, NO_AGREEMENT, *READING_COLUMNS.values(), *SOURCES, *DEFINITIONS.values()]
+    return [_README, *said, *(f"{one} {text}" for one, text in GRRAS.values())]
 
 
-def methods(study: Study, codes: Sequence[str], groups: Mapping[str, int], program: str) -> str:
-    """One paragraph on how the readings were made and are compared."""
-    protocol = study.protocol
+def methods(study: Study, protocol: Protocol, codes: Sequence[str], groups: Mapping[str, int], program: str) -> str:
+    """One paragraph on how the readings were made and are compared; `protocol` names observers by their codes."""
     teeth = ", ".join(_count(count, name) for name, count in sorted(groups.items()))
     films, canals = len(study.films), sum(len(film.canals) for film in study.films)
     hidden = {what for observer in study.observers for what in observer.hidden}
@@ -113,6 +115,8 @@ def methods(study: Study, codes: Sequence[str], groups: Mapping[str, int], progr
         "observer": "Each observer set the scale of each film",
         "none": "The films had no scale",
     }[protocol.scale]
+    if protocol.from_proposals is not None:
+        text += f"{protocol.from_proposals.words} "
     text += f"The rules: {protocol.words.rstrip('.')}. {scale}. "
     text += "Measured were " + "; ".join(f"{name}: {DEFINITIONS[name]}" for name in protocol.definitions) + ". "
     text += f"Paths were measured with {program}" + (
@@ -140,8 +144,8 @@ def _least_apart(study: Study) -> int:
     return min(gaps, default=0)
 
 
-def results(found: Sequence[Summary], readings: Readings, counts: Counts) -> str:
-    """One paragraph a definition, after one on what was read."""
+def results(found: Sequence[Summary], readings: Readings, counts: Counts, apart: Anchored | None = None) -> str:
+    """One paragraph a definition, after one on what was read; last what is said of readings from proposals."""
     text = f"{counts.stored} of {counts.assigned} readings of films were made, and {counts.counted} count"
     if counts.reasons:
         text += f" ({', '.join(f'{reason}: {number_}' for reason, number_ in counts.reasons)})"
@@ -150,9 +154,9 @@ def results(found: Sequence[Summary], readings: Readings, counts: Counts) -> str
     paragraphs = [text + "."]
     for name in readings.definitions:
         if all(one.definition != name for one in found):
-            paragraphs.append(
-                f"{name}: too few subjects have a value by two observers, or two by one: nothing can be said of agreement."
-            )
+            shown = "" if apart is None else ", from no proposal"
+            few = f"too few subjects have a value by two observers, or two by one{shown}"
+            paragraphs.append(f"{name}: {few}: nothing can be said of agreement.")
     for one in found:
         head = f"{one.definition}{f', {one.group}s' if one.group else ''}"
         lines = [
@@ -173,6 +177,9 @@ def results(found: Sequence[Summary], readings: Readings, counts: Counts) -> str
                     f"({interval(own.within.std_interval, one.unit)}; {_count(own.within.subjects, 'subject')})."
                 )
         paragraphs.append(" ".join([*lines, *one.remarks]))
+    if apart is not None:
+        said = ". ".join(anchored_lines(apart))
+        paragraphs.append(f"From proposals, apart, and no agreement between observers: {said}. {ANCHORED}")
     return "\n\n".join(paragraphs) + "\n\nIntervals in brackets are 95 %.\n"
 
 
@@ -186,19 +193,20 @@ def _pair(pair: Pair, unit: str) -> str:
     )
 
 
-def grras_rows(said: Publication, agreed: bool) -> list[tuple[int, str, str, str, str, str]]:
+def grras_rows(said: Publication, agreed: bool, apart: bool = False) -> list[tuple[int, str, str, str, str, str]]:
     """Item, section, what it asks, whether it is answered, in which files, and the answer that was given in words.
 
-    `agreed` says whether anything could be computed of agreement.
+    `agreed` says whether anything could be computed of agreement, `apart` whether some observers began from proposals.
     """
     title = (said.title or "").casefold()
+    dependent = "; readings from one proposal are not independent (methods.md), and stand apart" if apart else ""
     named = any(word in title for word in ("reliability", "agreement"))
     where: dict[int, tuple[str, str]] = {
         1: (ANSWERED if named else NOT, "title" if named else ""),
         2: (ANSWERED, "methods.md, versions.json"),
         6: (PARTLY, "methods.md has the planned numbers; how they were chosen is not in the data"),
         8: (PARTLY, "methods.md, protocol.json, randomisation.json; times between repeats are not published"),
-        9: (PARTLY, "randomisation.json: each observer had an order and files of their own"),
+        9: (PARTLY, f"randomisation.json: each observer had an order and files of their own{dependent}"),
         10: (ANSWERED, "methods.md"),
         11: (ANSWERED, "results.md, assignments.csv"),
         12: (PARTLY, "films.csv has the teeth; nothing is known of the observers"),

@@ -1,9 +1,9 @@
 """A table of readings: one row a subject, observer and repeat, as CSV that any spreadsheet writes.
 
 Columns `subject`, `observer`, `value`; `repeat`, `definition`, `group` (of teeth), `unit`, `order` (place in the
-observer's own order) and `cluster` may be there; others are left alone. An empty value says that the subject was read and gave
-none: a radius, say, that the points did not determine. Separated by comma, semicolon or tab; numbers with a decimal point
-or a decimal comma.
+observer's own order), `cluster`, `proposal` and `moved_mm` may be there; others are left alone. An empty value says that the
+subject was read and gave none: a radius, say, that the points did not determine. Separated by comma, semicolon or tab; numbers
+with a decimal point or a decimal comma.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import io
 from collections.abc import Iterable
 from math import isfinite, nan
 from pathlib import Path
+from typing import Literal, get_args
 
 from attrs import evolve, frozen
 
@@ -21,7 +22,16 @@ from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.share.cells import table_text, text_of_cell
 from wlmeasure.words import typed_number
 
-__all__ = ["COLUMNS", "Reading", "Readings", "load_readings", "readings_csv", "readings_from_csv"]
+__all__ = [
+    "COLUMNS",
+    "Proposal",
+    "Reading",
+    "Readings",
+    "checked_proposal",
+    "load_readings",
+    "readings_csv",
+    "readings_from_csv",
+]
 
 LARGEST_TABLE = 256 * 2**20  # bytes; our parameter
 
@@ -35,14 +45,18 @@ COLUMNS = {
     "unit": "unit of the value",
     "order": "place of the film in the observer's own order",
     "cluster": "what belongs together, such as the canals of one tooth; empty where each subject stands alone",
+    "proposal": "what became of a network's proposal that the observer was shown: unmoved, moved, or drawn new beside it; "
+    "empty where none was shown",
+    "moved_mm": "greatest distance of the observer's path from the proposed one, mm; empty where it is not known",
 }
 """Name and meaning of every column, in the order in which they are written."""
 NEEDED = ("subject", "observer", "value")
+Proposal = Literal["", "unmoved", "moved", "drawn new"]
 
 
 @frozen
 class Reading:
-    """One value."""
+    """One value. Where `proposal` says that the observer was shown a network's proposal first, it is no independent one."""
 
     subject: str
     observer: str
@@ -53,6 +67,8 @@ class Reading:
     unit: str = ""
     order: float | None = None
     cluster: str = ""
+    proposal: Proposal = ""
+    moved_mm: float | None = None
 
 
 @frozen
@@ -117,6 +133,16 @@ class Readings:
             )
 
         return Readings(those(self.rows), those(self.undetermined))
+
+    @property
+    def unaided(self) -> Readings:
+        """Those whose observers were shown no proposal."""
+        return Readings(*(tuple(row for row in rows if not row.proposal) for rows in (self.rows, self.undetermined)))
+
+    @property
+    def anchored(self) -> Readings:
+        """Those whose observers were shown a proposal first."""
+        return Readings(*(tuple(row for row in rows if row.proposal) for rows in (self.rows, self.undetermined)))
 
     def by_subject(self, observer: str) -> dict[str, list[Reading]]:
         """An observer's readings of each subject, first reading first."""
@@ -221,7 +247,18 @@ def _row(cells: dict[str, str], number: int, unit: str) -> Reading:
         text["unit"] or unit,
         _number(text["order"], number, "order") if text["order"] else None,
         text["cluster"],
+        checked_proposal(text["proposal"], f"row {number}: "),
+        _number(text["moved_mm"], number, "moved_mm") if text["moved_mm"] else None,
     )
+
+
+def checked_proposal(text: str, where: str = "") -> Proposal:
+    """The text as one of :data:`Proposal`; StudyError, which begins with `where`, for any other."""
+    known: tuple[Proposal, ...] = get_args(Proposal)
+    for one in known:
+        if text == one:
+            return one
+    raise StudyError(f"{where}proposal must be empty or one of {', '.join(known[1:])}: {text[:40]!r}")
 
 
 def _plain(cell: str) -> str:
@@ -246,7 +283,7 @@ def readings_csv(rows: Iterable[Reading]) -> str:
     """The table as CSV with every column; read again it gives the same readings: values come back exactly."""
     cells = (
         (one.subject, one.observer, one.value if one.value == one.value else None, one.repeat, one.definition, one.group,
-         one.unit, None if one.order is None else f"{one.order:g}", one.cluster)
+         one.unit, None if one.order is None else f"{one.order:g}", one.cluster, one.proposal or None, one.moved_mm)
         for one in rows
     )  # fmt: skip
     return table_text([COLUMNS, *cells])

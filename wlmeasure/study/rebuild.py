@@ -22,15 +22,27 @@ from wlmeasure.study.collect import UNITS, sorted_readings
 from wlmeasure.study.path_lines import Bad
 from wlmeasure.study.path_tables import is_table, table_features, table_head
 from wlmeasure.study.protocol import figure_value, load_protocol
-from wlmeasure.study.readings import Reading, Readings
+from wlmeasure.study.readings import Reading, Readings, checked_proposal
 from wlmeasure.trace.centreline import CanalTrace
 
-__all__ = ["BETWEEN", "CLICK_STD", "COL_OVER_ROW", "GAP", "Measured", "measured_again", "rebuilt_readings"]
+__all__ = [
+    "BETWEEN",
+    "CLICK_STD",
+    "COL_OVER_ROW",
+    "GAP",
+    "MOVED",
+    "PROPOSAL",
+    "Measured",
+    "measured_again",
+    "rebuilt_readings",
+]
 
 BETWEEN = "; "  # what parts the canals of a film in the table of films
 GAP, COL_OVER_ROW, CLICK_STD = "gap_mm", "col_over_row", "click_std_px"
 """Members of a published canal beyond those of a path file: the stretch added to a known length; a pixel's width over its
 height, of a canal on a film without a scale; how far its clicks may be off, where its case said so."""
+PROPOSAL, MOVED = "proposal", "moved_mm"
+"""What became of a proposal that the observer was shown, and by how much it was moved: the proposed path is not published."""
 
 
 @frozen
@@ -113,6 +125,8 @@ def rebuilt_readings(folder: str | Path) -> Readings:
                     UNITS[name.rsplit("_", 1)[1]],
                     orders[observer, film, repeat],
                     film,
+                    checked_proposal(str(feature.extra.get(PROPOSAL, ""))),
+                    None if feature.extra.get(MOVED) is None else float(feature.extra[MOVED]),
                 )
             )
     return sorted_readings(rows, protocol.definitions)

@@ -7,6 +7,7 @@ from itertools import groupby
 
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.share.page import Block, Card, Cards, Figure, Heading, Key, Page, Remarks, Row, Table, Text
+from wlmeasure.study.anchored import Anchored
 from wlmeasure.study.clicks import click_errors
 from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.correlation import FORMS
@@ -21,9 +22,10 @@ from wlmeasure.study.plots import (
     observers_plot,
     order_plot,
 )
+from wlmeasure.study.protocol import ANCHORED
 from wlmeasure.study.readings import Readings
 from wlmeasure.study.summary import Pair, Summary
-from wlmeasure.study.words import click_words, interval, number, percent
+from wlmeasure.study.words import NO_AGREEMENT, anchored_lines, click_words, interval, number, percent
 from wlmeasure.study.worst import Worst
 
 __all__ = ["observers_page"]
@@ -53,6 +55,7 @@ def observers_page(
     worst: Sequence[Worst] = (),
     film: Callable[[str], Radiograph] | None = None,
     left_out: Sequence[str] = (),
+    apart: Anchored | None = None,
     made_at: str = "",
     program: str = "",
 ) -> Page:
@@ -70,24 +73,33 @@ def observers_page(
         The worst disagreements of the main definition, and how to read the film of a path (by its blinded name).
     left_out
         Results that did not count, and why.
+    apart
+        What is said of readings that began from proposals.
     made_at, program
         When and by what the page was made.
     """
-    main = found[0]
-    blocks: list[Block] = [_cards(main)]
+    drawn_by_hand = readings.unaided
+    observers = drawn_by_hand.observers
+    blocks: list[Block] = [_cards(found[0])] if found else [Text(NO_AGREEMENT)]
     if left_out:
         blocks += [Heading(2, "Left out"), Remarks(tuple(left_out))]
     for _, of in groupby(found, key=lambda one: one.definition):
         whole, *groups = of
-        blocks += _definition(readings.of(definition=whole.definition), whole, groups)
+        blocks += _definition(drawn_by_hand.of(definition=whole.definition), whole, groups)
     if paths is not None:
-        blocks += _paths(paths, main.observers)
+        blocks += _paths(paths, observers)
     clicks = click_errors(drawn)
     if clicks:
         rows = tuple((one.observer, click_words(one)) for one in clicks)
         blocks += [Heading(2, "Clicks on ends that were marked again"), Table(rows, ("observer", "SD, pixels"))]
+    if apart is not None:
+        blocks += [
+            Heading(2, "From proposals: no agreement between observers"),
+            Text(ANCHORED),
+            *(Text(f"{text}.") for text in anchored_lines(apart)),
+        ]
     if worst:
-        blocks += _worst(worst, drawn, film, main.observers)
+        blocks += _worst(worst, [path for path in drawn if not path.proposal], film, observers)
     blocks.append(Heading(2, "How it was computed"))
     blocks += [Text(text, small=True) for text in SOURCES]
     made = ", ".join(text for text in (program, made_at) if text)

@@ -4,7 +4,8 @@ Cells may be missing. What is said of two observers rests on all subjects that b
 subjects read twice; the correlations, their mean squares and the parts of the variance on the subjects that every observer
 read (the balanced subset), since their intervals are those of a complete table. How many subjects that left out is said.
 Between observers first readings count, so that a repeat is not taken for another observer; where one of them gave no value,
-no later one stands for it. Canals of one tooth are a cluster: the intervals of biases and limits allow for it.
+no later one stands for it. Canals of one tooth are a cluster: the intervals of biases and limits allow for it. Readings that
+began from a network's proposal count nowhere here (`anchored`).
 """
 
 from __future__ import annotations
@@ -125,6 +126,8 @@ class Summary:
 def summaries(readings: Readings, *, within: tuple[float, ...] | None = None, varies: bool = False) -> list[Summary]:
     """One summary a definition, and after it one for each of its groups of teeth where there are two or more.
 
+    Readings that began from a proposal are left out; where nothing can be said without them, nothing is.
+
     Parameters
     ----------
     readings
@@ -141,8 +144,16 @@ def summaries(readings: Readings, *, within: tuple[float, ...] | None = None, va
     """
     out = []
     for definition in readings.definitions:
-        of = readings.of(definition=definition)
-        out.append(summary(of, within=within, varies=varies))
+        every = readings.of(definition=definition)
+        of, others = every.unaided, every.anchored.every
+        if others and not of.rows:
+            continue
+        try:
+            out.append(summary(of, within=within, varies=varies))
+        except StudyError:
+            if not others:
+                raise
+            continue
         groups = [of.of(group=group) for group in of.groups]
         large = [one for one in groups if len(one.subjects) >= LEAST_OF_GROUP]
         if len(groups) > 1:
@@ -153,13 +164,14 @@ def summaries(readings: Readings, *, within: tuple[float, ...] | None = None, va
 def summary(
     readings: Readings, *, group: str = "", within: tuple[float, ...] | None = None, varies: bool = False
 ) -> Summary:
-    """What the readings of one definition say.
+    """What the readings of one definition say, those from proposals left out.
 
     Raises
     ------
     StudyError
         Nothing can be said: one reading of each subject by one observer; several definitions at once.
     """
+    readings = readings.unaided
     if len(readings.definitions) != 1:
         raise StudyError(f"readings must be of one definition: they are of {', '.join(readings.definitions)}")
     rows = {name: readings.by_subject(name) for name in readings.observers}

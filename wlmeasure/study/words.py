@@ -8,16 +8,33 @@ from typing import Any
 import numpy as np
 from attrs import asdict
 
+from wlmeasure.study.anchored import Anchored, Beside, Taken
 from wlmeasure.study.clicks import ClickError
 from wlmeasure.study.correlation import FORMS
 from wlmeasure.study.path_agreement import PARTS, PLACES, PathAgreement
+from wlmeasure.study.protocol import ANCHORED
 from wlmeasure.study.summary import Own, Pair, Summary
 
-__all__ = ["DECIMALS", "click_words", "interval", "number", "observers_json", "observers_text", "percent"]
+__all__ = [
+    "DECIMALS",
+    "NO_AGREEMENT",
+    "anchored_lines",
+    "click_words",
+    "interval",
+    "number",
+    "observers_json",
+    "observers_text",
+    "percent",
+    "taken_words",
+]
 
 SCHEMA = "wlmeasure-observers/1"
 DECIMALS = {"mm": 3, "deg": 2}
 """Decimals that are printed for a unit, three for others; JSON has all of them."""
+
+
+NO_AGREEMENT = "No agreement between observers: too few readings were made by observers who were shown no proposal."
+"""What is said where all that could be compared began from proposals."""
 
 
 def number(value: float | None, unit: str = "", digits: int | None = None) -> str:
@@ -39,18 +56,61 @@ def percent(value: float | None, digits: int = 1) -> str:
 
 
 def observers_text(
-    found: Sequence[Summary], paths: PathAgreement | None = None, clicks: Sequence[ClickError] = ()
+    found: Sequence[Summary],
+    paths: PathAgreement | None = None,
+    apart: Anchored | None = None,
+    clicks: Sequence[ClickError] = (),
 ) -> str:
-    """Every figure in lines for a person."""
-    lines: list[str] = []
+    """Every figure in lines for a person; what began from proposals apart, at the end."""
+    lines: list[str] = [] if found else [NO_AGREEMENT, ""]
     for one in found:
         lines += [*_summary_lines(one), ""]
     if paths is not None:
-        lines += _path_lines(paths)
+        lines += [*_path_lines(paths), ""]
     if clicks:
         lines.append("clicks on the ends of canals that were marked again (SD, pixels)")
-        lines += [f"  {one.observer}: {click_words(one)}" for one in clicks]
+        lines += [*(f"  {one.observer}: {click_words(one)}" for one in clicks), ""]
+    if apart is not None:
+        lines += ["from proposals, apart: no agreement between observers", f"  {ANCHORED}"]
+        lines += [f"  {text}" for text in anchored_lines(apart)]
     return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def anchored_lines(apart: Anchored) -> list[str]:
+    """What became of proposals, and how readings from them differ: a sentence an observer, then one a pair and definition."""
+    return [*(f"{one.observer}: {taken_words(one)}" for one in apart.taken), *map(_beside_words, apart.beside)]
+
+
+def taken_words(one: Taken) -> str:
+    """What one observer made of proposals."""
+    low, high = one.interval
+    text = (
+        f"{one.unmoved} of {one.canals} canals accepted unmoved, {percent(one.share)} "
+        f"({percent(low)} to {percent(high)}), {one.moved} moved"
+    )
+    if one.moves_mm:
+        middle = float(np.median(one.moves_mm))
+        text += f" (median {number(middle, 'mm')} mm, at most {number(one.moves_mm[-1], 'mm')} mm)"
+    unknown = one.moved - len(one.moves_mm)
+    text += f" ({unknown} of them by an unknown distance: no scale)" if unknown else ""
+    return f"{text}, {one.drawn_new} drawn new"
+
+
+def _beside_words(one: Beside) -> str:
+    name = one.definition or "values"
+    unit = f" {one.unit}" if one.unit else ""
+    if one.both:
+        text = (
+            f"{one.first} and {one.second}, {name}: both began from the same proposals; of {one.subjects} subjects "
+            f"{one.same} were left unmoved by both, the same path by construction"
+        )
+    else:
+        text = f"{one.first}, from proposals, and {one.second}, who drew, {name}: two ways of reading, {one.subjects} subjects"
+    if not one.differences:
+        return f"{text}; no difference is given"
+    text += f"; first minus second{' on the others' if one.both else ''}: mean {number(one.mean, one.unit)}{unit}"
+    spread = "" if one.std is None else f", SD {number(one.std, one.unit)}"
+    return f"{text}{spread}, largest {number(one.largest, one.unit)}{unit}"
 
 
 def _summary_lines(one: Summary) -> list[str]:
@@ -184,9 +244,13 @@ def observers_json(
     found: Sequence[Summary],
     paths: PathAgreement | None = None,
     left_out: Sequence[str] = (),
+    apart: Anchored | None = None,
     clicks: Sequence[ClickError] = (),
 ) -> dict[str, Any]:
-    """Everything, JSON-ready; members are named as the attributes of the classes that hold them."""
+    """Everything, JSON-ready; members are named as the attributes of the classes that hold them.
+
+    What began from proposals stands in a member of its own, `from_proposals`.
+    """
     out: dict[str, Any] = {"schema": SCHEMA, "summaries": [asdict(one) for one in found], "left_out": list(left_out)}
     for one, made in zip(found, out["summaries"], strict=True):
         for own, said in zip(one.own, made["own"], strict=True):
@@ -210,6 +274,15 @@ def observers_json(
             "own": [
                 {"observer": name, "pairs": pairs, "mean_mm": mean, "end_mm": end}
                 for name, pairs, mean, end in paths.own
+            ],
+        }
+    if apart is not None:
+        out["from_proposals"] = {
+            "agreement": False,
+            "why": ANCHORED,
+            "taken": [asdict(one) | {"share": one.share, "interval": one.interval} for one in apart.taken],
+            "beside": [
+                asdict(one) | {"mean": one.mean, "std": one.std, "largest": one.largest} for one in apart.beside
             ],
         }
     return out

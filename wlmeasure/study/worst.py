@@ -39,8 +39,9 @@ class Worst:
 
 
 def worst(readings: Readings, definition: str, most: int = MOST) -> list[Worst]:
-    """The subjects whose first readings are farthest apart, the worst first; those that two observers read."""
-    of = readings.of(definition=definition)
+    """The subjects whose first readings are farthest apart, the worst first; those that two observers read, neither of them
+    from a proposal."""  # noqa: D209
+    of = readings.of(definition=definition).unaided
     first: dict[str, dict[str, float]] = {}
     for name in of.observers:
         for subject, row in of.first(name).items():

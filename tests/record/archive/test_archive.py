@@ -160,6 +160,9 @@ def test_superseding_one_far_back_one_superseded_already_and_the_last(archive, c
 def test_what_has_no_id_or_is_not_there(archive, case, note):
     with pytest.raises(ArchiveError, match=r"case_id must be given: .* never by a name"):
         archive.add(evolve(case, case_id=None), **WHO)
+    for blank in (" ", "P ", " P"):
+        with pytest.raises(ArchiveError, match="must not begin or end with a blank"):
+            archive.add(evolve(case, case_id=blank), **WHO)
     head = archive.add(case, **WHO).head
     for call in (
         lambda: archive.load("P-9"),

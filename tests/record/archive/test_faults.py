@@ -69,7 +69,28 @@ def test_a_full_disk(tmp_path, bare, note):
         with open_archive(address, create=True) as archive:
             stored, said = fill(archive, bare, lambda name: note(name, note="x" * 1000), 20_000)
         assert said.endswith("the disk is full; make room first; nothing was stored")
+        (folder / "ballast").write_bytes(bytes(shutil.disk_usage(folder).free))
         check(address, stored)
+        with open_archive(address) as archive, pytest.raises(ArchiveError, match="the disk is full; make room first"):
+            archive.append("P-2", note("more"), on=archive.head("P-2"), **WHO)
+
+
+@pytest.mark.parametrize("left", ["nothing", "a log", "a log and its index"])
+def test_an_archive_on_a_full_disk_is_read(tmp_path, bare, note, monkeypatch, left):
+    """SQLite needs room for its log's index even to read; the disk is said to be full, as not everybody can mount one."""
+    with open_archive(str(tmp_path / "live.sqlite"), create=True) as live:
+        live.append("P-2", note("e1"), on=live.add(bare, **WHO).head, **WHO)
+        for rest in {"a log": ("", "-wal"), "a log and its index": ("", "-wal", "-shm")}.get(left, ()):
+            shutil.copyfile(tmp_path / f"live.sqlite{rest}", tmp_path / f"a.sqlite{rest}")
+    if left == "nothing":
+        shutil.copyfile(tmp_path / "live.sqlite", tmp_path / "a.sqlite")
+    before = {path.name: path.stat().st_size for path in tmp_path.iterdir()}
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(100, 100, 0))
+    check(str(tmp_path / "a.sqlite"), ["e1"])
+    told = "cannot be written: the disk is full; make room first; nothing was stored"
+    with open_archive(str(tmp_path / "a.sqlite")) as archive, pytest.raises(ArchiveError, match=told):
+        archive.append("P-2", note("e2"), on=archive.head("P-2"), **WHO)
+    assert {path.name: path.stat().st_size for path in tmp_path.iterdir()} == before
 
 
 def test_a_database_that_may_not_grow(tmp_path, bare, note):
@@ -193,6 +214,8 @@ def test_a_live_archive_on_a_read_only_disk_is_read_whole(open_folder, bare, not
     def read():
         with open_archive(str(disk / "archive.sqlite")) as archive:
             assert not verify(archive).findings
+            with pytest.raises(ArchiveError, match=r"is read-only; .*; nothing was stored"):
+                archive.append("P-2", note("e2"), on=archive.head("P-2"), **WHO)
             return [entry.id for entry in archive.load("P-2").case.entries]
 
     assert as_nobody(read) == ["e1"]

@@ -83,10 +83,31 @@ def test_an_instance_of_another_study_or_series_is_not_kept(fake, opened, small,
 
 @pytest.mark.parametrize("uid", ["..", "1..2", ".", "1.2.", ""])
 def test_points_are_no_identifier(fake, opened, uid):
-    """``studies/../instances`` would be another address of the same server."""
+    """``studies/../instances`` would be another address of the same server; left out, a film there would not be found."""
     fake.script = [lambda r: r.reply(200, json.dumps([answer(StudyInstanceUID=uid)]).encode())]
-    assert opened(fake.url).find(Query(patient="P")) == []
+    with pytest.raises(PacsRefusedError, match="must give every study its identifiers"):
+        opened(fake.url).find(Query(patient="P"))
     assert len(fake.log) == 1
+
+
+GOOD = answer(SeriesInstanceUID="1.2", SOPInstanceUID="1.2.3")
+
+
+@pytest.mark.parametrize(
+    "item", [{}, GOOD | answer(SeriesInstanceUID=".."), GOOD | answer(SOPInstanceUID="../../x"), GOOD | {"00080018": 5}]
+)
+def test_an_instance_without_its_identifiers_is_not_left_out_in_silence(fake, opened, small, item):
+    fake.script = listed(small())
+    fake.script[1] = lambda r: r.reply(200, json.dumps([item]).encode())
+    with pytest.raises(PacsRefusedError, match="must give every instance its identifiers"):
+        opened(fake.url).find(Query(patient="P"))
+    assert len(fake.log) == 2
+
+
+def test_get_says_that_nothing_was_found(fake, opened, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("wlmeasure.share.pacs.client.open_image_archive", lambda _: opened(fake.url))
+    assert main(["pacs", "get", "--server", fake.url, "--patient", "P1", "--out", str(tmp_path / "out")]) == 0
+    assert capsys.readouterr().out == "nothing found\n"
 
 
 @pytest.mark.parametrize("body", [b"{}", b" {}", b"null", b'{"error": "no"}'])

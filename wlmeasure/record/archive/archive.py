@@ -85,7 +85,8 @@ class Archive:
         ArchiveConflictError
             The case has changed since `on`, or `on` is needed.
         ArchiveError
-            No case_id; an entry that the archive has otherwise; the database cannot be written.
+            No case_id, or a new one with blanks around it; an entry that the archive has otherwise; the database cannot be
+            written.
         CaseError
             Entries that are no length record.
         """
@@ -97,6 +98,8 @@ class Archive:
             if tail.was.rows == 0:
                 if on is not None:
                     raise ArchiveConflictError(f"case {case_id} is not in this archive; nothing was stored")
+                if case_id != case_id.strip():
+                    raise ArchiveError(f"case_id must not begin or end with a blank, which nobody sees: {case_id!r}")
                 held, stored, old = None, frozenset[str](), False
             else:
                 held, stored, old = _standing(connection, tail)

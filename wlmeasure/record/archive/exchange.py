@@ -247,7 +247,7 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
         raise ArchiveError(f"backup: {error}") from None
     except (OSError, sqlite3.Error) as error:
         reason = error.strerror if isinstance(error, OSError) else None
-        raise ArchiveError(f"backup {path} cannot be written: {reason or error}") from None
+        raise ArchiveError(f"backup {path} of {archive.place.shown} cannot be made: {reason or error}") from None
 
 
 def _copied(archive: Archive, part: Path) -> Verdict:
@@ -295,11 +295,8 @@ def restore(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
 
 
 def _copy_file(place: Place, part: Path) -> None:
-    try:
-        with closing(sqlite3.connect(str(place.path))) as source, closing(sqlite3.connect(str(part))) as target:
-            source.backup(target)
-    except sqlite3.Error as error:
-        raise ArchiveError(f"backup of {place.shown} cannot be made: {error}") from None
+    with closing(sqlite3.connect(str(place.path))) as source, closing(sqlite3.connect(str(part))) as target:
+        source.backup(target)
 
 
 def _copy_rows(archive: Archive, part: Path) -> None:

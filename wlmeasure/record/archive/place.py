@@ -56,6 +56,7 @@ VERSION_FOLDERS = (MIGRATIONS / "versions",)
 WAIT_S = 10  # how long one writer waits for another one before it gives up (our parameter)
 ASK_AGAIN_MS = 10  # SQLite waits 1, 2, 5 and 2 ms of these and is then asked anew (our parameter)
 SILENCE_S = 60  # how long a server may say nothing before it counts as gone (our parameter)
+ROOM = 2**16  # bytes that the log's index needs, twice: with less even a reader cannot open the file as usual
 ADVISORY_LOCK = 0x776C6D65  # any number of our own: two programs must not migrate one database at once
 QUERY = frozenset({"application_name", "password", "sslmode", "sslrootcert", "unix_sock"})
 
@@ -149,7 +150,7 @@ def opened(place: Place, *, create: bool) -> Engine:
         _make_file(place)
     if place.path is not None:
         _check_file(place.path)
-    only_read = place.path is not None and not create and not _may_write(place.path)
+    only_read = place.path is not None and not create and not (_may_write(place.path) and _has_room(place.path))
     engine = _reading_engine(place.path) if only_read and place.path is not None else _engine(place)
     try:
         with transaction(engine, place, write=False) as connection:
@@ -214,8 +215,12 @@ def _may_write(path: Path) -> bool:
     return all(os.access(one, os.W_OK, effective_ids=mine) for one in (path, path.absolute().parent))
 
 
+def _has_room(path: Path) -> bool:
+    return shutil.disk_usage(path.absolute().parent).free >= ROOM
+
+
 def _reading_engine(path: Path) -> Engine:
-    """An engine on a file that may only be read, with what its log holds.
+    """An engine on a file that may only be read, or whose disk is full, with what its log holds.
 
     SQLite reads beside a writer where the log's index is there. Without an index nobody has the archive open: without a log the
     file is all there is; with one, file and log are copied, since the log has to be read into an index first.
@@ -226,8 +231,15 @@ def _reading_engine(path: Path) -> Engine:
         if log.exists() and log.stat().st_size > 0:
             copied = tempfile.TemporaryDirectory(prefix="wlmeasure-")
             here, how = Path(copied.name) / path.name, "mode=rw"
-            for source in (path, log):
-                shutil.copyfile(source, here.with_name(source.name))
+            try:
+                for source in (path, log):
+                    shutil.copyfile(source, here.with_name(source.name))
+            except OSError as error:
+                copied.cleanup()
+                said = error.strerror or error
+                raise ArchiveError(
+                    f"archive {path} cannot be read: its log cannot be copied: {said}; make room"
+                ) from None
         else:
             how = "mode=ro&immutable=1"
     address = f"file:{quote(str(here.absolute()))}?{how}"
@@ -237,6 +249,13 @@ def _reading_engine(path: Path) -> Engine:
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
     _listen(engine)
+
+    @event.listens_for(engine, "connect")
+    def _(raw: Any, _: Any) -> None:
+        raw.execute(
+            "PRAGMA query_only = ON"
+        )  # a copy could be written to, and what was said to be stored would go with it
+
     if copied is not None:
         event.listen(engine, "engine_disposed", lambda _: copied.cleanup())
     return engine
@@ -362,10 +381,10 @@ def transaction(engine: Engine, place: Place, *, write: bool) -> Iterator[Connec
                     outcome = "; whether it was stored is not known: look with `wlmeasure record history` first"
                 work.commit()
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
-        raise ArchiveError(f"archive {place.shown} {_said(error)}{outcome}") from None
+        raise ArchiveError(f"archive {place.shown} {_said(error, place)}{outcome}") from None
 
 
-def _said(error: Exception) -> str:
+def _said(error: Exception, place: Place) -> str:
     """What went wrong and what to do, without statements and values: those may be anybody's."""
     refused = _tls_words(error)
     if refused is not None:
@@ -388,9 +407,10 @@ def _said(error: Exception) -> str:
             return f"has gone away: {words}"
         return f"cannot be used: {words}"
     said = " ".join(str(words).split())[:200] or type(original).__name__
+    full = "cannot be written: the disk is full; make room first"
     known = {
         "database is locked": f"is locked by another program for more than {WAIT_S} s: try again",
-        "disk is full": "cannot be written: the disk is full; make room first",
+        "disk is full": full,
         "disk I/O error": "cannot be read or written: the disk answers with an error; check it and the last backup",
         "readonly database": "cannot be written: file, folder or disk is read-only; change that or name another place",
         "unable to open": "cannot be opened: its folder must exist and be open to you",
@@ -399,7 +419,9 @@ def _said(error: Exception) -> str:
     }
     for words_of_sqlite, ours in known.items():
         if isinstance(original, sqlite3.Error) and words_of_sqlite in said:
-            return ours
+            # SQLite has other words too for a disk without room, for its log's index and for what was opened to be read.
+            no_room = place.path is not None and words_of_sqlite in ("disk I/O error", "readonly database")
+            return full if no_room and place.path is not None and not _has_room(place.path) else ours
     # pg8000 calls it an InterfaceError when a connection breaks or is refused.
     away = isinstance(error, InterfaceError) or (isinstance(error, DBAPIError) and error.connection_invalidated)
     if isinstance(original, OSError) or away:
@@ -478,4 +500,4 @@ def _log_ahead(place: Place) -> None:
             raw.execute("PRAGMA journal_mode = WAL")
     except sqlite3.Error as error:
         if "locked" not in str(error):  # somebody else is just doing it
-            raise ArchiveError(f"archive {place.shown} {_said(error)}; nothing was stored") from None
+            raise ArchiveError(f"archive {place.shown} {_said(error, place)}; nothing was stored") from None

@@ -17,7 +17,7 @@ from attrs.converters import optional
 from pydicom.dataset import Dataset, FileDataset
 from pydicom.sequence import Sequence as Items
 
-from wlmeasure.errors import ImageError
+from wlmeasure.errors import ImageError, NotWrittenError
 from wlmeasure.image.bare import bare
 from wlmeasure.image.blackened import Samples, dicom_samples, put_dicom_samples, raster_samples
 from wlmeasure.image.dicom_file import check_header, parse
@@ -209,6 +209,8 @@ def _one_line(said_before: str = "") -> Iterator[None]:
             yield
     except ImageError as error:
         raise ImageError(f"{said_before}{error}") from None
+    except NotWrittenError as error:
+        raise ImageError(f"is left out: {error}") from None
     except MemoryError:
         raise ImageError(f"{said_before}it needs more memory than there is; leave it out") from None
     except Exception as error:  # a hostile header can raise nearly anything out of pydicom

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, Self, TypeVar
+from typing import Any, NoReturn, Self, TypeVar
 
 from attrs import evolve, field, frozen
 from dicomweb_client.web import DICOMwebClient
@@ -106,7 +106,9 @@ class ImageArchive:
         items = self._pages(
             lambda **page: self.client.search_for_instances(study_instance_uid=uid, fields=FIELDS, **page)
         )
-        lines = [line for item in items if (line := found_from_json(item, study)) is not None]
+        lines = [
+            found_from_json(item, study) or self._no_identifier("instance", "SOPInstanceUID", item) for item in items
+        ]
         if query.modalities:
             lines = [line for line in lines if line.modality in query.modalities]
         if any(line.kind == "film" and not line.teeth for line in lines):
@@ -136,7 +138,7 @@ class ImageArchive:
         ):
             uid = _first(study, TAGS["StudyInstanceUID"])
             if not isinstance(uid, str) or not is_uid(uid):
-                continue
+                self._no_identifier("study", "StudyInstanceUID", study)
             for keyword in ("PatientID", "AccessionNumber", "StudyInstanceUID"):
                 self._must_answer(keyword, filters.get(keyword), _first(study, TAGS[keyword]))
             since, _, until = filters.get("StudyDate", "-").partition("-")
@@ -152,6 +154,14 @@ class ImageArchive:
                 f"{self.server.host} must answer for {keyword} {asked}: it answers for another too, and so heeds no filter; "
                 "nothing of it is taken; tell the archive's keeper"
             )
+
+    def _no_identifier(self, what: str, keyword: str, item: Mapping[str, Any]) -> NoReturn:
+        """Refuse an answer that cannot be asked for: left out in silence, a film that is there would not be."""
+        raise PacsRefusedError(
+            f"{self.server.host} must give every {what} its identifiers, of digits and points: one of "
+            f"{printable(str(_first(item, TAGS[keyword])), 70)!r} is missing or none; nothing of it is taken; narrow the "
+            "search, and tell the archive's keeper"
+        )
 
     def locate(self, uid: str) -> Found | None:
         """The instance with that SOP Instance UID; None where the archive has none."""

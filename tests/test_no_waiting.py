@@ -13,6 +13,7 @@ WORDS = [
     ["read", "{pipe}"],
     ["films", "{pipe}"],
     ["measure", "{pipe}.wl.json"],
+    ["measure", "{molar}", "--clicks", "{pipe}"],
     ["compare", "{pipe}.wl.json", "--from", "f1", "--to", "f2"],
     ["report", "{pipe}.wl.json", "--out", "{out}.pdf"],
     ["share", "{pipe}.wl.json", "--as", "paths", "--out", "{out}"],

@@ -15,12 +15,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from wlmeasure.cli_output import now, number, page_content, print_json, program, whole
-from wlmeasure.errors import ImageError, PacsError, WlmeasureError, fault_words, one_line
+from wlmeasure.errors import CaseError, ImageError, PacsError, WlmeasureError, fault_words, one_line
 from wlmeasure.whole_file import keep, keeping
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import TextIO
+
     from wlmeasure.image.marks import Box
+    from wlmeasure.record.case import Case, Clicks
     from wlmeasure.record.evaluate import CaseResult
     from wlmeasure.record.over_time import Comparison
 
@@ -170,6 +173,12 @@ def _parser(given: list[str]) -> argparse.ArgumentParser:
     measure.add_argument(
         "--retrace", action="store_true", help="also say how far a new tracing differs from stored paths"
     )
+    measure.add_argument(
+        "--clicks",
+        metavar="PX|NAME.clicks.json",
+        help="how far clicks are off, standard deviation in pixels, as stated or as `observers --clicks` learned it (1)",
+    )
+    measure.add_argument("--out", metavar="NEW.wl.json", help="write the case that says so")
     measure.set_defaults(run=_measure)
     compare = words.add_parser(
         "compare",
@@ -423,15 +432,18 @@ def _read_report(arguments: argparse.Namespace) -> None:
             print(f"Written: {arguments.case}; beside it belong the very files of its films that were measured")
 
 
-def _evaluated(path: str, *, retrace: bool = False) -> CaseResult:
+def _evaluated(path: str, *, retrace: bool = False, clicks: Clicks | None = None) -> CaseResult:
     """A case read and measured; what cannot be measured names the case too, as what cannot be read does."""
     from pathlib import Path
 
     from wlmeasure.record.case import load_case
+    from wlmeasure.record.edit import with_clicks
     from wlmeasure.record.evaluate import evaluate
 
     case = load_case(path)
     keep([path, *(case.film_path(film) for film in case.films)])
+    if clicks is not None:
+        case = with_clicks(case, clicks)
     try:
         return evaluate(case, retrace=retrace)
     except ImageError:
@@ -440,10 +452,48 @@ def _evaluated(path: str, *, retrace: bool = False) -> CaseResult:
         raise type(error)(f"{Path(path).name}: {error}") from None
 
 
+def _clicks(said: str) -> Clicks:
+    """What was said of clicks: a number of pixels, or the file that holds them."""
+    from wlmeasure.record.case import Clicks
+    from wlmeasure.record.click_profile import load_clicks
+    from wlmeasure.words import typed_number
+
+    try:
+        px = typed_number(said)
+    except ValueError:
+        keep([said])
+        return load_clicks(said).clicks
+    try:
+        return Clicks(std_px=px, source="stated")
+    except CaseError:
+        raise WlmeasureError(
+            f"--clicks must be more than 0 and at most 50 px: {said}; say how far a click is off (one standard deviation)"
+        ) from None
+
+
+def _save_beside(case: Case, out: str, told: TextIO) -> None:
+    """Write a case beside the one it was made from: from there its films are found."""
+    from pathlib import Path
+
+    from wlmeasure.record.case import save_case
+
+    if Path(out).absolute().parent.resolve() != case.folder.absolute().resolve():
+        raise WlmeasureError(
+            f"--out must lie in the case's folder, from where its films are found: {out}; name a file there"
+        )
+    save_case(case, out, replace=False)
+    print(out, file=told)
+
+
 def _measure(arguments: argparse.Namespace) -> None:
     from wlmeasure.share.result import record_text, result_json
 
-    result = _evaluated(arguments.case, retrace=arguments.retrace)
+    clicks = None if arguments.clicks is None else _clicks(arguments.clicks)
+    if clicks is None and arguments.out is not None:
+        raise WlmeasureError("--out must come with --clicks: the case would be written as it is")
+    result = _evaluated(arguments.case, retrace=arguments.retrace, clicks=clicks)
+    if arguments.out is not None:
+        _save_beside(result.case, arguments.out, sys.stderr if arguments.json else sys.stdout)
     compared = _compared(result)
     if arguments.json:
         print_json(result_json(result, compared))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from wlmeasure.cli_batch import add_score_word
 from wlmeasure.cli_output import TOOTH_HELP, number, page_content, print_json, program, typed_tooth, whole, words_of
@@ -15,9 +15,11 @@ __all__ = ["add_observers_words", "add_study_words"]
 TYPE_CHECKING = False  # `typing` is kept off the start-up path
 if TYPE_CHECKING:
     from pathlib import Path
+    from typing import TextIO
 
     from wlmeasure.image.radiograph import Radiograph
     from wlmeasure.study.anchored import Anchored
+    from wlmeasure.study.clicks import ClickError
     from wlmeasure.study.collect import Collected
     from wlmeasure.study.manifest import Study
     from wlmeasure.study.path_agreement import PathAgreement
@@ -56,6 +58,11 @@ def add_observers_words(word: argparse.ArgumentParser) -> None:
     )
     word.add_argument(
         "--walk", metavar="DIR", help="of a study: write the worst disagreements as cases that the viewer walks"
+    )
+    word.add_argument(
+        "--clicks",
+        metavar="DIR",
+        help="write how far each observer's clicks are off, by their repeats, as NAME.clicks.json for `measure --clicks`",
     )
     word.add_argument("--blind", action="store_true", help="without the observers' names in those cases")
     word.add_argument("--keep-violations", action="store_true", help="count results that do not keep to the protocol")
@@ -173,6 +180,7 @@ def _observers(arguments: argparse.Namespace) -> None:
     from pathlib import Path
 
     from wlmeasure.study.anchored import anchored
+    from wlmeasure.study.clicks import click_errors
     from wlmeasure.study.path_agreement import path_agreement
     from wlmeasure.study.readings import load_readings
     from wlmeasure.study.summary import summaries
@@ -183,6 +191,8 @@ def _observers(arguments: argparse.Namespace) -> None:
     study, collected, film = None, None, None
     if arguments.walk is not None and not (place / "study.json").is_file():
         raise WlmeasureError("--walk must come with a study's folder: a table holds no paths")
+    if arguments.clicks is not None and not place.is_dir():
+        raise WlmeasureError("--clicks must come with a folder of cases or a study's: a table holds no marks")
     if place.is_dir():
         from wlmeasure.study.case_folders import collect_folders, is_case_folders
 
@@ -200,14 +210,39 @@ def _observers(arguments: argparse.Namespace) -> None:
     paths = None if collected is None else path_agreement(collected.paths)
     apart = anchored(readings)
     left_out = () if collected is None else collected.left_out
+    clicks = () if collected is None else click_errors(collected.paths)
     if arguments.json:
-        print_json(observers_json(found, paths, left_out, apart))
+        print_json(observers_json(found, paths, left_out, apart, clicks))
     else:
-        print(observers_text(found, paths, apart), end="")
+        print(observers_text(found, paths, apart, clicks), end="")
         for text in left_out:
             print(f"! left out: {text}")
+    if arguments.clicks is not None:
+        _write_clicks(clicks, Path(arguments.clicks), sys.stderr if arguments.json else sys.stdout)
     if arguments.out is not None or arguments.walk is not None:
         _write(arguments, readings, found, paths, apart, study, collected, film)
+
+
+def _write_clicks(errors: Sequence[ClickError], folder: Path, told: TextIO) -> None:
+    """One profile an observer; who has too few repeats is named and has none."""
+    from wlmeasure.errors import StudyError
+    from wlmeasure.record.click_profile import CLICKS_SUFFIX, save_clicks
+    from wlmeasure.study.clicks import click_profile
+
+    if not errors:
+        raise StudyError(
+            "canals must have been drawn again by an observer to tell of clicks: none was; repeat some films"
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for error in errors:
+        try:
+            profile = click_profile(error)
+        except StudyError as few:
+            print(f"! left out: {few}", file=told)
+            continue
+        path = folder / f"{error.observer}{CLICKS_SUFFIX}"
+        save_clicks(profile, path)
+        print(path, file=told)
 
 
 def _write(

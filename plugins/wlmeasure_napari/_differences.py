@@ -37,6 +37,7 @@ def _things(case: Case) -> Iterator[str]:
     for canal in body.get("canals", ()):
         yield (name := f"canal {canal.pop('name')}")
         yield from _lines(name, canal)
+    yield from _lines("clicks", body.get("clicks"))
     yield from _lines("instruments", body.get("instrument_list"))
     for entry in case.entries:
         yield entry_words(entry)

@@ -211,6 +211,7 @@ def full(body):
     }
     body["canals"].append({"name": "ML", "reference_point": "mesiolingual cusp tip", "traces": []})
     body["case_id"] = "bench-1"
+    body["clicks"] = {"std_px": 2.1, "by": "AB", "from": "repeats", "repeats": 24}
     body["instrument_list"] = ["20/.04", "25/.06 max 1.00"]
     body["entries"] = [
         {

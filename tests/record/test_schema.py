@@ -28,6 +28,7 @@ BETWEEN_MEMBERS = (
     "must be the id of another film",
     "must be another canal",
     "clicks_px or path_px must be given",
+    "repeats must be given where from is repeats",
     "reference_px must be given where upper_end is reference",
 )
 VALUES = (

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from math import hypot, sqrt
 from pathlib import Path
 
 import numpy as np
 import pytest
 from attrs import evolve
 
-from wlmeasure.record.case import Angulation, Case, KnownFile, KnownObject, load_case
+from wlmeasure.errors import MeasureError
+from wlmeasure.record import spatial
+from wlmeasure.record.case import Angulation, Case, Clicks, KnownFile, KnownObject, load_case
 from wlmeasure.record.evaluate import CaseResult, evaluate, read_films
 from wlmeasure.share.in_space import space_json, space_text
 from wlmeasure.share.report import report_file
@@ -293,3 +296,23 @@ def test_films_that_contradict_their_entries_carry_no_working_length(
 def test_a_sensor_that_nobody_spoke_of_is_in_the_words(measured: CaseResult) -> None:
     assert "sensor stayed while the tube moved: " in record_text(measured)
     assert 0.0 < result_json(measured)["spatial"]["fit"]["sensor_stayed"] < 1.0
+
+
+def test_an_end_is_found_again_as_much_worse_as_the_hand_clicks(
+    measured: CaseResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is found again to 0.10 and 0.08 mm by clicks that are off by 1 px: by 3 px the rest adds in quadrature."""
+    seen = []
+
+    def kept(views, **_):  # type: ignore[no-untyped-def]
+        seen.append(views)
+        raise MeasureError("films are not fitted here: their views are looked at")
+
+    monkeypatch.setattr(spatial, "fit_views", kept)
+    for clicks in (None, Clicks(std_px=3.0, source="stated")):
+        spatial.spatial_result([evolve(film, clicks=clicks) for film in measured.films], measured.canals)
+    for one, three in zip(*seen, strict=True):
+        worse_mm = sqrt(3.0**2 - 1.0**2) * max(three.mm_per_px)
+        assert (one.end_std_mm, one.point_std_mm) == (0.10, 0.08)
+        assert three.end_std_mm == pytest.approx(hypot(0.10, worse_mm))
+        assert three.point_std_mm == pytest.approx(hypot(0.08, worse_mm))

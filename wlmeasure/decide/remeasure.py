@@ -43,8 +43,8 @@ __all__ = ["Advice", "advise_length", "advise_working_length"]
 FINE_READING_MM: Final = 0.1
 """Division of a gauge or a magnified ruler that a stop length is read with: rectangular, 0.1 / sqrt(12) (our parameter)."""
 
-CLOSE_CLICK_STD_PX: Final = 0.5
-"""One end clicked again at higher zoom, one standard uncertainty (our parameter: half of a careful click)."""
+CLOSE_CLICK: Final = 0.5
+"""An end clicked again at higher zoom is off by this share of a click of the same person (our parameter)."""
 
 NEAR_TIP_MM: Final = 0.5
 """A file's tip this far from the end is near it (our parameter: what is counted as exact in the published comparisons)."""
@@ -97,7 +97,9 @@ class Advice:
         return f"{words}; {CHOICE}" if self.needs_film else words
 
 
-def advise_length(length: LengthEstimate, calibration: Calibration) -> tuple[Advice, ...]:
+def advise_length(
+    length: LengthEstimate, calibration: Calibration, *, click_std_px: float = CLICK_STD_PX
+) -> tuple[Advice, ...]:
     """What would shrink the interval of a length on a film, the most helpful first.
 
     Parameters
@@ -106,17 +108,23 @@ def advise_length(length: LengthEstimate, calibration: Calibration) -> tuple[Adv
         A length and its budget.
     calibration
         The scale it was measured with.
+    click_std_px
+        Standard uncertainty of one click that both rest on, pixels.
 
     Returns
     -------
     tuple of Advice
         Only what shrinks the interval by a tenth or more. Without a figure, last: terms that nobody can better in advance.
     """
-    return _sorted(_improvements(length.budget, length, calibration))
+    return _sorted(_improvements(length.budget, length, calibration, click_std_px))
 
 
 def advise_working_length(
-    working: WorkingLength, length: LengthEstimate | None, calibration: Calibration | None
+    working: WorkingLength,
+    length: LengthEstimate | None,
+    calibration: Calibration | None,
+    *,
+    click_std_px: float = CLICK_STD_PX,
 ) -> tuple[Advice, ...]:
     """The same for a proposed working length; `length` and `calibration` are those of the film that it rests on, if any.
 
@@ -135,9 +143,9 @@ def advise_working_length(
         return _reach(better, better.mean_mm)
 
     if length is not None and calibration is not None and ends.films:
-        film, scale = ends.films[0], _better_scale(calibration)
+        film, scale = ends.films[0], _better_scale(calibration, click_std_px)
         for term in length.budget:
-            action, better, needs_film = _better(term, length, calibration, scale)
+            action, better, needs_film = _better(term, length, calibration, scale, click_std_px)
             if better is not None and term.std_mm > 0.0:
                 improved = _with_term(film, term, min(better, term.std_mm))
                 found.append(
@@ -172,12 +180,14 @@ def _with_term(film: FilmEnd, term: Term, std_mm: float) -> FilmEnd:
     return evolve(film, own_std_mm=sqrt(own), shared_std_mm=sqrt(shared))
 
 
-def _improvements(budget: Sequence[Term], length: LengthEstimate, calibration: Calibration) -> list[Advice]:
+def _improvements(
+    budget: Sequence[Term], length: LengthEstimate, calibration: Calibration, click_std_px: float
+) -> list[Advice]:
     before = reach_mm(budget)
-    scale = _better_scale(calibration)
+    scale = _better_scale(calibration, click_std_px)
     found = []
     for term in budget:
-        action, better, needs_film = _better(term, length, calibration, scale)
+        action, better, needs_film = _better(term, length, calibration, scale, click_std_px)
         after = None if better is None else _after(budget, term, min(better, term.std_mm))
         found.append(_advice(term, action, before, after, needs_film))
         if after is None and (action == NOTHING or sum(_after(budget, term, 0.0)) > (1.0 - WORTH) * sum(before)):
@@ -194,7 +204,7 @@ def _advice(
 
 
 def _better(
-    term: Term, length: LengthEstimate, calibration: Calibration, scale: dict[str, float]
+    term: Term, length: LengthEstimate, calibration: Calibration, scale: dict[str, float], click_std_px: float
 ) -> tuple[str, float | None, bool]:
     """What to do about a term, its standard uncertainty then in mm (None: no figure), and whether it needs a film."""
     if term.term == KNOWN_LENGTH and length.gap is not None:
@@ -210,7 +220,7 @@ def _better(
     if term.term == REFERENCE_TERM:
         return "a film with the stop in the picture would show where it was", None, True
     if term.term == END_CLICKS:
-        closer = max(term.std_mm * CLOSE_CLICK_STD_PX / CLICK_STD_PX, sqrt(2.0) * CLICK_FLOOR_MM)
+        closer = max(term.std_mm * CLOSE_CLICK, sqrt(2.0) * CLICK_FLOOR_MM)
         ends = "tip of the file" if length.gap is not None else "reference point"
         return f"{ends} and end of the canal clicked again at higher zoom", closer, False
     if term.term == GAP_SCALE:
@@ -230,17 +240,17 @@ def _better(
         return "the canal traced again with a click where the path is in doubt", None, False
     if calibration.lines or not term.shared:  # the landmark, and what readings add: said where the working length is
         return NOTHING, None, False
-    return SCALE_OF_A_FILE, hypot(RULER_STD_MM, sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)), True
+    return SCALE_OF_A_FILE, hypot(RULER_STD_MM, sqrt(2.0) * click_std_px * max(calibration.mm_per_px)), True
 
 
-def _better_scale(calibration: Calibration) -> dict[str, float]:
+def _better_scale(calibration: Calibration, click_std_px: float) -> dict[str, float]:
     """What is left of each term of the same scale with every stop length read finely and every end clicked closely: a share."""
     if not calibration.lines:
         return {}
     fine = FINE_READING_MM / sqrt(12.0)
     lines = [evolve(line, known_length_std_mm=min(fine, line.known_length_std_mm)) for line in calibration.lines]
     ratio = calibration.mm_per_px_col / calibration.mm_per_px_row
-    better = dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK_STD_PX).terms)
+    better = dict(calibrate_lines(lines, col_over_row=ratio, click_std_px=CLOSE_CLICK * click_std_px).terms)
     return {name: better.get(name, 0.0) / std if std > 0.0 else 1.0 for name, std in calibration.terms}
 
 

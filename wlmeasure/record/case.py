@@ -53,6 +53,7 @@ __all__ = [
     "Canal",
     "Carried",
     "Case",
+    "Clicks",
     "Entry",
     "FileTaper",
     "Film",
@@ -133,6 +134,49 @@ class Refused:
 
 
 ACCEPTED = Each(Nested(Accepted), most=10)
+
+
+@frozen
+class Clicks:
+    """How far the clicks of the person who made this case lie from what they mean, and how that is known.
+
+    Parameters
+    ----------
+    std_px
+        Standard uncertainty of one click along a line, pixels. Of repeats it holds what few of them leave open.
+    by
+        Who clicks.
+    source
+        ``from`` in the file: "stated", or from that person's own "repeats".
+    repeats
+        How often an end that had been marked was marked again.
+
+    Raises
+    ------
+    CaseError
+        A number of repeats with a stated error, or none with one from repeats.
+    """
+
+    std_px: float = member(Number(above=0.0, most=50.0))
+    by: str | None = member(Text(longest=80), None)
+    source: str = member(Choice(("stated", "repeats")), json="from")
+    repeats: int | None = member(Whole(1, 1_000_000), None)
+    extra: dict[str, Any] = extra_members()
+
+    def __attrs_post_init__(self) -> None:
+        if (self.source == "repeats") != (self.repeats is not None):
+            raise CaseError(
+                f"repeats must be given where from is repeats, and nowhere else: {self.repeats!r} with {self.source!r}; say "
+                "how often ends were marked again, or that the error is stated"
+            )
+
+    @property
+    def words(self) -> str:
+        """It in words, as "clicks 2.1 px, from 24 repeats of AB"."""
+        of = "" if self.by is None else f" of {self.by}"
+        if self.repeats is None:
+            return f"clicks {self.std_px:.2g} px, stated{of}"
+        return f"clicks {self.std_px:.2g} px, from {self.repeats} repeat{'s' if self.repeats > 1 else ''}{of}"
 
 
 @frozen
@@ -537,8 +581,8 @@ class Entry:
 class Case:
     """One tooth: its films, its canals and its length record.
 
-    `instrument_list` is the user's own, one line each as :func:`~wlmeasure.trade.instruments.read_instrument_list` reads
-    it, in the order of use; it replaces the shipped example.
+    `clicks` is how far this person's clicks may be off; without it by 1 px. `instrument_list` is the user's own, one line each
+    as :func:`~wlmeasure.trade.instruments.read_instrument_list` reads it, in the order of use; it replaces the shipped example.
 
     Raises
     ------
@@ -549,6 +593,7 @@ class Case:
 
     tooth: str = member(Text(longest=2))
     case_id: str | None = member(Text(longest=80), None)
+    clicks: Clicks | None = member(Nested(Clicks), None)
     films: tuple[Film, ...] = member(Each(Nested(Film), least=1, most=50))
     canals: tuple[Canal, ...] = member(Each(Nested(Canal), most=10), ())
     instrument_list: tuple[str, ...] = member(Each(Text(longest=300), most=100), ())

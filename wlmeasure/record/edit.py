@@ -25,6 +25,7 @@ from wlmeasure.record.case import (
     Angulation,
     Canal,
     Case,
+    Clicks,
     Entry,
     Film,
     FilmView,
@@ -51,6 +52,7 @@ __all__ = [
     "upright_view",
     "with_angulation",
     "with_canal",
+    "with_clicks",
     "with_entry",
     "with_file_tips",
     "with_film",
@@ -145,6 +147,11 @@ def new_case(tooth: str, radiograph: Radiograph, path: str | Path) -> Case:
 def with_tooth(case: Case, tooth: str) -> Case:
     """The case of another tooth."""
     return evolve(case, tooth=tooth)
+
+
+def with_clicks(case: Case, clicks: Clicks | None) -> Case:
+    """The case with how far its clicks may be off; None leaves them the usual 1 px. Paths that it stores stay as they are."""
+    return evolve(case, clicks=clicks)
 
 
 def with_film(case: Case, radiograph: Radiograph, path: str | Path) -> Case:

@@ -43,6 +43,7 @@ from wlmeasure.record.case import (
     FILES,
     Canal,
     Case,
+    Clicks,
     Entry,
     Film,
     KnownFile,
@@ -284,8 +285,8 @@ def evaluate(
     for k, film in enumerate(case.films):
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
-        known = None if before is None else _same_film(film, films[film.id], before)
-        made = known or evaluate_film(film, films[film.id], f"films[{k}]")
+        known = None if before is None else _same_film(film, films[film.id], case.clicks, before)
+        made = known or evaluate_film(film, films[film.id], f"films[{k}]", case.clicks)
         film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)
@@ -332,12 +333,15 @@ class _Others:
         return found
 
 
-def _same_film(film: Film, radiograph: Radiograph, before: CaseResult) -> FilmResult | None:
-    """The earlier result of a film that has not changed, however it is turned, whatever is proposed, accepted paths or not."""
+def _same_film(film: Film, radiograph: Radiograph, clicks: Clicks | None, before: CaseResult) -> FilmResult | None:
+    """The earlier result of a film that has not changed, nor its clicks.
+
+    However it is turned, whatever is proposed, accepted paths or not.
+    """
     for known in before.films:
         same = (known.radiograph.sha256, known.radiograph.frame) == (radiograph.sha256, radiograph.frame)
         alike = (evolve(a, view=film.view, proposed=film.proposed) for a in (known.film, _with_file_paths(known)))
-        if same and film in alike:
+        if same and known.clicks == clicks and film in alike:
             return evolve(known, film=film)
     return None
 
@@ -351,6 +355,7 @@ def _same_trace(canal: Canal, trace: Trace, film: FilmResult, earlier: Sequence[
     alike = [known for known in earlier if known_as(known.canal) == known_as(canal)]
     for made in (made for known in alike for made in known.traces):
         same_scale = made.film.calibration is film.calibration and made.film.col_over_row == film.col_over_row
+        same_scale = same_scale and made.film.clicks == film.clicks
         if same_scale and made.film.radiograph == film.radiograph and trace in (made.trace, _with_path(made)):
             return evolve(made, trace=trace, film=film)
     return None
@@ -494,7 +499,9 @@ def _traced_now(
     from wlmeasure.detect.tracing import tracing_maps  # a stored path asks no network
 
     maps = tracing_maps(film.radiograph, size)
-    return trace_line(film.radiograph, clicks, "canal", size, files=files, maps=maps, others=others)
+    return trace_line(
+        film.radiograph, clicks, "canal", size, files=files, maps=maps, others=others, click_std_px=film.click_std_px
+    )
 
 
 def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult, others: list[Float64]) -> float | None:
@@ -507,7 +514,8 @@ def _retraced_mm(trace: Trace, stored: LengthEstimate, film: FilmResult, others:
 
 
 def _trace_canal(trace: Trace, film: FilmResult, others: list[Float64]) -> CanalTrace:
-    std = GIVEN_STD_PX if trace.path_std_px is None else trace.path_std_px
+    # A hand draws a line as much worse as it clicks.
+    std = GIVEN_STD_PX * film.click_std_px / CLICK_STD_PX if trace.path_std_px is None else trace.path_std_px
     if trace.path_px is not None and trace.tracer is None:
         return given_path(trace.path_px, film.radiograph.values.shape, centre_std_px=std)
     points = trace.clicks_px or (trace.path_px and trace.path_px[:: len(trace.path_px) - 1])
@@ -565,7 +573,10 @@ def _evaluate_canal(
         flags.append(flag("resorption-bone" if canal.resorption == "bone" else "resorption-root"))
     on_film = None if basis is None or basis.radiographic is None else basis
     advice = advise_working_length(
-        working, None if on_film is None else on_film.length, None if on_film is None else on_film.film.calibration
+        working,
+        None if on_film is None else on_film.length,
+        None if on_film is None else on_film.film.calibration,
+        click_std_px=CLICK_STD_PX if on_film is None else on_film.film.click_std_px,
     )
     return CanalResult(
         canal=canal,
@@ -667,12 +678,14 @@ def _film_std_mm(result: TraceResult) -> float:
     return float("inf") if film is None or film.std_mm is None else film.std_mm
 
 
-def curvature_of_path(path: CanalTrace, calibration: Calibration) -> CurvatureEstimate:
-    """The bends of a path on a film with a scale, its points as uncertain as it says."""
+def curvature_of_path(
+    path: CanalTrace, calibration: Calibration, *, click_std_px: float = CLICK_STD_PX
+) -> CurvatureEstimate:
+    """The bends of a path on a film with a scale, its points as uncertain as it says and its end clicks as is said here."""
     return measure_curvature(
         _three_points(calibration.to_mm(path.path_px)),
         noise=path_noise(path, calibration),
-        end_std_mm=CLICK_STD_PX * max(calibration.mm_per_px),
+        end_std_mm=click_std_px * max(calibration.mm_per_px),
         scale_rel_std=calibration.rel_std,
     )
 
@@ -700,7 +713,7 @@ def _measure_trace(
         without_scale = (NO_SCALE,) if own is None else (NO_SCALE, _FLAGS["gap-needs-scale"])
         return TraceResult(trace, film, path, angles, flags=without_scale)
     start, on_foot = _start(path, reference, tip_px, film)
-    curvature = curvature_of_path(path, calibration)
+    curvature = curvature_of_path(path, calibration, click_std_px=film.click_std_px)
     flags = _seat_flags(path, reference, tip_px, film)
     tip = None
     if tip_px is not None and _FLAGS["tip-off-canal"] not in flags:
@@ -708,7 +721,12 @@ def _measure_trace(
         if tip < -SEAT_MM:
             flags.append(_FLAGS["tip-beyond-end"])
     along = measure_length(
-        path, calibration, reference_px=start, from_foot=on_foot, unseen_from_mm=trace.unseen_from_mm
+        path,
+        calibration,
+        reference_px=start,
+        from_foot=on_foot,
+        click_std_px=film.click_std_px,
+        unseen_from_mm=trace.unseen_from_mm,
     )
     length: LengthEstimate | None = along
     corrected = None
@@ -779,7 +797,7 @@ def _measure_trace(
         retraced_mm=_retraced_mm(trace, along, film, others.paths(film.film.id)) if retrace else None,
         radiographic=radiographic,
         flags=tuple(flags),
-        advice=() if length is None else advise_length(length, calibration),
+        advice=() if length is None else advise_length(length, calibration, click_std_px=film.click_std_px),
     )
 
 
@@ -787,7 +805,7 @@ def _tip_std_mm(tip_mm: float, length: LengthEstimate, film: FilmResult) -> floa
     """Standard uncertainty of the distance of a file's tip from the end; a rough scale is a term of it."""
     assert film.calibration is not None
     scale = film.calibration.rel_std if film.rough else 0.0
-    clicks = sqrt(2.0) * CLICK_STD_PX * min(film.calibration.mm_per_px)  # a length from a foot counts one of them
+    clicks = sqrt(2.0) * film.click_std_px * min(film.calibration.mm_per_px)  # a length from a foot counts one of them
     return hypot(max(length.end_std_mm, clicks), hypot(UNCOVERED_END_REL_STD, scale) * tip_mm)
 
 
@@ -806,6 +824,7 @@ def _known_plus_gap(own: KnownFile, path: CanalTrace, film: FilmResult, gap_mm: 
         known_length_mm=own.known_length_mm,
         known_length_std_mm=std,
         read_to_division=on_ruler,
+        click_std_px=film.click_std_px,
         further=further,
     )
 

@@ -30,6 +30,7 @@ from wlmeasure.measure.cross_check import ScalePair
 from wlmeasure.record.case import (
     FILES,
     Case,
+    Clicks,
     FileTaper,
     Film,
     KnownFile,
@@ -130,7 +131,8 @@ class FilmResult:
 
     `feet` says for each of `file_traces` where its known length begins, where that is the foot of a reference point; else None.
     `scales` is each of the case's scales by itself, with its index in `film.scale`, for those that give one; `names` is what a
-    person calls them, and `checks` compares them two by two (:mod:`wlmeasure.record.scale_check`).
+    person calls them, and `checks` compares them two by two (:mod:`wlmeasure.record.scale_check`). `clicks` is how far the
+    clicks on it may be off, as the case says.
     """
 
     film: Film
@@ -143,6 +145,12 @@ class FilmResult:
     scales: tuple[tuple[int, Calibration], ...] = ()
     names: tuple[str, ...] = ()
     checks: tuple[ScalePair, ...] = ()
+    clicks: Clicks | None = None
+
+    @property
+    def click_std_px(self) -> float:
+        """Standard uncertainty of one click along a line, pixels: the one place from which every length takes it."""
+        return CLICK_STD_PX if self.clicks is None else self.clicks.std_px
 
     @property
     def col_over_row(self) -> float:
@@ -230,8 +238,8 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     return films
 
 
-def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
-    """Trace the known lengths of one film and calibrate it.
+def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks | None = None) -> FilmResult:
+    """Trace the known lengths of one film, whose clicks are as sure as `clicks` says, and calibrate it.
 
     Raises
     ------
@@ -246,6 +254,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
     if film.metal is not None:
         radiograph = radiograph.as_said(film.metal == "bright")
     ratio = _ratio(film, radiograph)
+    click_std_px = CLICK_STD_PX if clicks is None else clicks.std_px
     size = _rough(film, radiograph, ratio)
     lines: list[KnownLine] = []
     traces: list[CanalTrace] = []
@@ -265,14 +274,14 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 spacings.append(alone[k])
                 continue
             if isinstance(scale, FileTaper):
-                trace, estimate = _taper(scale, radiograph, size)
+                trace, estimate = _taper(scale, radiograph, size, click_std_px)
                 traces.append(trace)
                 tapers.append(estimate)
                 flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
                 alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
-                trace = _traced(scale, radiograph, size)
+                trace = _traced(scale, radiograph, size, click_std_px)
                 traces.append(trace)
                 flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
@@ -283,7 +292,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
                 continue
             if scale.reference_px is not None:
                 check_points([scale.reference_px], radiograph.values.shape, name="reference_px", least=1)
-            trace = _trace_file(scale, points, radiograph, ratio)
+            trace = _trace_file(scale, points, radiograph, ratio, click_std_px)
             line, foot = known_line(scale, trace.path_px, ratio)
             lines.append(line)
             of_line.append(k)
@@ -297,14 +306,14 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
         except WlmeasureError as error:
             raise type(error)(f"{name}: {error}") from None
     for k, line in zip(of_line, lines, strict=True):
-        alone[k] = calibrate_lines([line], col_over_row=ratio)
+        alone[k] = calibrate_lines([line], col_over_row=ratio, click_std_px=click_std_px)
     if len(spacings) > 1:
         raise CaseError(f"{where}.scale must hold one spacing at most: {len(spacings)}; keep the one that is meant")
     if len(tapers) > 1:
         raise CaseError(f"{where}.scale must hold one file's taper at most: {len(tapers)}; keep the one that is meant")
-    calibration = (
-        calibrate_lines(lines, col_over_row=ratio) if lines else next((made for made in [*spacings, *tapers]), None)
-    )
+    calibration = next((made for made in [*spacings, *tapers]), None)
+    if lines:
+        calibration = calibrate_lines(lines, col_over_row=ratio, click_std_px=click_std_px)
     if tapers and calibration is not tapers[0]:
         flags.append(_FLAGS["taper-not-used"])
     if calibration is not None:
@@ -338,8 +347,9 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str) -> FilmResult:
         (),
         begins,
         tuple(sorted(alone.items(), key=itemgetter(0))),
+        clicks=clicks,
     )
-    if any(_too_long(scale, trace, calibration) for scale, trace in result.unscaled):
+    if any(_too_long(scale, trace, calibration, click_std_px) for scale, trace in result.unscaled):
         flags.append(_FLAGS["file-longer-than-known"])
     if result.rough:
         flags.append(_FLAGS["estimated-scale" if result.estimated else "preliminary-scale"])
@@ -392,7 +402,9 @@ def _claim(radiograph: Radiograph, name: str) -> SpacingClaim:
     return found
 
 
-def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio: float) -> CanalTrace:
+def _trace_file(
+    scale: KnownFile, points: Float64, radiograph: Radiograph, ratio: float, click_std_px: float
+) -> CanalTrace:
     """The file's path: as given, or traced through its clicks, since the chord of a curved file is not its length."""
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
@@ -401,17 +413,17 @@ def _trace_file(scale: KnownFile, points: Float64, radiograph: Radiograph, ratio
     ends = known_line(scale, points, ratio)[0].path_px[[0, -1]]
     chord = hypot(*((ends[1] - ends[0]) * (1.0, ratio)))
     rough = scale.known_length_mm / chord
-    return _traced(scale, radiograph, (rough, rough * ratio))
+    return _traced(scale, radiograph, (rough, rough * ratio), click_std_px)
 
 
-def _traced(scale: FILES, radiograph: Radiograph, size: tuple[float, float]) -> CanalTrace:
+def _traced(scale: FILES, radiograph: Radiograph, size: tuple[float, float], click_std_px: float) -> CanalTrace:
     """A file's path: as given, as accepted before, or traced through its clicks; `size` of a pixel, mm, may be rough."""
     points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
     if scale.trace_kind == "path":
         return given_path(points, radiograph.values.shape, name="points_px")
     if scale.path_px is not None:
         return stored_trace(radiograph, scale.path_px, points, "file", size, tracer=scale.tracer or GIVEN_PATH)
-    return trace_line(radiograph, points, "file", size, name="points_px")
+    return trace_line(radiograph, points, "file", size, name="points_px", click_std_px=click_std_px)
 
 
 def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, float]:
@@ -426,9 +438,11 @@ def _rough(film: Film, radiograph: Radiograph, ratio: float) -> tuple[float, flo
     return row_mm, row_mm * ratio
 
 
-def _taper(scale: FileTaper, radiograph: Radiograph, size: tuple[float, float]) -> tuple[CanalTrace, Calibration]:
+def _taper(
+    scale: FileTaper, radiograph: Radiograph, size: tuple[float, float], click_std_px: float
+) -> tuple[CanalTrace, Calibration]:
     """The file's path to its tip, and the scale that its thickness gives."""
-    trace = _traced(scale, radiograph, size)
+    trace = _traced(scale, radiograph, size, click_std_px)
     taper = HAND_FILE_TAPER if scale.taper is None else scale.taper
     for _ in range(TAPER_ROUNDS):
         widths = shaft_widths(radiograph, trace.path_px, WIDTHS_FROM_TIP_MM, size)
@@ -470,7 +484,7 @@ def _runs_out(radiograph: Radiograph, path_px: Float64, ratio: float) -> bool:
     return radiograph.masked is not None and bool(radiograph.masked[ahead[:, 0], ahead[:, 1]].any())
 
 
-def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None) -> bool:
+def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None, click_std_px: float) -> bool:
     """Whether more of a file is seen than it is long, by more than its length, the scale and the clicks are uncertain by.
 
     A film shortens what is tilted and never lengthens it, so that less of it is no sign of anything.
@@ -478,7 +492,7 @@ def _too_long(scale: FILES, trace: CanalTrace, calibration: Calibration | None) 
     if calibration is None or not isinstance(scale, KnownFile):
         return False
     seen_mm = float(arc_length(calibration.to_mm(trace.path_px))[-1])
-    clicks = sqrt(2.0) * CLICK_STD_PX * max(calibration.mm_per_px)
+    clicks = sqrt(2.0) * click_std_px * max(calibration.mm_per_px)
     spread = hypot(calibration.rel_std * seen_mm, known_std(scale)[0], clicks)
     return seen_mm - scale.known_length_mm > NORMAL_95 * spread
 

@@ -14,7 +14,6 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX
 from wlmeasure.errors import CaseError
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.measure.budget import NORMAL_95
@@ -198,12 +197,12 @@ def carried_trace(result: CaseResult, comparison: Comparison, canal: str, *, pat
     line = trace.path.path_px
     count = MOST_CLICKS if path else 2
     picked = line[np.unique(np.linspace(0, len(line) - 1, count).round().astype(int))]
-    clicks, spread = found.carry(picked, on_outline=True, std_px=CLICK_STD_PX)
+    clicks, spread = found.carry(picked, on_outline=True, std_px=other.click_std_px)
     marks = ["apical end"] + (["path"] if path else [])
     reference = trace.trace.reference_px
     stds = list(np.sqrt(np.trace(spread, axis1=1, axis2=2) / 2.0))
     if reference is not None:
-        at, wide = found.carry([reference], on_outline=False, std_px=CLICK_STD_PX)
+        at, wide = found.carry([reference], on_outline=False, std_px=other.click_std_px)
         reference = (float(at[0, 0]), float(at[0, 1]))
         marks.append("reference point")
         stds.append(float(sqrt(np.trace(wide[0]) / 2.0)))
@@ -279,7 +278,7 @@ def _marks(trace: TraceResult) -> list[tuple[Mark, Float64]]:
 
 
 def _carry(found: Registration, canal: str, mark: Mark, at: Float64, other: FilmResult) -> CarriedMark:
-    places, spread = found.carry(at[None], on_outline=mark == "apical end", std_px=CLICK_STD_PX)
+    places, spread = found.carry(at[None], on_outline=mark == "apical end", std_px=other.click_std_px)
     std = None
     if other.calibration is not None:
         size = np.diag(other.calibration.mm_per_px)
@@ -301,7 +300,7 @@ def _shift(carried: CarriedMark, was: TraceResult, now: TraceResult, found: Regi
     ends = found.to_b(line[[0, -1]]) * size
     crown = (ends[0] - ends[1]) / hypot(*(ends[0] - ends[1]))
     off = (here - np.array(carried.at_px)) * size
-    spread = np.diag(size) @ (carried.covariance_px + np.eye(2) * CLICK_STD_PX**2) @ np.diag(size)
+    spread = np.diag(size) @ (carried.covariance_px + np.eye(2) * now.film.click_std_px**2) @ np.diag(size)
     across = np.array([-crown[1], crown[0]])
     words = (was.trace.apical_end, now.trace.apical_end) if carried.mark == "apical end" else 2 * ("reference point",)
     return Shift(

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import combinations
-from math import hypot
+from math import hypot, sqrt
 from typing import Any
 
 import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import KnownLine
+from wlmeasure.calibration import CLICK_STD_PX, Calibration, KnownLine
 from wlmeasure.errors import MeasureError
 from wlmeasure.flags import Flag, catalogue
 from wlmeasure.measure.budget import Term, one_sided_mm
 from wlmeasure.measure.length import path_noise
-from wlmeasure.measure.space.views import TRACE_NOISE
+from wlmeasure.measure.space.views import END_STD_MM, POINT_STD_MM, TRACE_NOISE
 from wlmeasure.measure.two_view import (
     KnownFile,
     OneFilm,
@@ -265,11 +265,19 @@ def _views(
                 mesial_to=angulation.mesial_to,  # type: ignore[arg-type]
                 vertical_deg=angulation.vertical_deg or 0.0,
                 sensor=angulation.sensor,  # type: ignore[arg-type]
+                end_std_mm=_found_again_mm(END_STD_MM, film, known),
+                point_std_mm=_found_again_mm(POINT_STD_MM, film, known),
                 # What a tracer says of its own path leaves out what two films call the middle of a canal.
                 noise=rough if rough.std_mm > TRACE_NOISE.std_mm else TRACE_NOISE,
             )
         )
     return views, files, references
+
+
+def _found_again_mm(careful_mm: float, film: FilmResult, known: Calibration) -> float:
+    """How well an end is found again on another film by who clicks worse than by 1 px, which `careful_mm` holds."""
+    worse_px = sqrt(max(film.click_std_px**2 - CLICK_STD_PX**2, 0.0))
+    return hypot(careful_mm, worse_px * max(known.mm_per_px))
 
 
 def _own_scale_std(film: FilmResult) -> float:

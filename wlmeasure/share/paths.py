@@ -11,7 +11,7 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import Calibration, KnownLine, calibrate_lines
+from wlmeasure.calibration import CLICK_STD_PX, Calibration, KnownLine, calibrate_lines
 from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate, path_noise
@@ -118,7 +118,9 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
         images.append(PathImage(id=film.id, sha256=film.sha256, rows=film.rows, cols=film.cols))
         lines = _stored_lines(film)
         if lines:
-            scales.append(_path_scale(film.id, calibrate_lines(lines, col_over_row=film.col_over_row or 1.0)))
+            off = CLICK_STD_PX if case.clicks is None else case.clicks.std_px
+            made = calibrate_lines(lines, col_over_row=film.col_over_row or 1.0, click_std_px=off)
+            scales.append(_path_scale(film.id, made))
         elif film.scale:
             errors.append(ShareError(f"films[{k}].scale must hold a known length with a stored path to be used unseen"))
         features += [_known(line, film.id, case_name(case), Credit().of(case)) for line in lines]

@@ -373,7 +373,10 @@ def _bend(canal: CanalResult, trace: TraceResult, picture: Picture, colour: str,
     cells = (
         (shape, *(() if profile is None else (Figure(profile, caption),))),
         (Heading(3, "The apical end, 5 mm wide"), Figure(close, "")),
-        tuple(_terms("What makes the length uncertain", trace.length.budget, trace.advice)),
+        (
+            *_terms("What makes the length uncertain", trace.length.budget, trace.advice),
+            *(() if trace.film.clicks is None else (Text(f"Reckoned with {trace.film.clicks.words}.", small=True),)),
+        ),
     )
     table = Table(tuple(_curvature_rows(bend)), numbers=(1,))
     ends = ends_drawing(facts, width=NARROW_PX, height=105)
@@ -439,6 +442,8 @@ def _bends(bends: list[Bend], colours: dict[str, str]) -> list[Block]:
             words = f"{_reach(term.reach_mm)} mm, {share:.0f} %"
             if share >= LEAST_SHARE:
                 figures.setdefault(f"Uncertain by: {term.term}", {})[_bend_name(canal, trace)] = words
+        if trace.film.clicks is not None:
+            figures.setdefault("Clicks", {})[_bend_name(canal, trace)] = trace.film.clicks.words.removeprefix("clicks ")
     for canal, trace, _ in bends:
         again = "".join(advice_words(trace.advice)[:1])
         if again:

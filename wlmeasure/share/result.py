@@ -910,7 +910,8 @@ def _trace_lines(trace: TraceResult) -> list[str]:
         lines.append(f"  {length_label(trace):<17}{measured_words(length)}  (95 %: {low:.2f} to {high:.2f} mm{parts})")
         if length.gap is not None:
             lines.append(f"  measured by      {method_words(length)}")
-        lines.append(f"  uncertain by     {budget_words(length.budget)}")
+        clicks = "" if trace.film.clicks is None else f" ({trace.film.clicks.words})"
+        lines.append(f"  uncertain by     {budget_words(length.budget)}{clicks}")
         lines += [f"  to narrow it     {words}" for words in advice_words(trace.advice)]
     lines.append(f"  curvature        {curvature_words(trace.curvature, trace.angles)}")
     if trace.tip_to_end_mm is not None:

@@ -51,7 +51,7 @@ from wlmeasure.study.publication import Publication
 from wlmeasure.study.publish_text import Counts, citation, fixed_texts, grras_rows, methods, readme, results
 from wlmeasure.study.readings import COLUMNS as READING_COLUMNS
 from wlmeasure.study.readings import Reading, Readings
-from wlmeasure.study.rebuild import BETWEEN, COL_OVER_ROW, GAP, MOVED, PROPOSAL
+from wlmeasure.study.rebuild import BETWEEN, CLICK_STD, COL_OVER_ROW, GAP, MOVED, PROPOSAL
 from wlmeasure.study.summary import Summary, summaries
 from wlmeasure.study.words import observers_json
 from wlmeasure.whole_file import whole_folder, write_whole
@@ -419,6 +419,8 @@ def _own(
         extra |= {PROPOSAL: proposal} | ({} if moved_mm is None else {MOVED: moved_mm})
     if trace.film.calibration is None:
         extra[COL_OVER_ROW] = trace.film.col_over_row
+    if trace.film.clicks is not None:
+        extra[CLICK_STD] = trace.film.click_std_px
     return evolve(
         feature,
         id=f"{film} {feature.canal} {observer} {repeat}",

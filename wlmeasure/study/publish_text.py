@@ -64,9 +64,10 @@ A canal's path stands in `paths/vertices.csv` (row and column, pixels), its refe
 in `paths/calibrations.csv`. Rows and columns times their millimetres per pixel, then the straight piece from the reference
 point and the sum of the steps along the path: that is the length of a canal that was traced. A length with `basis` "known
 length plus gap" is the file's known length and the stretch from its tip to the end (`known_length_mm`, and `gap_mm` in
-`other`). The length of a path of a few clicks is that of a smooth line through them, and angles and radii are those of a
-fitted line: `wlmeasure study rebuild FOLDER --out readings.csv` computes all of them from the paths alone, and `wlmeasure
-observers readings.csv` the agreement. Paths have three decimals of a pixel, so a last digit may differ. `wlmeasure batch
+`other`). Where a reader's case said how far clicks are off, `click_std_px` in `other` has it. The length of a path
+of a few clicks is that of a smooth line through them, and angles and radii are those of a fitted line: `wlmeasure study
+rebuild FOLDER --out readings.csv` computes all of them from the paths alone, and `wlmeasure observers readings.csv` the
+agreement. Paths have three decimals of a pixel, so a last digit may differ. `wlmeasure batch
 paths --out TABLE.csv` has more figures of each path, by its own assumptions.
 
 A text that a spreadsheet might run begins with an apostrophe, which is no part of it.

@@ -10,7 +10,7 @@ from typing import Any
 
 from attrs import frozen
 
-from wlmeasure.calibration import Calibration
+from wlmeasure.calibration import CLICK_STD_PX, Calibration
 from wlmeasure.errors import StudyError
 from wlmeasure.image.file_content import regular_bytes
 from wlmeasure.measure.curvature import CurvatureEstimate
@@ -25,12 +25,22 @@ from wlmeasure.study.protocol import figure_value, load_protocol
 from wlmeasure.study.readings import Reading, Readings, checked_proposal
 from wlmeasure.trace.centreline import CanalTrace
 
-__all__ = ["BETWEEN", "COL_OVER_ROW", "GAP", "MOVED", "PROPOSAL", "Measured", "measured_again", "rebuilt_readings"]
+__all__ = [
+    "BETWEEN",
+    "CLICK_STD",
+    "COL_OVER_ROW",
+    "GAP",
+    "MOVED",
+    "PROPOSAL",
+    "Measured",
+    "measured_again",
+    "rebuilt_readings",
+]
 
 BETWEEN = "; "  # what parts the canals of a film in the table of films
-GAP, COL_OVER_ROW = "gap_mm", "col_over_row"
+GAP, COL_OVER_ROW, CLICK_STD = "gap_mm", "col_over_row", "click_std_px"
 """Members of a published canal beyond those of a path file: the stretch added to a known length; a pixel's width over its
-height, of a canal on a film without a scale."""
+height, of a canal on a film without a scale; how far its clicks may be off, where its case said so."""
 PROPOSAL, MOVED = "proposal", "moved_mm"
 """What became of a proposal that the observer was shown, and by how much it was moved: the proposed path is not published."""
 
@@ -63,13 +73,14 @@ def measured_again(head: Head, feature: PathFeature) -> Measured:
         return Measured(None, None, angles_of_path(path, float(feature.extra.get(COL_OVER_ROW, 1.0))))
     terms = (("scale", scale.rel_std or 0.0),)
     calibration = Calibration(scale.mm_per_px_row, scale.mm_per_px_col, terms, "object of known size")
-    curvature = curvature_of_path(path, calibration)
+    off = float(feature.extra.get(CLICK_STD, CLICK_STD_PX))
+    curvature = curvature_of_path(path, calibration, click_std_px=off)
     length: LengthEstimate | None = None
     gap = feature.extra.get(GAP)
     if gap is not None and feature.known_length_mm is not None:
         length = LengthEstimate(None, None, (), gap=Gap(feature.known_length_mm, float(gap), nan))
     elif feature.length_mm is not None:
-        length = measure_length(path, calibration, reference_px=feature.reference_px)
+        length = measure_length(path, calibration, reference_px=feature.reference_px, click_std_px=off)
     return Measured(length, curvature, curvature.model)
 
 

@@ -8,6 +8,7 @@ from itertools import groupby
 from wlmeasure.image.radiograph import Radiograph
 from wlmeasure.share.page import Block, Card, Cards, Figure, Heading, Key, Page, Remarks, Row, Table, Text
 from wlmeasure.study.anchored import Anchored
+from wlmeasure.study.clicks import click_errors
 from wlmeasure.study.collect import DrawnPath
 from wlmeasure.study.correlation import FORMS
 from wlmeasure.study.path_agreement import PARTS, PathAgreement
@@ -24,7 +25,7 @@ from wlmeasure.study.plots import (
 from wlmeasure.study.protocol import ANCHORED
 from wlmeasure.study.readings import Readings
 from wlmeasure.study.summary import Pair, Summary
-from wlmeasure.study.words import NO_AGREEMENT, anchored_lines, interval, number, percent
+from wlmeasure.study.words import NO_AGREEMENT, anchored_lines, click_words, interval, number, percent
 from wlmeasure.study.worst import Worst
 
 __all__ = ["observers_page"]
@@ -87,6 +88,10 @@ def observers_page(
         blocks += _definition(drawn_by_hand.of(definition=whole.definition), whole, groups)
     if paths is not None:
         blocks += _paths(paths, observers)
+    clicks = click_errors(drawn)
+    if clicks:
+        rows = tuple((one.observer, click_words(one)) for one in clicks)
+        blocks += [Heading(2, "Clicks on ends that were marked again"), Table(rows, ("observer", "SD, pixels"))]
     if apart is not None:
         blocks += [
             Heading(2, "From proposals: no agreement between observers"),

@@ -9,6 +9,7 @@ import numpy as np
 from attrs import asdict
 
 from wlmeasure.study.anchored import Anchored, Beside, Taken
+from wlmeasure.study.clicks import ClickError
 from wlmeasure.study.correlation import FORMS
 from wlmeasure.study.path_agreement import PARTS, PLACES, PathAgreement
 from wlmeasure.study.protocol import ANCHORED
@@ -18,6 +19,7 @@ __all__ = [
     "DECIMALS",
     "NO_AGREEMENT",
     "anchored_lines",
+    "click_words",
     "interval",
     "number",
     "observers_json",
@@ -53,13 +55,21 @@ def percent(value: float | None, digits: int = 1) -> str:
     return "-" if value is None else f"{number(100.0 * value, digits=digits)} %"
 
 
-def observers_text(found: Sequence[Summary], paths: PathAgreement | None = None, apart: Anchored | None = None) -> str:
+def observers_text(
+    found: Sequence[Summary],
+    paths: PathAgreement | None = None,
+    apart: Anchored | None = None,
+    clicks: Sequence[ClickError] = (),
+) -> str:
     """Every figure in lines for a person; what began from proposals apart, at the end."""
     lines: list[str] = [] if found else [NO_AGREEMENT, ""]
     for one in found:
         lines += [*_summary_lines(one), ""]
     if paths is not None:
         lines += [*_path_lines(paths), ""]
+    if clicks:
+        lines.append("clicks on the ends of canals that were marked again (SD, pixels)")
+        lines += [*(f"  {one.observer}: {click_words(one)}" for one in clicks), ""]
     if apart is not None:
         lines += ["from proposals, apart: no agreement between observers", f"  {ANCHORED}"]
         lines += [f"  {text}" for text in anchored_lines(apart)]
@@ -197,6 +207,15 @@ def _own_lines(own: Own, unit: str, observers: int) -> list[str]:
     return [f"  {own.observer} ({own.readings} readings)", *lines] if lines else []
 
 
+def click_words(one: ClickError) -> str:
+    """An observer's clicks in words."""
+    used = "too few to reckon with" if one.std_px is None else f"reckon with {one.std_px:.2f}"
+    return (
+        f"{one.along_px:.2f} along ({interval(one.interval_px, digits=2)}), {one.across_px:.2f} across, {one.repeats} repeats "
+        f"of {one.ends} ends: {used}"
+    )
+
+
 def _path_lines(paths: PathAgreement) -> list[str]:
     lines = [
         f"paths ({len(paths.pairs)} pairs of first paths)",
@@ -226,6 +245,7 @@ def observers_json(
     paths: PathAgreement | None = None,
     left_out: Sequence[str] = (),
     apart: Anchored | None = None,
+    clicks: Sequence[ClickError] = (),
 ) -> dict[str, Any]:
     """Everything, JSON-ready; members are named as the attributes of the classes that hold them.
 
@@ -240,6 +260,8 @@ def observers_json(
         for pair, said in zip(one.pairs, made["pairs"], strict=True):
             for share, told in zip(pair.shares, said["shares"], strict=True):
                 told["value"] = share.value
+    if clicks:
+        out["clicks"] = [asdict(one) for one in clicks]
     if paths is not None:
         out["paths"] = {
             "pairs": len(paths.pairs),

@@ -76,8 +76,9 @@ ROUNDS = 8
 # Bone texture is not white: on the tuning films the fit scattered 3.5 times the white-noise formula, variance 12 times.
 TEXTURE_INFLATION = 12.0
 LARGEST_STEP_MM = 0.12
-# How sure a click between the ends is of the axis: a pixel, or what a hand can do where pixels are finer. The axis of symmetry
-# may be another line's, or lie beside the canal where what is around it is one-sided; a click says which and where.
+# How sure a click between the ends is of the axis: a pixel where nothing is said, or what a hand can do where pixels are finer.
+# The axis of symmetry may be another line's, or lie beside the canal where what is around it is one-sided; a click says which
+# and where.
 CLICK_STD_PX, CLICK_STD_MM = 1.0, 0.03
 # Where the path would miss a click by more than so many deviations, the click counts so many times more from round to round:
 # what is seen has errors of its own that no formula knows (a file beside the canal's axis, a wall), and the person has seen it.
@@ -195,6 +196,7 @@ def trace_line(
     files: Sequence[Float64] = (),
     maps: FilmMaps | None = None,
     others: Sequence[Float64] = (),
+    click_std_px: float = CLICK_STD_PX,
 ) -> CanalTrace:
     """Trace the centre line of a canal or a file through clicks on the image.
 
@@ -220,6 +222,8 @@ def trace_line(
     others : of (N, 2)
         Paths of canals traced before that this one does not run into; with `maps` they repel it, but for one that its last
         click lies on.
+    click_std_px
+        How sure a click between the ends is, pixels.
 
     Returns
     -------
@@ -236,6 +240,7 @@ def trace_line(
         raise TraceError(f"kind must be one of {', '.join(get_args(LineKind))}: {kind!r}")
     for pitch in mm_per_px:
         check_positive(TraceError, "mm_per_px", pitch)
+    check_positive(TraceError, "click_std_px", click_std_px)
     length = float(arc_length(clicks * mm_per_px)[-1])
     if length > LONGEST_MM or len(clicks) > MOST_CLICKS:
         raise TraceError(
@@ -245,14 +250,14 @@ def trace_line(
     density = radiograph.density()
     grid = working_grid(density, clicks, mm_per_px)
     if maps is not None and kind == "canal" and length >= SHORTEST_MM:
-        return _trace_with_maps(density, grid, clicks, mm_per_px, files, maps, others)
+        return _trace_with_maps(density, grid, clicks, mm_per_px, files, maps, others, click_std_px)
     candidates = line_candidates(grid, kind, clicks, files)
     coarse, candidate = _coarse_path(grid, candidates, clicks)
     # A file stands out so much that the path over cells is safe.
     if candidate.signs == (1,) and length >= SHORTEST_MM:
         coarse = best_route(density, clicks, [coarse], mm_per_px).path_mm / mm_per_px
         coarse[0], coarse[-1] = clicks[0], clicks[-1]
-    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px))
+    path, std_mm = _symmetry_fit(density, coarse, clicks, np.array(mm_per_px), click_std_px=click_std_px)
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
     seen = _seen_along(grid, candidates, path)
     metal = [path] if kind == "file" else [np.asarray(file) for file in files if candidates[0].follows_file]
@@ -272,14 +277,14 @@ def _trace_with_maps(
     files: Sequence[Float64],
     maps: FilmMaps,
     others: Sequence[Float64],
+    click_std_px: float,
 ) -> CanalTrace:
     """A canal by film and maps: the best route, then the axis of symmetry near it."""
     pixel = np.array(mm_per_px)
     known = _known(density, grid, clicks, mm_per_px, tuple(files), maps, tuple(others))
     route = _route(density, grid, clicks, mm_per_px, maps, known)
-    path, std_mm = _symmetry_fit(
-        density, route, clicks, pixel, beside=_Beside(route, _alone(grid, maps, known, route, pixel))
-    )
+    beside = _Beside(route, _alone(grid, maps, known, route, pixel))
+    path, std_mm = _symmetry_fit(density, route, clicks, pixel, beside=beside, click_std_px=click_std_px)
     std_px = std_mm / float(np.sqrt(mm_per_px[0] * mm_per_px[1]))
     candidates = line_candidates(grid, "canal", clicks, known.own)
     seen = _seen_along(grid, candidates, path)
@@ -544,6 +549,7 @@ def _symmetry_fit(
     free_ends: bool = False,
     rounds: int = ROUNDS,
     beside: _Beside | None = None,
+    click_std_px: float = CLICK_STD_PX,
 ) -> tuple[Float64, float]:
     """Spline through `coarse_px` moved to the axis of symmetry; also the SD of its sideways position in mm.
 
@@ -576,7 +582,7 @@ def _symmetry_fit(
     variance = 0.0
     normal_matrix = np.eye(matrix.shape[1])
     between = np.empty((0, 2)) if free_ends else clicks[1:-1] * mm_per_px
-    click_std = max(CLICK_STD_MM, CLICK_STD_PX * float(np.sqrt(np.prod(mm_per_px))))
+    click_std = max(CLICK_STD_MM, click_std_px * float(np.sqrt(np.prod(mm_per_px))))
     counts = np.ones(len(between))
     for turn in range(rounds):
         normals = line_normals(line)

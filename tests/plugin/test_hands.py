@@ -710,7 +710,7 @@ def test_layers_keep_their_order_and_a_persons_own_stays_where_it_was_put(desk):
     layers.move(layers.index(film), len(layers))
     desk.settle()
     ours = [type(layer).__name__ for layer in layers if layer is not mine]
-    assert ours == ["Image", "Shapes", "Points"]
+    assert ours == ["Image", "Shapes", "Points", "Points"]  # film, lines, names, points
     assert "order" in desk.dock.canvas_message.text()
     layers.move(layers.index(mine), 0)
     desk.settle()

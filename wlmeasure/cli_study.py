@@ -217,28 +217,28 @@ def _observers(arguments: argparse.Namespace) -> None:
         print(observers_text(found, paths, apart, clicks), end="")
         for text in left_out:
             print(f"! left out: {text}")
-    if arguments.clicks is not None:
-        _write_clicks(clicks, Path(arguments.clicks), sys.stderr if arguments.json else sys.stdout)
     if arguments.out is not None or arguments.walk is not None:
         _write(arguments, readings, found, paths, apart, study, collected, film)
+    if arguments.clicks is not None:
+        _write_clicks(clicks, Path(arguments.clicks), sys.stderr if arguments.json else sys.stdout)
 
 
 def _write_clicks(errors: Sequence[ClickError], folder: Path, told: TextIO) -> None:
     """One profile an observer; who has too few repeats is named and has none."""
-    from wlmeasure.errors import StudyError
+    from wlmeasure.errors import CaseError, StudyError
     from wlmeasure.record.click_profile import CLICKS_SUFFIX, save_clicks
     from wlmeasure.study.clicks import click_profile
 
     if not errors:
         raise StudyError(
-            "canals must have been drawn again by an observer to tell of clicks: none was; repeat some films"
+            "canals must have been drawn again by an observer to tell of clicks, not stored again: none was; repeat some films"
         )
     folder.mkdir(parents=True, exist_ok=True)
     for error in errors:
         try:
             profile = click_profile(error)
-        except StudyError as few:
-            print(f"! left out: {few}", file=told)
+        except (StudyError, CaseError) as why:
+            print(f"! left out: {error.observer}: {why}", file=told)
             continue
         path = folder / f"{error.observer}{CLICKS_SUFFIX}"
         save_clicks(profile, path)

@@ -1169,7 +1169,11 @@ class Session(Desk):
             settled()
             self.cancel()
 
-        self._step(edit.with_scale(self.case, self.film_id, said_so, at=at), after=taken, refused=settled)
+        try:
+            self._step(edit.with_scale(self.case, self.film_id, said_so, at=at), after=taken, refused=settled)
+        except Exception:
+            settled()
+            raise
 
     def _in_so_many_words(self, scale: FILES | KnownObject) -> FILES | KnownObject:
         """A file whose stop was said to lie at the film's rim says so in the case: without a word no length rests on it."""

@@ -125,4 +125,11 @@ def remarks_of(session: Session) -> tuple[Remark, ...]:
     ordered = [Remark(flag.text, TO_DO.get(flag.code, "")) for flag in sorted(dict.fromkeys(flags), key=_rank)]
     graph = session.radiograph
     of_file = [Remark(text) for text in (() if graph is None else graph.warnings)]
+    clicks = None if film is None else film.clicks
+    if clicks is not None:
+        reckoned = f"Lengths reckon with {clicks.words}."
+        if clicks.by is not None and session.initials not in ("", clicks.by):
+            first.append(Remark(reckoned, "That is another person: measure the case with your own, measure --clicks."))
+        else:
+            of_file.append(Remark(reckoned))
     return tuple(dict.fromkeys([*first, *ordered, *of_file]))

@@ -221,3 +221,24 @@ def test_who_works_is_said_first_and_confirmed_for_the_next_case():
 def test_every_state_of_a_session_has_a_line(session):
     """The busy line names the job and nothing to press."""
     assert next_step(evolve(state_of(session), busy="Tracing")).words == "Tracing …"
+
+
+def test_another_persons_clicks_are_said_first_and_ones_own_last():
+    """A case may outlive the person whose hand its intervals reckon with."""
+    from types import SimpleNamespace
+
+    from wlmeasure_napari._warnings import remarks_of
+
+    from wlmeasure.record.case import Clicks
+
+    clicks = Clicks(std_px=0.5, by="AB", source="repeats", repeats=24)
+    seen = SimpleNamespace(
+        canal_result=None, facts=None, canal_facts=None, film=SimpleNamespace(flags=(), clicks=clicks),
+        radiograph=SimpleNamespace(warnings=("The film was read as grey.",)), initials="KO",
+    )  # fmt: skip
+    said = [remark.words for remark in remarks_of(seen)]
+    assert said[0].startswith("Lengths reckon with clicks 0.5 px, from 24 repeats of AB. That is another person")
+    seen.initials = "AB"
+    assert [remark.words for remark in remarks_of(seen)][
+        -1
+    ] == "Lengths reckon with clicks 0.5 px, from 24 repeats of AB."

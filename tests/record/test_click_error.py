@@ -160,3 +160,15 @@ def test_from_an_observers_repeats_to_a_case_on_the_command_line(body, tmp_path,
     assert "--out must lie in the case's folder" in capsys.readouterr().err
     assert main([*told[:3], "0"]) == 1
     assert "--clicks must be more than 0 and at most 50 px: 0; say how far" in capsys.readouterr().err
+
+
+def test_a_surer_hand_makes_no_line_surer_that_a_network_drew(body, measure):
+    """Clicks of 0.4 px tell nothing of a path that was accepted where it lay: there it is the usual pixel; 3 px stay 3 px."""
+    scale = body["films"][0]["scale"][0]
+    scale |= {"path_px": scale["points_px"], "tracer": "look/abababababab"}
+    scale["accepted"] = [{"item": "file 1", "by": "AB", "at": "2026-12-01T10:00:00"}]
+    usual, sure, unsure = (
+        terms(measure(said(body, clicks))) for clicks in (None, STATED | {"std_px": 0.4}, STATED | {"std_px": 3.0})
+    )
+    assert sure == usual
+    assert unsure[ENDS_TERM] == pytest.approx(3.0 * usual[ENDS_TERM])

@@ -118,8 +118,8 @@ def test_nothing_seen_along_the_canal_is_said() -> None:
 
 
 def test_what_a_look_found_and_a_person_accepted_is_judged_by_its_own_path() -> None:
-    """The same lines on noise, as proposed and as traced: no metal is missed in a file that was found, and a canal's doubt says
-    that it speaks of the film's greys alone.
+    """The same lines on noise, as proposed and as traced: no metal is missed in a file that a look was sure of, and a canal's
+    doubt says that it speaks of the film's greys alone.
     """
     noise = np.random.default_rng(2).normal(2000, 150, (1500, 1000)).astype(np.uint16)
     film = Radiograph.from_array(noise)
@@ -130,6 +130,10 @@ def test_what_a_look_found_and_a_person_accepted_is_judged_by_its_own_path() -> 
         path = np.linspace(ends[0], ends[-1], 60)
         one |= {"path_px": path.tolist(), "tracer": "look/abababababab"}
         one["accepted"] = [{"item": label, "by": "KO", "at": "2026-12-01T10:00:00"}]
+    item = {"kind": "file", "label": "file 1", "points_px": file["path_px"], "probability": 0.6, "trusted": False}
+    data["films"][0]["proposed"] = [item | {"model": "look", "model_sha256": "ab" * 32}]
+    assert "file-not-seen" in codes(measured(data, {"f1": film}))
+    data["films"][0]["proposed"][0]["probability"] = 0.95
     told = codes(measured(data, {"f1": film}))
     assert "proposal-faint" in told
     assert not told & {"file-not-seen", "file-hidden", "line-not-seen", "line-faint", "few-points"}

@@ -85,6 +85,21 @@ def test_too_few_repeats_and_copies_are_refused():
         StudyError, match=f"repeats of AB must be {LEAST_REPEATS} or more to tell of clicks: 2; let more"
     ):
         click_profile(few)
-    (copies,) = click_errors(drawn(rng, DOWN, (0.0, 0.0), 5, 2))
+    (level,) = click_errors(drawn(rng, DOWN, (0.0, 1.0), 5, 2))
     with pytest.raises(StudyError, match="repeats of AB must be marked anew"):
-        click_profile(copies)
+        click_profile(evolve(level, std_px=0.0))
+
+
+def test_what_was_stored_again_is_no_repeat_and_one_cusp_of_two_canals_is_one_end():
+    rng = np.random.default_rng(7)
+    paths = drawn(rng, DOWN, (1.0, 1.0), 5, 2)
+    assert click_errors(drawn(rng, DOWN, (0.0, 0.0), 5, 4)) == ()
+    assert click_errors([copy for path in paths for copy in (path, path, path)]) == click_errors(paths)
+    cusp = [path.path_px[0] for path in paths[:2]]
+    other = drawn(rng, DOWN, (1.0, 1.0), 1, 2)
+    for path, at in zip(other, cusp, strict=True):
+        path.path_px[0] = at
+    alone, both = (
+        click_errors([*paths[:2], *more])[0] for more in ((), [evolve(path, subject="canal 9") for path in other])
+    )
+    assert (alone.ends, both.ends) == (2, 3)

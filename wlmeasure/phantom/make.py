@@ -185,7 +185,7 @@ class Sitting:
     def _second_beam(self, projection: Projection) -> NDArray[np.float32]:
         """What comes through another mouth, for a film that was used twice; a stream of its own, so that all else stays."""
         rng = np.random.default_rng([self.seed, SECOND_STREAM])
-        mouth = draw_mouth([self.seed, SECOND_STREAM], wishes({"files": 0}))
+        mouth = draw_mouth([self.seed, SECOND_STREAM], wishes({"files": 0, "leave_out": self.wish.leave_out}))
         crown = mouth.teeth[0].scene.tooth.crown.kind
         jaw = draw_jaw(rng, mouth.sockets(), upper=mouth.upper, kind=crown, without=self.wish.leave_out)
         return transmission(mouth_paths(evolve(mouth, jaw=jaw), projection, rng)[0])

@@ -52,7 +52,7 @@ from wlmeasure.record.case import (
     as_proposed,
     path_fingerprint,
 )
-from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, evaluate_film, known_std, read_films
+from wlmeasure.record.films import NO_SCALE, SAME_TIP_PX, FilmResult, clicks_on, evaluate_film, known_std, read_films
 from wlmeasure.record.record import LengthRecord, heard, record_of
 from wlmeasure.record.scale_check import with_scale_check
 from wlmeasure.trace.centreline import (
@@ -285,8 +285,8 @@ def evaluate(
     for k, film in enumerate(case.films):
         if film.id not in films:
             raise CaseError(f"films[{k}] must come with its image: none was given for {film.id!r}")
-        known = None if before is None else _same_film(film, films[film.id], case.clicks, before)
-        made = known or evaluate_film(film, films[film.id], f"films[{k}]", case.clicks)
+        known = None if before is None else _same_film(film, films[film.id], clicks_on(case, film), before)
+        made = known or evaluate_film(film, films[film.id], f"films[{k}]", clicks_on(case, film))
         film_results[film.id] = with_scale_check(made, case.canals)
     earlier = () if before is None or before.tooth != tooth or retrace else before.canals
     record, fault = record_of(case)

@@ -72,6 +72,7 @@ SPARSE_POINTS = 6  # a file's path of fewer points may be the chord of a curve
 # A file stands out 47 times the region's level on the reference radiographs, a line beside it 0.8 times; on an inverted
 # picture the edges of the file, which are bright, do so 6 times.
 FILE_SEEN = 8.0
+SURE = 0.9  # a look calls sure what it gives so much
 # Where a file's thickness is measured: clear of the tip's own form, on the part that tapers (ISO 3630-1); our choice.
 WIDTHS_FROM_TIP_MM = (4.0, 8.0)
 ROUGH_MM = 0.025  # of a pixel where the image claims none; only to begin with
@@ -238,6 +239,19 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     return films
 
 
+def clicks_on(case: Case, film: Film) -> Clicks | None:
+    """How far the clicks on a film of a case may be off; None for the usual.
+
+    A line that a network proposed and a person accepted is no mark of that person's hand: where there is one, a surer hand
+    than the usual one counts for nothing.
+    """
+    if case.clicks is None or case.clicks.std_px >= CLICK_STD_PX:
+        return case.clicks
+    traces = (trace for canal in case.canals for trace in canal.traces if trace.film == film.id)
+    lines = (*(scale for scale in film.scale if isinstance(scale, FILES)), *traces)
+    return None if any(as_proposed(line) for line in lines) else case.clicks
+
+
 def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks | None = None) -> FilmResult:
     """Trace the known lengths of one film, whose clicks are as sure as `clicks` says, and calibrate it.
 
@@ -277,13 +291,14 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks
                 trace, estimate = _taper(scale, radiograph, size, click_std_px)
                 traces.append(trace)
                 tapers.append(estimate)
-                flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * estimate.mm_per_px)[-1]))
+                long = float(arc_length(trace.path_px * estimate.mm_per_px)[-1])
+                flags += _seen_flags(film, scale, trace, long)
                 alone[k] = estimate
                 continue
             if isinstance(scale, PlainFile) or (isinstance(scale, KnownFile) and not scale.gives_scale):
                 trace = _traced(scale, radiograph, size, click_std_px)
                 traces.append(trace)
-                flags += _seen_flags(scale, trace, float(arc_length(trace.path_px * size)[-1]))
+                flags += _seen_flags(film, scale, trace, float(arc_length(trace.path_px * size)[-1]))
                 continue
             points = check_points(scale.points_px, radiograph.values.shape, name="points_px")
             if isinstance(scale, KnownObject):
@@ -302,7 +317,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks
                 flags.append(_FLAGS["stop-at-edge"])
             if foot is not None and foot.beside_px * line.known_length_mm / line.length_px(ratio) > BESIDE_MM:
                 flags.append(_FLAGS["reference-far-beside"])
-            flags += _seen_flags(scale, trace, scale.known_length_mm)
+            flags += _seen_flags(film, scale, trace, scale.known_length_mm)
         except WlmeasureError as error:
             raise type(error)(f"{name}: {error}") from None
     for k, line in zip(of_line, lines, strict=True):
@@ -456,13 +471,16 @@ def _taper(
     return trace, made
 
 
-def _seen_flags(scale: FILES, trace: CanalTrace, length_mm: float) -> list[Flag]:
+def _seen_flags(film: Film, scale: FILES, trace: CanalTrace, length_mm: float) -> list[Flag]:
     """Whether metal is seen along a file of that length, and whether its path has points enough.
 
-    A path that a network proposed and a person accepted as it lay was seen by both: nothing of it is drawn where none is seen.
+    What a network was sure of and a person accepted as it lay was seen by both, and what is said here is by bright metal alone,
+    which weak files are not; what it was less sure of has no such second witness.
     """
     if as_proposed(scale):
-        return []
+        taken = {one.item for one in scale.accepted}
+        if any(item.label in taken and item.probability >= SURE for item in film.proposed):
+            return []
     if trace.seen is not None and trace.seen < FILE_SEEN:
         return [_FLAGS["file-not-seen"]]
     if _hidden_share(trace) * length_mm >= HIDDEN_MM:

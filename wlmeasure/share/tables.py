@@ -27,7 +27,7 @@ COLUMNS = {
     "radius_mm": "radius of the arc between the straight parts, mm; empty when not determined",
     "film_length_mm": "end on the film less the allowance for it, mm",
     "electronic_length_mm": "working length from the readings, mm",
-    "working_length_mm": "proposed working length, to the estimated constriction, mm; empty when none is proposed",
+    "working_length_mm": "proposed working length, to the estimated constriction or canal end, mm; empty when none is proposed",
     "working_length_std_mm": "standard uncertainty of it, mm",
     "ceiling_mm": "the shorter of film and reading, mm",
     "status": "what film and readings say together",

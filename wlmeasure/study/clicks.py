@@ -63,7 +63,8 @@ class ClickError:
 def click_errors(paths: Sequence[DrawnPath]) -> tuple[ClickError, ...]:
     """The click error of every observer who drew a canal again; a path's ends are the ends that a length counts from.
 
-    What began from a proposal tells nothing of it.
+    What began from a proposal tells nothing of it, nor does a mark that lies exactly on an earlier one: it is a copy, as where
+    a case is stored again. One point that several canals begin at is one end.
     """
     drawn: dict[str, dict[str, list[DrawnPath]]] = {}
     for path in paths:
@@ -72,7 +73,14 @@ def click_errors(paths: Sequence[DrawnPath]) -> tuple[ClickError, ...]:
         drawn.setdefault(path.observer, {}).setdefault(path.subject, []).append(path)
     found = []
     for observer, subjects in drawn.items():
-        off = [_off(again, end) for again in subjects.values() if len(again) > 1 for end in (0, -1)]
+        marked: dict[tuple[str, frozenset[tuple[float, ...]]], Float64] = {}
+        for again in subjects.values():
+            for end in (0, -1):
+                anew = _anew(again, end)
+                if len(anew) > 1:
+                    place = again[0].film, frozenset(tuple(path.path_px[end]) for path in anew)
+                    marked[place] = _off(anew, end)
+        off = list(marked.values())
         if not off:
             continue
         freedom = sum(len(one) - 1 for one in off)
@@ -105,6 +113,11 @@ def click_profile(error: ClickError) -> ClickProfile:
     return ClickProfile(
         clicks=clicks, along_px=round(error.along_px, 4), across_px=round(error.across_px, 4), freedom=error.repeats
     )
+
+
+def _anew(paths: Sequence[DrawnPath], end: int) -> list[DrawnPath]:
+    """The paths whose end lies where none before has it."""
+    return list({tuple(path.path_px[end]): path for path in reversed(paths)}.values())[::-1]
 
 
 def _off(paths: Sequence[DrawnPath], end: int) -> Float64:

@@ -41,7 +41,7 @@ __all__ = ["PICTURES", "Proposals", "propose"]
 
 PictureForm = Literal["svg", "png"]
 PICTURES = ("svg", "png")
-JOURNAL_SCHEMA = "wlmeasure-propose/1"
+JOURNAL_SCHEMA = "wlmeasure-propose/2"
 MOST_FILMS = 1_000_000
 BLOCK = 2**20
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".dcm")

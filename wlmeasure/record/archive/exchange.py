@@ -25,7 +25,7 @@ from wlmeasure.image.file_content import first_bytes
 from wlmeasure.record.archive.answers import Added
 from wlmeasure.record.archive.archive import Archive, open_archive
 from wlmeasure.record.archive.chain import Receipt, canonical, parsed
-from wlmeasure.record.archive.place import Place, opened, place_of, transaction
+from wlmeasure.record.archive.place import opened, place_of, transaction
 from wlmeasure.record.archive.tables import archives, cases, entries, entry_flags, films, journal
 from wlmeasure.record.archive.verify import Verdict, verify
 from wlmeasure.record.case import LARGEST_FILE, SUFFIX, load_case, save_case
@@ -252,7 +252,7 @@ def backup(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
 
 def _copied(archive: Archive, part: Path) -> Verdict:
     if archive.place.path is not None:
-        _copy_file(archive.place, part)
+        _copy_file(archive, part)
     else:
         _copy_rows(archive, part)
     with open_archive(str(part.absolute())) as copy:
@@ -294,9 +294,12 @@ def restore(archive: Archive, path: str | os.PathLike[str]) -> Verdict:
     return verdict
 
 
-def _copy_file(place: Place, part: Path) -> None:
-    with closing(sqlite3.connect(str(place.path))) as source, closing(sqlite3.connect(str(part))) as target:
-        source.backup(target)
+def _copy_file(archive: Archive, part: Path) -> None:
+    # By the archive's own connection: another one cannot be opened where there is no room, which is when a copy is wanted.
+    with closing(archive.engine.raw_connection()) as source, closing(sqlite3.connect(str(part))) as target:
+        own = source.driver_connection
+        assert isinstance(own, sqlite3.Connection)
+        own.backup(target)
 
 
 def _copy_rows(archive: Archive, part: Path) -> None:

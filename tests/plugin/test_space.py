@@ -551,7 +551,7 @@ def test_two_films_at_the_screen(person, path, measured):
     assert person.viewer.dims.ndisplay == 2
     person.viewer.screenshot(flash=False)
     assert person.viewer.scene.camera.zoom == pytest.approx(zoom)
-    assert names(person.viewer) == FILM_LAYERS
+    assert names(person.viewer) == ["film", "measured", "names", "in space", "points"]
     person.press(part.ways["3-D"])
     person.key("T")  # a tool is for the film
     assert person.viewer.dims.ndisplay == 2

@@ -59,10 +59,12 @@ __all__ = [
     "NO_SCALE",
     "SAME_TIP_PX",
     "FilmResult",
+    "clicks_on",
     "evaluate_film",
     "known_line",
     "known_std",
     "read_films",
+    "std_px_of",
 ]
 
 Float64 = NDArray[np.float64]
@@ -150,8 +152,8 @@ class FilmResult:
 
     @property
     def click_std_px(self) -> float:
-        """Standard uncertainty of one click along a line, pixels: the one place from which every length takes it."""
-        return CLICK_STD_PX if self.clicks is None else self.clicks.std_px
+        """Standard uncertainty of one click along a line, pixels; every length on the film takes it from here."""
+        return std_px_of(self.clicks)
 
     @property
     def col_over_row(self) -> float:
@@ -239,6 +241,11 @@ def read_films(case: Case) -> dict[str, Radiograph]:
     return films
 
 
+def std_px_of(clicks: Clicks | None) -> float:
+    """Standard uncertainty of one click along a line, pixels: as is said, else the usual one."""
+    return CLICK_STD_PX if clicks is None else clicks.std_px
+
+
 def clicks_on(case: Case, film: Film) -> Clicks | None:
     """How far the clicks on a film of a case may be off; None for the usual.
 
@@ -268,7 +275,7 @@ def evaluate_film(film: Film, radiograph: Radiograph, where: str, clicks: Clicks
     if film.metal is not None:
         radiograph = radiograph.as_said(film.metal == "bright")
     ratio = _ratio(film, radiograph)
-    click_std_px = CLICK_STD_PX if clicks is None else clicks.std_px
+    click_std_px = std_px_of(clicks)
     size = _rough(film, radiograph, ratio)
     lines: list[KnownLine] = []
     traces: list[CanalTrace] = []

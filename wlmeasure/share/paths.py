@@ -11,13 +11,13 @@ import numpy as np
 from attrs import evolve, frozen
 from numpy.typing import NDArray
 
-from wlmeasure.calibration import CLICK_STD_PX, Calibration, KnownLine, calibrate_lines
+from wlmeasure.calibration import Calibration, KnownLine, calibrate_lines
 from wlmeasure.errors import CaseError, ShareError
 from wlmeasure.measure.curvature import CurvatureEstimate
 from wlmeasure.measure.length import LengthEstimate, path_noise
 from wlmeasure.record.case import Case, Film, KnownFile, KnownObject
 from wlmeasure.record.evaluate import CanalResult, CaseResult, FilmResult, TraceResult
-from wlmeasure.record.films import known_line
+from wlmeasure.record.films import clicks_on, known_line, std_px_of
 from wlmeasure.record.record import record_of
 from wlmeasure.share.path_set import (
     NAME,
@@ -118,7 +118,7 @@ def stored_paths(case: Case) -> tuple[PathSet, list[ShareError]]:
         images.append(PathImage(id=film.id, sha256=film.sha256, rows=film.rows, cols=film.cols))
         lines = _stored_lines(film)
         if lines:
-            off = CLICK_STD_PX if case.clicks is None else case.clicks.std_px
+            off = std_px_of(clicks_on(case, film))
             made = calibrate_lines(lines, col_over_row=film.col_over_row or 1.0, click_std_px=off)
             scales.append(_path_scale(film.id, made))
         elif film.scale:

@@ -147,9 +147,9 @@ def loss_of(maps: Tensor, film: Tensor, batch: Batch) -> tuple[Tensor, Tensor, T
 def train(plan: Plan, supply: Supply, out: Path, resume: Path | None, card: dict[str, Any]) -> dict[str, Any]:
     """Trains until the time is up and writes what is to go on with; returns the state that the card tells.
 
-    In `out` (and its folder `withheld`, see `Plan`): `look.pt` (the averaged weights, those of the product), `network.pt` (the
-    weights as they are trained), `moments.pt` (the optimiser's), `state.json`, `log.jsonl`. All but `look.pt` are for `resume`
-    alone.
+    In `out`, and all but the log in its folder `withheld` (see `Plan`): `look.pt` (the averaged weights, those of the product),
+    `network.pt` (the weights as they are trained), `moments.pt` (the optimiser's), `state.json`, `log.jsonl`. All but `look.pt`
+    are for `resume` alone.
     """
     begin = time.monotonic()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")

@@ -72,7 +72,7 @@ from wlmeasure_napari._dock_space import AngulationRow, SpacePart
 from wlmeasure_napari._dock_study import ExercisePart, StudyPart
 from wlmeasure_napari._entries import add_reading, repeat_reading, strike_out
 from wlmeasure_napari._exercise import ExerciseWalk
-from wlmeasure_napari._glance import glances
+from wlmeasure_napari._glance import glances_now
 from wlmeasure_napari._hands import KEYS
 from wlmeasure_napari._layers import canal_colour
 from wlmeasure_napari._live_line import LiveLine, live_line
@@ -306,7 +306,7 @@ class WorkingLengthDock(QWidget):
         size, taper = session.file_size
         owned.show_value("film", self._fields["taper"], "" if size is None else size_words(size, taper))
         owned.show_value("canal", self._fields["canal"], "" if canal is None else canal.name)
-        every = glances(session.result, session.facts, measuring=session.measuring)
+        every = glances_now(session)
         self.plate.show_glance(next((one for one in every if one.canal == session.canal_name), None))
         self.point.offer(session.tooth, session.canal_name)
         owned.show_value("canal", self.point, "" if canal is None else canal.reference_point or "")
@@ -705,11 +705,7 @@ class WorkingLengthDock(QWidget):
         cover = self._covers[which]
         if isinstance(cover, FarView):
             film = None if self._canvas is None else self._canvas.grab()
-            cover.show_glances(
-                glances(self.session.result, self.session.facts, measuring=self.session.measuring),
-                self.session.canal_name,
-                film,
-            )
+            cover.show_glances(glances_now(self.session), self.session.canal_name, film)
         cover.turn()
 
     def _turn_panels(self) -> None:
@@ -773,7 +769,7 @@ class WorkingLengthDock(QWidget):
         self._tell_outcomes()
         far = self._covers.get("far")
         if isinstance(far, FarView) and far.isVisible():
-            far.show_glances(glances(session.result, session.facts, measuring=session.measuring), session.canal_name)
+            far.show_glances(glances_now(session), session.canal_name)
         self.warnings.show_remarks(remarks_of(session))
         self.warnings.show()  # a walk may hide it again
         self.record.refresh()

@@ -18,7 +18,11 @@ from wlmeasure.share.result import limit_words, no_stop_words
 from wlmeasure.words import interval_words
 from wlmeasure_napari._guide import doubt_of
 
-__all__ = ["SIGNS", "STOP", "Glance", "State", "glance_of", "glances"]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from wlmeasure_napari._session import Session
+
+__all__ = ["SIGNS", "STOP", "Glance", "State", "glance_of", "glances", "glances_now"]
 
 State = Literal["not measured", "not settled", "proposed", "decided", "again"]
 
@@ -147,3 +151,8 @@ def glances(result: CaseResult | None, facts: CaseFacts | None, *, measuring: bo
     names = ((canal, canal.canal.name) for canal in result.canals)
     made = (glance_of(canal, facts.of(name), colours[name]) for canal, name in names)
     return tuple(evolve(glance, measuring=measuring) for glance in made)
+
+
+def glances_now(session: Session) -> tuple[Glance, ...]:
+    """The canals of the case in hand, as they stand this moment."""
+    return glances(session.result, session.facts, measuring=session.measuring)

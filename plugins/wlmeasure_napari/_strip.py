@@ -10,7 +10,7 @@ from qtpy.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from qtpy.QtWidgets import QAbstractButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from wlmeasure_napari._dock_parts import button
-from wlmeasure_napari._glance import STOP, Glance, glances
+from wlmeasure_napari._glance import STOP, Glance, glances_now
 from wlmeasure_napari._look import (
     HOLLOW,
     STEP_PX,
@@ -171,7 +171,7 @@ class CanalStrip(QWidget):
     def refresh(self) -> None:
         """Fill in from the session; a card stays the same widget while its place is the same, so that focus stays too."""
         session = self._session
-        found = glances(session.result, session.facts, measuring=session.measuring)
+        found = glances_now(session)
         while len(self.cards) > len(found):
             self._drop(self.cards.pop())
         for place, glance in enumerate(found):
